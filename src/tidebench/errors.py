@@ -1,0 +1,58 @@
+"""What can go wrong, drawn at the top.
+
+::
+
+    TidebenchError
+    └── InputError           something from outside can't be used as it is
+        ├── CaseError        case.toml: a key, a value, a file it names
+        ├── SignalError      a file of signals: a header, a line, a clock, a magnitude
+        ├── OptionError      an option of a command or an argument of a function
+        └── OutputError      the place where a result should go
+
+The message is for the person: where it happened, what was found, what was allowed, what to do.
+The attributes are for the program.
+"""
+
+from __future__ import annotations
+
+
+class TidebenchError(Exception):
+    """The root: catch this to catch everything that the library raises on purpose."""
+
+
+class InputError(TidebenchError):
+    """Something from outside can't be used as it is.
+
+    Parameters
+    ----------
+    problem : str
+        What was found, in plain words, without a full stop at the end.
+    where : str
+        The file, with line, column, key or parameter where known: ``case.toml: [patient] height_cm``.
+    expected : str
+        What is allowed, if that is not plain from the problem.
+    remedy : str
+        What to do next.
+    """
+
+    def __init__(self, problem: str, *, where: str = "", expected: str = "", remedy: str = "") -> None:
+        self.problem, self.where, self.expected, self.remedy = problem, where, expected, remedy
+        head = f"{where}: {problem}" if where else problem
+        tail = [f"Expected: {expected}." if expected else "", remedy]
+        super().__init__(" ".join([f"{head}.", *(part for part in tail if part)]))
+
+
+class CaseError(InputError):
+    """The case description can't be used."""
+
+
+class SignalError(InputError):
+    """A file of signals can't be used."""
+
+
+class OptionError(InputError):
+    """An option or argument can't be used."""
+
+
+class OutputError(InputError):
+    """A result can't be put where it was asked to go."""
