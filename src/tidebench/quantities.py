@@ -1,161 +1,86 @@
 """One record per quantity: its name, symbol, unit, decimals, plausible range, definition and source.
 
 Tables, terminal, report, page and exports ask here; no label, unit or number of decimals is written anywhere else.
+
+A key may mean a set value in one table of a case and a measured one elsewhere: ``peep_cmh2o`` under ``[[settings]]`` is
+the set PEEP, ``compliance_ml_cmh2o`` under ``[circuit]`` is the tubing's. ``quantity(key, table)`` tells them apart;
+``quantity(key)`` alone is the measured one.
 """
 
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
 
+from tidebench._quantities import breaths, case, channels, mechanics
+from tidebench._quantities.record import COMMON_PRACTICE, Quantity
 from tidebench.errors import OptionError
 
+__all__ = ["COMMON_PRACTICE", "QUANTITIES", "TABLES", "Quantity", "quantity"]
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """What is known of one quantity.
 
-    Attributes
+def _by_key(*groups: tuple[Quantity, ...]) -> dict[str, Quantity]:
+    """Records by key; of two with one key the first stands."""
+    found: dict[str, Quantity] = {}
+    for group in groups:
+        for record in group:
+            found.setdefault(record.key, record)
+    return found
+
+
+TABLES: dict[str, dict[str, Quantity]] = {
+    "patient": _by_key(case.PATIENT),
+    "airway": _by_key(case.AIRWAY),
+    "circuit": _by_key(case.CIRCUIT),
+    "recording": _by_key(case.RECORDING),
+    "settings": _by_key(case.SETTINGS),
+    "blood_gases": _by_key(case.BLOOD_GASES),
+    "observed": _by_key(case.OBSERVED),
+}
+"""What the tables of a case say with numbers of their own, by table and key."""
+
+QUANTITIES: dict[str, Quantity] = _by_key(
+    channels.CHANNELS,
+    breaths.TIMES,
+    breaths.VOLUMES,
+    breaths.PRESSURES,
+    breaths.FLOWS,
+    mechanics.MECHANICS,
+    mechanics.EFFORT,
+    mechanics.POWER,
+    mechanics.INDICES,
+    case.PATIENT,
+    case.AIRWAY,
+    case.BLOOD_GASES,
+    case.OBSERVED,
+    case.CIRCUIT,
+    case.RECORDING,
+    case.SETTINGS,
+)
+"""Every quantity by key; where a key is both measured and set, the measured one."""
+
+
+def quantity(key: str, table: str = "") -> Quantity:
+    """The record of a quantity, as a table of a case means it where one is named.
+
+    Parameters
     ----------
     key : str
-        Its name in tables, files and options. Where the unit stands in the name, values under this key carry it.
-    label : str
-        Its name in the trade, as a person reads it, lower case.
-    symbol : str
-        Short form for axes and tight tables.
-    unit : str
-        Unit in which it is shown, and in which values under ``key`` are given. Empty for words and counts.
-    decimals : int
-        Decimals when shown.
-    plausible : tuple of float
-        Lowest and highest value, in ``unit``, that a patient or machine can produce, preterm to adult.
-    definition : str
-        What it is, one or two sentences.
-    source : str
-        After whom it is defined or computed; ``"common practice, no source"`` where that is so.
-    canonical : str
-        Unit inside the package, where it differs from ``unit`` (sampled channels).
+        Its name.
+    table : str
+        A table of a case (``"settings"``, ``"circuit"``, ...), or empty. A key that the table has no record of its own
+        for means there what it means everywhere.
+
+    Raises
+    ------
+    OptionError
+        An unknown key, with the nearest known ones.
     """
-
-    key: str
-    label: str
-    symbol: str
-    unit: str
-    decimals: int
-    plausible: tuple[float, float]
-    definition: str
-    source: str = ""
-    canonical: str = ""
-
-    @property
-    def heading(self) -> str:
-        """Label with unit, for the head of a column or an axis."""
-        return f"{self.label} [{self.unit}]" if self.unit else self.label
-
-    def text(self, value: float | None, *, unit: bool = True) -> str:
-        """A value in words: rounded as this quantity is, with its unit; an en dash where it is missing."""
-        if value is None:
-            return "–"
-        number = f"{value:.{self.decimals}f}"
-        return f"{number} {self.unit}" if unit and self.unit else number
-
-
-_CHANNELS = (
-    Quantity(
-        "airway_pressure",
-        "airway pressure",
-        "Paw",
-        "cmH2O",
-        1,
-        (-60, 140),
-        "Pressure at the airway opening, at the wye unless the case says otherwise.",
-        "ISO 19223",
-    ),
-    Quantity(
-        "flow",
-        "flow",
-        "V′",
-        "L/min",
-        1,
-        (-400, 400),
-        "Gas flow at the airway opening, towards the patient positive.",
-        "ISO 19223",
-        canonical="L/s",
-    ),
-    Quantity(
-        "volume",
-        "volume",
-        "V",
-        "mL",
-        0,
-        (-10000, 10000),
-        "Gas volume above an arbitrary level, as recorded.",
-        "ISO 19223",
-        canonical="L",
-    ),
-    Quantity(
-        "oesophageal_pressure",
-        "oesophageal pressure",
-        "Pes",
-        "cmH2O",
-        1,
-        (-120, 120),
-        "Pressure of an oesophageal balloon, an estimate of pleural pressure.",
-        "common practice, no source",
-    ),
-    Quantity(
-        "gastric_pressure",
-        "gastric pressure",
-        "Pga",
-        "cmH2O",
-        1,
-        (-60, 200),
-        "Pressure of a gastric balloon, an estimate of abdominal pressure.",
-        "common practice, no source",
-    ),
-    Quantity(
-        "tracheal_pressure",
-        "tracheal pressure",
-        "Ptr",
-        "cmH2O",
-        1,
-        (-60, 140),
-        "Airway pressure less the pressure drop of the tube.",
-        "Guttmann, Anesthesiology 1993;79:503",
-    ),
-    Quantity(
-        "diaphragm_activity",
-        "diaphragm electrical activity",
-        "EAdi",
-        "µV",
-        1,
-        (-5, 500),
-        "Electrical activity of the diaphragm.",
-        "common practice, no source",
-    ),
-    Quantity(
-        "co2",
-        "carbon dioxide",
-        "PCO2",
-        "mmHg",
-        1,
-        (-5, 200),
-        "Partial pressure of carbon dioxide at the airway opening.",
-        "common practice, no source",
-    ),
-)
-
-QUANTITIES: dict[str, Quantity] = {quantity.key: quantity for quantity in _CHANNELS}
-
-
-def quantity(key: str) -> Quantity:
-    """The record of a quantity; an unknown key is refused, with the nearest known ones."""
-    try:
-        return QUANTITIES[key]
-    except KeyError:
+    record = TABLES.get(table, {}).get(key) or QUANTITIES.get(key)
+    if record is None:
         near = difflib.get_close_matches(key, QUANTITIES, n=3, cutoff=0.4)
         raise OptionError(
             f"there is no quantity {key!r}",
             expected="a key that `tidebench quantities` lists",
             remedy=f"Nearest: {', '.join(near)}." if near else "",
-        ) from None
+        )
+    return record

@@ -1,0 +1,1 @@
+"""The records of :mod:`tidebench.quantities`, by subject."""

@@ -1,0 +1,100 @@
+"""Sampled channels and the time axis."""
+
+from __future__ import annotations
+
+from tidebench._quantities.record import Quantity
+
+CHANNELS = (
+    Quantity(
+        "time", "time", "t", "s", 2, (-1e7, 1e7), "Time on the case clock: 0 is the first recording's first sample."
+    ),
+    Quantity(
+        "airway_pressure",
+        "airway pressure",
+        "Paw",
+        "cmH2O",
+        1,
+        (-60, 140),
+        "Pressure at the airway opening, at the wye unless the case says otherwise.",
+        "ISO 19223",
+    ),
+    Quantity(
+        "flow",
+        "flow",
+        "V′",
+        "L/min",
+        1,
+        (-400, 400),
+        "Gas flow at the airway opening, towards the patient positive.",
+        "ISO 19223",
+        canonical="L/s",
+    ),
+    Quantity(
+        "volume",
+        "volume",
+        "V",
+        "mL",
+        0,
+        (-10000, 10000),
+        "Gas volume above an arbitrary level, as recorded.",
+        "ISO 19223",
+        canonical="L",
+        figures=2,
+    ),
+    Quantity(
+        "oesophageal_pressure",
+        "oesophageal pressure",
+        "Pes",
+        "cmH2O",
+        1,
+        (-120, 120),
+        "Pressure of an oesophageal balloon, an estimate of pleural pressure.",
+    ),
+    Quantity(
+        "gastric_pressure",
+        "gastric pressure",
+        "Pga",
+        "cmH2O",
+        1,
+        (-60, 200),
+        "Pressure of a gastric balloon, an estimate of abdominal pressure.",
+    ),
+    Quantity(
+        "tracheal_pressure",
+        "tracheal pressure",
+        "Ptr",
+        "cmH2O",
+        1,
+        (-60, 140),
+        "Airway pressure less the pressure drop of the tube.",
+        "Guttmann, Anesthesiology 1993;79:503",
+    ),
+    Quantity(
+        "muscle_pressure",
+        "muscle pressure",
+        "Pmus",
+        "cmH2O",
+        1,
+        (-60, 100),
+        "Pressure that the inspiratory muscles give, from oesophageal pressure or estimated from the airway.",
+        "equation of motion",
+    ),
+    Quantity(
+        "diaphragm_activity",
+        "diaphragm electrical activity",
+        "EAdi",
+        "µV",
+        1,
+        (-5, 500),
+        "Electrical activity of the diaphragm.",
+    ),
+    Quantity(
+        "co2",
+        "carbon dioxide",
+        "PCO2",
+        "mmHg",
+        1,
+        (-5, 200),
+        "Partial pressure of carbon dioxide at the airway opening.",
+    ),
+)

@@ -1,0 +1,66 @@
+"""What is known of one quantity."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+COMMON_PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What is known of one quantity.
+
+    Attributes
+    ----------
+    key : str
+        Its name in tables, files and options. Where the unit stands in the name, values under this key carry it.
+    label : str
+        Its name in the trade, as a person reads it, lower case.
+    symbol : str
+        Short form for axes and tight tables.
+    unit : str
+        Unit in which it is shown, and in which values under ``key`` are given. Empty for words, counts and fractions.
+    decimals : int
+        Decimals when shown.
+    plausible : tuple of float
+        Lowest and highest value, in ``unit``, that a patient or machine can produce, preterm to adult.
+    definition : str
+        What it is, one or two sentences.
+    source : str
+        After whom it is defined or computed; ``"common practice, no source"`` where that is so.
+    canonical : str
+        Unit inside the package, where it differs from ``unit`` (sampled channels).
+    figures : int
+        Significant figures that small values keep, beyond ``decimals``: a newborn's 6.2 mL is not shown as 6 mL.
+    """
+
+    key: str
+    label: str
+    symbol: str
+    unit: str
+    decimals: int
+    plausible: tuple[float, float]
+    definition: str
+    source: str = COMMON_PRACTICE
+    canonical: str = ""
+    figures: int = 0
+
+    @property
+    def heading(self) -> str:
+        """Label with unit, for the head of a column or an axis."""
+        return f"{self.label} [{self.unit}]" if self.unit else self.label
+
+    def text(self, value: float | None, *, unit: bool = True) -> str:
+        """A value in words: rounded as this quantity is, with its unit; an en dash where it is missing or NaN."""
+        if value is None or math.isnan(value):
+            return "–"
+        number = f"{value:z.{self._places(value)}f}"
+        return f"{number} {self.unit}" if unit and self.unit else number
+
+    def _places(self, value: float) -> int:
+        if not self.figures or value == 0 or math.isinf(value):
+            return self.decimals
+        wanted = self.figures - 1 - math.floor(math.log10(abs(value)))
+        return min(max(self.decimals, wanted), self.decimals + self.figures)
