@@ -1,0 +1,147 @@
+"""Where the ventilator inflates: start and turn of every inflation, from the physics of source and valve.
+
+Between inflations the expiratory valve holds the airway on a line, p = baseline + valve·(−flow). An inflation lifts
+the pressure off that line, or drives a flow that no resting airway has, or both. It lasts until neither is so: a pause
+or hold keeps the pressure up without flow; a starving patient keeps the flow without pressure. An effort that gets no
+inflation pulls the pressure below the line and draws what base flow gives: it does neither.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.inflations.levels import Levels
+from tidebench.kernels import kernel
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+BEGIN = 0.40  # share of the local size of inflations that begins one, in pressure or flow
+STAY = 0.25  # share that keeps one going
+OCCLUDED_FLOW = 0.06  # a flow smaller than this share is none
+OCCLUDED_PRESSURE = 0.06  # pressure off the line by more than this share, without flow: held
+LEAST_INFLATION_S = 0.10
+LEAST_REST_S = 0.06
+
+
+@kernel
+def smooth(x: Samples, width: int) -> Samples:
+    """Centred moving mean over ``width`` (odd) samples; NaN where any of them is."""
+    n = len(x)
+    half = width // 2
+    out = np.full(n, np.nan)
+    if n < width:
+        return out
+    for i in range(half, n - half):
+        total = 0.0
+        for k in range(i - half, i + half + 1):
+            total += x[k]
+        out[i] = total / width
+    for i in range(half):
+        out[i] = x[i]
+        out[n - 1 - i] = x[n - 1 - i]
+    return out
+
+
+@kernel
+def find_phases(
+    p: Samples,
+    f: Samples,
+    hop: int,
+    baseline: Samples,
+    size: Samples,
+    flow: Samples,
+    flow_baseline: Samples,
+    valve: float,
+    least_inflation: int,
+    least_rest: int,
+) -> tuple[Indices, Indices]:
+    """First sample of every inflation and first sample after it, from smoothed pressure and flow.
+
+    An inflation cut off by a gap or by the end of the recording is left out.
+    """
+    n = len(p)
+    begins = np.empty(n // max(1, least_inflation) + 1, np.int64)
+    ends = np.empty(n // max(1, least_inflation) + 1, np.int64)
+    count = 0
+    inflating = False
+    begin = 0
+    exhaled = False
+    out_since = -1
+    rest_since = 0
+    known = False  # a rest has been seen since the last gap
+    for i in range(n):
+        if not (np.isfinite(p[i]) and np.isfinite(f[i])):
+            inflating = False
+            known = False
+            rest_since = i + 1
+            continue
+        g = i // hop
+        breath_flow = f[i] - flow_baseline[g]
+        lift = (p[i] - baseline[g] - valve * max(0.0, -f[i])) / size[g]
+        drive = breath_flow / flow[g]
+        if not inflating:
+            if (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN:
+                if known and i - rest_since >= least_rest:
+                    inflating = True
+                    exhaled = False
+                    begin = i
+                    out_since = -1
+            else:
+                known = True
+        else:
+            if drive < -OCCLUDED_FLOW:
+                exhaled = True
+            held = not exhaled and abs(drive) < OCCLUDED_FLOW and lift > OCCLUDED_PRESSURE
+            if lift > STAY or drive > STAY or held:
+                out_since = -1
+            elif out_since < 0:
+                out_since = i
+            if out_since >= 0 and i - out_since + 1 >= least_rest:
+                inflating = False
+                rest_since = out_since
+                if out_since - begin >= least_inflation:
+                    begins[count] = begin
+                    ends[count] = out_since
+                    count += 1
+    return begins[:count].copy(), ends[:count].copy()
+
+
+def detect(p: Samples, f: Samples, rate_hz: float, levels: Levels) -> tuple[Indices, Indices]:
+    """:func:`find_phases` on pressure and flow as recorded."""
+    width = 2 * round(0.015 * rate_hz) // 2 * 2 + 1
+    return find_phases(
+        smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
+        levels.flow_baseline, levels.valve, round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
+    )  # fmt: skip
+
+
+@kernel
+def sharpen(
+    p: Samples, f: Samples, crossings: Indices, hop: int, size: Samples, flow: Samples, reach: int, lag: int, sign: float
+) -> Indices:
+    """Move each crossing to the foot of its edge: the last sample before pressure and flow move fast.
+
+    ``sign`` is +1 for a start (both rise) and −1 for a turn (both fall). The edge's foot is where its slope over ``lag``
+    samples has fallen to a fifth of its steepest within ``reach`` samples before the crossing.
+    """
+    out = crossings.copy()
+    for k in range(len(crossings)):
+        i = crossings[k]
+        g = i // hop
+        steepest = 0.0
+        at = i
+        for j in range(max(lag, i - reach), min(len(p), i + lag + 1)):
+            slope = sign * ((p[j] - p[j - lag]) / size[g] + (f[j] - f[j - lag]) / flow[g])
+            if slope > steepest:
+                steepest = slope
+                at = j
+        j = at
+        while j - lag > max(0, i - reach):
+            slope = sign * ((p[j] - p[j - lag]) / size[g] + (f[j] - f[j - lag]) / flow[g])
+            if slope < 0.2 * steepest:
+                break
+            j -= 1
+        out[k] = j if steepest > 0 else i
+    return out
