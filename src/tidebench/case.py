@@ -1,0 +1,351 @@
+"""What is known of a case besides its signals: the models of ``case.toml``, and its loading.
+
+Every model is frozen and refuses unknown keys. An absent table is an empty object, an absent value None.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, create_model
+from pydantic import StrictBool as Flag
+from pydantic import field_validator, model_validator
+
+from tidebench.case_errors import explain
+from tidebench.entries import Within, refusal
+from tidebench.errors import CaseError
+from tidebench.mode import Mode, parse_mode
+from tidebench.quantities import QUANTITIES
+from tidebench.records import BREATH_COLUMNS
+
+CASE_FILE = "case.toml"
+MOST_BYTES = 1 << 20
+
+Seconds = Annotated[float, Within(0, 1e8, "s")]
+Pressure = Annotated[float, Within(0, 120, "cmH2O", {"hPa or mbar": 1 / 0.980665, "Pa": 1 / 98.0665})]
+Rate = Annotated[float, Within(0, 200, "per minute")]
+Fraction = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
+InspiredOxygen = Annotated[float, Within(0.21, 1, "as a fraction", {"per cent": 0.01})]
+InspiratoryTime = Annotated[float, Within(0.1, 60, "s", {"milliseconds": 0.001})]
+MillilitreVolume = Annotated[float, Within(1, 4000, "mL", {"litres": 1000})]
+FlowPerMinute = Annotated[float, Within(0.2, 300, "L/min", {"millilitres per second": 0.06})]
+GasTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
+Barometer = Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062, "hPa or mbar": 0.750062})]
+
+
+def _stamp(value: Any) -> Any:
+    if isinstance(value, (str, datetime)):
+        return value
+    raise refusal(f"is {value!r}", "a date and time, ISO 8601, such as 2031-05-04T13:20:00")
+
+
+Stamp = Annotated[datetime, BeforeValidator(_stamp)]
+
+
+def _tables(value: Any) -> Any:
+    """One table stands for a list of one."""
+    return (value,) if isinstance(value, dict) else value
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _one_of(table: _Table, *keys: str) -> None:
+    given = [key for key in keys if getattr(table, key) is not None]
+    if len(given) > 1:
+        raise refusal(f"has both {' and '.join(given)}", "one of them")
+
+
+class Patient(_Table):
+    """Who is ventilated; nothing that identifies anyone."""
+
+    sex: Literal["female", "male"] | None = None
+    age_years: Annotated[float, Within(0, 120, "years")] | None = None
+    age_days: Annotated[float, Within(0, 10000, "days")] | None = None
+    gestational_age_weeks: Annotated[float, Within(20, 45, "weeks", {"days": 1 / 7})] | None = None
+    height_cm: Annotated[float, Within(20, 250, "cm", {"metres": 100, "millimetres": 0.1})] | None = None
+    length_cm: Annotated[float, Within(20, 150, "cm", {"metres": 100, "millimetres": 0.1})] | None = None
+    height_method: Literal["measured", "tape", "by eye"] | None = None
+    weight_kg: Annotated[float, Within(0.2, 400, "kg", {"grams": 0.001})] | None = None
+
+    @model_validator(mode="after")
+    def _either(self) -> Self:
+        _one_of(self, "age_years", "age_days")
+        _one_of(self, "height_cm", "length_cm")
+        return self
+
+
+class Airway(_Table):
+    """What joins the patient to the circuit."""
+
+    interface: (
+        Literal[
+            "endotracheal tube",
+            "tracheostomy tube",
+            "mask",
+            "nasal mask",
+            "helmet",
+            "nasal prongs",
+            "high-flow cannula",
+            "none",
+        ]
+        | None
+    ) = None
+    tube_inner_diameter_mm: Annotated[float, Within(1.5, 12, "mm", {"centimetres": 10, "French": 1 / 3})] | None = None
+    tube_length_cm: Annotated[float, Within(3, 50, "cm", {"millimetres": 0.1})] | None = None
+    cuff: Literal["inflated", "partly inflated", "deflated", "none"] | None = None
+
+
+class Circuit(_Table):
+    """Tubing between ventilator and airway."""
+
+    compliance_ml_cmh2o: Annotated[float, Within(0, 10, "mL/cmH2O")] | None = None
+    volume_compensated: Flag = False
+    humidification: Literal["heated humidifier", "heat and moisture exchanger", "none"] | None = None
+    dead_space_ml: Annotated[float, Within(0, 500, "mL")] | None = None
+    limb: Literal["double", "single"] | None = None
+    intentional_leak: Flag = False
+    base_flow_l_min: Annotated[float, Within(0, 120, "L/min")] | None = None
+
+
+class RecordingFile(_Table):
+    """A file of signals, and how its numbers were measured. ``file`` is None only where the case names no recording."""
+
+    file: str | None = None
+    start: Stamp | None = None
+    columns: dict[str, str] = Field(default_factory=dict)
+    flow_measured_at: Literal["wye", "ventilator", "tube"] = "wye"
+    pressure_measured_at: Literal["wye", "ventilator", "tube"] = "wye"
+    flow_conditions: Literal["BTPS", "ATPD", "ATPS", "STPD"] = "BTPS"
+    temperature_c: Annotated[float, Within(0, 50, "°C")] = 22.0
+    barometric_pressure_mmhg: Barometer = 760.0
+    gas: Literal["air/oxygen", "heliox"] = "air/oxygen"
+
+    @field_validator("file")
+    @classmethod
+    def _inside(cls, file: str) -> str:
+        windows = PureWindowsPath(file)
+        if not file.strip() or windows.anchor or PurePosixPath(file).is_absolute() or ".." in windows.parts:
+            raise refusal(f"is {file!r}", "a file inside the case folder, such as signals.csv")
+        return file
+
+
+class Setting(_Table):
+    """What was set on the ventilator from ``at_s`` on. Set values: they never stand for measured ones.
+
+    Pressures may be given above PEEP or absolute; where both can be told, both are filled in.
+    """
+
+    at_s: Seconds = 0.0
+    mode: str | None = None
+    peep_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] | None = None
+    fio2: InspiredOxygen | None = None
+    rate_per_min: Rate | None = None
+    tidal_volume_ml: MillilitreVolume | None = None
+    inspiratory_flow_l_min: FlowPerMinute | None = None
+    flow_pattern: Literal["constant", "decelerating", "sine"] | None = None
+    pause_s: Annotated[float, Within(0, 10, "s", {"milliseconds": 0.001})] | None = None
+    pressure_control_cmh2o: Pressure | None = None
+    pressure_support_cmh2o: Pressure | None = None
+    inspiratory_pressure_cmh2o: Pressure | None = None
+    inspiratory_time_s: InspiratoryTime | None = None
+    rise_s: Annotated[float, Within(0, 3, "s", {"milliseconds": 0.001})] | None = None
+    cycling_percent: Annotated[float, Within(1, 100, "% of peak flow")] | None = None
+    trigger_flow_l_min: Annotated[float, Within(0.05, 30, "L/min")] | None = None
+    trigger_pressure_cmh2o: Annotated[float, Within(-25, 25, "cmH2O below PEEP")] | None = None
+    pressure_high_cmh2o: Pressure | None = None
+    pressure_low_cmh2o: Pressure | None = None
+    time_high_s: InspiratoryTime | None = None
+    time_low_s: InspiratoryTime | None = None
+
+    @field_validator("mode")
+    @classmethod
+    def _code(cls, mode: str) -> str:
+        try:
+            parse_mode(mode)
+        except ValueError as error:
+            expected = "a code of pattern and inflation type, such as A/C-VC, A/C-PC, SIMV-VC\\PS, CSV-PS, A/C-vtPC"
+            raise refusal(f"is {mode!r}", expected, str(error)) from None
+        return mode
+
+    @cached_property
+    def parsed_mode(self) -> Mode | None:
+        """The mode code taken apart; None where no mode is given."""
+        return parse_mode(self.mode) if self.mode else None
+
+    @property
+    def pattern(self) -> str | None:
+        """Ventilation pattern, such as ``"A/C"``."""
+        return self.parsed_mode.pattern if self.parsed_mode else None
+
+    @property
+    def mandatory_type(self) -> str | None:
+        """Inflation type of mandatory breaths, such as ``"VC"``; None without them, or without a mode."""
+        return self.parsed_mode.mandatory if self.parsed_mode else None
+
+    @property
+    def support_type(self) -> str | None:
+        """Inflation type of supported breaths: ``"PS"`` or ``"vtPS"``; None without them, or without a mode."""
+        return self.parsed_mode.support if self.parsed_mode else None
+
+    @property
+    def bi_level(self) -> bool:
+        """True where two pressure levels are set."""
+        return self.pressure_high_cmh2o is not None or self.time_high_s is not None
+
+
+class BloodGas(_Table):
+    """A blood gas, where it was drawn and what was breathed then."""
+
+    at_s: Seconds | None = None
+    time: Stamp | None = None
+    site: Literal["arterial", "capillary", "venous"] | None = None
+    fio2: InspiredOxygen | None = None
+    ph: Annotated[float, Within(6.5, 8)] | None = None
+    paco2_mmhg: GasTension | None = None
+    pao2_mmhg: GasTension | None = None
+    hco3_mmol_l: Annotated[float, Within(1, 80, "mmol/L")] | None = None
+    sao2: Fraction | None = None
+    haemoglobin_g_dl: Annotated[float, Within(1, 28, "g/dL", {"g/L": 0.1, "mmol/L": 1.611})] | None = None
+
+    @model_validator(mode="after")
+    def _either(self) -> Self:
+        _one_of(self, "at_s", "time")
+        return self
+
+
+class Event(_Table):
+    """A line of the event log."""
+
+    at_s: Seconds
+    kind: str
+    priority: Literal["high", "medium", "low", "information"] | None = None
+    text: str | None = None
+
+
+class _Observed(_Table):
+    at_s: Seconds = 0.0
+    minute_volume_l_min: Annotated[float, Within(0, 100, "L/min")] | None = None
+    spontaneous_rate_per_min: Rate | None = None
+    spontaneous_volume_ml: MillilitreVolume | None = None
+    ie_ratio: Annotated[float, Within(0.01, 20, "inspiratory by expiratory time")] | None = None
+    rapid_shallow_index: Annotated[float, Within(1, 1000, "breaths/min/L")] | None = None
+    spo2: Fraction | None = None
+    etco2_mmhg: Annotated[float, Within(2, 150, "mmHg")] | None = None
+    heart_rate_per_min: Annotated[float, Within(0, 350, "per minute")] | None = None
+    systolic_mmhg: Annotated[float, Within(0, 350, "mmHg", {"kPa": 7.50062})] | None = None
+    diastolic_mmhg: Annotated[float, Within(0, 250, "mmHg", {"kPa": 7.50062})] | None = None
+    max_inspiratory_pressure_cmh2o: Annotated[float, Within(-200, 200, "cmH2O")] | None = None
+    p01_cmh2o: Annotated[float, Within(-30, 30, "cmH2O")] | None = None
+    cuff_pressure_cmh2o: Annotated[float, Within(0, 150, "cmH2O")] | None = None
+    sedation: float | str | None = None
+    position: str | None = None
+    failed_breathing_trials: Annotated[int, Field(ge=0, le=50, strict=True)] | None = None
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """The numbers that were noted, by key, ``at_s`` left out."""
+        given = self.model_dump(exclude={"at_s"}, exclude_none=True)
+        return {key: value for key, value in given.items() if not isinstance(value, str)}
+
+
+def _breath_field(key: str) -> Any:
+    known = QUANTITIES.get(key)
+    low, high = known.plausible if known else (-1e5, 1e5)
+    return (Annotated[float, Within(low, high, known.unit if known else "")] | None, None)
+
+
+Observed = create_model(
+    "Observed",
+    __base__=_Observed,
+    **{
+        key: _breath_field(key)
+        for key, kind in BREATH_COLUMNS.items()
+        if kind.is_numeric() and key not in ("breath", "start_s", "expiration_s", "end_s")
+    },
+)
+"""Numbers noted from a screen or at the bed: breath-table keys and a few more. Kept apart from measured ones."""
+
+
+class Case(_Table):
+    """A case: all of ``case.toml``."""
+
+    title: str = ""
+    notes: str = ""
+    patient: Patient = Patient()
+    airway: Airway = Airway()
+    circuit: Circuit = Circuit()
+    recordings: Annotated[tuple[RecordingFile, ...], BeforeValidator(_tables)] = Field((), alias="recording")
+    settings: Annotated[tuple[Setting, ...], BeforeValidator(_tables)] = ()
+    blood_gases: Annotated[tuple[BloodGas, ...], BeforeValidator(_tables)] = ()
+    events: Annotated[tuple[Event, ...], BeforeValidator(_tables)] = ()
+    observed: Annotated[tuple[Observed, ...], BeforeValidator(_tables)] = ()
+
+    _folder: Path = PrivateAttr(default=Path())
+
+    @field_validator("settings", "events", "observed")
+    @classmethod
+    def _in_order(cls, rows: tuple[Any, ...]) -> tuple[Any, ...]:
+        return tuple(sorted(rows, key=lambda row: row.at_s))
+
+    @property
+    def folder(self) -> Path:
+        """Where ``case.toml`` lies; recordings lie inside it."""
+        return self._folder
+
+    @property
+    def recording(self) -> RecordingFile:
+        """The first recording; an empty one where the case names none."""
+        return self.recordings[0] if self.recordings else RecordingFile()
+
+    @property
+    def case_hash(self) -> str:
+        """Hash of everything the case says: the same statements have the same hash, in whatever order and layout."""
+        said = self.model_dump(mode="json", exclude_none=True)
+        return hashlib.blake2b(json.dumps(said, sort_keys=True).encode(), digest_size=16).hexdigest()
+
+    def setting_at(self, time_s: float) -> Setting | None:
+        """What was set at a time on the case clock; None before the first setting."""
+        return next((setting for setting in reversed(self.settings) if setting.at_s <= time_s), None)
+
+
+def load_case(path: Path | str) -> Case:
+    """The case that a folder or a case file describes; its signals are not read here.
+
+    Raises
+    ------
+    CaseError
+        No such file, not TOML, larger than 1 MiB, an unknown key, a value that can't be.
+    """
+    path = Path(path)
+    file = path / CASE_FILE if path.is_dir() else path
+    case = _validated(_toml(file), file.name)
+    case._folder = file.parent
+    return case
+
+
+def _toml(file: Path) -> dict[str, Any]:
+    if not file.is_file():
+        raise CaseError("there is no such file", where=str(file), expected=f"a case folder or a {CASE_FILE}")
+    if file.stat().st_size > MOST_BYTES:
+        raise CaseError(
+            "the file is larger than 1 MiB", where=file.name, remedy="Signals belong in a file of their own."
+        )
+    try:
+        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise CaseError(f"not TOML: {error}", where=file.name) from None
+
+
+def _validated(said: dict[str, Any], name: str) -> Case:
+    try:
+        return Case.model_validate(said)
+    except ValidationError as error:
+        raise explain(error, said, Case, name) from None

@@ -1,0 +1,61 @@
+"""What a person may type: numbers with their plausible range, and the slips that are asked about.
+
+The ranges are data (:class:`Within`), found on the fields of the models in :mod:`tidebench.case`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import PydanticCustomError, core_schema
+
+
+@dataclass(frozen=True)
+class Within:
+    """A number from ``low`` to ``high``, both allowed.
+
+    Attributes
+    ----------
+    low, high : float
+        What a patient, machine or clock can produce, preterm to adult.
+    unit : str
+        Unit of the number.
+    slips : mapping of str to float
+        Units in which the number is often typed by mistake, with the factor into the right one. A refused number that
+        would be plausible by one of them is asked about.
+    """
+
+    low: float
+    high: float
+    unit: str = ""
+    slips: Mapping[str, float] = field(default_factory=dict, hash=False)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        """A strict float (no text, no true or false) that is then checked."""
+        return core_schema.no_info_after_validator_function(self.check, core_schema.float_schema(strict=True))
+
+    def check(self, value: float) -> float:
+        """The value, if it lies within; NaN does not.
+
+        Raises
+        ------
+        PydanticCustomError
+            With ``expected`` and ``remedy`` in its context.
+        """
+        if self.low <= value <= self.high:
+            return value
+        raise refusal(f"is {value:g}", f"{self.low:g} to {self.high:g} {self.unit}".rstrip(), self._question(value))
+
+    def _question(self, value: float) -> str:
+        for unit, factor in self.slips.items():
+            if self.low <= value * factor <= self.high:
+                return f"Were {unit} meant? Then write {value * factor:.4g}."
+        return ""
+
+
+def refusal(problem: str, expected: str = "", remedy: str = "") -> PydanticCustomError:
+    """An error of validation that carries what is allowed and what to do."""
+    return PydanticCustomError("refused", "{problem}", {"problem": problem, "expected": expected, "remedy": remedy})

@@ -1,0 +1,78 @@
+"""Mode codes in the style of ISO 19223: a ventilation pattern, an inflation type, and what spontaneous breaths get."""
+
+from __future__ import annotations
+
+import difflib
+import itertools
+import re
+from dataclasses import dataclass
+
+PATTERNS = ("CMV", "A/C", "IMV", "SIMV", "S/T", "CSV")
+MANDATORY = ("VC", "PC", "vtPC")
+SUPPORT = ("PS", "vtPS")
+UNASSISTED = "CPAP"
+
+_SPELLED = {word.casefold(): word for word in (*PATTERNS, *MANDATORY, *SUPPORT)}
+_ADJUNCT = r"(?:<acap[a-z_]*>)?"
+_CODE = re.compile(
+    rf"(?P<pattern>{'|'.join(PATTERNS)})-(?P<inflation>{'|'.join((*MANDATORY, *SUPPORT))}){_ADJUNCT}"
+    rf"(?:\\(?P<support>{'|'.join(SUPPORT)}){_ADJUNCT})?",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """A mode code, taken apart.
+
+    Attributes
+    ----------
+    pattern : str
+        Ventilation pattern: one of :data:`PATTERNS`, or ``"CPAP"``.
+    mandatory : str or None
+        Inflation type of mandatory breaths; None where there are none (``CSV``, ``CPAP``).
+    support : str or None
+        Inflation type of supported breaths; None where spontaneous breaths get none.
+    """
+
+    pattern: str
+    mandatory: str | None
+    support: str | None
+
+
+def parse_mode(code: str) -> Mode:
+    """A mode code taken apart; case doesn't matter.
+
+    Raises
+    ------
+    ValueError
+        Not such a code, or one that can't be (``CSV-VC``, ``A/C-PS``); the message ends with the nearest.
+    """
+    plain = code.strip()
+    if plain.casefold() == UNASSISTED.casefold():
+        return Mode(UNASSISTED, None, None)
+    match = _CODE.fullmatch(plain)
+    mode = _mode(match) if match else None
+    if mode is None:
+        near = difflib.get_close_matches(plain.upper(), _every_code(), n=1, cutoff=0.6)
+        raise ValueError(f"Nearest: {near[0]}." if near else "Leave the key out where the mode is not known.")
+    return mode
+
+
+def _mode(match: re.Match[str]) -> Mode | None:
+    pattern, inflation = _SPELLED[match["pattern"].casefold()], _SPELLED[match["inflation"].casefold()]
+    support = _SPELLED[match["support"].casefold()] if match["support"] else None
+    if pattern == "CSV":
+        return Mode(pattern, None, inflation) if inflation in SUPPORT and not support else None
+    if inflation in SUPPORT or (support and pattern in ("CMV", "A/C")):
+        return None
+    return Mode(pattern, inflation, support)
+
+
+def _every_code() -> list[str]:
+    mixed = [
+        f"{pattern}-{kind}\\{support}"
+        for pattern, kind, support in itertools.product(PATTERNS[2:5], MANDATORY, SUPPORT)
+    ]
+    plain = [f"{pattern}-{kind}" for pattern, kind in itertools.product(PATTERNS[:5], MANDATORY)]
+    return [*plain, *(f"CSV-{kind}" for kind in SUPPORT), *mixed, UNASSISTED]
