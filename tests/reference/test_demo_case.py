@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import tomllib
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-import tidebench
 from tests.reference import demo_case
 from tests.reference.plain_lung import Sample
-
-FOLDER = Path(tidebench.__path__[0]) / "demo"
+from tidebench.cli.demo import CASE
 
 
 @pytest.fixture(scope="module")
 def case() -> dict[str, Any]:
-    return tomllib.loads((FOLDER / "case.toml").read_text(encoding="utf-8"))
+    return tomllib.loads((CASE / "case.toml").read_text(encoding="utf-8"))
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +30,7 @@ def starts(truth: list[Sample]) -> list[float]:
 
 
 def test_signals_are_made_anew_byte_for_byte() -> None:
-    shipped = (FOLDER / "signals.csv").read_bytes()
+    shipped = (CASE / "signals.csv").read_bytes()
     assert demo_case.signals().encode() == shipped
     assert len(shipped) < 800_000
 

@@ -1,0 +1,54 @@
+"""The command ``tidebench``: thin commands over the library. Numerical libraries are loaded when a command runs."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Sequence
+
+from cyclopts import App, CycloptsError
+
+from tidebench._version import __version__
+from tidebench.caution import CAUTION
+from tidebench.cli import demo, quantities, review
+from tidebench.errors import TidebenchError
+
+BAD_INPUT = 2
+
+app = App(
+    name="tidebench",
+    help="Turns the recorded breaths of a ventilated patient into a measured, explained case.",
+    help_epilogue=CAUTION,
+    help_format="plaintext",
+    version=__version__,
+    result_action="return_value",
+    print_error=False,
+    exit_on_error=False,
+)
+app.command(demo.demo)
+app.command(quantities.quantities)
+app.command(review.review)
+
+
+def main(words: Sequence[str] | None = None) -> None:
+    """Run the command line: exit 0 when done, 2 on bad input with one message on standard error.
+
+    Parameters
+    ----------
+    words : sequence of str
+        What follows the command's name; the process's own arguments where left out.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a console without µ or ′ still gets its table
+    try:
+        app(sys.argv[1:] if words is None else words)
+    except CycloptsError as error:
+        _refuse(f"{error} See `tidebench --help`.")
+    except TidebenchError as error:
+        _refuse(str(error))
+
+
+def _refuse(message: str) -> None:
+    print(f"tidebench: {message}", file=sys.stderr)
+    raise SystemExit(BAD_INPUT)
