@@ -1,0 +1,102 @@
+"""Limits: what is published, what a house set instead, and how a value stands to them.
+
+Each limit says what it is: a trial's target, a consensus, an association, common practice, or a house's policy. Age
+gates all of them. What is not listed is not judged: f/VT, for one, is shown on support and never held against a cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import get_args
+
+from tidebench.errors import OptionError
+from tidebench.limits.policy import Policy, load_policy
+from tidebench.limits.published import PUBLISHED
+from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
+from tidebench.quantities import quantity
+
+__all__ = [
+    "CONDITIONS",
+    "PUBLISHED",
+    "Condition",
+    "Group",
+    "Kind",
+    "Limit",
+    "Patient",
+    "Policy",
+    "Population",
+    "Standing",
+    "judge",
+    "limits_for",
+    "load_policy",
+    "policy_statement",
+    "population",
+]
+
+CONDITIONS: tuple[Condition, ...] = get_args(Condition)
+
+
+def limits_for(
+    patient: Patient, *, conditions: Iterable[Condition] = (), policy: Policy | None = None
+) -> tuple[Limit, ...]:
+    """The limits that hold for a patient, one for each quantity.
+
+    Parameters
+    ----------
+    patient : Patient
+        Chosen by age, see :func:`population`; none where the group can't be told.
+    conditions : iterable of str
+        What a person has said of the patient: ``"ARDS"``, ``"stiff chest wall"``, ... A limit with such a condition is
+        left out unless it is said, and stands instead of the general one if it is.
+    policy : Policy or None
+        The house's limits, which stand instead of published ones.
+
+    Raises
+    ------
+    OptionError
+        A condition that no limit knows.
+    """
+    said = tuple(conditions)
+    for condition in said:
+        if condition not in CONDITIONS:
+            raise OptionError(
+                f"{condition!r} is no condition that a limit knows", where="conditions", expected=", ".join(CONDITIONS)
+            )
+    group = population(patient).group
+    chosen: dict[str, Limit] = {}
+    for limit in _ranked(policy):
+        if limit.group == group and (limit.condition is None or limit.condition in said):
+            chosen[limit.key] = limit
+    return tuple(chosen.values())
+
+
+def _ranked(policy: Policy | None) -> list[Limit]:
+    """Limits, later ones standing instead of earlier: the house's over published ones, conditional over general."""
+    unused = policy.unused if policy else frozenset()
+    published = [limit for limit in PUBLISHED if (limit.key, limit.group, limit.condition) not in unused]
+    own = policy.limits if policy else ()
+    return [
+        limit for limits in (published, own) for limit in sorted(limits, key=lambda limit: limit.condition is not None)
+    ]
+
+
+def policy_statement(policy: Policy, patient: Patient, *, conditions: Iterable[Condition] = ()) -> str:
+    """What a result must say when a house's policy was used: which, and what it changed for this patient."""
+    said = tuple(conditions)
+    published = {limit.key: limit for limit in limits_for(patient, conditions=said)}
+    used = {limit.key: limit for limit in limits_for(patient, conditions=said, policy=policy)}
+    changes = [_change(key, used.get(key), published.get(key)) for key in {**published, **used}]
+    told = "; ".join(change for change in changes if change)
+    return f"Limits of this house were used: {policy.name}. " + (f"{told}." if told else "They change nothing here.")
+
+
+def _change(key: str, used: Limit | None, published: Limit | None) -> str:
+    """One difference in words; empty where there is none."""
+    label = quantity(key).label
+    if used is None:
+        return f"{label}: not judged"
+    if published is None:
+        return f"{label}: {used.bound}, nothing published is listed"
+    if used.bound == published.bound:
+        return ""
+    return f"{label}: {used.bound} instead of {published.bound}"

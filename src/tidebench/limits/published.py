@@ -1,0 +1,252 @@
+"""The published limits, one record each."""
+
+from __future__ import annotations
+
+from tidebench.limits.record import Limit
+from tidebench.quantities import COMMON_PRACTICE
+
+_ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
+_AMATO = "Amato, N Engl J Med 2015;372:747 (from memory)"
+_SERPA_NETO = "Serpa Neto, Intensive Care Med 2018;44:1914"
+_GRASSO = "Grasso, Crit Care Med 2004;32:1018 (from memory)"
+_TELIAS = "Telias, Am J Respir Crit Care Med 2020;201:1086 (secondary source)"
+_BERTONI = "Bertoni, Crit Care 2019;23:346 (from memory)"
+_PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
+_KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
+_EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
+
+ADULT = (
+    Limit(
+        "vt_per_pbw_ml_kg",
+        "adult",
+        4,
+        8,
+        "trial target",
+        _ARDS_NETWORK,
+        "The trial began at 8, went down to 6 and allowed 4 to 8 mL/kg of predicted weight; it was made for ARDS.",
+        target=6,
+    ),
+    Limit(
+        "plateau_pressure_cmh2o",
+        "adult",
+        None,
+        30,
+        "trial target",
+        _ARDS_NETWORK,
+        "The trial went down with the volume above 30 cmH2O; it was made for ARDS.",
+    ),
+    Limit(
+        "driving_pressure_cmh2o",
+        "adult",
+        None,
+        15,
+        "association",
+        _AMATO,
+        "Mortality rose above about 15 cmH2O in patients of several trials; no trial has aimed there. The trials "
+        "mostly took set PEEP.",
+    ),
+    Limit(
+        "mechanical_power_j_min",
+        "adult",
+        None,
+        17,
+        "association",
+        _SERPA_NETO,
+        "Mortality rose above 17 J/min in two cohorts; no trial has aimed there. Volume and rate are in it.",
+    ),
+    Limit(
+        "stress_index",
+        "adult",
+        0.9,
+        1.1,
+        "association",
+        _GRASSO,
+        "Below, lung opens during the breath; above, it is overstretched. Passive, under constant flow, adults.",
+    ),
+    Limit(
+        "p01_cmh2o",
+        "adult",
+        1.0,
+        4.0,
+        "association",
+        _TELIAS,
+        "At or below 1.0 effort is low, above 3.5 to 4.0 drive is high; authors differ in the upper bound.",
+    ),
+    Limit(
+        "pressure_time_product_cmh2o_s_min",
+        "adult",
+        50,
+        200,
+        "association",
+        _TELIAS,
+        "At or below 50 effort is low, from 200 on high.",
+    ),
+    Limit("effort_cmh2o", "adult", None, 15, "association", _BERTONI, "Above 13 to 15 cmH2O the effort is high."),
+    Limit(
+        "dynamic_transpulmonary_pressure_cmh2o",
+        "adult",
+        None,
+        17,
+        "association",
+        _BERTONI,
+        "Above 16 to 17 cmH2O the lung's swing is high.",
+    ),
+    Limit(
+        "intrinsic_peep_cmh2o",
+        "adult",
+        None,
+        5,
+        "common practice",
+        COMMON_PRACTICE,
+        "More is trapped gas that people look into.",
+    ),
+    Limit(
+        "cuff_pressure_cmh2o",
+        "adult",
+        20,
+        30,
+        "common practice",
+        COMMON_PRACTICE,
+        "Below, secretions pass; above, the trachea suffers.",
+    ),
+    Limit(
+        "rate_per_min", "adult", None, 35, "trial target", _ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
+    ),
+    Limit(
+        "spo2",
+        "adult",
+        0.88,
+        0.95,
+        "trial target",
+        _ARDS_NETWORK,
+        "The trial's oxygen goal, by saturation or by oxygen pressure.",
+        condition="ARDS",
+    ),
+    Limit(
+        "pao2_mmhg",
+        "adult",
+        55,
+        80,
+        "trial target",
+        _ARDS_NETWORK,
+        "The trial's oxygen goal, by saturation or by oxygen pressure.",
+        condition="ARDS",
+    ),
+    Limit(
+        "ph",
+        "adult",
+        7.30,
+        7.45,
+        "trial target",
+        _ARDS_NETWORK,
+        "The trial's goal; from 7.15 it raised the rate first.",
+        condition="ARDS",
+    ),
+)
+
+CHILD = (
+    Limit(
+        "vt_per_weight_ml_kg",
+        "child",
+        None,
+        8,
+        "consensus",
+        _PALICC_2,
+        "6 to 8 mL/kg, less where pressures are too high; by predicted weight where the actual one is above it.",
+    ),
+    Limit(
+        "plateau_pressure_cmh2o",
+        "child",
+        None,
+        28,
+        "consensus",
+        _PALICC_2,
+        "Up to 32 cmH2O where the chest wall is stiff.",
+    ),
+    Limit(
+        "plateau_pressure_cmh2o",
+        "child",
+        None,
+        32,
+        "consensus",
+        _PALICC_2,
+        "28 cmH2O, were the chest wall not stiff.",
+        condition="stiff chest wall",
+    ),
+    Limit(
+        "driving_pressure_cmh2o",
+        "child",
+        None,
+        15,
+        "consensus",
+        _PALICC_2,
+        "Made for paediatric ARDS; the evidence behind it is adults'.",
+    ),
+    Limit(
+        "cuff_pressure_cmh2o",
+        "child",
+        20,
+        30,
+        "common practice",
+        COMMON_PRACTICE,
+        "Below, secretions pass; above, the trachea suffers.",
+    ),
+    Limit(
+        "spo2",
+        "child",
+        0.92,
+        0.97,
+        "consensus",
+        _PALICC_2,
+        "Mild and moderate; 0.88 to 0.92 is allowed in severe cases once PEEP is optimised.",
+        condition="paediatric ARDS",
+    ),
+    Limit(
+        "ph",
+        "child",
+        7.20,
+        None,
+        "consensus",
+        _PALICC_2,
+        "Hypercapnia is permitted down to there.",
+        condition="paediatric ARDS",
+    ),
+)
+
+NEWBORN = (
+    Limit(
+        "vt_per_weight_ml_kg",
+        "newborn",
+        4,
+        6,
+        "common practice",
+        f"{COMMON_PRACTICE}; compare {_KLINGENBERG}",
+        "By actual weight; very small, older or meconium-stained infants are given 5 to 8 mL/kg.",
+    ),
+    Limit(
+        "vt_per_weight_ml_kg",
+        "newborn",
+        4,
+        5,
+        "consensus",
+        _KLINGENBERG,
+        "Where volume-targeted ventilation starts; by actual weight.",
+        condition="respiratory distress syndrome",
+    ),
+    Limit(
+        "leak_fraction", "newborn", None, 0.5, "consensus", _KLINGENBERG, "Above, an expired volume can't be relied on."
+    ),
+    Limit(
+        "spo2",
+        "newborn",
+        0.90,
+        0.94,
+        "consensus",
+        _EUROPEAN_RDS,
+        "Of preterm infants on oxygen.",
+        condition="respiratory distress syndrome",
+    ),
+)
+
+PUBLISHED = (*ADULT, *CHILD, *NEWBORN)
+"""Every published limit, by group, unconditional ones first."""
