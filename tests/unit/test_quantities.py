@@ -5,10 +5,13 @@ from __future__ import annotations
 import dataclasses
 import subprocess
 import sys
+from typing import Any, get_args
 
 import polars as pl
 import pytest
+from pydantic import BaseModel
 
+from tidebench import case
 from tidebench.errors import OptionError
 from tidebench.quantities import QUANTITIES, TABLES, Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS, FINDING_COLUMNS, Hold
@@ -37,21 +40,17 @@ SUFFIXES = {
     "_mm": "mm",
     "_kg": "kg",
     "_s": "s",
+    "_c": "°C",
 }
 WITHOUT_SUFFIX = {"rapid_shallow_index": "/min/L"}
-CASE_KEYS = {
-    "patient": "age_years age_days gestational_age_weeks height_cm length_cm weight_kg",
-    "airway": "tube_inner_diameter_mm tube_length_cm",
-    "circuit": "compliance_ml_cmh2o dead_space_ml base_flow_l_min",
-    "recording": "barometric_pressure_mmhg",
-    "settings": "at_s peep_cmh2o fio2 rate_per_min tidal_volume_ml inspiratory_flow_l_min pause_s "
-    "pressure_control_cmh2o pressure_support_cmh2o inspiratory_pressure_cmh2o inspiratory_time_s rise_s "
-    "cycling_percent trigger_flow_l_min trigger_pressure_cmh2o pressure_high_cmh2o pressure_low_cmh2o time_high_s "
-    "time_low_s",
-    "blood_gases": "at_s fio2 ph paco2_mmhg pao2_mmhg hco3_mmol_l sao2 haemoglobin_g_dl",
-    "observed": "at_s minute_volume_l_min spontaneous_rate_per_min spontaneous_volume_ml ie_ratio rapid_shallow_index "
-    "spo2 etco2_mmhg heart_rate_per_min systolic_mmhg max_inspiratory_pressure_cmh2o p01_cmh2o cuff_pressure_cmh2o "
-    "sedation",
+CASE_TABLES: dict[str, type[BaseModel]] = {
+    "patient": case.Patient,
+    "airway": case.Airway,
+    "circuit": case.Circuit,
+    "recording": case.RecordingFile,
+    "settings": case.Setting,
+    "blood_gases": case.BloodGas,
+    "observed": case.Observed,
 }
 EVERY = [*QUANTITIES.values(), *(record for table in TABLES.values() for record in table.values())]
 
@@ -93,11 +92,24 @@ def test_every_number_of_a_hold_has_a_record(field: dataclasses.Field[object]) -
         assert quantity(field.name).key == field.name
 
 
-@pytest.mark.parametrize(("table", "keys"), CASE_KEYS.items())
-def test_every_number_of_a_case_has_a_record(table: str, keys: str) -> None:
-    for key in keys.split():
+def _types(annotation: Any) -> set[Any]:
+    """The types that an annotation is made of."""
+    return {annotation}.union(*(_types(inner) for inner in get_args(annotation))) if annotation is not None else set()
+
+
+def _numbers(table: str) -> set[str]:
+    """Keys of a case table whose values are numbers."""
+    fields = CASE_TABLES[table].model_fields.items()
+    return {key for key, field in fields if {float, int} & _types(field.annotation)}
+
+
+@pytest.mark.parametrize("table", CASE_TABLES)
+def test_every_number_of_a_case_has_a_record(table: str) -> None:
+    keys = _numbers(table)
+    assert keys
+    for key in keys:
         assert quantity(key, table).key == key
-    assert set(TABLES[table]) <= set(keys.split())
+    assert set(TABLES[table]) <= keys
 
 
 def test_set_and_measured_are_two_things() -> None:

@@ -62,6 +62,15 @@ CIRCUIT = (
 
 RECORDING = (
     Quantity(
+        "temperature_c",
+        "temperature of the gas",
+        "T",
+        "°C",
+        1,
+        (0, 60),
+        "Temperature of the gas where flow was measured; only ambient conditions depend on it.",
+    ),
+    Quantity(
         "barometric_pressure_mmhg",
         "barometric pressure",
         "PB",
@@ -307,6 +316,16 @@ OBSERVED = (
     ),
     Quantity("heart_rate_per_min", "heart rate", "HR", "/min", 0, (0, 350), "Heart beats per minute."),
     Quantity("systolic_mmhg", "systolic pressure", "SBP", "mmHg", 0, (10, 320), "Systolic arterial pressure."),
+    Quantity("diastolic_mmhg", "diastolic pressure", "DBP", "mmHg", 0, (5, 250), "Diastolic arterial pressure."),
+    Quantity(
+        "failed_breathing_trials",
+        "failed breathing trials",
+        "failed",
+        "",
+        0,
+        (0, 50),
+        "Breathing trials that failed so far.",
+    ),
     Quantity(
         "max_inspiratory_pressure_cmh2o",
         "maximal inspiratory pressure",
