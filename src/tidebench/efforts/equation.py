@@ -94,13 +94,18 @@ def gather(
     leak: Samples,
     exponent: float,
     heart: Samples,
+    passed: Samples,
     steep: Samples,
     width: int,
     longest: int,
-    harmonics: int,
 ) -> tuple[Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples]:
-    """The sums of :class:`Sums` for every breath; ``heart`` is the phase of the heartbeat (n,) or empty."""
+    """The sums of :class:`Sums` for every breath.
+
+    ``heart`` is the phase of the heartbeat at every sample; ``passed`` the share of each of its harmonics that the
+    smoothing lets through, empty where there is no heartbeat to fit.
+    """
     n = len(start)
+    harmonics = len(passed)
     k = 4 + 2 * harmonics
     zx = np.zeros((n, k, k))
     zy = np.zeros((n, k))
@@ -159,8 +164,8 @@ def gather(
             for h in range(harmonics):
                 x[4 + 2 * h] = np.sin((h + 1) * heart[first + i])
                 x[5 + 2 * h] = np.cos((h + 1) * heart[first + i])
-                z[4 + 2 * h] = x[4 + 2 * h]
-                z[5 + 2 * h] = x[5 + 2 * h]
+                z[4 + 2 * h] = passed[h] * x[4 + 2 * h]
+                z[5 + 2 * h] = passed[h] * x[5 + 2 * h]
             y = p[first + i]
             count[j] += 1
             mean_y[j] += y

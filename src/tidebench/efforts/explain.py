@@ -1,0 +1,275 @@
+"""Passive or not, and with which lung: decided once for every breath of a stretch, used by all that follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.efforts import heartbeat
+from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
+from tidebench.efforts.mechanics import LEAST_BREATHS, Lung, excess, find_lung, own_elastance, plausible, solve
+from tidebench.inflations import leak as losses
+from tidebench.inflations.leak import Loss
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+LONGEST_WINDOW_S = 0.16  # smoothing: long against noise and secretions, short against a breath
+WINDOW_SHARE = 0.2  # of inspiratory time, where that is shorter
+STEEP = 0.25  # of the flow scale within two samples: an edge, not a breath
+BETTER = 0.88  # of the excess: what another exponent must bring
+HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
+LUNGS = 3  # sets of mechanics looked for in one stretch
+FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
+HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Samples of one stretch without gaps in its breaths, and its breaths as sample indices, shape (n,) each."""
+
+    pressure: Samples
+    flow: Samples
+    rate_hz: float
+    start: Indices
+    turn: Indices
+    end: Indices
+    size: Samples  # local pressure scale at each breath
+    drive: Samples  # local flow scale at each breath
+
+    @property
+    def dt(self) -> float:
+        """Seconds per sample."""
+        return 1.0 / self.rate_hz
+
+
+@dataclass(frozen=True)
+class Explained:
+    """What the efforts stage knows of every breath.
+
+    ``passive`` is 1, 0, or −1 where it can't be told; ``lung`` the index of the lung that explains the breath, or of
+    the nearest one in time for a breath with effort, −1 without any; ``elastance``, ``resistance``, ... of passive
+    breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only.
+    """
+
+    lungs: tuple[Lung, ...]
+    loss: Loss
+    passive: npt.NDArray[np.int8]
+    lung: Indices
+    theta: Samples
+    elastance: Samples
+    intercept: Samples
+    residual: Samples
+    floor: Samples
+    heart_hz: float | None
+    heart_phase: Samples
+
+
+def window(stretch: Stretch) -> int:
+    """Width of the smoothing, an odd number of samples."""
+    inspiration = float(np.median(stretch.turn - stretch.start)) * stretch.dt
+    return max(1, round(min(LONGEST_WINDOW_S, WINDOW_SHARE * inspiration) * stretch.rate_hz)) | 1
+
+
+def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | None) -> Sums:
+    """The equation's sums with a loss taken off, and a heartbeat among the columns where one is given."""
+    width = window(stretch)
+    passed = np.zeros(0)
+    if heart_hz is not None:
+        passed = np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * width * stretch.dt)
+    longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
+    arrays = gather(
+        stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, loss.offset, loss.leak,
+        loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
+    )  # fmt: skip
+    return Sums(*arrays, width)
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """A lung, the loss it was found with, and the sums it was found in."""
+
+    lung: Lung
+    loss: Loss
+    sums: Sums
+
+    def excess(self, over: Mask) -> float:
+        """Residual of some breaths beyond noise, cmH2O."""
+        return excess(self.sums, self.lung.theta, over)
+
+    def beats(self, other: Attempt | None, factor: float) -> bool:
+        """True where this explains the other's breaths with less than ``factor`` of its excess."""
+        if other is None:
+            return True
+        return self.excess(other.lung.members) < factor * other.excess(other.lung.members)
+
+
+def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
+    """The lung that the evidence prefers over all candidate losses; the first candidate unless another is clearly better."""
+    best: Attempt | None = None
+    for loss in candidates:
+        sums = sums_with(stretch, loss, phase, heart_hz)
+        lung = find_lung(sums, sums.count > 0, heart_hz is not None)
+        if lung is None:
+            continue
+        attempt = Attempt(lung, loss, sums)
+        if attempt.beats(best, BETTER):
+            best = attempt
+    return best
+
+
+def candidate_losses(stretch: Stretch) -> list[Loss]:
+    """Losses to try, the usual one first: a leak with several exponents and an offset where the loss is material."""
+    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
+    offset = losses.as_offset(*arrays)
+    if not losses.material(*arrays):
+        return [offset]
+    return [*(losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS), offset]
+
+
+def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
+    """The flow lost at every sample, L/s, shape (n,); zero outside breaths."""
+    lost = np.zeros(len(stretch.flow))
+    lengths = stretch.end - stretch.start
+    inside = np.repeat(stretch.start - np.concatenate([[0], np.cumsum(lengths)[:-1]]), lengths) + np.arange(lengths.sum())
+    lost[inside] = np.repeat(loss.offset, lengths)
+    if loss.leaking:
+        lost[inside] += np.repeat(loss.leak, lengths) * np.maximum(stretch.pressure[inside], 0) ** loss.exponent
+    return lost
+
+
+def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:
+    """Phase and rate of the heartbeat in what a lung leaves of the pressure of some breaths; None where there is none.
+
+    Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through all.
+    """
+    clear = max(3, round(0.06 * stretch.rate_hz))
+    longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
+    flow = stretch.flow - loss_flow(stretch, loss)
+    breathing = 1.0 / (float(np.median(np.diff(stretch.start))) * stretch.dt)
+
+    def left(turn: Indices, end: Indices) -> Samples:
+        return heartbeat.leftover(stretch.pressure, flow, turn, end, stretch.dt, theta, clear, longest)
+
+    rate = heartbeat.find_rate(left(stretch.turn[over], stretch.end[over]), stretch.rate_hz, breathing)
+    if rate is None:
+        return None
+    return heartbeat.phase(left(stretch.turn, stretch.end), stretch.rate_hz, rate), rate
+
+
+def with_heartbeat(
+    stretch: Stretch, candidates: list[Loss], still: Attempt | None
+) -> tuple[Attempt | None, Samples, float | None]:
+    """The best lung with a heartbeat, if one is heard and explains enough; else the lung without."""
+    none = np.zeros(0)
+    loss, theta = candidates[0], still.lung.theta if still else None
+    if theta is None:
+        sums = sums_with(stretch, loss, none, None)
+        theta = solve(sums, sums.count > 0, [VOLUME, FLOW])
+    best, best_phase, best_rate = still, none, None
+    for factor in (HEART_BETTER, 1.0):
+        over = best.lung.members if best else np.ones(len(stretch.start), bool)
+        heard = None if theta is None else listen(stretch, loss, theta, over)
+        if heard is None:
+            break
+        attempt = best_lung(stretch, candidates, *heard)
+        if attempt is None or not attempt.beats(best, factor):
+            break
+        best, best_phase, best_rate = attempt, *heard
+        loss, theta = attempt.loss, attempt.lung.theta
+    return best, best_phase, best_rate
+
+
+def further_lungs(sums: Sums, first: Lung, heart: bool) -> list[Lung]:
+    """Lungs that explain breaths which the first does not: mechanics change, and a change is not an effort."""
+    lungs = [first]
+    usable = sums.count > 0
+    while len(lungs) < LUNGS:
+        left = usable.copy()
+        for lung in lungs:
+            left &= sums.smoothed_residual(lung.theta) > lung.tolerance
+        if left.sum() < max(2 * LEAST_BREATHS, FURTHER_SHARE * usable.sum()):
+            break
+        lung = find_lung(sums, left, heart)
+        if lung is None or not lung.one_compartment or lung.members.sum() < FURTHER_SHARE * usable.sum():
+            break
+        lungs.append(lung)
+    return lungs
+
+
+def refine(sums: Sums, lung: Lung) -> Lung:
+    """The lung fitted again to all breaths that it explains."""
+    explained = (sums.count > 0) & (sums.smoothed_residual(lung.theta) <= lung.tolerance)
+    columns = [c for c in range(len(lung.theta)) if lung.theta[c] != 0 or c < 2]
+    theta = solve(sums, explained, columns)
+    return replace(lung, theta=theta, members=explained) if theta is not None and plausible(theta) else lung
+
+
+def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
+    """Decide for every breath of a stretch: passive or not, by which lung, with what loss taken off.
+
+    Parameters
+    ----------
+    stretch : Stretch
+    resting_pressure : ndarray, shape (n,)
+        Mean over the quiet stretch at the end of each expiration, cmH2O.
+    """
+    candidates = candidate_losses(stretch)
+    best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
+    if best is None:
+        return unexplained(stretch, candidates, resting_pressure)
+    sums = best.sums
+    lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None)]
+    residuals = np.array([sums.smoothed_residual(lung.theta) / lung.tolerance for lung in lungs])
+    choice = np.argmin(np.where(np.isfinite(residuals), residuals, np.inf), axis=0).astype(np.int64)
+    share = residuals[choice, np.arange(len(choice))]
+    passive = np.where(share <= 1, 1, 0).astype(np.int8)
+    passive[~np.isfinite(share)] = -1
+    theta = np.array([lung.theta for lung in lungs])[choice]
+    known = passive == 1
+    return Explained(
+        lungs=tuple(lungs),
+        loss=best.loss,
+        passive=passive,
+        lung=choice,
+        theta=theta,
+        elastance=np.where(known, own_elastance(sums, theta), np.nan),
+        intercept=np.where(known, sums.intercept(theta), np.nan),
+        residual=sums.smoothed_residual(theta),
+        floor=sums.noise_floor(theta[:, FLOW]),
+        heart_hz=heart_hz,
+        heart_phase=phase,
+    )
+
+
+def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
+    """No lung that can be explains the breaths: with effort where even the best fit leaves far more than noise."""
+    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
+    loss = candidates[0]
+    if len(candidates) > 1:
+        loss = losses.from_rest(
+            stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, resting_pressure
+        )
+    sums = sums_with(stretch, loss, np.zeros(0), None)
+    n = len(stretch.start)
+    theta = solve(sums, sums.count > 0, [VOLUME, FLOW]) if n else None
+    residual = np.full(n, np.nan) if theta is None else sums.smoothed_residual(theta)
+    floor = np.full(n, np.nan) if theta is None else sums.noise_floor(float(theta[FLOW]))
+    passive = np.where(residual > HELPED * floor, 0, -1).astype(np.int8)
+    nothing = np.full(n, np.nan)
+    return Explained(
+        lungs=(),
+        loss=loss,
+        passive=passive,
+        lung=np.full(n, -1, np.int64),
+        theta=np.full((n, 4), np.nan),
+        elastance=nothing,
+        intercept=nothing,
+        residual=residual,
+        floor=floor,
+        heart_hz=None,
+        heart_phase=np.zeros(0),
+    )

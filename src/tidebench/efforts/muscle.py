@@ -1,0 +1,121 @@
+"""Muscle pressure from the equation of motion, where the lung is known: pmus = P0 + E·V + R·f + K·f|f| + … − p."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.kernels import kernel
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+
+@kernel
+def muscle_pressure(
+    p: Samples,
+    f: Samples,
+    start: Indices,
+    turn: Indices,
+    end: Indices,
+    dt: float,
+    theta: Samples,
+    heart: Samples,
+    width: int,
+    steep: Samples,
+) -> Samples:
+    """Muscle pressure plus a constant per breath, smoothed over ``width`` samples, cmH2O, shape (len(p),).
+
+    ``f`` is without loss; ``theta`` (n, k) as in :mod:`tidebench.efforts.equation`. NaN outside breaths, without a lung,
+    and within half a window of an edge (start, turn, steep flow), where delays between the channels would show.
+    """
+    out = np.full(len(p), np.nan)
+    half = width // 2
+    room = 0
+    for j in range(len(start)):
+        room = max(room, end[j] - start[j])
+    raw = np.zeros(room + 1)
+    edge = np.zeros(room + 1, np.bool_)
+    harmonics = (theta.shape[1] - 4) // 2
+    for j in range(len(start)):
+        if not np.isfinite(theta[j, 0]):
+            continue
+        first = start[j]
+        m = end[j] - first
+        volume = 0.0
+        for i in range(m):
+            flow = f[first + i]
+            if i > 0:
+                volume += 0.5 * (flow + f[first + i - 1]) * dt
+            value = theta[j, 0] * volume + theta[j, 1] * flow + theta[j, 2] * flow * abs(flow)
+            value += theta[j, 3] * min(flow, 0.0) - p[first + i]
+            for h in range(harmonics):
+                value += theta[j, 4 + 2 * h] * np.sin((h + 1) * heart[first + i])
+                value += theta[j, 5 + 2 * h] * np.cos((h + 1) * heart[first + i])
+            raw[i] = value
+            edge[i] = i < 2 or abs(i - (turn[j] - first)) < 2
+            if i > 0 and i < m - 1:
+                edge[i] = edge[i] or abs(f[first + i + 1] - f[first + i - 1]) > steep[j]
+        near = -half - 1
+        total = 0.0
+        for i in range(m + half):
+            if i < m:
+                total += raw[i]
+                if edge[i]:
+                    near = i
+            if i >= width and i - width < m:
+                total -= raw[i - width]
+            c = i - half
+            if c >= half and i < m and i - near >= width:
+                out[first + c] = total / width
+    return out
+
+
+@kernel
+def swing(muscle: Samples, start: Indices, end: Indices) -> tuple[Samples, Samples]:
+    """Highest and lowest muscle pressure of each breath against its median, cmH2O, shape (n,) each."""
+    n = len(start)
+    high = np.full(n, np.nan)
+    low = np.full(n, np.nan)
+    for j in range(n):
+        part = muscle[start[j] : end[j]]
+        part = part[np.isfinite(part)]
+        if len(part) < 3:
+            continue
+        middle = np.median(part)
+        high[j] = np.max(part) - middle
+        low[j] = np.min(part) - middle
+    return high, low
+
+
+@kernel
+def rise_at_end(
+    p: Samples, f: Samples, turn: Indices, end: Indices, dt: float, theta: Samples, heart: Samples, short: int
+) -> Samples:
+    """How far muscle pressure has risen over the last ``short`` samples of each expiration, cmH2O, shape (n,).
+
+    The effort that triggers the next inflation begins here. A straight line through the stretch of six times
+    ``short`` before is carried on as the rest level; NaN without a lung or where expiration is too short.
+    """
+    n = len(turn)
+    out = np.full(n, np.nan)
+    harmonics = (theta.shape[1] - 4) // 2
+    m = 7 * short
+    raw = np.zeros(m)
+    for j in range(n):
+        first = end[j] - 1 - m
+        if first < turn[j] + short or not np.isfinite(theta[j, 0]):
+            continue
+        volume = 0.0
+        for i in range(m):
+            flow = f[first + i]
+            volume += flow * dt
+            value = theta[j, 0] * volume + theta[j, 1] * flow + theta[j, 2] * flow * abs(flow)
+            value += theta[j, 3] * min(flow, 0.0) - p[first + i]
+            for h in range(harmonics):
+                value += theta[j, 4 + 2 * h] * np.sin((h + 1) * heart[first + i])
+                value += theta[j, 5 + 2 * h] * np.cos((h + 1) * heart[first + i])
+            raw[i] = value
+        rest = np.mean(raw[: 4 * short])
+        out[j] = np.mean(raw[m - short :]) - rest
+    return out

@@ -1,0 +1,106 @@
+"""Stretches without flow: the pause at the end of an inflation, and occlusions in either phase.
+
+A hold is zero flow for at least 1.0 s beyond the set pause, with the airway closed. In inspiration that is plain: the
+pressure stays up. In expiration a lung at rest has no flow either; what shows that the airway was closed is that flow
+stops at once while the pressure leaves the valve's line for the recoil of the lung, or that a ventilator which keeps
+time does not give its breath.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.kernels import kernel
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+NO_FLOW = 0.03  # share of the local flow scale
+LEAST_HOLD_S = 1.0
+PLATEAU_S = 0.5
+STEP_S = 0.08  # in which an occlusion is complete
+PRESSURE_STEP = 0.02  # share of the local pressure scale
+
+
+@dataclass(frozen=True)
+class Still:
+    """Zero flow in each breath, as sample indices, shape (n,).
+
+    ``pause`` is where zero flow begins that lasts to the turn (the turn itself if there is none); ``occluded`` where
+    an expiratory hold begins (the end of the breath if there is none). ``hold`` marks inspiratory holds.
+    """
+
+    pause: Indices
+    occluded: Indices
+    hold: Mask
+
+
+@kernel
+def trailing_rest(f: Samples, start: Indices, turn: Indices, limit: Samples, offset: Samples, spare: int) -> Indices:
+    """First sample of the run of |f − offset| < limit that ends ``spare`` samples before ``turn``; else the turn."""
+    out = turn.copy()
+    for j in range(len(start)):
+        i = turn[j] - 1 - spare
+        while i > start[j] and abs(0.5 * (f[i] + f[i - 1]) - offset[j]) < limit[j]:
+            i -= 1
+        if i < turn[j] - 1 - spare:
+            out[j] = i + 1
+    return out
+
+
+@kernel
+def step_at(p: Samples, f: Samples, at: Indices, before: int, after: int) -> tuple[Samples, Samples]:
+    """Means of pressure and flow shortly after minus those shortly before each index; NaN at the edges."""
+    n = len(at)
+    dp = np.full(n, np.nan)
+    df = np.full(n, np.nan)
+    for j in range(n):
+        i = at[j]
+        if i - before - after < 0 or i + before + after > len(p):
+            continue
+        dp[j] = np.mean(p[i + before : i + before + after]) - np.mean(p[i - before - after : i - before])
+        df[j] = np.mean(f[i + before : i + before + after]) - np.mean(f[i - before - after : i - before])
+    return dp, df
+
+
+def find_still(
+    p: Samples,
+    f: Samples,
+    rate_hz: float,
+    start: Indices,
+    turn: Indices,
+    end: Indices,
+    size: Samples,
+    drive: Samples,
+    offset: Samples,
+    set_pause_s: Samples,
+    period_s: Samples,
+) -> Still:
+    """Pauses and holds of every breath.
+
+    Parameters
+    ----------
+    size, drive, offset : ndarray, shape (n,)
+        Local pressure scale (cmH2O), flow scale (L/s) and flow that the sensor adds (L/s).
+    set_pause_s : ndarray, shape (n,)
+        Pause that is set, 0 where none is known; the recording's usual pause is allowed for too.
+    period_s : ndarray, shape (n,)
+        Time between breaths that the ventilator keeps, NaN where it keeps none.
+    """
+    limit = NO_FLOW * drive
+    pause = trailing_rest(f, start, turn, limit, offset, 1)
+    paused_s = (turn - pause) / rate_hz
+    usual = np.median(paused_s) if len(paused_s) else 0.0
+    hold = paused_s >= np.maximum(set_pause_s, usual) + LEAST_HOLD_S
+    rest = trailing_rest(f, turn, end, limit, offset, 2)
+    rest_s = (end - rest) / rate_hz
+    dp, df = step_at(p, f, rest, round(0.5 * STEP_S * rate_hz), max(2, round(0.05 * rate_hz)))
+    closed = (df > 2 * limit) & (dp > PRESSURE_STEP * size)
+    overdue = (end - start) / rate_hz - period_s >= LEAST_HOLD_S
+    overdue &= ~hold
+    occluded = np.where((rest_s >= LEAST_HOLD_S) & (closed | overdue), rest, end)
+    return Still(pause, occluded.astype(np.int64), hold)
