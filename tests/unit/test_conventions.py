@@ -175,9 +175,12 @@ def test_drawn_error_tree_is_the_class_tree() -> None:
 def test_top_of_the_package_is_complete_and_sorted() -> None:
     import tidebench
 
-    assert tidebench.__all__ == sorted(tidebench.__all__)
-    assert set(tidebench.__all__) <= set(dir(tidebench))
+    homes = {name for names in tidebench._HOMES.values() for name in names}
+    assert tidebench.__all__ == sorted({"__version__", *homes})
     assert all(getattr(tidebench, name) is not None for name in tidebench.__all__)
+    assert set(tidebench.__all__) <= set(dir(tidebench))
+    with pytest.raises(AttributeError, match="no attribute 'nonesuch'"):
+        tidebench.nonesuch  # noqa: B018
 
 
 @pytest.mark.parametrize("suffix", READERS)

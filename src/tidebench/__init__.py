@@ -1,0 +1,57 @@
+"""Tidebench: recorded breaths of a ventilated patient become measured, explained cases.
+
+The names below are what most scripts need; each is loaded when it is first used. The rest is in the subpackages.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+from tidebench._version import __version__
+
+if TYPE_CHECKING:
+    from tidebench.case import Case, load_case
+    from tidebench.errors import TidebenchError
+    from tidebench.quantities import Quantity, quantity
+    from tidebench.readers import open_recording, read_recording
+    from tidebench.recording import Recording
+    from tidebench.review import Review, review_case
+    from tidebench.store import Result, read_result
+
+__all__ = [
+    "Case",
+    "Quantity",
+    "Recording",
+    "Result",
+    "Review",
+    "TidebenchError",
+    "__version__",
+    "load_case",
+    "open_recording",
+    "quantity",
+    "read_recording",
+    "read_result",
+    "review_case",
+]
+
+_HOMES = {
+    "tidebench.case": ("Case", "load_case"),
+    "tidebench.errors": ("TidebenchError",),
+    "tidebench.quantities": ("Quantity", "quantity"),
+    "tidebench.readers": ("open_recording", "read_recording"),
+    "tidebench.recording": ("Recording",),
+    "tidebench.review": ("Review", "review_case"),
+    "tidebench.store": ("Result", "read_result"),
+}
+
+
+def __getattr__(name: str) -> object:
+    for home, names in _HOMES.items():
+        if name in names:
+            return getattr(import_module(home), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
