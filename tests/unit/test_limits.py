@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from tidebench.limits import (
     policy_statement,
     population,
 )
+from tidebench.limits import policy as policy_module
 from tidebench.quantities import QUANTITIES
 
 
@@ -168,21 +170,10 @@ def test_a_case_gives_a_patient() -> None:
     assert any(limit.key == "plateau_pressure_cmh2o" for limit in limits_for(patient))
 
 
-POLICY = """
-title = "Ventilation policy"
-date = 2031-03-01
+EXAMPLE = textwrap.dedent((policy_module.__doc__ or "").partition("::")[2].partition("\nA limit of the house")[0])
+"""The example that the module's documentation shows."""
 
-[[limit]]
-quantity = "plateau_pressure_cmh2o"
-group = "adult"
-high = 28
-text = "Agreed in March."
-
-[[limit]]
-quantity = "mechanical_power_j_min"
-group = "adult"
-use = false
-
+POLICY = f"""{EXAMPLE}
 [[limit]]
 quantity = "plateau_pressure_cmh2o"
 group = "child"
@@ -211,12 +202,14 @@ def test_a_house_sets_its_own(tmp_path: Path) -> None:
     used = {limit.key: limit for limit in limits_for(ADULT, policy=policy)}
     assert used["plateau_pressure_cmh2o"].high == 28
     assert used["plateau_pressure_cmh2o"].kind == "house policy"
-    assert used["plateau_pressure_cmh2o"].source == "Ventilation policy (2031-03-01)"
+    assert used["plateau_pressure_cmh2o"].source == "Ventilation policy, adult intensive care (2031-03-01)"
     assert used["end_expiratory_flow_l_min"].high == 6
     assert "mechanical_power_j_min" not in used
     assert used["vt_per_pbw_ml_kg"].high == 8
     statement = policy_statement(policy, ADULT)
-    assert statement.startswith("Limits of this house were used: Ventilation policy (2031-03-01). ")
+    assert statement.startswith(
+        "Limits of this house were used: Ventilation policy, adult intensive care (2031-03-01). "
+    )
     assert "plateau pressure: at most 28 cmH2O instead of at most 30 cmH2O" in statement
     assert "mechanical power: not judged" in statement
     assert "end-expiratory flow: at most 6 L/min, nothing published is listed" in statement

@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 
 from tidebench.formulas._domain import Number, known, within
+from tidebench.units import factor
 
 Conditions = Literal["BTPS", "ATPS", "ATPD", "STPD"]
 """Body temperature and pressure, saturated; ambient, saturated; ambient, dry; standard (0 °C, 760 mmHg), dry."""
@@ -14,13 +15,13 @@ Conditions = Literal["BTPS", "ATPS", "ATPD", "STPD"]
 ZERO_CELSIUS_K = 273.15
 BODY_TEMPERATURE_C = 37.0
 STANDARD_PRESSURE_MMHG = 760.0
-MMHG_IN_PA = 101325.0 / 760.0
+MMHG_IN_PA = factor("mmHg", "Pa")
 
 TEMPERATURES_C = (0.0, 60.0)
 BAROMETRIC_PRESSURES_MMHG = (250.0, 850.0)
 
 _CRITICAL_K, _CRITICAL_PA, _CRITICAL_KG_M3 = 647.096, 22.064e6, 322.0
-# Wagner & Pruss 2002, eq. 2.5 and 2.7: (factor, exponent) pairs.
+# Wagner & Pruss 2002, eq. 2.5 and 2.7: (weight, exponent) pairs.
 _PRESSURE_TERMS = (
     (-7.85951783, 1.0),
     (1.84408259, 1.5),
@@ -64,7 +65,7 @@ def water_vapour_pressure_mmhg(temperature_c: Number) -> Number:
     """
     temperature = _kelvin(temperature_c)
     distance = 1.0 - temperature / _CRITICAL_K
-    total = sum(factor * distance**exponent for factor, exponent in _PRESSURE_TERMS)
+    total = sum(weight * distance**exponent for weight, exponent in _PRESSURE_TERMS)
     pressure: Number = _CRITICAL_PA / MMHG_IN_PA * np.exp(_CRITICAL_K / temperature * total)
     return pressure
 
@@ -91,7 +92,7 @@ def absolute_humidity_mg_l(temperature_c: Number, relative_humidity: Number) -> 
     """
     humidity = within("relative_humidity", relative_humidity, 0.0, 1.0)
     distance = 1.0 - _kelvin(temperature_c) / _CRITICAL_K
-    total = sum(factor * distance**exponent for factor, exponent in _DENSITY_TERMS)
+    total = sum(weight * distance**exponent for weight, exponent in _DENSITY_TERMS)
     density: Number = humidity * _CRITICAL_KG_M3 * np.exp(total) * 1000.0
     return density
 

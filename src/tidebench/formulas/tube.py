@@ -15,8 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from tidebench.formulas._domain import Number, known, positive, refuse, within
+from tidebench.units import factor
 
-CMH2O_IN_PA = 98.0665
+CMH2O_IN_PA = factor("cmH2O", "Pa")
 HIGHEST_FLOW_L_S = 5.0
 GASES = ("air/oxygen", "heliox")
 TUBES = ("endotracheal tube", "tracheostomy tube")
@@ -240,8 +241,8 @@ def bend_factor(dean_number: Number) -> Number:
     """
     dean = within("dean_number", dean_number, 0.0)
     bent = np.maximum(dean, 13.5)
-    factor: Number = np.maximum(21.5 * bent / (1.56 + np.log10(bent)) ** 5.73, 1.0)
-    return factor
+    times: Number = np.maximum(21.5 * bent / (1.56 + np.log10(bent)) ** 5.73, 1.0)
+    return times
 
 
 def blasius_pressure_drop(

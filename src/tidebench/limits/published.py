@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tidebench.limits.record import Limit
+from tidebench.limits.record import Group, Limit
 from tidebench.quantities import COMMON_PRACTICE
 
 _ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
@@ -14,6 +14,19 @@ _BERTONI = "Bertoni, Crit Care 2019;23:346 (from memory)"
 _PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 _KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
 _EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
+
+
+def _cuff(group: Group) -> Limit:
+    return Limit(
+        "cuff_pressure_cmh2o",
+        group,
+        20,
+        30,
+        "common practice",
+        COMMON_PRACTICE,
+        "Below, secretions pass; above, the trachea suffers.",
+    )
+
 
 ADULT = (
     Limit(
@@ -100,15 +113,7 @@ ADULT = (
         COMMON_PRACTICE,
         "More is trapped gas that people look into.",
     ),
-    Limit(
-        "cuff_pressure_cmh2o",
-        "adult",
-        20,
-        30,
-        "common practice",
-        COMMON_PRACTICE,
-        "Below, secretions pass; above, the trachea suffers.",
-    ),
+    _cuff("adult"),
     Limit(
         "rate_per_min", "adult", None, 35, "trial target", _ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
     ),
@@ -182,15 +187,7 @@ CHILD = (
         _PALICC_2,
         "Made for paediatric ARDS; the evidence behind it is adults'.",
     ),
-    Limit(
-        "cuff_pressure_cmh2o",
-        "child",
-        20,
-        30,
-        "common practice",
-        COMMON_PRACTICE,
-        "Below, secretions pass; above, the trachea suffers.",
-    ),
+    _cuff("child"),
     Limit(
         "spo2",
         "child",
