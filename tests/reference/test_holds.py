@@ -72,6 +72,8 @@ def test_arguments_outside_are_refused() -> None:
         static_compliance(500.0, 7.0, 7.0)
     with pytest.raises(OptionError, match="volume: 0 "):
         static_compliance(0.0, 22.0, 7.0)
+    with pytest.raises(OptionError, match="volume: inf "):
+        static_compliance(float("inf"), 22.0, 7.0)
     with pytest.raises(OptionError, match=r"initial_pressure_cmh2o: 21 .*at least the plateau"):
         hold_resistances(30.0, 21.0, 22.0, 1.0)
     with pytest.raises(OptionError, match="peak_pressure_cmh2o: 23 "):
