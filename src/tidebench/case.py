@@ -8,14 +8,26 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
+from collections.abc import Mapping
 from datetime import datetime
 from functools import cached_property
-from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Annotated, Any, Literal, Self
+from pathlib import Path, PureWindowsPath
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError, create_model
-from pydantic import StrictBool as Flag
-from pydantic import field_validator, model_validator
+import polars as pl
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    StrictBool,
+    ValidationError,
+    create_model,
+    field_validator,
+    model_validator,
+)
 
 from tidebench.case_errors import explain
 from tidebench.entries import Within, refusal
@@ -26,6 +38,7 @@ from tidebench.records import BREATH_COLUMNS
 
 CASE_FILE = "case.toml"
 MOST_BYTES = 1 << 20
+INSTANTS = ("start_s", "expiration_s", "end_s")
 
 Seconds = Annotated[float, Within(0, 1e8, "s")]
 Pressure = Annotated[float, Within(0, 120, "cmH2O", {"hPa or mbar": 1 / 0.980665, "Pa": 1 / 98.0665})]
@@ -107,11 +120,11 @@ class Circuit(_Table):
     """Tubing between ventilator and airway."""
 
     compliance_ml_cmh2o: Annotated[float, Within(0, 10, "mL/cmH2O")] | None = None
-    volume_compensated: Flag = False
+    volume_compensated: StrictBool = False
     humidification: Literal["heated humidifier", "heat and moisture exchanger", "none"] | None = None
     dead_space_ml: Annotated[float, Within(0, 500, "mL")] | None = None
     limb: Literal["double", "single"] | None = None
-    intentional_leak: Flag = False
+    intentional_leak: StrictBool = False
     base_flow_l_min: Annotated[float, Within(0, 120, "L/min")] | None = None
 
 
@@ -131,10 +144,19 @@ class RecordingFile(_Table):
     @field_validator("file")
     @classmethod
     def _inside(cls, file: str) -> str:
-        windows = PureWindowsPath(file)
-        if not file.strip() or windows.anchor or PurePosixPath(file).is_absolute() or ".." in windows.parts:
+        path = PureWindowsPath(file)
+        if not file.isprintable() or not path.name or path.anchor or ".." in path.parts:
             raise refusal(f"is {file!r}", "a file inside the case folder, such as signals.csv")
-        return file
+        return path.as_posix()
+
+    @property
+    def heliox(self) -> bool:
+        """True where a light gas was breathed: no correction of flow and none for a tube then applies."""
+        return self.gas == "heliox"
+
+
+_AGREE_CMH2O = 0.05
+_PRESSURE_SET = {("PC", None), ("PC", "PS"), ("PC", "vtPS"), (None, "PS")}
 
 
 class Setting(_Table):
@@ -157,9 +179,9 @@ class Setting(_Table):
     inspiratory_pressure_cmh2o: Pressure | None = None
     inspiratory_time_s: InspiratoryTime | None = None
     rise_s: Annotated[float, Within(0, 3, "s", {"milliseconds": 0.001})] | None = None
-    cycling_percent: Annotated[float, Within(1, 100, "% of peak flow")] | None = None
+    cycling_percent: Annotated[float, Within(1, 100, "% of peak flow", {"fractions": 100})] | None = None
     trigger_flow_l_min: Annotated[float, Within(0.05, 30, "L/min")] | None = None
-    trigger_pressure_cmh2o: Annotated[float, Within(-25, 25, "cmH2O below PEEP")] | None = None
+    trigger_pressure_cmh2o: Annotated[float, Within(-25, 25, "cmH2O below PEEP"), AfterValidator(abs)] | None = None
     pressure_high_cmh2o: Pressure | None = None
     pressure_low_cmh2o: Pressure | None = None
     time_high_s: InspiratoryTime | None = None
@@ -169,11 +191,50 @@ class Setting(_Table):
     @classmethod
     def _code(cls, mode: str) -> str:
         try:
-            parse_mode(mode)
+            return parse_mode(mode).code
         except ValueError as error:
             expected = "a code of pattern and inflation type, such as A/C-VC, A/C-PC, SIMV-VC\\PS, CSV-PS, A/C-vtPC"
             raise refusal(f"is {mode!r}", expected, str(error)) from None
-        return mode
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        _one_of(self, "trigger_flow_l_min", "trigger_pressure_cmh2o")
+        self._complete_levels()
+        self._complete_pressures()
+        return self
+
+    def _complete_levels(self) -> None:
+        """Of two levels, the low one is the PEEP."""
+        if not self.bi_level:
+            return
+        self._fill("pressure_low_cmh2o", self.peep_cmh2o)
+        self._fill("peep_cmh2o", self.pressure_low_cmh2o)
+        high, low = self.pressure_high_cmh2o, self.pressure_low_cmh2o
+        if high is not None and low is not None and high <= low:
+            raise refusal(f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}")
+
+    def _complete_pressures(self) -> None:
+        """An absolute inspiratory pressure beside the one above PEEP, and the other way round."""
+        key = "pressure_control_cmh2o" if self.mandatory_type == "PC" else "pressure_support_cmh2o"
+        if self.peep_cmh2o is None or (self.mandatory_type, self.support_type) not in _PRESSURE_SET:
+            return
+        above, absolute = getattr(self, key), self.inspiratory_pressure_cmh2o
+        if above is not None:
+            self._fill("inspiratory_pressure_cmh2o", self.peep_cmh2o + above)
+        elif absolute is not None:
+            if absolute < self.peep_cmh2o:
+                raise refusal(
+                    f"has inspiratory_pressure_cmh2o {absolute:g}, absolute, below peep_cmh2o", "both absolute"
+                )
+            self._fill(key, absolute - self.peep_cmh2o)
+
+    def _fill(self, key: str, value: float | None) -> None:
+        """Give an absent key its value; a present one has to agree."""
+        given = getattr(self, key)
+        if value is None or given is None:
+            self.__dict__[key] = value if given is None else given
+        elif abs(given - value) > _AGREE_CMH2O:
+            raise refusal(f"has {key} {given:g}, and its other pressures make it {value:g}", "pressures that agree")
 
     @cached_property
     def parsed_mode(self) -> Mode | None:
@@ -230,7 +291,32 @@ class Event(_Table):
     text: str | None = None
 
 
-class _Observed(_Table):
+def _breath_field(key: str) -> Any:
+    known = QUANTITIES.get(key)
+    low, high = known.plausible if known else (-1e5, 1e5)
+    return (Annotated[float, Within(low, high, known.unit if known else "")] | None, None)
+
+
+if TYPE_CHECKING:
+
+    class _BreathKeys(_Table):
+        """The numeric columns of the breath table, each a number or None."""
+
+else:
+    _BreathKeys = create_model(
+        "_BreathKeys",
+        __base__=_Table,
+        **{
+            key: _breath_field(key)
+            for key, kind in BREATH_COLUMNS.items()
+            if kind == pl.Float64 and key not in INSTANTS
+        },
+    )
+
+
+class Observed(_BreathKeys):
+    """Numbers noted from a screen or at the bed: breath-table keys and a few more. Kept apart from measured ones."""
+
     at_s: Seconds = 0.0
     minute_volume_l_min: Annotated[float, Within(0, 100, "L/min")] | None = None
     spontaneous_rate_per_min: Rate | None = None
@@ -256,24 +342,6 @@ class _Observed(_Table):
         return {key: value for key, value in given.items() if not isinstance(value, str)}
 
 
-def _breath_field(key: str) -> Any:
-    known = QUANTITIES.get(key)
-    low, high = known.plausible if known else (-1e5, 1e5)
-    return (Annotated[float, Within(low, high, known.unit if known else "")] | None, None)
-
-
-Observed = create_model(
-    "Observed",
-    __base__=_Observed,
-    **{
-        key: _breath_field(key)
-        for key, kind in BREATH_COLUMNS.items()
-        if kind.is_numeric() and key not in ("breath", "start_s", "expiration_s", "end_s")
-    },
-)
-"""Numbers noted from a screen or at the bed: breath-table keys and a few more. Kept apart from measured ones."""
-
-
 class Case(_Table):
     """A case: all of ``case.toml``."""
 
@@ -295,10 +363,36 @@ class Case(_Table):
     def _in_order(cls, rows: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(sorted(rows, key=lambda row: row.at_s))
 
+    @model_validator(mode="after")
+    def _one_place(self) -> Self:
+        """Recordings of one stay were measured in one way, since what follows knows one."""
+        for number, part in enumerate(self.recordings, start=1):
+            if part.file is None:
+                raise refusal(f"[recording] no. {number} has no file", 'file = "signals.csv"')
+            for key in ("flow_measured_at", "pressure_measured_at", "gas"):
+                if getattr(part, key) != getattr(self.recordings[0], key):
+                    raise refusal(
+                        f"[[recording]] no. {number} differs from the first in {key}", "one for all of a stay"
+                    )
+        return self
+
     @property
     def folder(self) -> Path:
         """Where ``case.toml`` lies; recordings lie inside it."""
         return self._folder
+
+    def path_of(self, part: RecordingFile) -> Path:
+        """Where a recording's file lies.
+
+        Raises
+        ------
+        CaseError
+            A link leads out of the case folder.
+        """
+        path = self.folder / str(part.file)
+        if not path.resolve().is_relative_to(self.folder.resolve()):
+            raise CaseError(f"{part.file!r} leads out of the case folder", where=f"{CASE_FILE}: [recording], file")
+        return path
 
     @property
     def recording(self) -> RecordingFile:
@@ -322,12 +416,38 @@ def load_case(path: Path | str) -> Case:
     Raises
     ------
     CaseError
-        No such file, not TOML, larger than 1 MiB, an unknown key, a value that can't be.
+        No such file, not TOML, larger than 1 MiB, an unknown key, a value that can't be, a recording that lies outside
+        the folder.
     """
     path = Path(path)
     file = path / CASE_FILE if path.is_dir() else path
-    case = _validated(_toml(file), file.name)
-    case._folder = file.parent
+    return case_from(_toml(file), folder=file.parent, name=file.name)
+
+
+def case_from(said: Mapping[str, Any], *, folder: Path | str = ".", name: str = CASE_FILE) -> Case:
+    """The case that tables and keys describe, wherever they come from: a file, a form, answers at a prompt.
+
+    Parameters
+    ----------
+    said : mapping
+        Tables and keys as in ``case.toml``.
+    folder : path
+        Where recordings lie.
+    name : str
+        What messages call the place that this came from.
+
+    Raises
+    ------
+    CaseError
+        As :func:`load_case`.
+    """
+    try:
+        case = Case.model_validate(said)
+    except ValidationError as error:
+        raise explain(error, said, Case, name) from None
+    case._folder = Path(folder)
+    for part in case.recordings:
+        case.path_of(part)
     return case
 
 
@@ -340,12 +460,8 @@ def _toml(file: Path) -> dict[str, Any]:
         )
     try:
         return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise CaseError(f"not TOML: {error}", where=file.name) from None
-
-
-def _validated(said: dict[str, Any], name: str) -> Case:
-    try:
-        return Case.model_validate(said)
-    except ValidationError as error:
-        raise explain(error, said, Case, name) from None
+    except UnicodeDecodeError:
+        raise CaseError("this is not text in UTF-8", where=file.name, expected="TOML") from None
+    except tomllib.TOMLDecodeError as error:
+        slash = "Write a mode's backslash in single quotes: 'SIMV-VC\\PS'." if "\\" in str(error) else ""
+        raise CaseError(f"this is not TOML: {str(error).rstrip('.')}", where=file.name, remedy=slash) from None

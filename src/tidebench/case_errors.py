@@ -1,18 +1,98 @@
-"""From pydantic's errors to one message for a person."""
+"""From pydantic's errors to one message for a person: which table and key, what arrived, what is allowed."""
 
 from __future__ import annotations
 
-from typing import Any
+import difflib
+from collections.abc import Mapping, Sequence
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 from tidebench.errors import CaseError
 
+_KINDS = {
+    "float_type": "a number, without quotes",
+    "int_type": "a whole number",
+    "string_type": "text in quotes",
+    "bool_type": "true or false",
+    "datetime_from_date_parsing": "a date and time, ISO 8601, such as 2031-05-04T13:20:00",
+    "model_type": "a table",
+    "dict_type": "a table",
+    "tuple_type": "a list of tables",
+}
 
-def explain(error: ValidationError, said: dict[str, Any], model: type[BaseModel], name: str) -> CaseError:
-    """One error for the first problem, and how many more there are."""
+
+def explain(error: ValidationError, said: Mapping[str, Any], model: type[BaseModel], name: str) -> CaseError:
+    """One error for the first problem, and how many more there are.
+
+    Parameters
+    ----------
+    error : ValidationError
+        What pydantic found.
+    said : mapping
+        What was validated.
+    model : type
+        The model of the whole.
+    name : str
+        File name, for the message.
+    """
     first, *others = error.errors(include_url=False)
-    loc = ".".join(str(part) for part in first["loc"])
-    more = f"({len(others)} more.)" if others else ""
-    context = first.get("ctx", {})
-    return CaseError(first["msg"], where=f"{name}: {loc}", expected=context.get("expected", ""), remedy=more)
+    problem, expected, remedy = _words(first, model)
+    if others:
+        remedy = f"{remedy} ({len(others)} more of this kind or another.)".strip()
+    return CaseError(problem, where=f"{name}: {_place(first['loc'], said)}", expected=expected, remedy=remedy)
+
+
+def _place(loc: Sequence[int | str], said: Mapping[str, Any]) -> str:
+    """``[[settings]] no. 2, fio2``"""
+    table, keys = str(loc[0]), [str(part) for part in loc[1:] if isinstance(part, str)]
+    listed = isinstance(said.get(table), list)
+    number = f" no. {int(loc[1]) + 1}" if listed and len(loc) > 1 else ""
+    if not listed and not isinstance(said.get(table), dict):
+        return table
+    return ", ".join([f"[[{table}]]{number}" if listed else f"[{table}]", *keys[:2]])
+
+
+def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
+    """Problem, what is allowed, what to do."""
+    context, arrived = error.get("ctx", {}), _short(error["input"])
+    if error["type"] == "extra_forbidden":
+        return "there is no such key", "", _nearest_key(error["loc"], model)
+    if error["type"] == "refused":
+        return context["problem"], context["expected"], context["remedy"]
+    if error["type"] == "literal_error":
+        return f"is {arrived}", context["expected"], _nearest_word(error["input"], context["expected"])
+    return f"is {arrived}", _KINDS.get(error["type"], error["msg"]), ""
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _nearest_word(arrived: Any, expected: str) -> str:
+    near = difflib.get_close_matches(str(arrived), expected.replace("'", "").replace(" or ", ", ").split(", "), n=1)
+    return f"Nearest: {near[0]!r}." if near else ""
+
+
+def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
+    key, tables = str(loc[-1]), _tables(model)
+    keys = [*tables, "title", "notes"] if len(loc) == 1 else list(tables[str(loc[0])].model_fields)
+    near = difflib.get_close_matches(key, keys, n=1)
+    owners = [table for table, inner in tables.items() if key in inner.model_fields]
+    if near:
+        return f"Nearest: {near[0]}."
+    return f"It belongs in [{owners[0]}]." if owners else f"Known: {', '.join(keys)}."
+
+
+def _tables(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
+    """The tables of a case file, by name."""
+    inner = {field.alias or name: _inner(field.annotation) for name, field in model.model_fields.items()}
+    return {name: table for name, table in inner.items() if table is not None}
+
+
+def _inner(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next(filter(None, map(_inner, get_args(annotation))), None)

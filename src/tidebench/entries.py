@@ -52,7 +52,7 @@ class Within:
     def _question(self, value: float) -> str:
         for unit, factor in self.slips.items():
             if self.low <= value * factor <= self.high:
-                return f"Were {unit} meant? Then write {value * factor:.4g}."
+                return f"Is that in {unit}? Then write {value * factor:.4g}."
         return ""
 
 

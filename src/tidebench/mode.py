@@ -11,12 +11,13 @@ PATTERNS = ("CMV", "A/C", "IMV", "SIMV", "S/T", "CSV")
 MANDATORY = ("VC", "PC", "vtPC")
 SUPPORT = ("PS", "vtPS")
 UNASSISTED = "CPAP"
+UNSUPPORTED = ("CMV", "A/C")
+"""Patterns in which every breath is mandatory, so that none is supported."""
 
 _SPELLED = {word.casefold(): word for word in (*PATTERNS, *MANDATORY, *SUPPORT)}
-_ADJUNCT = r"(?:<acap[a-z_]*>)?"
 _CODE = re.compile(
-    rf"(?P<pattern>{'|'.join(PATTERNS)})-(?P<inflation>{'|'.join((*MANDATORY, *SUPPORT))}){_ADJUNCT}"
-    rf"(?:\\(?P<support>{'|'.join(SUPPORT)}){_ADJUNCT})?",
+    rf"(?P<pattern>{'|'.join(PATTERNS)})-(?P<inflation>{'|'.join((*MANDATORY, *SUPPORT))})(?P<adjunct><acap[a-z_]*>)?"
+    rf"(?:\\(?P<support>{'|'.join(SUPPORT)})(?P<support_adjunct><acap[a-z_]*>)?)?",
     re.IGNORECASE,
 )
 
@@ -27,6 +28,8 @@ class Mode:
 
     Attributes
     ----------
+    code : str
+        The code in its usual spelling.
     pattern : str
         Ventilation pattern: one of :data:`PATTERNS`, or ``"CPAP"``.
     mandatory : str or None
@@ -35,6 +38,7 @@ class Mode:
         Inflation type of supported breaths; None where spontaneous breaths get none.
     """
 
+    code: str
     pattern: str
     mandatory: str | None
     support: str | None
@@ -50,11 +54,11 @@ def parse_mode(code: str) -> Mode:
     """
     plain = code.strip()
     if plain.casefold() == UNASSISTED.casefold():
-        return Mode(UNASSISTED, None, None)
+        return Mode(UNASSISTED, UNASSISTED, None, None)
     match = _CODE.fullmatch(plain)
     mode = _mode(match) if match else None
     if mode is None:
-        near = difflib.get_close_matches(plain.upper(), _every_code(), n=1, cutoff=0.6)
+        near = difflib.get_close_matches(plain, _every_code(), n=1, cutoff=0.6)
         raise ValueError(f"Nearest: {near[0]}." if near else "Leave the key out where the mode is not known.")
     return mode
 
@@ -62,17 +66,17 @@ def parse_mode(code: str) -> Mode:
 def _mode(match: re.Match[str]) -> Mode | None:
     pattern, inflation = _SPELLED[match["pattern"].casefold()], _SPELLED[match["inflation"].casefold()]
     support = _SPELLED[match["support"].casefold()] if match["support"] else None
+    adjuncts = [(match[name] or "").upper() for name in ("adjunct", "support_adjunct")]
+    code = f"{pattern}-{inflation}{adjuncts[0]}" + (f"\\{support}{adjuncts[1]}" if support else "")
     if pattern == "CSV":
-        return Mode(pattern, None, inflation) if inflation in SUPPORT and not support else None
-    if inflation in SUPPORT or (support and pattern in ("CMV", "A/C")):
+        return Mode(code, pattern, None, inflation) if inflation in SUPPORT and not support else None
+    if inflation in SUPPORT or (support and pattern in UNSUPPORTED):
         return None
-    return Mode(pattern, inflation, support)
+    return Mode(code, pattern, inflation, support)
 
 
 def _every_code() -> list[str]:
-    mixed = [
-        f"{pattern}-{kind}\\{support}"
-        for pattern, kind, support in itertools.product(PATTERNS[2:5], MANDATORY, SUPPORT)
-    ]
-    plain = [f"{pattern}-{kind}" for pattern, kind in itertools.product(PATTERNS[:5], MANDATORY)]
+    timed = [pattern for pattern in PATTERNS if pattern != "CSV"]
+    plain = [f"{pattern}-{kind}" for pattern, kind in itertools.product(timed, MANDATORY)]
+    mixed = [f"{code}\\{kind}" for code, kind in itertools.product(plain, SUPPORT) if not code.startswith(UNSUPPORTED)]
     return [*plain, *(f"CSV-{kind}" for kind in SUPPORT), *mixed, UNASSISTED]

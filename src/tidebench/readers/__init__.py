@@ -1,34 +1,90 @@
-"""Readers: one module per format, in one table, and the two functions that use it."""
+"""Readers: one module per format, in one table, and the functions that use it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
-from tidebench.case import Case
+from tidebench.case import CASE_FILE, Case, RecordingFile
 from tidebench.errors import CaseError, SignalError
-from tidebench.readers.assemble import assemble
+from tidebench.readers import parquet, text
+from tidebench.readers.assembly import assemble
+from tidebench.readers.conditions import to_btps
+from tidebench.readers.stay import join
 from tidebench.readers.table import Table
-from tidebench.readers.text import read_text
 from tidebench.recording import Recording
 
-READERS: dict[str, Callable[[Path, Mapping[str, str] | None], Table]] = {
-    suffix: read_text for suffix in (".csv", ".txt", ".tsv", ".dat", ".asc")
+__all__ = ["READERS", "open_recording", "read_recording"]
+
+Reader = Callable[[Path, Mapping[str, str] | None], Table]
+
+READERS: dict[str, Reader] = {
+    **dict.fromkeys(text.SUFFIXES, text.read_text),
+    **dict.fromkeys(parquet.SUFFIXES, parquet.read_parquet),
 }
+"""The reader of each file ending, lower case."""
 
 
 def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None) -> Recording:
-    """The recording that a file of signals holds."""
-    path = Path(path)
+    """The recording that a file of signals holds.
+
+    Parameters
+    ----------
+    path : path
+        A file whose ending :data:`READERS` knows.
+    columns : mapping of str to str, optional
+        What headers mean where they don't say it: ``{"their header": "flow [mL/s]", "other": "ignore"}``.
+
+    Raises
+    ------
+    SignalError
+        With file, and line and column where that applies.
+    """
+    return assemble(_table(Path(path), columns))
+
+
+def _table(path: Path, columns: Mapping[str, str] | None) -> Table:
+    if not path.is_file():
+        raise SignalError("this is a folder" if path.is_dir() else "there is no such file", where=str(path))
     reader = READERS.get(path.suffix.lower())
     if reader is None:
-        raise SignalError("no reader for such a file", where=path.name, expected=", ".join(READERS))
-    return assemble(reader(path, columns))
+        raise SignalError(
+            f"no reader knows the ending {path.suffix!r}", where=path.name, expected=", ".join(sorted(READERS))
+        )
+    return reader(path, columns)
 
 
 def open_recording(case: Case) -> Recording:
-    """The recording of a case, on the case clock."""
+    """The recording of a case: all its files on one clock, flow and volume at BTPS.
+
+    Raises
+    ------
+    SignalError, CaseError
+        The case names no recording, a file can't be read, or several don't make one stay.
+    """
     if not case.recordings:
-        raise CaseError("the case names no recording", where="case.toml")
-    part = case.recordings[0]
-    return read_recording(case.folder / str(part.file), columns=part.columns)
+        raise CaseError("the case names no recording", where=CASE_FILE, expected="[recording] with a file")
+    parts = [_part(case, how) for how in case.recordings]
+    return parts[0] if len(parts) == 1 else join(parts)
+
+
+def _part(case: Case, how: RecordingFile) -> Recording:
+    recording = assemble(_table(case.path_of(how), how.columns), how.barometric_pressure_mmhg)
+    return to_btps(_begun(recording, how.start), how)
+
+
+def _begun(recording: Recording, start: datetime | None) -> Recording:
+    """The recording with the start that the case gives; a file that says otherwise is mentioned."""
+    if start is None:
+        return recording
+    begun, warnings = recording.start, recording.warnings
+    if begun is not None and (begun.tzinfo is None) == (start.tzinfo is None):
+        apart = (start - begun).total_seconds()
+        if abs(apart) > 1.0:
+            warnings = (
+                *warnings,
+                f"the case has it start {apart:+.0f} s from its own time stamps: the case was followed",
+            )
+    return replace(recording, start=start, warnings=warnings)

@@ -1,48 +1,115 @@
-"""From columns of a file to a Recording: units, clock, gaps, sign, plausible magnitudes."""
+"""From the columns of a file to a Recording: units, clock, gaps, magnitudes, the direction of flow."""
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
-from tidebench.errors import SignalError
+from tidebench.formulas.gas_conditions import BODY_TEMPERATURE_C, water_vapour_pressure_mmhg
 from tidebench.interval import Interval
 from tidebench.readers.clock import BRIDGED_S, Sampled, on_grid
 from tidebench.readers.headers import TIME, canonical_unit
+from tidebench.readers.plausible import check_magnitude, flow_is_turned, volume_against_flow
 from tidebench.readers.table import Table
 from tidebench.recording import Recording
 from tidebench.units import factor
 
 Samples = npt.NDArray[np.float64]
-REQUIRED = ("airway_pressure", "flow")
 
 
-def assemble(table: Table) -> Recording:
-    """A recording from a table: canonical units, one even clock, gaps marked."""
-    values = {key: _canonical(table, key) for key in table.columns}
-    time_s = values.pop(TIME)
+def assemble(table: Table, barometric_pressure_mmhg: float = 760.0) -> Recording:
+    """A recording from the columns of a file.
+
+    Canonical units, one even clock from 0 s, gaps marked, inspiration positive. The barometric pressure serves a CO2
+    channel in per cent only.
+
+    Raises
+    ------
+    SignalError
+        A clock or a magnitude that can't be.
+    """
+    values, steps = _canonical(table, barometric_pressure_mmhg)
+    time_s, start = _seconds(table)
+    warnings = [*table.warnings]
+    for key in values:
+        values[key] = _checked(table, key, values[key], warnings)
     sampled = on_grid(time_s, values, table.source)
-    sampled.channels = {name: _bridge(samples, sampled, name) for name, samples in sampled.channels.items()}
-    gaps = _gaps(sampled)
+    if start is None and sampled.offset_s:
+        steps.append(f"clock re-zeroed: 0 s is {sampled.offset_s:.6g} s of the time column")
+    gaps = mark_gaps(sampled)
+    _turn(sampled)
     return Recording(
         sampled.rate_hz,
         sampled.channels,
         gaps,
-        steps=tuple(sampled.steps),
-        warnings=(*table.warnings, *sampled.warnings),
+        start,
+        steps=(*steps, *sampled.steps),
+        warnings=(*warnings, *sampled.warnings),
         source=table.source,
     )
 
 
-def _canonical(table: Table, key: str) -> Samples:
-    unit = table.columns[key].unit
+def _canonical(table: Table, barometric_pressure_mmhg: float) -> tuple[dict[str, Samples], list[str]]:
+    """Every channel in its canonical unit, and the conversions."""
+    scales, steps = {}, []
+    for key, column in table.columns.items():
+        if key == TIME or column.unit is None:
+            continue
+        have, want = column.unit, canonical_unit(key)
+        if have.dimension == "fraction":
+            dry = barometric_pressure_mmhg - water_vapour_pressure_mmhg(BODY_TEMPERATURE_C)
+            scales[key] = float(have.size) * dry
+            steps.append(f"{key}: {have.name} to {want.name}, of {dry:.0f} mmHg (barometric less water vapour)")
+        else:
+            scales[key] = factor(have, want)
+            steps.extend([f"{key}: {have.name} to {want.name}"] if have != want else [])
+    scaled = table.frame.select(pl.col(key) * scale if scale != 1.0 else pl.col(key) for key, scale in scales.items())
+    return {series.name: series.to_numpy() for series in scaled.rechunk()}, steps
+
+
+def _seconds(table: Table) -> tuple[pl.Series, datetime | None]:
+    """Time of each row [s], and the wall clock of the first where the file tells."""
+    time, unit = table.frame[TIME], table.columns[TIME].unit
     if unit is None:
-        raise SignalError("the time column has no unit", where=table.source)
-    samples = table.frame[key].to_numpy(writable=True)
-    scale = factor(unit, canonical_unit(key))
-    if scale != 1.0:
-        samples *= scale
+        start = time.drop_nulls().head(1).item() if time.null_count() < len(time) else None
+        return (time - start).dt.total_nanoseconds() / 1e9, start
+    scale = factor(unit, "s")
+    return (time if scale == 1.0 else time * scale), None
+
+
+def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> Samples:
+    """A channel whose magnitude may be, infinite values made missing ones."""
+    if not _all_finite(samples) and (infinite := np.isinf(samples)).any():
+        samples = np.where(infinite, np.nan, samples)
+        warnings.append(f"{key}: {np.count_nonzero(infinite)} infinite values were taken as missing")
+    warning = check_magnitude(key, samples, table.columns[key], table.source)
+    if warning:
+        warnings.append(warning)
     return samples
+
+
+def mark_gaps(sampled: Sampled) -> tuple[Interval, ...]:
+    """Short holes interpolated, gaps found: all channels become NaN where pressure or flow are missing."""
+    channels = sampled.channels
+    for name in [name for name, samples in channels.items() if not _all_finite(samples)]:
+        channels[name] = _bridged(name, sampled)
+    if _all_finite(channels["airway_pressure"]) and _all_finite(channels["flow"]):
+        return ()
+    missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels["flow"])
+    for name, samples in channels.items():
+        channels[name] = np.where(missing, np.nan, samples)
+    starts, ends = _runs(missing)
+    rate = sampled.rate_hz
+    return tuple(Interval(float(a / rate), float(b / rate)) for a, b in zip(starts, ends, strict=True))
+
+
+def _all_finite(samples: Samples) -> bool:
+    """True where no sample is NaN or infinite: one pass, no copy, since a sum hides neither."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        return bool(np.isfinite(samples.sum()))
 
 
 def _runs(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
@@ -50,25 +117,35 @@ def _runs(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.intp], npt.NDArra
     return edges[::2], edges[1::2]
 
 
-def _bridge(samples: Samples, sampled: Sampled, name: str) -> Samples:
-    missing = ~np.isfinite(samples)
-    if not missing.any():
-        return samples
-    samples[missing] = np.nan
-    starts, ends = _runs(missing)
+def _bridged(name: str, sampled: Sampled) -> Samples:
+    """A channel with linear interpolation over holes of 0.05 s at the most."""
+    samples = sampled.channels[name].copy()
+    starts, ends = _runs(np.isnan(samples))
     short = (ends - starts <= BRIDGED_S * sampled.rate_hz + 1e-9) & (starts > 0) & (ends < len(samples))
-    if short.any():
-        holes = np.concatenate([np.arange(a, b) for a, b in zip(starts[short], ends[short], strict=True)])
-        known = np.flatnonzero(~missing)
-        samples[holes] = np.interp(holes, known, samples[known])
-        sampled.steps.append(f"{name}: {len(holes)} single missing samples interpolated")
+    starts, ends = starts[short], ends[short]
+    for start, end in zip(starts, ends, strict=True):
+        samples[start:end] = np.interp(np.arange(start, end), (start - 1, end), (samples[start - 1], samples[end]))
+    if len(starts):
+        sampled.steps.append(f"{name}: {(ends - starts).sum()} missing samples interpolated, in {len(starts)} places")
     return samples
 
 
-def _gaps(sampled: Sampled) -> tuple[Interval, ...]:
-    missing = np.isnan(sampled.channels["airway_pressure"]) | np.isnan(sampled.channels["flow"])
-    for samples in sampled.channels.values():
-        samples[missing] = np.nan
-    starts, ends = _runs(missing)
-    rate = sampled.rate_hz
-    return tuple(Interval(float(a / rate), float(b / rate)) for a, b in zip(starts, ends, strict=True))
+def _turn(sampled: Sampled) -> None:
+    """Flow made positive towards the patient, and a recorded volume with it."""
+    if flow_is_turned(sampled.channels, sampled.rate_hz):
+        _negate("flow", sampled)
+        sampled.warnings.append("flow was recorded with expiration positive: told from pressure, and turned")
+    if "volume" not in sampled.channels:
+        return
+    ratio = volume_against_flow(sampled.channels, sampled.rate_hz)
+    if ratio < 0:
+        _negate("volume", sampled)
+    if not 0.5 < abs(ratio) < 2 and np.isfinite(ratio):
+        sampled.warnings.append(
+            f"volume moves {abs(ratio):.3g} times as fast as flow says: one of the two units may be wrong"
+        )
+
+
+def _negate(name: str, sampled: Sampled) -> None:
+    sampled.channels[name] = -sampled.channels[name]
+    sampled.steps.append(f"{name}: sign turned, inspiration is positive")

@@ -1,16 +1,18 @@
 """The clock: from a column of times to one even grid, told what was done.
 
 An even clock costs one pass and no sample moves. Anything else (lost rows, repeats, jumps, jitter) is set right here,
-and every step is said.
+and every step is said. Times printed with few decimals are even as long as they lie where rounding puts them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from tidebench.errors import SignalError
 
@@ -24,8 +26,13 @@ MOST_SAMPLES = 400_000_000
 SHORTEST_S = 1.0
 UNKNOWN_GAP_S = 1.0
 """Length given to the gap where a clock was set back: the true one can't be known."""
-EVEN = 0.1
-"""How far, in samples, a time may lie from its place on the grid before the samples are interpolated."""
+MOST_JUMPS = 1000
+REPEATED = 0.05
+"""The share of rows that may repeat the time of the row before, before the clock is called too coarse."""
+
+_EVEN = 0.1  # samples that a time may lie from its place on the grid before the channels are interpolated
+_DRIFT = 0.25  # samples by which a rounded rate may be off at the end of the recording
+_BLOCK = 1 << 15
 
 
 @dataclass
@@ -39,13 +46,13 @@ class Sampled:
     warnings: list[str] = field(default_factory=list)
 
 
-def on_grid(time_s: Samples, channels: Mapping[str, Samples], where: str) -> Sampled:
+def on_grid(time_s: pl.Series, channels: Mapping[str, Samples], where: str) -> Sampled:
     """Channels on one even grid.
 
     Parameters
     ----------
-    time_s : ndarray, shape (n,)
-        Time of each row [s], any origin; NaN where the cell was empty.
+    time_s : Series of Float64, length n
+        Time of each row [s], any origin; null or NaN where the cell was empty.
     channels : mapping of str to ndarray, shape (n,)
         Any unit; NaN where the cell was empty.
     where : str
@@ -54,33 +61,46 @@ def on_grid(time_s: Samples, channels: Mapping[str, Samples], where: str) -> Sam
     Raises
     ------
     SignalError
-        A clock that stands still or tells no time, a rate outside 20 to 1000 Hz, too few or too many samples.
+        A clock that stands still, runs to and fro or is too coarse; a rate outside 20 to 1000 Hz; a recording shorter
+        than a second or of more than 400 million samples.
     """
     rate = _even_rate(time_s)
     if rate is not None:
         _check_extent(rate, len(time_s) / rate, where)
         return Sampled(rate, dict(channels), float(time_s[0]))
-    return _set_right(time_s, channels, where)
+    return _set_right(time_s.to_numpy(), channels, where)
 
 
-def _even_rate(time_s: Samples) -> float | None:
-    """The rate of a clock that needs nothing done to it, else None."""
+def _even_rate(time_s: pl.Series) -> float | None:
+    """The rate of a clock that needs nothing done to it, else None. The column is passed over block by block."""
     n = len(time_s)
-    if n < 2 or not time_s[-1] > time_s[0]:
+    if n < 2 or time_s.null_count() or not time_s[-1] > time_s[0]:
         return None
-    period = (time_s[-1] - time_s[0]) / (n - 1)
-    allowed = EVEN * period
-    for start in range(0, n, 1 << 17):
-        block = time_s[start : start + (1 << 17)]
-        off = block - (time_s[0] + period * np.arange(start, start + len(block)))
-        if not (off.max() <= allowed and off.min() >= -allowed):
+    first, period = time_s[0], (time_s[-1] - time_s[0]) / (n - 1)
+    resolution = _resolution(time_s.gather_every(max(1, n // 1000)).to_numpy())
+    allowed = min(max(_EVEN * period, 1.05 * resolution), 0.6 * period)
+    ramp, off = first + period * np.arange(_BLOCK), np.empty(_BLOCK)
+    for start in range(0, n, _BLOCK):
+        block = time_s[start : start + _BLOCK].to_numpy()
+        here = np.subtract(block, ramp[: len(block)], out=off[: len(block)])
+        if not (here.max() <= start * period + allowed and here.min() >= start * period - allowed):
             return None
     return _sensible(1.0 / period, (n - 1) * period)
 
 
+def _resolution(time_s: Samples) -> float:
+    """The decimal step in which the times are printed [s]; 0 where there is none down to a microsecond."""
+    some = time_s[:: max(1, len(time_s) // 1000)]
+    for digits in range(7):
+        scaled = some * 10.0**digits
+        if (np.abs(scaled - np.round(scaled)) < 1e-3).all():
+            return float(10.0**-digits)
+    return 0.0
+
+
 def _sensible(rate_hz: float, duration_s: float) -> float:
-    """The roundest rate (or round period) that does not drift a twentieth of a sample over the whole recording."""
-    allowed = 0.05 / duration_s
+    """The roundest rate, or the rate of the roundest period, that stays true over the whole recording."""
+    allowed = _DRIFT / duration_s
     for digits in range(7):
         for candidate in (round(rate_hz, digits), 1.0 / max(round(1.0 / rate_hz, digits + 3), 1e-12)):
             if abs(candidate - rate_hz) <= allowed:
@@ -95,80 +115,156 @@ def _check_extent(rate_hz: float, duration_s: float, where: str) -> None:
             f"the time column gives {rate_hz:.4g} samples per second",
             where=where,
             expected=f"{low:g} to {high:g}",
-            remedy="If that is not the true rate, the unit of the time column is wrong: say it in [recording.columns].",
+            remedy="If that is not the true rate, say the unit of the time column in [recording.columns].",
         )
     if duration_s < SHORTEST_S:
         raise SignalError(f"the recording lasts {duration_s:.2f} s", where=where, expected="one breath at the least")
     if duration_s * rate_hz > MOST_SAMPLES:
         raise SignalError(
-            f"the time column spans {duration_s / 3600:.0f} h, {duration_s * rate_hz:.3g} samples",
+            f"the time column spans {duration_s / 3600:.4g} h, {duration_s * rate_hz:.3g} samples",
             where=where,
-            expected=f"at most {MOST_SAMPLES:.0e} samples",
+            expected=f"at most {MOST_SAMPLES / 1e6:.0f} million samples",
             remedy="If the clock is right, cut the recording into parts and review each.",
         )
 
 
 def _set_right(time_s: Samples, channels: Mapping[str, Samples], where: str) -> Sampled:
-    """The long way: rows that tell no time go, repeats go, jumps become gaps, and what is uneven is interpolated."""
+    """The long way: rows without a time go, repeats go, jumps become gaps, and what is uneven is interpolated."""
     warnings: list[str] = []
-    time_s, keep = _increasing(time_s, channels, warnings, where)
-    kept = {name: samples[keep] for name, samples in channels.items()}
-    rate = _mean_rate(time_s)
-    _check_extent(rate, time_s[-1] - time_s[0] + 1.0 / rate, where)
-    sampled = _place(time_s, kept, rate)
+    rows = _timed_rows(time_s, warnings, where)
+    times, rows = _forward(time_s[rows], rows, channels, warnings, where)
+    times, rows = _without_repeats(times, rows, warnings, where)
+    rate = _mean_rate(times)
+    _check_extent(rate, float(times[-1] - times[0]) + 1.0 / rate, where)
+    sampled = _place(times, {name: samples[rows] for name, samples in channels.items()}, rate)
     sampled.warnings = warnings
     return sampled
 
 
-def _increasing(
-    time_s: Samples, channels: Mapping[str, Samples], warnings: list[str], where: str
-) -> tuple[Samples, Indices]:
-    """Strictly increasing times, and which rows they belong to."""
+def _timed_rows(time_s: Samples, warnings: list[str], where: str) -> Indices:
     rows = np.flatnonzero(np.isfinite(time_s))
+    if len(rows) < 2 or np.ptp(time_s[rows]) == 0:
+        raise SignalError(
+            "the clock stands still: the time column never advances" if len(rows) > 1 else "fewer than two rows",
+            where=where,
+            expected="a row for every sample, with its time",
+        )
     if len(rows) < len(time_s):
         warnings.append(f"{len(time_s) - len(rows)} rows have no time and were left out")
-    if len(rows) < 2:
-        raise SignalError("fewer than two rows have a time", where=where, expected="rows of time, pressure and flow")
-    times = time_s[rows]
-    step = np.diff(times)
-    if not (step > 0).any():
-        raise SignalError("the clock stands still: the time column never advances", where=where)
-    back = np.flatnonzero(step < 0) + 1
-    if len(back):
-        for row in back:
+    return rows
+
+
+def _forward(
+    times: Samples, rows: Indices, channels: Mapping[str, Samples], warnings: list[str], where: str
+) -> tuple[Samples, Indices]:
+    """Times that never run backwards: swapped rows sorted, rows sent twice dropped, a clock set back shifted on."""
+    back = np.flatnonzero(np.diff(times) < 0) + 1
+    if not len(back):
+        return times, rows
+    order = _healing_order(times, back)
+    if order is not None:
+        warnings.append(f"{len(back)} rows stood out of order and were sorted by their time")
+        return times[order], rows[order]
+    if len(back) > MOST_JUMPS:
+        raise SignalError(
+            f"the time column runs backwards {len(back)} times, first at row {rows[back[0]] + 1}",
+            where=where,
+            expected="times in order",
+        )
+    return _stretches(times, rows, back, channels, warnings)
+
+
+def _healing_order(times: Samples, back: Indices) -> Indices | None:
+    """The order by time, where rows are little displaced and it leaves no two closer than three quarters of a step."""
+    if (times[back - 1] - times[back]).max() > UNKNOWN_GAP_S:
+        return None
+    order = np.argsort(times, kind="stable")
+    step = np.diff(times[order])
+    return order if step.min() >= 0.75 * np.median(step) else None
+
+
+def _stretches(
+    times: Samples, rows: Indices, back: Indices, channels: Mapping[str, Samples], warnings: list[str]
+) -> tuple[Samples, Indices]:
+    """The stretches between backward jumps, one after the other."""
+    edges = [0, *back.tolist(), len(times)]
+    parts, shift, end = [np.arange(edges[1])], 0.0, float(times[edges[1] - 1])
+    shifts = [np.zeros(edges[1])]
+    for start, stop in pairwise(edges[1:]):
+        again = int(np.searchsorted(times[start:stop] + shift, end, side="right"))
+        at = f"at row {rows[start] + 1}"
+        if _sent_twice(times, rows, start, start + again, channels):
+            warnings.append(f"{again} rows {at} were recorded twice and left out once")
+        else:
             warnings.append(
-                f"the clock jumps back by {times[row - 1] - times[row]:.3g} s at row {rows[row] + 1}: what follows is "
-                f"placed after a gap of {UNKNOWN_GAP_S:g} s, whose true length is unknown"
+                f"the clock jumps back by {times[start - 1] - times[start]:.3g} s {at}: what follows is placed after "
+                f"a gap of {UNKNOWN_GAP_S:g} s, whose true length is unknown"
             )
-        shifts = np.zeros(len(times))
-        shifts[back] = times[back - 1] - times[back] + UNKNOWN_GAP_S
-        times = times + np.cumsum(shifts)
-        step = np.diff(times)
-    fresh = np.concatenate(([True], step > 0))
-    if not fresh.all():
-        warnings.append(f"{np.count_nonzero(~fresh)} rows repeat the time of the row before and were left out")
+            shift, again = end - float(times[start]) + UNKNOWN_GAP_S, 0
+        parts.append(np.arange(start + again, stop))
+        shifts.append(np.full(stop - start - again, shift))
+        end = max(end, float(times[stop - 1]) + shift)
+    kept = np.concatenate(parts)
+    return times[kept] + np.concatenate(shifts), rows[kept]
+
+
+def _sent_twice(times: Samples, rows: Indices, start: int, stop: int, channels: Mapping[str, Samples]) -> bool:
+    """True where rows from ``start`` to ``stop`` repeat earlier rows, times and values alike."""
+    first = start - (stop - start)
+    if first < 0 or not np.array_equal(times[first:start], times[start:stop]):
+        return False
+    old, new = rows[first:start], rows[start:stop]
+    return all(np.array_equal(samples[old], samples[new], equal_nan=True) for samples in channels.values())
+
+
+def _without_repeats(times: Samples, rows: Indices, warnings: list[str], where: str) -> tuple[Samples, Indices]:
+    fresh = np.concatenate(([True], np.diff(times) > 0))
+    repeats = len(times) - int(np.count_nonzero(fresh))
+    if not repeats:
+        return times, rows
+    kept = np.flatnonzero(fresh)
+    run = np.diff(np.append(kept, len(times)))
+    longest = int(run.argmax())
+    if (run[longest] - 1) * float(np.median(np.diff(times[kept]))) > BRIDGED_S:
+        raise SignalError(
+            f"the clock stands still at {times[kept[longest]]:.6g} s for {run[longest]} rows, "
+            f"from row {rows[kept[longest]] + 1}",
+            where=where,
+            expected="a time for every sample",
+        )
+    if repeats > REPEATED * len(times):
+        raise SignalError(
+            f"{repeats} of {len(times)} rows repeat the time of the row before",
+            where=where,
+            expected="times finer than the interval between samples",
+            remedy="Export the time column with more decimals.",
+        )
+    warnings.append(f"{repeats} rows repeat the time of the row before and were left out")
     return times[fresh], rows[fresh]
 
 
-def _mean_rate(time_s: Samples) -> float:
-    """Mean rate over all pairs of rows between which no row is missing."""
-    step = np.diff(time_s)
-    single = step < 1.5 * np.median(step)
-    return _sensible(float(np.count_nonzero(single) / step[single].sum()), time_s[-1] - time_s[0])
+def _mean_rate(times: Samples) -> float:
+    """Mean rate over all pairs of rows between which no gap lies; a lost row counts as a step of two."""
+    step = np.diff(times)
+    usual = float(np.median(step))
+    step = step[step <= usual + BRIDGED_S]
+    period = float(step[step < 2.5 * usual].mean())
+    rate = float(np.maximum(1.0, np.round(step / period)).sum() / step.sum())
+    return _sensible(rate, float(step.sum()))
 
 
-def _place(time_s: Samples, channels: Mapping[str, Samples], rate: float) -> Sampled:
-    """Rows on the grid: moved by index where each stretch is even, else interpolated."""
-    position = (time_s - time_s[0]) * rate
-    stretch = np.concatenate(([0], np.flatnonzero(np.diff(position) > 1.0 + BRIDGED_S * rate) + 1))
-    lengths = np.diff(np.append(stretch, len(position)))
-    phase = np.repeat(position[stretch] - np.round(position[stretch]), lengths)
-    index = np.round(position - phase)
-    if np.abs(position - phase - index).max() <= EVEN and (np.diff(index) > 0).all():
+def _place(times: Samples, channels: Mapping[str, Samples], rate: float) -> Sampled:
+    """Rows on the grid: by index where each stretch between gaps is even, else interpolated."""
+    position = (times - times[0]) * rate
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(position) > 1.0 + BRIDGED_S * rate) + 1))
+    lengths = np.diff(np.append(starts, len(position)))
+    index = np.round(position - np.repeat(position[starts] - np.round(position[starts]), lengths))
+    off = position - np.repeat(position[starts] - index[starts], lengths) - index
+    allowed = min(max(_EVEN, 1.05 * _resolution(times) * rate), 0.45)
+    if np.abs(off).max() <= allowed and (np.diff(index) > 0).all():
         slots = index.astype(np.intp)
-        placed = {name: _scatter(samples, slots) for name, samples in channels.items()}
-        return Sampled(rate, placed, float(time_s[0]))
-    return _interpolate(time_s, channels, rate)
+        return Sampled(rate, {name: _scatter(samples, slots) for name, samples in channels.items()}, float(times[0]))
+    return _interpolate(times, channels, rate, float(np.abs(off).max()) / rate)
 
 
 def _scatter(samples: Samples, slots: Indices) -> Samples:
@@ -177,13 +273,14 @@ def _scatter(samples: Samples, slots: Indices) -> Samples:
     return out
 
 
-def _interpolate(time_s: Samples, channels: Mapping[str, Samples], rate: float) -> Sampled:
-    grid = time_s[0] + np.arange(int((time_s[-1] - time_s[0]) * rate + 1e-6) + 1) / rate
-    before = np.clip(np.searchsorted(time_s, grid, side="right") - 1, 0, len(time_s) - 2)
-    hole = np.diff(time_s)[before] > BRIDGED_S + 1.0 / rate
-    hole &= (grid > time_s[before] + 1e-9) & (grid < time_s[before + 1] - 1e-9)
+def _interpolate(times: Samples, channels: Mapping[str, Samples], rate: float, off_s: float) -> Sampled:
+    grid = times[0] + np.arange(int((times[-1] - times[0]) * rate + 1e-6) + 1) / rate
+    before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 2)
+    hole = np.diff(times)[before] > BRIDGED_S + 1.0 / rate
+    hole &= (grid - times[before] > 1e-9) & (times[before + 1] - grid > 1e-9)
     placed = {}
     for name, samples in channels.items():
-        placed[name] = np.interp(grid, time_s, samples)
+        placed[name] = np.interp(grid, times, samples)
         placed[name][hole] = np.nan
-    return Sampled(rate, placed, float(time_s[0]), [f"uneven clock: interpolated linearly to {rate:g} Hz"])
+    step = f"uneven clock (up to {1000 * off_s:.2g} ms off): interpolated linearly to {rate:.6g} Hz"
+    return Sampled(rate, placed, float(times[0]), [step])

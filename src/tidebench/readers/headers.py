@@ -19,12 +19,18 @@ TIME = "time"
 IGNORE = "ignore"
 
 NAMES: dict[str, tuple[str, ...]] = {
-    TIME: ("t", "time", "timestamp", "datetime", "elapsed", "elapsed time", "relative time", "clock")
-    + ("zeit", "temps", "tiempo", "tempo", "tijd"),
-    "airway_pressure": ("p", "pressure", "airway pressure", "paw", "pao", "pairway", "airway opening pressure")
-    + ("pressure airway", "circuit pressure", "pwye", "druck", "pression", "presión", "pressione", "druk"),
-    "flow": ("flow", "airflow", "air flow", "net flow", "airway flow", "flow airway", "v'", "vdot", "flow rate")
-    + ("fluss", "débit", "flujo", "flusso"),
+    TIME: (
+        *("t", "time", "timestamp", "datetime", "elapsed", "elapsed time", "relative time", "clock"),
+        *("zeit", "temps", "tiempo", "tempo", "tijd"),
+    ),
+    "airway_pressure": (
+        *("p", "pressure", "airway pressure", "pressure airway", "airway opening pressure", "circuit pressure"),
+        *("paw", "pao", "pairway", "pwye", "druck", "pression", "presión", "pressione", "druk"),
+    ),
+    "flow": (
+        *("flow", "airflow", "air flow", "net flow", "airway flow", "flow airway", "flow rate", "v'", "vdot"),
+        *("fluss", "débit", "flujo", "flusso"),
+    ),
     "volume": ("v", "vol", "volume", "lung volume", "volumen", "vt"),
     "oesophageal_pressure": ("pes", "peso", "poes", "oesophageal pressure", "esophageal pressure", "pesophageal"),
     "gastric_pressure": ("pga", "pgas", "gastric pressure", "pgastric"),
@@ -198,8 +204,8 @@ def _require(columns: Mapping[str, Column], left_out: Sequence[str], where: str)
                 f"no column holds {quantity}",
                 where=where,
                 expected="columns of time, airway pressure and flow",
-                remedy=f"Understood: {known}; not understood: {_listed(left_out)}. Say in [recording.columns] what they "
-                f'hold: "their header" = "{quantity} [{_example(quantity)}]".',
+                remedy=f"Understood: {known}; not understood: {_listed(left_out)}. Say in [recording.columns] what "
+                f'they hold: "their header" = "{quantity} [{_example(quantity)}]".',
             )
 
 

@@ -17,7 +17,8 @@ class Table:
     Attributes
     ----------
     frame : polars.DataFrame
-        A column per quantity, named by it. ``Float64``, null or NaN where a cell is empty; ``time`` may be ``Datetime``.
+        A column per quantity, named by it: ``Float64``, null or NaN where a cell is empty. ``time`` may be
+        ``Datetime``.
     columns : mapping of str to Column
         Where each quantity stood, and its unit.
     source : str

@@ -1,44 +1,174 @@
-"""Signals as text: a header line, then rows of numbers, separated by a comma, semicolon, tab or blanks."""
+"""Signals as text: a header line, then rows of numbers, separated by a comma, semicolon, tab or blanks.
+
+The usual file is parsed in one go. Where that fails, comments between rows, quotes and words for "nothing" are tried;
+where that fails too, the first cell at fault is looked for and named.
+"""
 
 from __future__ import annotations
 
 import io
-import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
 from tidebench.errors import SignalError
-from tidebench.readers.headers import understand
+from tidebench.readers.headers import TIME, Column, understand
+from tidebench.readers.sniff import BLANKS, COMMENT, LONGEST_LINE, Layout, sniff, split
+from tidebench.readers.stamps import is_stamp, parse_stamps, stamp_format
 from tidebench.readers.table import Table
+
+SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc")
+MISSING = ("", "-", "--", "---", "NA", "N/A", "n/a", "null", "NULL", "None", "NaN", "nan")
+"""Cells that say that nothing was measured."""
+BLOCK_BYTES = 1 << 25
 
 
 def read_text(path: Path, mapping: Mapping[str, str] | None) -> Table:
-    data = path.read_bytes().removeprefix(b"\xef\xbb\xbf")
-    lines = data[: 1 << 16].decode("utf-8", "replace").splitlines()
-    skip = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    if skip is None:
-        raise SignalError("the file is empty", where=path.name)
-    header = lines[skip]
-    separator = next((sep for sep in "\t;," if sep in header), " ")
-    if separator == " ":
-        data = re.sub(rb"[ \t]+", b" ", data)
-        names = header.split()
-    else:
-        names = header.split(separator)
-    body = "".join(lines[skip + 1 : skip + 20])
-    names = [name.strip() for name in names]
-    columns, left_out = understand(names, mapping, path.name)
-    frame = pl.read_csv(
-        io.BytesIO(data),
-        has_header=False,
-        skip_lines=skip + 1,
-        separator=separator,
-        decimal_comma="," in body and separator != ",",
-        schema={f"c{i}": pl.Float64 for i in range(len(names))},
-        truncate_ragged_lines=True,
-    ).select(pl.col(f"c{column.index}").alias(key) for key, column in columns.items())
-    return Table(
-        frame, columns, path.name, tuple(f"column {name!r} is not known and was left out" for name in left_out)
+    """The columns of a text file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    mapping : mapping of str to str or None
+        What the case says of headers: ``"quantity [unit]"`` or ``"ignore"``.
+
+    Raises
+    ------
+    SignalError
+        With file, and line and column where that applies.
+    """
+    layout = sniff(path)
+    columns, left_out = understand(layout.headers, mapping, path.name)
+    columns[TIME] = _clock(columns[TIME], layout, path.name)
+    frame = _frame(path, layout, columns)
+    warnings = [*layout.warnings, *(f"column {name!r} is not known and was left out" for name in left_out)]
+    if layout.cut_short:
+        frame = frame.head(-1)
+        warnings.append("the last line breaks off and was left out")
+    return Table(frame, columns, path.name, tuple(warnings))
+
+
+def _clock(column: Column, layout: Layout, name: str) -> Column:
+    """The time column: without a unit where it holds stamps, and with one where it doesn't."""
+    cell = layout.first_row[column.index] if column.index < len(layout.first_row) else ""
+    if stamp_format(cell):
+        return replace(column, unit=None)
+    if column.unit is None:
+        raise SignalError(
+            f"the time column has no unit, and its first cell, {cell[:40]!r}, is no date and time",
+            where=f"{name}, column {column.header!r}",
+            expected="a unit (s, ms, min), or ISO 8601 stamps with their date, such as 2031-05-04T13:20:00.010",
+            remedy=f'Add to [recording.columns]: "{column.header}" = "time [s]".',
+        )
+    return column
+
+
+def _frame(path: Path, layout: Layout, columns: Mapping[str, Column]) -> pl.DataFrame:
+    sources = list(_tidied(path, layout)) if layout.padded else [path]
+    for tolerant in (False, True):
+        try:
+            return pl.concat([_parse(source, layout, columns, tolerant=tolerant) for source in sources], rechunk=False)
+        except pl.exceptions.PolarsError:
+            continue
+    raise _fault(path, layout, columns)
+
+
+def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], *, tolerant: bool) -> pl.DataFrame:
+    wanted = {column.index: key for key, column in columns.items()}
+    schema: dict[str, type[pl.DataType]] = {
+        wanted.get(i, f"column {i}"): pl.Float64 if i in wanted else pl.String for i in range(len(layout.headers))
+    }
+    options: dict[str, Any] = {"quote_char": None}
+    if tolerant:
+        options = {"quote_char": '"', "comment_prefix": COMMENT, "null_values": list(MISSING)}
+    stamps = stamp_format(layout.first_row[columns[TIME].index]) if columns[TIME].unit is None else ""
+    if stamps:
+        schema[TIME] = pl.String
+    frame = (
+        pl.scan_csv(
+            source if isinstance(source, Path) else io.BytesIO(source),
+            has_header=False,
+            skip_lines=layout.skip_lines if isinstance(source, Path) else 0,
+            separator=layout.separator,
+            decimal_comma=layout.decimal_comma,
+            schema=schema,
+            **options,
+        )
+        .select(list(columns))
+        .collect()
     )
+    return frame.with_columns(pl.col(TIME).pipe(parse_stamps, stamps)) if stamps else frame
+
+
+def _tidied(path: Path, layout: Layout) -> Iterator[bytes]:
+    """Whole lines of the rows, block by block, with single separators and no blanks beside them."""
+    separator = layout.separator.encode()
+    with path.open("rb") as file:
+        for _ in range(layout.skip_lines):
+            file.readline()
+        while block := file.read(BLOCK_BYTES):
+            yield _tidy(block + file.readline(LONGEST_LINE), separator)
+
+
+def _tidy(block: bytes, separator: bytes) -> bytes:
+    if separator == BLANKS.encode():
+        block = block.replace(b"\t", b" ")
+    block = block.replace(b"\r\n", b"\n")
+    while b"  " in block:
+        block = block.replace(b"  ", b" ")
+    block = block.replace(b"\n ", b"\n").replace(b" \n", b"\n").removeprefix(b" ")
+    block = block.rstrip(b" ")
+    return block if separator == b" " else block.replace(b" " + separator, separator)
+
+
+def _fault(path: Path, layout: Layout, columns: Mapping[str, Column]) -> SignalError:
+    """The first line that can't be read, in words."""
+    with path.open("rb") as file:
+        for number, raw in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), start=1):
+            if number <= layout.skip_lines:
+                continue
+            problem = _line_fault(raw, number, layout, columns, path.name)
+            if problem:
+                return problem
+    return SignalError("the rows can't be read", where=path.name, expected="rows of numbers, one line each")
+
+
+def _line_fault(
+    raw: bytes, number: int, layout: Layout, columns: Mapping[str, Column], name: str
+) -> SignalError | None:
+    at = f"{name}, line {number}"
+    if len(raw) >= LONGEST_LINE:
+        return SignalError("the line is longer than 64 KiB", where=at, expected="one row of samples")
+    line = raw.decode("utf-8", "replace").strip("\r\n")
+    if not line.strip() or line.startswith(COMMENT):
+        return None
+    cells = split(line, layout.separator)
+    if len(cells) > len(layout.headers):
+        return SignalError(
+            f"the line has {len(cells)} cells and the header {len(layout.headers)} names",
+            where=at,
+            remedy="A decimal comma needs another separator than the comma." if layout.separator == "," else "",
+        )
+    for column in columns.values():
+        cell = cells[column.index] if column.index < len(cells) else ""
+        stamps = column.quantity == TIME and column.unit is None
+        if cell in MISSING or (is_stamp(cell, layout.first_row[column.index]) if stamps else _is_number(cell, layout)):
+            continue
+        return SignalError(
+            f"{cell[:40]!r} is not {'a date and time like the first one' if stamps else 'a number'}",
+            where=f"{at}, column {column.header!r}",
+            expected=f"{'a stamp' if stamps else 'a number'}, or an empty cell where nothing was measured",
+        )
+    return None
+
+
+def _is_number(cell: str, layout: Layout) -> bool:
+    try:
+        float(cell.replace(",", ".") if layout.decimal_comma else cell)
+    except ValueError:
+        return False
+    return "_" not in cell
