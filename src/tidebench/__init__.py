@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from tidebench.quantities import Quantity, quantity
     from tidebench.readers import open_recording, read_recording
     from tidebench.recording import Recording
-    from tidebench.review import Review, review_case
+    from tidebench.results import review_case
+    from tidebench.review import Review
     from tidebench.store import Result, read_result
 
 __all__ = [
@@ -41,7 +42,8 @@ _HOMES = {
     "tidebench.quantities": ("Quantity", "quantity"),
     "tidebench.readers": ("open_recording", "read_recording"),
     "tidebench.recording": ("Recording",),
-    "tidebench.review": ("Review", "review_case"),
+    "tidebench.results": ("review_case",),
+    "tidebench.review": ("Review",),
     "tidebench.store": ("Result", "read_result"),
 }
 

@@ -81,7 +81,7 @@ class Recording:
     @property
     def recording_id(self) -> str:
         """Hash of rate and samples: the same signals have the same identity, wherever their file lies."""
-        digest = hashlib.blake2b(f"{self.rate_hz!r}".encode(), digest_size=16)
+        digest = hashlib.blake2b(f"{float(self.rate_hz)!r}".encode(), digest_size=16)
         for name in sorted(self.channels):
             digest.update(name.encode())
             digest.update(np.ascontiguousarray(self.channels[name]).data)

@@ -1,20 +1,34 @@
-"""Runs the line from a recording to a review, and holds what came out.
-
-Placeholder of the runner; the result's shape is fixed here.
-"""
+"""Runs the line from a recording to a review, and holds what came out."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
-from tidebench.records import Hold, PressureAccount, Step
+import numpy as np
+import numpy.typing as npt
+import polars as pl
 
-if TYPE_CHECKING:
-    import polars as pl
+from tidebench._version import __version__
+from tidebench.case import Case
+from tidebench.caution import CAUTION
+from tidebench.findings import find_all
+from tidebench.formulas.tube import Rohrer, tube_coefficients
+from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.limits import population
+from tidebench.line import Piece, concatenated, run
+from tidebench.measures.account import account_of
+from tidebench.measures.breaths import Setting, breath_table, key_statistics
+from tidebench.measures.manoeuvres import holds_of
+from tidebench.quantities import quantity
+from tidebench.readers import open_recording
+from tidebench.recording import Recording
+from tidebench.records import EFFORT_COLUMNS, Hold, PressureAccount, Step
+from tidebench.steps import find_steps
 
-    from tidebench.case import Case
-    from tidebench.recording import Recording
+Column = npt.NDArray[Any]
+Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -33,6 +47,8 @@ class Review:
     summary : dict
         What ``summary.json`` holds: ``quantities`` (breath-table key to median, p05, p95, n, unit), ``holds``,
         ``findings``, ``asynchrony_index_percent``, ``warnings``, ``version``, ``caution`` and more.
+    mechanics : mapping of str to ndarray, shape (breaths,)
+        Canonical columns behind the table, from which a pressure account is drawn.
     """
 
     case: Case
@@ -43,11 +59,190 @@ class Review:
     holds: tuple[Hold, ...]
     steps: tuple[Step, ...]
     summary: dict[str, Any]
+    mechanics: Mapping[str, Column] = field(default_factory=dict, repr=False)
 
     def typical_breath(self) -> int | None:
-        """Index of the breath that best stands for the recording: passive if any are, else nearest the medians."""
-        raise NotImplementedError
+        """Index of the breath that best stands for the recording: passive if any are, nearest the medians, no hold."""
+        held = [hold.breath for hold in self.holds]
+        pool = self.breaths.filter(~pl.col("breath").is_in(held) & (pl.col("breath") > 0))
+        passive = pool.filter(pl.col("passive"))
+        pool = passive if passive.height else pool
+        if not pool.height:
+            return None
+        keys = ("vti_ml", "peak_pressure_cmh2o", "inspiratory_time_s", "expiratory_time_s", "peep_cmh2o")
+        far = pl.sum_horizontal([((pl.col(key) / pl.col(key).median()) - 1).abs().fill_null(1.0) for key in keys])
+        nearest = pool.select("breath", far.alias("far")).sort("far", "breath")["breath"][0]
+        return int(nearest)
 
     def account(self, breath: int) -> PressureAccount | None:
         """The pressure account of a breath, or None where no mechanics are known for it."""
-        raise NotImplementedError
+        return account_of(self.mechanics, self.recording, breath)
+
+
+def review(case: Case, recording: Recording | None = None, *, progress: Progress | None = None) -> Review:
+    """Review a case: find its breaths and holds, measure them, say what can't be told.
+
+    Parameters
+    ----------
+    case : Case
+    recording : Recording, optional
+        Read from the case if not given.
+    progress : callable, optional
+        Called with what is being done and the share of the work that is behind.
+
+    Raises
+    ------
+    SignalError, CaseError
+        The recording can't be read, or doesn't hold airway pressure and flow.
+    """
+    tell = progress or (lambda _words, _share: None)
+    tell("reading", 0.0)
+    recording = recording or open_recording(case)
+    tell("finding and measuring breaths", 0.2)
+    pieces = run(
+        dict(recording.channels), float(recording.rate_hz), case.settings, lambda share: tell("measuring", 0.2 + 0.6 * share)
+    )
+    tell("summarising", 0.85)
+    return assemble(case, recording, pieces)
+
+
+def assemble(case: Case, recording: Recording, pieces: Sequence[Piece]) -> Review:
+    """Tables, holds, steps, findings and summary from what the line found."""
+    columns = concatenated(pieces)
+    about = setting_of(case, recording)
+    pressure, flow = recording["airway_pressure"], recording["flow"]
+    oesophageal = recording.channels.get("oesophageal_pressure")
+    heart = next((piece.heart_hz for piece in pieces if piece.heart_hz is not None), None)
+    holds = holds_of(columns, pressure, flow, about.rate_hz, heart, oesophageal)
+    breaths = breath_table(columns, pressure, flow, about)
+    efforts = effort_table(pieces, columns, about.rate_hz)
+    findings = find_all(breaths, recording)
+    summary = summarise(case, recording, pieces, breaths, holds, findings)
+    return Review(
+        case, recording, breaths, efforts, findings, holds, find_steps(breaths, case.settings), summary, columns
+    )
+
+
+def setting_of(case: Case, recording: Recording) -> Setting:
+    """What the breath table must know of the case."""
+    group = population(case.patient).group
+    if group is None:
+        weight = case.patient.weight_kg
+        group = "adult" if weight is None or weight >= 35 else "newborn" if weight < 5 else "child"
+    return Setting(
+        rate_hz=float(recording.rate_hz),
+        group=group,
+        intentional_leak=case.circuit.intentional_leak,
+        oesophageal="oesophageal_pressure" in recording,
+        tube=tube_of(case),
+    )
+
+
+def tube_of(case: Case) -> tuple[float, float] | None:
+    """k1, k2 of the tube's pressure drop, where a published law covers it."""
+    airway = case.airway
+    heliox = any(part.gas == "heliox" for part in case.recordings)
+    if airway.tube_inner_diameter_mm is None or airway.interface is None or heliox or "tube" not in airway.interface:
+        return None
+    choice = tube_coefficients(airway.interface, airway.tube_inner_diameter_mm, airway.tube_length_cm)
+    return (choice.law.k1, choice.law.k2) if isinstance(choice.law, Rohrer) else None
+
+
+def effort_table(pieces: Sequence[Piece], columns: Mapping[str, Column], rate_hz: float) -> pl.DataFrame:
+    """Efforts as rows."""
+    found = [piece.efforts for piece in pieces if len(piece.efforts.onset)]
+    if not found:
+        return pl.DataFrame(schema=EFFORT_COLUMNS)
+    onset = np.concatenate([efforts.onset for efforts in found])
+    rows = {
+        "effort": np.arange(len(onset)),
+        "start_s": onset / rate_hz,
+        "end_s": np.concatenate([efforts.end for efforts in found]) / rate_hz,
+        "peak_cmh2o": np.concatenate([efforts.peak for efforts in found]),
+        "source": [efforts.source for efforts in found for _ in efforts.onset],
+        "breath": np.maximum(np.searchsorted(columns["start"], onset, side="right") - 1, 0),
+        "outcome": [word for efforts in found for word in efforts.outcome],
+    }
+    return pl.DataFrame(rows).cast(dict(EFFORT_COLUMNS))
+
+
+def summarise(
+    case: Case,
+    recording: Recording,
+    pieces: Sequence[Piece],
+    breaths: pl.DataFrame,
+    holds: Sequence[Hold],
+    findings: pl.DataFrame,
+) -> dict[str, Any]:
+    """The summary, as ``summary.json`` holds it."""
+    patient = case.patient
+    known = patient.sex is not None and patient.height_cm is not None and population(patient).group == "adult"
+    weight = float(predicted_body_weight_kg(patient.height_cm, patient.sex)) if known else None  # type: ignore[arg-type]
+    statistics = key_statistics(breaths)
+    if weight and "vte_ml" in statistics:
+        volume = statistics["vte_ml"]
+        per_kg = {key: value / weight for key, value in volume.items() if key in ("median", "p05", "p95")}
+        unit = quantity("vt_per_pbw_ml_kg").unit
+        statistics["vt_per_pbw_ml_kg"] = {**per_kg, "n": volume["n"], "unit": unit}
+    hours = recording.duration_s / 3600
+    counts = {
+        str(kind): {"count": int(n), "per_hour": round(n / hours, 3)}
+        for kind, n in findings.group_by("kind").len().sort("kind").iter_rows()
+    }
+    return {
+        "quantities": statistics,
+        "holds": [asdict(hold) for hold in holds],
+        "findings": counts,
+        "asynchrony_index_percent": None,
+        "patient": {"predicted_body_weight_kg": weight},
+        "breaths": {
+            "count": breaths.height,
+            "passive": int(breaths["passive"].sum() or 0),
+            "with_effort": int((~breaths["passive"]).sum() or 0),
+            "undecided": int(breaths["passive"].is_null().sum()),
+        },
+        "mechanics": mechanics_words(pieces),
+        "warnings": warnings(case, recording, pieces, breaths),
+        "recording_id": recording.recording_id,
+        "version": __version__,
+        "caution": CAUTION,
+    }
+
+
+def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:
+    """Which terms the equation of motion was given, the heart rate heard, and whether one compartment suffices."""
+    terms = sorted({term for piece in pieces for term in piece.terms})
+    hearts = [piece.heart_hz for piece in pieces if piece.heart_hz is not None]
+    leaks = [float(np.median(piece.columns["leak"])) for piece in pieces if np.any(piece.columns["leak"] > 0)]
+    return {
+        "terms": ["volume", "flow", *terms],
+        "heart_rate_per_min": round(60 * float(np.median(hearts)), 1) if hearts else None,
+        "one_compartment": all(piece.one_compartment for piece in pieces),
+        "leak_l_s_per_cmh2o_to_exponent": float(np.median(leaks)) if leaks else None,
+        "leak_exponent": float(np.median([piece.columns["exponent"][0] for piece in pieces])) if leaks else None,
+    }
+
+
+def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
+    """What a reader must know before believing the numbers."""
+    told = list(recording.warnings)
+    if not breaths.height:
+        told.append("No breath was found: neither pressure nor flow shows an inflation.")
+    if not all(piece.one_compartment for piece in pieces):
+        told.append(
+            "One compartment does not describe this lung: breaths agree with each other, not with the model. "
+            "Compliance stands for the whole breath; time constants and resistance differ within the lung."
+        )
+    lags = [float(piece.columns["lag"][0]) for piece in pieces if len(piece)]
+    if lags and max(lags) > 0:
+        told.append(f"The flow sensor lags by about {1000 * max(lags):.0f} ms; volumes are corrected for it.")
+    offsets = [float(np.max(np.abs(piece.columns["offset"]))) for piece in pieces if len(piece)]
+    scale = [float(np.median(piece.columns["drive"])) for piece in pieces if len(piece)]
+    if offsets and max(offsets) > 0.03 * max(scale):
+        told.append(
+            f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
+        )
+    part = case.recordings[0] if case.recordings else None
+    if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
+        told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
+    return told

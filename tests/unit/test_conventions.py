@@ -35,6 +35,7 @@ LAYERS = (
     ("efforts",),
     ("interaction",),
     ("measures",),
+    ("line",),
     ("steps",),
     ("limits",),
     ("findings",),
@@ -42,6 +43,7 @@ LAYERS = (
     ("review",),
     ("views",),
     ("report",),
+    ("results",),
     ("cli",),
     ("__init__",),
 )

@@ -26,7 +26,7 @@ def review(case: Path, /, *, out: Path, no_report: Switch = False, json: Switch 
     json : bool
         Print the summary as JSON, and nothing else.
     """
-    from tidebench.review import review_case
+    from tidebench.results import review_case
 
     with progress_bar(shown=not json) as tell:
         reviewed = review_case(case, out, report=not no_report, progress=tell)

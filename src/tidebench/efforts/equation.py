@@ -68,13 +68,15 @@ class Sums:
 
 
 @kernel
-def quiet(f: Samples, first: int, turn: int, last: int, half: int, steep: float, mask: npt.NDArray[np.bool_]) -> None:
-    """Mark the samples of one breath that are half a window away from its edges and from steep flow."""
+def quiet(
+    f: Samples, first: int, held: int, turn: int, last: int, half: int, steep: float, mask: npt.NDArray[np.bool_]
+) -> None:
+    """Mark the samples of one breath that are half a window away from its edges and from steep flow, and not held."""
     n = last - first
     mask[:n] = True
     clear = half + 2
     for i in range(n):
-        if i < clear or i >= n - half or abs(i - (turn - first)) < clear:
+        if i < clear or i >= n - half or abs(i - (turn - first)) < clear or held - first <= i < turn - first:
             mask[i] = False
     for i in range(1, n - 1):
         if abs(f[first + i + 1] - f[first + i - 1]) > steep:
@@ -87,6 +89,7 @@ def gather(
     p: Samples,
     f: Samples,
     start: Indices,
+    held: Indices,
     turn: Indices,
     end: Indices,
     dt: float,
@@ -99,7 +102,8 @@ def gather(
     width: int,
     longest: int,
 ) -> tuple[Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples]:
-    """The sums of :class:`Sums` for every breath.
+    """The sums of :class:`Sums` for every breath, from its start to its end or to what comes first: the occlusion of an
+    expiratory hold, given as the end, or ``longest`` samples of expiration. From ``held`` to the turn nothing is taken.
 
     ``heart`` is the phase of the heartbeat at every sample; ``passed`` the share of each of its harmonics that the
     smoothing lets through, empty where there is no heartbeat to fit.
@@ -140,7 +144,7 @@ def gather(
             flow[i] = f[first + i] - lost
             sum_f[i + 1] = sum_f[i] + flow[i]
             sum_p[i + 1] = sum_p[i] + p[first + i]
-        quiet(f, first, turn[j], last, half, steep[j], mask)
+        quiet(f, first, held[j], turn[j], last, half, steep[j], mask)
         volume = 0.0
         mean_s = 0.0
         mean_z[:] = 0.0

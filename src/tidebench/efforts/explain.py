@@ -10,6 +10,7 @@ import numpy.typing as npt
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
 from tidebench.efforts.mechanics import LEAST_BREATHS, Lung, excess, find_lung, own_elastance, plausible, solve
+from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
 
@@ -24,6 +25,8 @@ BETTER = 0.88  # of the excess: what another exponent must bring
 HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
 LUNGS = 3  # sets of mechanics looked for in one stretch
 FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
+TRIGGER_S = 0.08  # an effort that triggers has at least this long to show before the start
+LEAST_RISE = 0.3  # cmH2O over that time; 0.5 cmH2O is an effort by definition, and more than half of it is in this mean
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -35,7 +38,9 @@ class Stretch:
     flow: Samples
     rate_hz: float
     start: Indices
+    held: Indices  # where an inspiratory hold has gone on long enough; the turn if there is none
     turn: Indices
+    free: Indices  # where expiration ends or is occluded
     end: Indices
     size: Samples  # local pressure scale at each breath
     drive: Samples  # local flow scale at each breath
@@ -82,8 +87,8 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
         passed = np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * width * stretch.dt)
     longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
     arrays = gather(
-        stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, loss.offset, loss.leak,
-        loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
+        stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt, loss.offset,
+        loss.leak, loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
     )  # fmt: skip
     return Sums(*arrays, width)
 
@@ -154,10 +159,10 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
     def left(turn: Indices, end: Indices) -> Samples:
         return heartbeat.leftover(stretch.pressure, flow, turn, end, stretch.dt, theta, clear, longest)
 
-    rate = heartbeat.find_rate(left(stretch.turn[over], stretch.end[over]), stretch.rate_hz, breathing)
+    rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
     if rate is None:
         return None
-    return heartbeat.phase(left(stretch.turn, stretch.end), stretch.rate_hz, rate), rate
+    return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
 
 
 def with_heartbeat(
@@ -229,6 +234,7 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
     passive[~np.isfinite(share)] = -1
     theta = np.array([lung.theta for lung in lungs])[choice]
+    passive[(passive == 1) & rises(stretch, best.loss, theta, phase)] = 0
     known = passive == 1
     return Explained(
         lungs=tuple(lungs),
@@ -243,6 +249,17 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
         heart_hz=heart_hz,
         heart_phase=phase,
     )
+
+
+def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> Mask:
+    """True where muscle pressure rises at the end of the breath: the next breath's effort has begun within this one."""
+    heart = phase if len(phase) else np.zeros(len(stretch.flow))
+    flow = stretch.flow - loss_flow(stretch, loss)
+    short = max(2, round(TRIGGER_S * stretch.rate_hz))
+    rise = rise_at_end(stretch.pressure, flow, stretch.turn, stretch.free, stretch.dt, theta, heart, short)
+    usual = np.nanmedian(rise) if np.any(np.isfinite(rise)) else 0.0
+    spread = np.nanmedian(np.abs(rise - usual)) if np.any(np.isfinite(rise)) else 0.0
+    return rise > max(LEAST_RISE, 4.5 * spread)
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

@@ -1,0 +1,67 @@
+"""Efforts in time, from a muscle pressure: onset, end of neural inspiration, peak."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.kernels import kernel
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+LEAST_EFFORT = 1.0  # cmH2O of muscle pressure
+ONSET = 0.3  # cmH2O: rest, to within noise
+RELAXED = 0.25  # share of the peak at which an effort is over
+PLATEAU = 0.9  # share of the peak down to which inspiration is still going on
+LEAST_EFFORT_S = 0.12
+BRIDGE_S = 0.35  # gaps in muscle pressure at edges of flow are shorter than this
+
+
+def bridged(muscle: Samples, rate_hz: float) -> Samples:
+    """Muscle pressure with short gaps (edges of flow) drawn through by straight lines; longer ones stay NaN."""
+    missing = ~np.isfinite(muscle)
+    if missing.all() or not missing.any():
+        return muscle
+    index = np.arange(len(muscle))
+    out = np.interp(index, index[~missing], muscle[~missing])
+    edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
+    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        if last - first > BRIDGE_S * rate_hz or first == 0 or last == len(muscle):
+            out[first:last] = np.nan
+    return out
+
+
+@kernel
+def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices, Indices, Indices, Samples]:
+    """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak."""
+    n = len(muscle)
+    most = n // max(1, shortest) + 1
+    onset = np.empty(most, np.int64)
+    top = np.empty(most, np.int64)
+    over = np.empty(most, np.int64)
+    peak = np.empty(most)
+    count = 0
+    i = 0
+    while i < n:
+        if not muscle[i] > least:
+            i += 1
+            continue
+        begin = i
+        while begin > 0 and muscle[begin - 1] > ONSET and muscle[begin - 1] <= muscle[begin] + 0.5:
+            begin -= 1
+        highest = muscle[i]
+        while i < n and muscle[i] > RELAXED * highest:
+            highest = max(highest, muscle[i])
+            i += 1
+        crest = begin
+        for k in range(begin, i):
+            if muscle[k] >= PLATEAU * highest:
+                crest = k
+        if i - begin >= shortest:
+            onset[count] = begin
+            top[count] = crest
+            over[count] = i
+            peak[count] = highest
+            count += 1
+    return onset[:count].copy(), top[:count].copy(), over[:count].copy(), peak[:count].copy()

@@ -1,0 +1,32 @@
+"""A gap: a stretch in which nothing was recorded. Nothing is said of the breaths in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from tidebench.recording import Recording
+from tidebench.records import Finding
+
+KIND = "gap"
+RULE = "missing samples"
+VERSION = 1
+
+
+def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+    """Every gap of the recording."""
+    return [
+        Finding(
+            kind=KIND,
+            breath=None,
+            start_s=gap.start_s,
+            end_s=gap.end_s,
+            confidence=1.0,
+            evidence=f"Nothing was recorded for {gap.duration_s:.1f} s.",
+            rule=RULE,
+            rule_version=VERSION,
+            values=(("duration_s", gap.duration_s),),
+        )
+        for gap in recording.gaps
+    ]

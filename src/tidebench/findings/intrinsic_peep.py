@@ -1,0 +1,38 @@
+"""Intrinsic PEEP: breath after breath begins before the lung has emptied."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from tidebench.findings.runs import runs
+from tidebench.quantities import quantity
+from tidebench.recording import Recording
+from tidebench.records import Finding
+
+KIND = "intrinsic-peep"
+RULE = "total PEEP above PEEP"
+VERSION = 1
+
+LEAST = 2.0  # cmH2O (common practice, no source)
+
+
+def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+    """Runs of breaths whose total PEEP is at least 2 cmH2O above PEEP."""
+    above = breaths.filter(pl.col("intrinsic_peep_cmh2o") >= LEAST)
+    return [
+        Finding(
+            kind=KIND,
+            breath=int(run["breath"][0]),
+            start_s=float(run["start_s"][0]),
+            end_s=float(run["end_s"][-1]),
+            confidence=0.9 if run["passive"].fill_null(False).all() else 0.6,
+            evidence=f"{run.height} breaths in a row begin with {quantity('intrinsic_peep_cmh2o').text(middle)} of pressure "
+            "above PEEP still in the lung.",
+            rule=RULE,
+            rule_version=VERSION,
+            values=(("intrinsic_peep_cmh2o", middle),),
+        )
+        for run, middle in runs(above, "intrinsic_peep_cmh2o")
+    ]

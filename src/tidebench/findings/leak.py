@@ -1,0 +1,36 @@
+"""Leak: part of the inhaled gas does not come back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from tidebench.findings.runs import runs
+from tidebench.recording import Recording
+from tidebench.records import Finding
+
+KIND = "leak"
+RULE = "inhaled volume that does not return"
+VERSION = 1
+
+LEAST = 0.10  # of the inhaled volume (common practice, no source)
+
+
+def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+    """Runs of breaths with a leak of at least a tenth of the inhaled volume."""
+    leaky = breaths.filter(pl.col("leak_fraction") >= LEAST)
+    return [
+        Finding(
+            kind=KIND,
+            breath=int(run["breath"][0]),
+            start_s=float(run["start_s"][0]),
+            end_s=float(run["end_s"][-1]),
+            confidence=0.9,
+            evidence=f"Over {run.height} breaths {100 * middle:.0f} % of the inhaled volume does not return.",
+            rule=RULE,
+            rule_version=VERSION,
+            values=(("leak_fraction", middle),),
+        )
+        for run, middle in runs(leaky, "leak_fraction")
+    ]

@@ -1,0 +1,1 @@
+"""Formulas applied to breaths: the columns of the breath table, holds, efforts, the pressure account."""

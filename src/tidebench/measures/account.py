@@ -1,0 +1,65 @@
+"""The pressure account of one breath: where the airway pressure went, instant by instant."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.recording import Recording
+from tidebench.records import PressureAccount
+
+Columns = Mapping[str, npt.NDArray[Any]]
+
+SMOOTH_S = 0.06
+
+
+def nearest_passive(c: Columns, breath: int) -> int | None:
+    """The passive breath nearest in order, whose mechanics stand in for those of a breath with effort."""
+    passive = np.flatnonzero(c["passive"] == 1)
+    return int(passive[np.argmin(np.abs(passive - breath))]) if len(passive) else None
+
+
+def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount | None:
+    """The account of a breath, or None where there is no such breath or no mechanics for it."""
+    if not c or not 0 <= breath < len(c["start"]):
+        return None
+    own = bool(c["passive"][breath] == 1)
+    lender = breath if own else nearest_passive(c, breath)
+    origin = float(c["total_peep"][breath])
+    if lender is None or not np.isfinite(origin):
+        return None
+    start, turn, end = (int(c[name][breath]) for name in ("start", "turn", "end"))
+    pressure = recording["airway_pressure"][start:end]
+    lost = c["offset"][breath] + c["leak"][breath] * np.maximum(pressure, 0) ** c["exponent"][breath]
+    flow = recording["flow"][start:end] - lost
+    dt = 1 / recording.rate_hz
+    volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * dt])
+    elastic = c["elastance"][lender] * volume
+    resistive = c["resistance"][lender] * flow + c["square"][lender] * flow * np.abs(flow)
+    resistive += c["expiration"][lender] * np.minimum(flow, 0)
+    left = origin + elastic + resistive - pressure
+    muscle = np.zeros(len(left)) if own else smoothed(left, max(1, round(SMOOTH_S * recording.rate_hz)))
+    return PressureAccount(
+        breath=breath,
+        time_s=np.arange(start, end) * dt,
+        airway_pressure=pressure,
+        flow=flow,
+        volume=volume,
+        start=origin,
+        elastic=elastic,
+        resistive=resistive,
+        muscle=muscle,
+        residual=pressure - origin - elastic - resistive + muscle,
+        expiration_s=turn * dt,
+        mechanics_from="this breath" if own else "passive breaths of this recording",
+    )
+
+
+def smoothed(x: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:
+    """Moving median, then mean: single edges gone, shape kept; never below zero."""
+    from scipy.ndimage import median_filter, uniform_filter1d
+
+    return np.maximum(uniform_filter1d(median_filter(x, 2 * width + 1, mode="nearest"), width, mode="nearest"), 0.0)

@@ -1,0 +1,267 @@
+"""The breath table: columns in the units that their names carry, and why a value is missing where one is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from tidebench.efforts.muscle import Samples
+from tidebench.formulas.stress_index import stress_index_kernel
+from tidebench.inflations import delivery as kinds
+from tidebench.kernels import kernel
+from tidebench.quantities import quantity
+from tidebench.records import BREATH_COLUMNS
+
+Mask = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.int64]
+
+JOULE = 0.0980665  # J per cmH2O·L
+REFERENCE_FLOW = {"adult": 0.5, "child": 0.1, "newborn": 0.02}  # L/s
+UNCERTAIN_LEAK = 0.5  # Klingenberg, J Perinatol 2011;31:575: above it exhaled volume can't be trusted
+FLAT_FLOW = 0.15  # range of flow, share of its peak, under which it counts as constant
+Group = Literal["adult", "child", "newborn"]
+
+REASONS: dict[str, str] = {
+    "effort": "the patient breathed in this breath, so this would not be the lung's",
+    "undecided": "it can't be told whether the patient breathed in this breath",
+    "no pause": "there was no stretch without flow at the end of the inflation",
+    "effort at the pause": "the pause was not at rest: the patient breathed",
+    "no total PEEP": "total PEEP is not known here: neither a fit, nor a hold, nor a lung at rest",
+    "no plateau": "no plateau pressure, so nothing to take from it",
+    "flow not constant": "flow was not constant during the inflation",
+    "fit failed": "the curve does not bear a fit",
+    "leak": "more than half of what goes in leaks away",
+    "intentional leak": "the circuit leaks on purpose; the part that leaks at the patient can't be told apart",
+    "no oesophageal signal": "no oesophageal pressure was recorded",
+    "no lung known": "no passive breath shows this patient's mechanics",
+    "no tube law": "the tube's size is not given, or no published law covers it",
+    "no breath before": "the breath before it was not recorded",
+    "too short": "the expiration was too short",
+    "adults only": "defined for adults",
+}
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What the table must know besides the breaths: rate, who, whose tube, what circuit."""
+
+    rate_hz: float
+    group: Group
+    intentional_leak: bool
+    oesophageal: bool
+    tube: tuple[float, float] | None  # k1, k2 of the tube's pressure drop
+
+
+class Builder:
+    """Collects columns with their reasons, first reason first."""
+
+    def __init__(self, n: int) -> None:
+        self.n = n
+        self.values: dict[str, npt.NDArray[np.float64]] = {}
+        self.missing: list[tuple[str, str, Mask]] = []
+
+    def put(self, key: str, values: Samples, reasons: Sequence[tuple[str, Mask]] = ()) -> None:
+        """A column in its unit; where a reason's mask is True (the first that is), or a value is missing, it is null."""
+        values = np.array(values, np.float64)
+        open_ = np.ones(self.n, bool)
+        for code, mask in reasons:
+            hit = open_ & mask
+            if hit.any():
+                self.missing.append((key, code, hit))
+            values[hit] = np.nan
+            open_ &= ~mask
+        self.values[key] = values
+
+    def reasons(self) -> pl.Series:
+        """The ``not_measured`` column."""
+        dtype = BREATH_COLUMNS["not_measured"]
+        if not self.missing:
+            return pl.Series("not_measured", [[]] * self.n, dtype=dtype)
+        parts = []
+        for key, code, mask in self.missing:
+            rows = np.flatnonzero(mask)
+            parts.append(pl.DataFrame({"row": rows}).with_columns(quantity=pl.lit(key), code=pl.lit(code), text=pl.lit(REASONS[code])))
+        told = pl.concat(parts).group_by("row", maintain_order=False).agg(pl.struct("quantity", "code", "text").alias("not_measured"))
+        every = pl.DataFrame({"row": np.arange(self.n)}).join(told, on="row", how="left", maintain_order="left")
+        return every["not_measured"].fill_null([]).cast(dtype)
+
+
+@kernel
+def stress_indices(p: Samples, start: Indices, last: Indices, dt: float, wanted: Mask) -> Samples:
+    """Stress index of the wanted inflations, from 15 % of delivery (at least 0.1 s) to 50 ms before its end; NaN where none."""
+    n = len(start)
+    out = np.full(n, np.nan)
+    for j in range(n):
+        if not wanted[j]:
+            continue
+        a = start[j] + max(int(0.1 / dt), 15 * (last[j] - start[j]) // 100)
+        b = last[j] - max(1, int(0.05 / dt))
+        if b - a < 12:
+            continue
+        time = np.empty(b - a)
+        for i in range(b - a):
+            time[i] = (a + i - start[j] + 1) * dt
+        out[j] = stress_index_kernel(time, p[a:b])[0]
+    return out
+
+
+@kernel
+def tracheal_peaks(p: Samples, f: Samples, start: Indices, turn: Indices, k1: float, k2: float) -> Samples:
+    """Highest tracheal pressure of each inflation, cmH2O: airway pressure less k1·f + k2·f|f|."""
+    out = np.empty(len(start))
+    for j in range(len(start)):
+        highest = -np.inf
+        for i in range(start[j], turn[j] + 1):
+            highest = max(highest, p[i] - k1 * f[i] - k2 * f[i] * abs(f[i]))
+        out[j] = highest
+    return out
+
+
+def breath_table(c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Samples, about: Setting) -> pl.DataFrame:
+    """The breath table from the line's columns and the recording's pressure and flow (cmH2O, L/s)."""
+    if not c:
+        return pl.DataFrame(schema=BREATH_COLUMNS)
+    build = Builder(len(c["start"]))
+    timing(build, c, about)
+    volumes(build, c, about)
+    pressures(build, c, about)
+    mechanics(build, c, p, about)
+    energy(build, c, about)
+    efforts(build, c, p, f, about)
+    return assembled(build, c)
+
+
+def assembled(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> pl.DataFrame:
+    """The columns in the table's order and types, with nulls for what is missing or not plausible to print."""
+    words = {
+        "delivery": (kinds.DELIVERIES, c["delivery"]),
+        "trigger": (("machine", "patient"), c["trigger"]),
+        "cycling": (("machine", "patient"), c["cycling"]),
+    }
+    frame: dict[str, pl.Series] = {"breath": pl.Series(np.arange(build.n))}
+    for key, (names, codes) in words.items():
+        index = pl.Series(np.where(codes < 0, len(names), codes).astype(np.uint32))
+        frame[key] = pl.Series([*names, None], dtype=pl.String).gather(index)
+    for key in ("mandatory", "passive"):
+        frame[key] = pl.Series(c[key] == 1).set(pl.Series(c[key] < 0), None)
+    for key, values in build.values.items():
+        frame[key] = pl.Series(values, nan_to_null=True)
+    frame["not_measured"] = build.reasons()
+    return pl.DataFrame({key: frame[key].cast(dtype).alias(key) for key, dtype in BREATH_COLUMNS.items()})
+
+
+def timing(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
+    """When, and how often."""
+    start, turn, end = (c[name] / about.rate_hz for name in ("start", "turn", "end"))
+    build.put("start_s", start)
+    build.put("expiration_s", turn)
+    build.put("end_s", end)
+    build.put("inspiratory_time_s", turn - start)
+    build.put("expiratory_time_s", end - turn)
+    build.put("rate_per_min", 60 / (end - start))
+
+
+def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
+    """Volumes and flows, leak in and leak out."""
+    leaky = c["leak_fraction"] > UNCERTAIN_LEAK
+    build.put("vti_ml", 1000 * c["vti"])
+    build.put("vte_ml", 1000 * c["vte"])
+    build.put("vti_measured_ml", 1000 * c["vti_measured"])
+    build.put("vte_measured_ml", 1000 * c["vte_measured"], [("leak", leaky)])
+    on_purpose = np.full(build.n, about.intentional_leak)
+    build.put("leak_fraction", c["leak_fraction"], [("intentional leak", on_purpose)])
+    build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"])
+    build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"])
+    ending = c["end_expiratory_flow"]
+    build.put("end_expiratory_flow_l_min", 60 * ending, [("too short", ~np.isfinite(ending))])
+
+
+def doubts(c: Mapping[str, npt.NDArray[np.float64]]) -> list[tuple[str, Mask]]:
+    """Why a measure of the passive lung may be missing."""
+    return [("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+
+
+def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
+    """Pressures at the airway, at rest and between."""
+    build.put("peak_pressure_cmh2o", c["peak_pressure"])
+    build.put("mean_pressure_cmh2o", c["mean_pressure"])
+    build.put("peep_cmh2o", c["peep"], [("too short", ~np.isfinite(c["peep"]))])
+    unpaused = ~np.isfinite(c["plateau_pressure"])
+    restless = [("no pause", unpaused), ("effort at the pause", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+    build.put("plateau_pressure_cmh2o", c["plateau_pressure"], restless)
+    total = c["total_peep"]
+    lost = [
+        ("no breath before", ~np.isfinite(total) & (c["joined"] == 0)),
+        ("no total PEEP", ~np.isfinite(total)),
+    ]
+    build.put("total_peep_cmh2o", total, lost)
+    build.put("intrinsic_peep_cmh2o", total - c["peep"], lost)
+    bare = [("no plateau", ~np.isfinite(build.values["plateau_pressure_cmh2o"]))]
+    build.put("driving_pressure_cmh2o", build.values["plateau_pressure_cmh2o"] - total, [*bare, *lost])
+    base = np.where(np.isfinite(c["set_peep"]), c["set_peep"], c["peep"])
+    build.put("driving_pressure_set_peep_cmh2o", build.values["plateau_pressure_cmh2o"] - base, bare)
+
+
+def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, about: Setting) -> None:
+    """What the passive lung is like."""
+    passive = doubts(c)
+    flow = REFERENCE_FLOW[about.group]
+    build.put("compliance_ml_cmh2o", 1000 / c["elastance"], passive)
+    resistance = c["resistance"] + c["square"] * flow
+    build.put("resistance_cmh2o_s_l", resistance, passive)
+    build.put("expiratory_resistance_cmh2o_s_l", resistance + c["expiration"], passive)
+    short = [*passive, ("too short", ~np.isfinite(c["time_constant"]))]
+    build.put("expiratory_time_constant_s", c["time_constant"], short)
+    build.put("dynamic_compliance_ml_cmh2o", 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"]), passive)
+    constant = (c["delivery"] == kinds.VOLUME) & (c["flow_range"] < FLAT_FLOW)
+    wanted = constant & (c["passive"] == 1)
+    index = stress_indices(p, c["start"].astype(np.int64), c["pause"].astype(np.int64), 1 / about.rate_hz, wanted)
+    build.put("stress_index", index, [*passive, ("flow not constant", ~constant), ("fit failed", ~np.isfinite(index))])
+
+
+def energy(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
+    """What the ventilator gives: the loop's integral, PEEP's share included."""
+    passive = doubts(c)
+    young = [("adults only", np.full(build.n, about.group != "adult"))]
+    joules = JOULE * c["work"]
+    build.put("mechanical_power_j_min", joules * build.values["rate_per_min"], [*young, *passive])
+    build.put("work_j_l", joules / c["vti"], passive)
+
+
+def efforts(
+    build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Samples, about: Setting
+) -> None:
+    """What the patient gives, and what arrives below the tube and across the lung."""
+    unheard = np.full(build.n, not about.oesophageal)
+    quiet = c["passive"] == 1
+    unknown = ~np.isfinite(c["effort"]) & ~quiet
+    build.put("effort_cmh2o", np.where(quiet, 0.0, c["effort"]), [("undecided", (c["passive"] < 0) & unknown), ("no lung known", unknown)])
+    build.put("pressure_time_product_cmh2o_s", c["pressure_time"], [("no oesophageal signal", unheard)])
+    driving = c["transpulmonary_driving"]
+    build.put(
+        "transpulmonary_driving_pressure_cmh2o", driving,
+        [("no oesophageal signal", unheard), *doubts(c), ("no plateau", ~np.isfinite(driving))],
+    )  # fmt: skip
+    if about.tube is None:
+        nothing = np.full(build.n, np.nan)
+        build.put("tracheal_peak_pressure_cmh2o", nothing, [("no tube law", np.ones(build.n, bool))])
+    else:
+        peaks = tracheal_peaks(p, f, c["start"].astype(np.int64), c["turn"].astype(np.int64), *about.tube)
+        build.put("tracheal_peak_pressure_cmh2o", peaks)
+
+
+def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:
+    """Median, 5th and 95th percentile and number of every numeric column, with its unit; columns without a value left out."""
+    keys = [key for key, dtype in BREATH_COLUMNS.items() if dtype == pl.Float64 and not key.endswith(("start_s", "end_s", "expiration_s"))]
+    told: dict[str, dict[str, float | int | str]] = {}
+    for key in keys:
+        values = table[key].drop_nulls()
+        if len(values):
+            low, middle, high = (values.quantile(q, "linear") for q in (0.05, 0.5, 0.95))
+            told[key] = {"median": middle, "p05": low, "p95": high, "n": len(values), "unit": quantity(key).unit}
+    return told

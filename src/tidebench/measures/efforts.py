@@ -1,0 +1,187 @@
+"""Efforts of one stretch, from an oesophageal signal where there is one, else from the airway where the lung is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.efforts.explain import STEEP, loss_flow, window
+from tidebench.efforts.muscle import muscle_pressure
+from tidebench.efforts.timing import LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
+from tidebench.inflations import delivery as kinds
+from tidebench.interaction import outcomes, owner
+from tidebench.kernels import kernel
+from tidebench.measures.stretch import Column, Measured, before
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Efforts:
+    """Efforts as columns (onset, end of neural inspiration, over: samples; peak cmH2O), their source and outcomes.
+
+    ``columns`` are what they add to the breaths: peak effort, pressure–time product, transpulmonary driving pressure.
+    """
+
+    onset: Indices
+    end: Indices
+    over: Indices
+    peak: Samples
+    source: str
+    outcome: tuple[str, ...]
+    columns: dict[str, Column]
+
+    def shifted(self, by: int) -> Efforts:
+        """The same, counted from ``by`` samples earlier."""
+        return Efforts(self.onset + by, self.end + by, self.over + by, self.peak, self.source, self.outcome, self.columns)
+
+    def kept(self, first: int, last: int) -> Efforts:
+        """Those with their onset from ``first`` and before ``last``."""
+        inside = (self.onset >= first) & (self.onset < last)
+        words = tuple(word for word, keep in zip(self.outcome, inside, strict=True) if keep)
+        return Efforts(
+            self.onset[inside], self.end[inside], self.over[inside], self.peak[inside], self.source, words, self.columns
+        )
+
+
+@kernel
+def at_breath(muscle: Samples, start: Indices, end: Indices, dt: float) -> tuple[Samples, Samples]:
+    """Peak (cmH2O) and integral of what is above zero (cmH2O·s) of a muscle pressure over each breath; NaN if unknown."""
+    n = len(start)
+    peak = np.full(n, np.nan)
+    product = np.full(n, np.nan)
+    for j in range(n):
+        count = 0
+        highest = 0.0
+        area = 0.0
+        for i in range(start[j], end[j]):
+            if np.isfinite(muscle[i]):
+                count += 1
+                highest = max(highest, muscle[i])
+                area += max(0.0, muscle[i]) * dt
+        if 2 * count > end[j] - start[j]:
+            peak[j] = highest
+            product[j] = area
+    return peak, product
+
+
+@kernel
+def means(x: Samples, first: Indices, last: Indices) -> Samples:
+    """Mean of x between each pair of indices, NaN passed over; NaN where nothing is left."""
+    out = np.full(len(first), np.nan)
+    for j in range(len(first)):
+        total = 0.0
+        count = 0
+        for i in range(first[j], last[j]):
+            if np.isfinite(x[i]):
+                total += x[i]
+                count += 1
+        if count:
+            out[j] = total / count
+    return out
+
+
+def spread_over(values: Samples, start: Indices, end: Indices, n: int) -> Samples:
+    """A value per breath at each of its samples, NaN outside, shape (n,)."""
+    out = np.full(n, np.nan)
+    lengths = end - start
+    inside = np.repeat(start - np.concatenate([[0], np.cumsum(lengths)[:-1]]), lengths) + np.arange(lengths.sum())
+    out[inside] = np.repeat(values, lengths)
+    return out
+
+
+def from_airway(found: Measured) -> Samples:
+    """Muscle pressure of breaths with effort where a lung is known, cmH2O; NaN elsewhere."""
+    stretch, explained = found.stretch, found.explained
+    active = (explained.passive == 0) & (explained.lung >= 0)
+    theta = np.where(active[:, None], explained.theta, np.nan)
+    heart = explained.heart_phase if len(explained.heart_phase) else np.zeros(len(stretch.flow))
+    raw = muscle_pressure(
+        stretch.pressure, stretch.flow - loss_flow(stretch, explained.loss), stretch.start, stretch.turn, stretch.end,
+        stretch.dt, theta, heart, window(stretch), STEEP * stretch.drive,
+    )  # fmt: skip
+    recoil = spread_over(np.asarray(found.columns["total_peep"], np.float64), stretch.start, stretch.end, len(raw))
+    passive = spread_over((explained.passive == 1).astype(float), stretch.start, stretch.end, len(raw))
+    return np.where(passive == 1, 0.0, raw + recoil)
+
+
+def chest_wall(found: Measured, oesophageal: Samples) -> float:
+    """Elastance of the chest wall, cmH2O/L: swing of oesophageal pressure by volume over passive breaths; else 0."""
+    stretch = found.stretch
+    passive = found.explained.passive == 1
+    if passive.sum() < 3:
+        return 0.0
+    short = max(2, round(0.1 * stretch.rate_hz))
+    turn, start = stretch.turn[passive], stretch.start[passive]
+    rise = means(oesophageal, turn - short, turn) - means(oesophageal, np.maximum(0, start - short), start)
+    volume = np.asarray(found.columns["vti"], np.float64)[passive]
+    return float(max(0.0, np.nanmedian(rise / volume)))
+
+
+def from_oesophagus(found: Measured, oesophageal: Samples) -> Samples:
+    """Muscle pressure from an oesophageal signal: rest + Ecw·V − Pes (Ecw from passive breaths), cmH2O; NaN outside breaths."""
+    stretch = found.stretch
+    wall = chest_wall(found, oesophageal)
+    flow = stretch.flow - loss_flow(stretch, found.explained.loss)
+    volume = np.cumsum(flow) * stretch.dt
+    n = len(volume)
+    base_volume = spread_over(volume[stretch.start], stretch.start, stretch.end, n)
+    half = np.maximum(stretch.turn, (stretch.turn + stretch.end) // 2)
+    rest = means(oesophageal, half, stretch.end)
+    highest = before(rest, np.asarray(found.columns["joined"]) == 1)
+    rest = np.fmax(rest, highest)
+    level = spread_over(rest, stretch.start, stretch.end, n)
+    return level + wall * np.maximum(volume - base_volume, 0) - oesophageal
+
+
+def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
+    """All efforts of a stretch, and what they add to its breaths."""
+    stretch, columns = found.stretch, found.columns
+    n = len(stretch.start)
+    nothing = np.full(n, np.nan)
+    if oesophageal is not None:
+        muscle, source = from_oesophagus(found, oesophageal), "oesophageal"
+    elif found.explained.lungs and np.any(found.explained.passive == 0):
+        muscle, source = from_airway(found), "airway"
+    else:
+        none = np.zeros(0, np.int64)
+        return Efforts(
+            none, none, none, np.zeros(0), "airway", (),
+            {"effort": nothing, "pressure_time": nothing, "transpulmonary_driving": nothing},
+        )  # fmt: skip
+    onset, end, over, peak = find_efforts(
+        bridged(muscle, stretch.rate_hz), LEAST_EFFORT, round(LEAST_EFFORT_S * stretch.rate_hz)
+    )
+    delivery = np.asarray(columns["delivery"])
+    free = (delivery == kinds.HIGH_LEVEL) | (delivery == kinds.UNASSISTED)
+    inside = owner(onset.astype(float), stretch.start.astype(float)) >= 0
+    onset, end, over, peak = onset[inside], end[inside], over[inside], peak[inside]
+    words = outcomes(
+        onset.astype(float), over.astype(float), stretch.start.astype(float), stretch.turn.astype(float),
+        np.asarray(columns["trigger"]) == kinds.PATIENT, free,
+    )  # fmt: skip
+    highest, product = at_breath(muscle, stretch.start, stretch.end, stretch.dt)
+    swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
+    return Efforts(
+        onset, end, over, peak, source, tuple(words),
+        {
+            "effort": np.where(found.explained.passive == 1, np.nan, highest),
+            "pressure_time": product if oesophageal is not None else nothing,
+            "transpulmonary_driving": swing,
+        },
+    )  # fmt: skip
+
+
+def transpulmonary(found: Measured, oesophageal: Samples) -> Samples:
+    """Change of airway less oesophageal pressure from rest to the end of a passive inspiratory pause, cmH2O; else NaN."""
+    stretch, pause = found.stretch, np.asarray(found.columns["pause"], np.int64)
+    short = max(2, round(0.1 * stretch.rate_hz))
+    plateau = np.asarray(found.columns["plateau_pressure"], np.float64)
+    at_plateau = plateau - means(oesophageal, np.maximum(pause, stretch.turn - 3 * short), stretch.turn)
+    at_rest = np.asarray(found.columns["total_peep"], np.float64) - means(
+        oesophageal, np.maximum(0, stretch.start - short), stretch.start
+    )
+    return np.where(found.explained.passive == 1, at_plateau - at_rest, np.nan)

@@ -1,0 +1,129 @@
+"""Holds measured: what an occlusion of the airway shows of the lung at rest, and how far it can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.inflations.holds import LEAST_HOLD_S, PLATEAU_S
+from tidebench.records import Hold
+
+Samples = npt.NDArray[np.float64]
+
+SETTLE_S = 0.05  # after flow stops, until the sensor has followed
+DECAY_S = 0.30  # over which the first fall of pressure is carried back to the moment flow stopped
+STEADY = 0.5  # cmH2O by which the last second may drift
+RESTLESS = 1.0  # cmH2O of movement that drift does not explain: an effort
+TRAPPED = 10.0  # cmH2O of intrinsic PEEP from which an occlusion may hide more (Leatherman, Crit Care Med 1996;24:541)
+BALLOON = (0.8, 1.2)  # ratio of oesophageal to airway swings in an occluded effort (Baydur, Am Rev Respir Dis 1982;126:788)
+
+
+def beats(p: Samples, count: int, rate_hz: float, heart_hz: float | None) -> Samples:
+    """The last samples of a hold: ``PLATEAU_S``, or whole heartbeats nearest above it where a heart is heard."""
+    if heart_hz is None:
+        return p[-min(count, round(PLATEAU_S * rate_hz)) :]
+    whole = np.ceil(PLATEAU_S * heart_hz) / heart_hz
+    return p[-min(count, round(whole * rate_hz)) :]
+
+
+def quality(p: Samples, rate_hz: float, leak: bool, heart_hz: float | None) -> tuple[str, ...]:
+    """Words on how still a hold was, from its last second."""
+    last = p[-min(len(p), round(rate_hz)) :]
+    index = np.arange(len(last)) - 0.5 * (len(last) - 1)
+    slope = float(np.sum(index * last) / np.sum(index * index)) * len(last)
+    left = last - np.mean(last) - slope / len(last) * index
+    words = []
+    if len(p) < LEAST_HOLD_S * rate_hz:
+        words.append("too short")
+    if np.ptp(np.convolve(left, np.ones(5) / 5, "valid")) > RESTLESS * (2.5 if heart_hz else 1.0):
+        words.append("effort")
+    if abs(slope) > STEADY:
+        words.append("leak" if leak and slope < 0 else "not settled")
+    return tuple(words) or ("steady",)
+
+
+def balloon_check(p: Samples, oesophageal: Samples | None) -> tuple[str, ...]:
+    """The occlusion check: swings of oesophageal and airway pressure must agree when a patient pulls on a closed airway."""
+    if oesophageal is None or np.ptp(p) < 2.0:
+        return ()
+    ratio = float(np.polyfit(p, oesophageal, 1)[0])
+    inside = BALLOON[0] <= ratio <= BALLOON[1]
+    return (f"occlusion check of the oesophageal signal {'passed' if inside else 'failed'}: ratio {ratio:.2f}",)
+
+
+def inspiratory(
+    j: int, c: Mapping[str, Samples], p: Samples, f: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
+) -> Hold:
+    """An end-inspiratory hold.
+
+    Resistance by the occlusion (Bates, J Appl Physiol 1985;58:1840): (peak − initial)/flow is the airways' and the
+    tube's, (peak − plateau)/flow has what relaxation and redistribution add.
+    """
+    start, pause, turn = (int(c[name][j]) for name in ("start", "pause", "turn"))
+    held = p[pause + round(SETTLE_S * rate_hz) : turn - 1]
+    plateau = float(np.mean(beats(held, len(held), rate_hz, heart_hz)))
+    early = held[: max(4, round(DECAY_S * rate_hz))]
+    slope, level = np.polyfit(np.arange(len(early)), early, 1)
+    initial = float(level - slope * SETTLE_S * rate_hz) if slope < 0 else float(early[0])
+    peak = float(np.max(p[start : pause + 1]))
+    before = f[max(start, pause - round(0.15 * rate_hz)) : max(start + 1, pause - round(0.05 * rate_hz))]
+    flow = float(np.median(before)) if len(before) else 0.0
+    words = quality(held, rate_hz, bool(c["leak"][j] > 0), heart_hz)
+    words += balloon_check(held, None if oesophageal is None else oesophageal[pause + round(SETTLE_S * rate_hz) : turn - 1])
+    quiet = "effort" not in words
+    total = float(c["total_peep"][j]) if np.isfinite(c["total_peep"][j]) else None
+    driving = plateau - total if total is not None and quiet else None
+    return Hold(
+        kind="inspiratory",
+        breath=j,
+        at_s=turn / rate_hz,
+        duration_s=(turn - pause) / rate_hz,
+        peak_pressure_cmh2o=peak,
+        initial_pressure_cmh2o=min(initial, peak),
+        plateau_pressure_cmh2o=plateau,
+        total_peep_cmh2o=total,
+        driving_pressure_cmh2o=driving,
+        static_compliance_ml_cmh2o=1000 * float(c["vti"][j]) / driving if driving and driving > 0 else None,
+        inspiratory_resistance_max_cmh2o_s_l=(peak - plateau) / flow if flow > 0 and quiet else None,
+        inspiratory_resistance_min_cmh2o_s_l=max(0.0, peak - initial) / flow if flow > 0 and quiet else None,
+        quality=words,
+    )
+
+
+def expiratory(
+    j: int, c: Mapping[str, Samples], p: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
+) -> Hold:
+    """An end-expiratory hold: total PEEP; a lower bound where much gas is trapped behind closed airways."""
+    occluded, end = (int(c[name][j]) for name in ("occluded", "end"))
+    first = occluded + round(2 * SETTLE_S * rate_hz)
+    held = p[first : end - 2]
+    words = quality(held, rate_hz, bool(c["leak"][j] > 0), heart_hz)
+    words += balloon_check(held, None if oesophageal is None else oesophageal[first : end - 2])
+    total = float(np.mean(beats(held, len(held), rate_hz, heart_hz)))
+    peep = float(np.mean(p[max(0, occluded - round(0.3 * rate_hz)) : max(1, occluded - round(0.1 * rate_hz))]))
+    if total - peep > TRAPPED:
+        words += ("lower bound",)
+    return Hold(
+        kind="expiratory",
+        breath=j,
+        at_s=end / rate_hz,
+        duration_s=(end - occluded) / rate_hz,
+        total_peep_cmh2o=total if "effort" not in words else None,
+        intrinsic_peep_cmh2o=total - peep if "effort" not in words else None,
+        quality=words,
+    )
+
+
+def holds_of(
+    c: Mapping[str, Samples], p: Samples, f: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
+) -> tuple[Hold, ...]:
+    """Every hold of a recording, in the order of time."""
+    if not c:
+        return ()
+    found: Sequence[Hold] = [
+        *(inspiratory(int(j), c, p, f, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(c["hold"] == 1)),
+        *(expiratory(int(j), c, p, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(c["occluded"] < c["end"])),
+    ]
+    return tuple(sorted(found, key=lambda hold: hold.at_s))

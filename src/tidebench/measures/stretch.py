@@ -1,0 +1,211 @@
+"""One stretch of samples, whole: from pressure and flow to everything known of each breath, as columns.
+
+Columns are arrays over breaths in canonical units (s, cmH2O, L, L/s); tables are made of them at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE
+from tidebench.efforts.explain import Explained, Stretch, explain, loss_flow
+from tidebench.inflations import delivery as kinds
+from tidebench.inflations.delivery import Plan
+from tidebench.inflations.holds import Still, find_still
+from tidebench.inflations.leak import as_offset, windowed
+from tidebench.inflations.levels import find_levels
+from tidebench.inflations.phases import detect
+from tidebench.inflations.rest import quiet_stretch
+from tidebench.kernels import kernel
+from tidebench.measures.sweep import COLUMNS, sweep, usual_lag
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+
+HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
+LONGEST_QUIET_S = 0.5
+AT_REST = 0.02  # of the flow scale
+WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
+Column = npt.NDArray[np.float64] | npt.NDArray[np.int64] | npt.NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Breaths of a stretch as sample indices, shape (n,); ``joined`` is True where the one before is its neighbour."""
+
+    start: Indices
+    turn: Indices
+    end: Indices
+    joined: npt.NDArray[np.bool_]
+
+
+@kernel
+def first_gap(p: Samples, f: Samples, begin: Indices, until: Indices) -> Indices:
+    """First missing sample between each pair of indices; ``until`` where none is."""
+    out = until.copy()
+    for j in range(len(begin)):
+        for i in range(begin[j], until[j]):
+            if not (np.isfinite(p[i]) and np.isfinite(f[i])):
+                out[j] = i
+                break
+    return out
+
+
+def whole_breaths(p: Samples, f: Samples, start: Indices, turn: Indices) -> Bounds:
+    """Breaths from inflations: each ends where the next starts; those that a gap or the end cuts short are left out,
+    unless most of their expiration is there.
+    """
+    if not len(start):
+        return Bounds(start, turn, start.copy(), np.zeros(0, bool))
+    following = np.append(start[1:], len(p))
+    end = first_gap(p, f, turn, following)
+    cut = (end < following) | (np.arange(len(start)) == len(start) - 1)
+    usual = np.median((end - turn)[~cut]) if np.any(~cut) else 0.0
+    keep = ~cut | ((end - turn) >= WHOLE_SHARE * usual) & (usual > 0)
+    joined = np.concatenate([[False], ~cut[:-1] & keep[:-1]])[keep]
+    return Bounds(start[keep], turn[keep], end[keep], joined)
+
+
+def before(x: Samples, joined: npt.NDArray[np.bool_]) -> Samples:
+    """The value of the breath before, NaN where that breath is not its neighbour."""
+    return np.where(joined, np.concatenate([[np.nan], x[:-1]]), np.nan) if len(x) else x.copy()
+
+
+def trustworthy(x: Samples) -> Samples:
+    """The samples as contiguous floats with zeros for gaps, for kernels that look only inside breaths."""
+    return np.nan_to_num(x, nan=0.0)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A stretch measured: columns over its breaths, and what the stages found on the way."""
+
+    columns: dict[str, Column]
+    explained: Explained
+    still: Still
+    stretch: Stretch
+
+    def __len__(self) -> int:
+        return len(self.columns["start"])
+
+
+PlanAt = Callable[[Indices], Plan]
+
+
+def swept(stretch: Stretch, still: Still, explained: Explained, first: Indices, last: Indices, bi_level: bool) -> dict[str, Column]:
+    """The columns of :mod:`tidebench.measures.sweep`, leak fraction and sensor lag."""
+    lost = loss_flow(stretch, explained.loss)
+    lag = usual_lag(stretch.flow, stretch.turn, stretch.end, stretch.dt)
+    table = sweep(
+        stretch.pressure, stretch.flow, lost, explained.loss.offset, stretch.start, still.pause, stretch.turn,
+        stretch.end, first, last, stretch.dt, lag, bi_level,
+    )  # fmt: skip
+    columns: dict[str, Column] = {name: table[:, k] for k, name in enumerate(COLUMNS)}
+    inhaled, exhaled = windowed(table[:, 4]), windowed(table[:, 5])
+    columns["leak_fraction"] = np.where(inhaled > 0, 1 - exhaled / np.where(inhaled > 0, inhaled, 1), np.nan)
+    columns["lag"] = np.full(len(table), lag)
+    columns["leak"] = explained.loss.leak
+    columns["offset"] = explained.loss.offset
+    columns["exponent"] = np.full(len(table), explained.loss.exponent)
+    return columns
+
+
+def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column]) -> dict[str, Column]:
+    """Delivery, trigger, cycling and mandatory, as codes."""
+    joined = columns["joined"] == 1
+    peep = before(columns["rest_pressure"], joined)
+    peep = np.where(np.isfinite(peep), peep, columns["rest_pressure"])
+    flow_end = np.where(stretch.turn - still.pause > round(0.05 * stretch.rate_hz), still.pause, stretch.turn)
+    rise, pressure_range, flow_range, end_share = kinds.shapes(
+        stretch.pressure, stretch.flow, stretch.start, flow_end, peep, stretch.dt
+    )
+    seconds = (stretch.turn - stretch.start) * stretch.dt
+    delivery = kinds.deliveries(rise, pressure_range, flow_range, stretch.size, seconds, plan)
+    turn_before = np.where(joined, np.concatenate([[0], stretch.turn[:-1]]), stretch.start)
+    rising = kinds.onset(stretch.flow, stretch.start, turn_before, stretch.rate_hz) / stretch.drive
+    trigger = kinds.triggers(columns["interval"], columns["period"], rising, plan, delivery)
+    return {
+        "peep": peep,
+        "rise": rise,
+        "flow_range": flow_range,
+        "rising": rising,
+        "delivery": delivery,
+        "trigger": trigger,
+        "cycling": kinds.cyclings(delivery, end_share, seconds, plan),
+        "mandatory": kinds.mandatories(delivery, trigger, plan),
+        "set_peep": plan.peep_cmh2o,
+    }
+
+
+def mechanics(stretch: Stretch, explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
+    """Passive or not, elastance, resistances, total PEEP and where it comes from (0 none, 1 fitted, 2 from the rest before).
+
+    On a passive breath total PEEP is the equation's P0. On a breath with effort it is the pressure at rest before it
+    plus what the flow that still left cost in resistance; without a lung only where that flow was next to nothing.
+    """
+    theta = explained.theta
+    leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
+    outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
+    at_rest = np.abs(leaving) < AT_REST * stretch.drive
+    recoil = before(columns["rest_pressure"], columns["joined"] == 1) + np.where(
+        explained.lung >= 0, outward, np.where(at_rest, 0.0, np.nan)
+    )
+    fitted = np.isfinite(explained.intercept)
+    total = np.where(fitted, explained.intercept, recoil)
+    return {
+        "passive": explained.passive,
+        "lung": explained.lung,
+        "elastance": explained.elastance,
+        "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
+        "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
+        "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),
+        "total_peep": total,
+        "total_peep_from": np.where(fitted, 1, np.where(np.isfinite(total), 2, 0)).astype(np.int8),
+        "residual": explained.residual,
+    }
+
+
+def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured | None:
+    """Measure one stretch; None where it holds no whole breath.
+
+    Parameters
+    ----------
+    p, f : ndarray, shape (n,)
+        Airway pressure (cmH2O) and flow (L/s), NaN in gaps.
+    plan_at : callable
+        From start samples to the :class:`Plan` of what was set then.
+    """
+    if np.isfinite(p).sum() < rate_hz:
+        return None
+    levels = find_levels(p, f, rate_hz)
+    bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels))
+    if not len(bounds.start):
+        return None
+    p, f = trustworthy(p), trustworthy(f)
+    start, turn, end = bounds.start, bounds.turn, bounds.end
+    size, drive = levels.pressure[start // levels.hop], levels.flow[start // levels.hop]
+    plan = plan_at(start)
+    interval = before((end - start) / rate_hz, bounds.joined)
+    period = kinds.kept_period(interval, plan.period_s)
+    offset = as_offset(p, f, start, end, 1 / rate_hz).offset
+    still = find_still(p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period))
+    free = np.minimum(end, still.occluded)
+    held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
+    first, last, rest_pressure, _ = quiet_stretch(
+        p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz)
+    )
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive)
+    explained = explain(stretch, rest_pressure)
+    columns: dict[str, Column] = {
+        "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
+        "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
+        "rest_pressure": rest_pressure, "interval": interval, "period": period,
+    }  # fmt: skip
+    columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
+    columns |= kinded(stretch, still, plan, columns)
+    columns |= mechanics(stretch, explained, columns)
+    return Measured(columns, explained, still, stretch)
