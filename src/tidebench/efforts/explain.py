@@ -234,7 +234,7 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
     passive[~np.isfinite(share)] = -1
     theta = np.array([lung.theta for lung in lungs])[choice]
-    passive[(passive == 1) & rises(stretch, best.loss, theta, phase)] = 0
+    passive[rises(stretch, best.loss, theta, phase, passive == 1)] = 0
     known = passive == 1
     return Explained(
         lungs=tuple(lungs),
@@ -251,15 +251,18 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     )
 
 
-def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> Mask:
-    """True where muscle pressure rises at the end of the breath: the next breath's effort has begun within this one."""
+def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples, among: Mask) -> Mask:
+    """Breaths ``among`` those given at whose end muscle pressure rises: the next breath's effort begins within them."""
+    if not among.any():
+        return among
     heart = phase if len(phase) else np.zeros(len(stretch.flow))
     flow = stretch.flow - loss_flow(stretch, loss)
     short = max(2, round(TRIGGER_S * stretch.rate_hz))
     rise = rise_at_end(stretch.pressure, flow, stretch.turn, stretch.free, stretch.dt, theta, heart, short)
-    usual = np.nanmedian(rise) if np.any(np.isfinite(rise)) else 0.0
-    spread = np.nanmedian(np.abs(rise - usual)) if np.any(np.isfinite(rise)) else 0.0
-    return rise > max(LEAST_RISE, 4.5 * spread)
+    rise = np.where(np.isfinite(rise), rise, 0.0)
+    usual = np.median(rise[among])
+    spread = 1.48 * np.median(np.abs(rise[among] - usual))
+    return among & (rise - usual > max(LEAST_RISE, 3.0 * spread))
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

@@ -18,7 +18,7 @@ from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME, Sums
 Samples = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-WORTH = 0.88  # a further term must bring the smoothed residual below this share of what it was
+WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
 LEAST_BREATHS = 5
 FLOORS = 3.0  # smoothed residual, in multiples of what noise alone leaves, that still counts as explained
 LEAST_EXCESS = 0.3  # of the noise floor: differences below it are not evidence
@@ -30,6 +30,7 @@ TERMS: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...] = (
     (("flow squared", "expiratory resistance"), (SQUARE, EXPIRATION)),
 )
 UNSEEN = 0.15  # cmH2O: what a muscle pressure of 0.5 cmH2O, no effort by definition, leaves over a breath
+HEART_LEFT = 0.15  # of a heartbeat's amplitude stays behind where its rate wanders within a breath
 SPREAD = 0.03  # relative spread of single-breath elastance below which breaths are called reproducible
 
 
@@ -181,7 +182,9 @@ def judge(sums: Sums, theta: Samples, terms: tuple[str, ...], members: Mask) -> 
     explained = residual <= FLOORS * floor
     if not explained and not alike(sums, theta, members):
         return None
-    return Lung(theta, terms, members, residual, floor, max(2.0 * residual, FLOORS * floor, UNSEEN), explained)
+    beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
+    tolerance = max(2.0 * residual, FLOORS * floor, UNSEEN, HEART_LEFT * beat)
+    return Lung(theta, terms, members, residual, floor, tolerance, explained)
 
 
 def alike(sums: Sums, theta: Samples, members: Mask) -> bool:

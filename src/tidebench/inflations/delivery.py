@@ -31,6 +31,7 @@ FLAT = 0.10  # share of the rise of pressure within which a held pressure stays
 ASSISTED = 0.35  # of the local pressure scale, or 1 cmH2O, must be reached by an inflation
 KEPT_TIME_S = 0.03
 KEPT_SHARE = 0.01
+GRID_CYCLES, GRID_SLACK = 6, 0.001
 REGULAR = 0.25  # share of intervals that must agree before a ventilator is believed to keep time
 RISING = 0.04  # of the flow scale: flow above its own course before the start, that a trigger would see
 
@@ -63,7 +64,7 @@ def shapes(p: Samples, f: Samples, start: Indices, flow_end: Indices, rest: Samp
     """Per inflation: rise of pressure, its range and flow's range late in delivery, and the share of peak flow at its end.
 
     ``flow_end`` is where delivery of flow ends (turn or pause), ``rest`` the pressure before it. The late part is from
-    40 % of delivery to 20 ms before its end; ranges are between the means of its first, middle and last thirds.
+    30 % of delivery to 20 ms before its end; ranges are between the means of its first, middle and last thirds.
     """
     n = len(start)
     rise = np.full(n, np.nan)
@@ -73,7 +74,7 @@ def shapes(p: Samples, f: Samples, start: Indices, flow_end: Indices, rest: Samp
     spare = max(1, int(0.02 / dt))
     for j in range(n):
         last = flow_end[j] - spare
-        first = start[j] + 2 * (flow_end[j] - start[j]) // 5
+        first = start[j] + 3 * (flow_end[j] - start[j]) // 10
         m = last - first
         if m < 3:
             continue
@@ -141,14 +142,36 @@ def kept_period(interval_s: Samples, set_period_s: Samples) -> Samples:
     return period
 
 
-def triggers(interval_s: Samples, period_s: Samples, rising: Samples, plan: Plan, delivery: Codes) -> Codes:
+def on_a_grid(start_s: Samples, period_s: float) -> npt.NDArray[np.bool_]:
+    """True for starts that lie whole periods from at least two others within six periods, shape (n,).
+
+    Synchronised mandatory breaths have cycles of fixed length: one that no effort claims comes when its cycle ends, and
+    those ends form a grid; triggered ones lie anywhere before. The set rate is rounded on a screen, so the period that
+    fits best within 1.5 % is taken.
+    """
+    apart = start_s[:, None] - start_s[None, :]
+    near = (np.abs(apart) < (GRID_CYCLES + 0.5) * period_s) & (np.abs(apart) > 0.5 * period_s)
+
+    def mates(period: float) -> npt.NDArray[np.bool_]:
+        return near & (np.abs(apart - np.round(apart / period) * period) < KEPT_TIME_S)
+
+    best = max(period_s * (1 + GRID_SLACK * np.arange(-15, 16)), key=lambda period: int(mates(period).sum()))
+    return np.asarray(mates(best).sum(axis=1) >= 2, bool)
+
+
+def triggers(
+    start_s: Samples, interval_s: Samples, period_s: Samples, rising: Samples, plan: Plan, delivery: Codes
+) -> Codes:
     """What began each breath: :data:`PATIENT`, :data:`MACHINE`, or −1 where it can't be told.
 
     A ventilator that keeps time begins a breath when its period is over, or later (after a hold); a breath before that
-    was triggered. Where mandatory breaths are mixed with supported ones the period has no fixed start, and without a
-    period nothing is kept: then the course of flow before the start decides.
+    was triggered. Where mandatory breaths are mixed with supported ones they are the machine's if they lie on its grid
+    (:func:`on_a_grid`). Without a period nothing is kept: then the course of flow before the start decides.
     """
     by_flow = np.where(np.isfinite(rising), np.where(rising > RISING, PATIENT, MACHINE), -1)
+    cycled = plan.mixed & np.isfinite(period_s) & (delivery != SUPPORT) & (delivery != UNASSISTED)
+    if cycled.any():
+        by_flow[cycled] = np.where(on_a_grid(start_s[cycled], float(np.median(period_s[cycled]))), MACHINE, PATIENT)
     tolerance = KEPT_TIME_S + KEPT_SHARE * period_s
     by_time = np.where(interval_s < period_s - tolerance, PATIENT, MACHINE)
     timed = np.isfinite(period_s) & np.isfinite(interval_s) & ~plan.mixed

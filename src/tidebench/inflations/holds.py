@@ -95,7 +95,9 @@ def find_still(
     pause = trailing_rest(f, start, turn, limit, offset, 1)
     paused_s = (turn - pause) / rate_hz
     usual = np.median(paused_s) if len(paused_s) else 0.0
+    inflated_s = (turn - start) / rate_hz
     hold = paused_s >= np.maximum(set_pause_s, usual) + LEAST_HOLD_S
+    hold &= inflated_s >= (np.median(inflated_s) if len(inflated_s) else 0.0) + LEAST_HOLD_S
     rest = trailing_rest(f, turn, end, limit, offset, 2)
     rest_s = (end - rest) / rate_hz
     dp, df = step_at(p, f, rest, round(0.5 * STEP_S * rate_hz), max(2, round(0.05 * rate_hz)))

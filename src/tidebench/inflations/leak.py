@@ -18,7 +18,7 @@ from tidebench.kernels import kernel
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
-NEIGHBOURS = 8  # breaths on either side
+NEIGHBOURS = 15  # breaths on either side: long against what one breath leaves behind, short against drift
 MATERIAL = 0.015  # share of inhaled volume below which nobody can tell a leak from an offset, nor needs to
 USUAL_EXPONENT = 0.7  # between a hole (0.5) and a slit (1): taken where nothing in the recording decides
 EXPONENTS = (USUAL_EXPONENT, 0.5, 0.6, 0.85, 1.0)
@@ -62,18 +62,58 @@ def windowed(x: Samples) -> Samples:
     return total[np.minimum(len(x), index + NEIGHBOURS + 1)] - total[np.maximum(0, index - NEIGHBOURS)]
 
 
+@kernel
+def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
+    """Slope of y on x in the middle between each point and the next, from a parabola through ``reach`` points on
+    either side (a straight line where there are fewer than eight); shape (n − 1,).
+
+    Fitting all points of a window, not taking the difference of its ends, averages over what a single breath leaves in
+    the lung; the parabola follows drift.
+    """
+    n = len(x)
+    out = np.zeros(n - 1)
+    for j in range(n - 1):
+        first = max(0, j - reach)
+        last = min(n, j + reach + 2)
+        m = last - first
+        centre = 0.5 * (x[j] + x[j + 1])
+        scale = max(1e-12, max(x[last - 1] - centre, centre - x[first]))
+        s = np.zeros(5)
+        t = np.zeros(3)
+        for i in range(first, last):
+            u = (x[i] - centre) / scale
+            power = 1.0
+            for k in range(5):
+                s[k] += power
+                if k < 3:
+                    t[k] += power * (y[i] - y[j])
+                power *= u
+        if m < 8:
+            spread = s[2] - s[1] * s[1] / s[0]
+            out[j] = (t[1] - s[1] * t[0] / s[0]) / spread / scale if spread > 1e-12 else 0.0
+            continue
+        a = np.array([[s[0], s[1], s[2]], [s[1], s[2], s[3]], [s[2], s[3], s[4]]])
+        out[j] = np.linalg.solve(a, t)[1] / scale
+    return out
+
+
 def as_offset(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> Loss:
     """The loss, if all of it is an offset of the sensor."""
     net, _, _ = balance(p, f, start, end, dt, 0.0)
-    return Loss(windowed(net) / windowed((end - start) * dt), np.zeros(len(start)), 1.0)
+    return Loss(local_slope(ladder((end - start) * dt), ladder(net), NEIGHBOURS), np.zeros(len(start)), 1.0)
+
+
+def ladder(x: Samples) -> Samples:
+    """Running total at the start of every breath and at the end of the last, shape (n + 1,)."""
+    return np.concatenate([[0.0], np.cumsum(x)])
 
 
 def as_leak(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float) -> Loss:
     """The loss, if all of it is a leak with this exponent; negative leaks are not leaks and stay an offset."""
     net, _, driven = balance(p, f, start, end, dt, exponent)
-    lost, drive = windowed(net), windowed(driven)
-    leak = np.where(drive > 0, lost / np.where(drive > 0, drive, 1.0), 0.0)
-    offset = np.where(leak < 0, lost / windowed((end - start) * dt), 0.0)
+    leak = local_slope(ladder(driven), ladder(net), NEIGHBOURS)
+    seconds = (end - start) * dt
+    offset = np.where(leak < 0, leak * driven / seconds, 0.0)
     return Loss(offset, np.maximum(leak, 0.0), exponent)
 
 
@@ -84,7 +124,7 @@ def material(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) ->
 
 
 @kernel
-def settled_flow(f: Samples, turn: Indices, end: Indices, dt: float) -> Samples:
+def settled_flows(f: Samples, turn: Indices, end: Indices, dt: float) -> Samples:
     """The flow towards which each expiration tends, L/s, shape (n,); NaN where it does not decay.
 
     A passive expiration obeys f = c − (V − c·t − V∞)/τ, so least squares of f on V and t gives τ and c, without
@@ -115,12 +155,12 @@ def settled_flow(f: Samples, turn: Indices, end: Indices, dt: float) -> Samples:
         svt -= sv * st / m
         svf -= sv * sf / m
         stf -= st * sf / m
-        det = svv * stt - svt * svt
-        if det <= 1e-12 * svv * stt:
+        determinant = svv * stt - svt * svt
+        if determinant <= 1e-12 * svv * stt:
             continue
-        slope = (svf * stt - stf * svt) / det
+        slope = (svf * stt - stf * svt) / determinant
         if slope < 0:
-            out[j] = -(stf * svv - svf * svt) / det / slope
+            out[j] = -(stf * svv - svf * svt) / determinant / slope
     return out
 
 
@@ -131,13 +171,14 @@ def from_rest(
 
     When a lung is at rest, the flow that is left is the leak at PEEP. If it is about the mean loss, nothing follows
     the pressure and the loss is an offset. The exponent that fits is drawn halfway to the usual one, since the settled
-    flow is known no better than exponents vary.
+    flow is known no better than exponents vary. Efforts within expiration can only raise it, so of all breaths the
+    lower quartile counts.
     """
-    level, settled = float(np.median(resting_pressure)), settled_flow(f, turn, end, dt)
+    level, settled = float(np.nanmedian(resting_pressure)), settled_flows(f, turn, end, dt)
     usual = as_leak(p, f, start, end, dt, USUAL_EXPONENT)
     if level <= 0 or np.isfinite(settled).sum() < 0.5 * len(settled):
         return usual
-    rest = float(np.nanmedian(settled))
+    rest = float(np.nanquantile(settled, 0.25))
     net = balance(p, f, start, end, dt, 0.0)[0].sum()
 
     def at_rest(exponent: float) -> float:

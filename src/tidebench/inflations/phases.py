@@ -23,6 +23,8 @@ OCCLUDED_FLOW = 0.06  # a flow smaller than this share is none
 OCCLUDED_PRESSURE = 0.06  # pressure off the line by more than this share, without flow: held
 LEAST_INFLATION_S = 0.10
 LEAST_REST_S = 0.06
+EDGE_S = 0.15  # how far before a crossing its edge may begin
+SLOPE_S = 0.02  # over which slopes are taken
 
 
 @kernel
@@ -108,15 +110,6 @@ def find_phases(
     return begins[:count].copy(), ends[:count].copy()
 
 
-def detect(p: Samples, f: Samples, rate_hz: float, levels: Levels) -> tuple[Indices, Indices]:
-    """:func:`find_phases` on pressure and flow as recorded."""
-    width = 2 * round(0.015 * rate_hz) // 2 * 2 + 1
-    return find_phases(
-        smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
-        levels.flow_baseline, levels.valve, round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
-    )  # fmt: skip
-
-
 @kernel
 def sharpen(
     p: Samples, f: Samples, crossings: Indices, hop: int, size: Samples, flow: Samples, reach: int, lag: int, sign: float
@@ -145,3 +138,17 @@ def sharpen(
             j -= 1
         out[k] = j if steepest > 0 else i
     return out
+
+
+def detect(p: Samples, f: Samples, rate_hz: float, levels: Levels) -> tuple[Indices, Indices]:
+    """Starts and turns of all inflations of a stretch: :func:`find_phases` on smoothed signals, then sharpened."""
+    width = 2 * round(0.015 * rate_hz) // 2 * 2 + 1
+    begins, ends = find_phases(
+        smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
+        levels.flow_baseline, levels.valve, round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
+    )  # fmt: skip
+    reach, lag = round(EDGE_S * rate_hz), max(1, round(SLOPE_S * rate_hz))
+    return (
+        sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0),
+        sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0),
+    )

@@ -127,7 +127,7 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     delivery = kinds.deliveries(rise, pressure_range, flow_range, stretch.size, seconds, plan)
     turn_before = np.where(joined, np.concatenate([[0], stretch.turn[:-1]]), stretch.start)
     rising = kinds.onset(stretch.flow, stretch.start, turn_before, stretch.rate_hz) / stretch.drive
-    trigger = kinds.triggers(columns["interval"], columns["period"], rising, plan, delivery)
+    trigger = kinds.triggers(stretch.start * stretch.dt, columns["interval"], columns["period"], rising, plan, delivery)
     return {
         "peep": peep,
         "rise": rise,
@@ -150,7 +150,8 @@ def mechanics(stretch: Stretch, explained: Explained, columns: dict[str, Column]
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
-    at_rest = np.abs(leaving) < AT_REST * stretch.drive
+    still = before(columns["rest_moved"], columns["joined"] == 1) < AT_REST
+    at_rest = (np.abs(leaving) < AT_REST * stretch.drive) & still
     recoil = before(columns["rest_pressure"], columns["joined"] == 1) + np.where(
         explained.lung >= 0, outward, np.where(at_rest, 0.0, np.nan)
     )
@@ -195,7 +196,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     still = find_still(p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period))
     free = np.minimum(end, still.occluded)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
-    first, last, rest_pressure, _ = quiet_stretch(
+    first, last, rest_pressure, moved = quiet_stretch(
         p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz)
     )
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive)
@@ -203,7 +204,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
-        "rest_pressure": rest_pressure, "interval": interval, "period": period,
+        "rest_pressure": rest_pressure, "rest_moved": moved, "interval": interval, "period": period,
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)

@@ -34,6 +34,7 @@ COLUMNS = (
 )
 FASTEST_VALVE_S = 0.015  # a faster fall of flow at the turn is the sensor's, not the gas's
 LEAST_PAUSE_S = 0.15
+CHANNEL_DELAY_S = 0.03  # pressure may be recorded later than flow by this much, so its peak is sought beyond the turn
 
 
 @kernel
@@ -128,6 +129,7 @@ def sweep(
         True for bi-level ventilation: volume at the turn is what it is there, not the highest after it.
     """
     n = len(start)
+    late = int(CHANNEL_DELAY_S / dt)
     out = np.full((n, 15), np.nan)
     for j in range(n):
         s = start[j]
@@ -161,8 +163,9 @@ def sweep(
                 exhaled -= raw * dt
             here = volume + lag * flow - first
             gross_here = gross + lag * flow - first
-            if i <= t:
+            if i <= t + late:
                 peak = max(peak, p[i])
+            if i <= t:
                 fast_in = max(fast_in, flow)
                 mean_flow += flow
                 if flow > 0:
