@@ -103,13 +103,15 @@ def _spellings() -> dict[str, Unit]:
 _SPELLINGS = _spellings()
 
 
-def parse_unit(text: str) -> Unit:
+def parse_unit(text: str, dimension: str = "") -> Unit:
     """The unit that a text means.
 
     Parameters
     ----------
     text : str
         A unit in any usual form: case, blanks, brackets and typography don't matter (``"cm H2O"``, ``"l·min⁻¹"``).
+    dimension : str
+        The dimension that is wanted, where known: the message for an unknown unit keeps to it.
 
     Raises
     ------
@@ -119,10 +121,16 @@ def parse_unit(text: str) -> Unit:
     plain = _plain(text)
     unit = _SPELLINGS.get(plain) or _quotient(plain)
     if unit is None:
-        near = difflib.get_close_matches(plain, _SPELLINGS, n=5, cutoff=0.5)
-        names = list(dict.fromkeys(_SPELLINGS[word].name for word in near)) or ["cmH2O", "L/min", "L", "s"]
-        raise OptionError(f"the unit {text.strip()!r} is not known", expected=f"one such as {', '.join(names[:3])}")
+        raise OptionError(
+            f"the unit {text.strip()!r} is not known", expected=f"one such as {_nearest(plain, dimension)}"
+        )
     return unit
+
+
+def _nearest(plain: str, dimension: str) -> str:
+    known = [word for word, unit in _SPELLINGS.items() if dimension in ("", unit.dimension)]
+    near = difflib.get_close_matches(plain, known, n=5, cutoff=0.5) or known
+    return ", ".join(list(dict.fromkeys(_SPELLINGS[word].name for word in near))[:3])
 
 
 def _quotient(plain: str) -> Unit | None:

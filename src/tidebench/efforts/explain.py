@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
-from tidebench.efforts.mechanics import LEAST_BREATHS, Lung, excess, find_lung, own_elastance, plausible, solve
+from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, Lung, excess, find_lung, own_elastance, plausible, solve
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
@@ -23,10 +23,12 @@ WINDOW_SHARE = 0.2  # of inspiratory time, where that is shorter
 STEEP = 0.25  # of the flow scale within two samples: an edge, not a breath
 BETTER = 0.88  # of the excess: what another exponent must bring
 HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
+HELD_ALLOWANCE = 3.0  # after a hold, tissue has relaxed, which the equation does not know
 LUNGS = 3  # sets of mechanics looked for in one stretch
 FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 TRIGGER_S = 0.08  # an effort that triggers has at least this long to show before the start
-LEAST_RISE = 0.3  # cmH2O over that time; 0.5 cmH2O is an effort by definition, and more than half of it is in this mean
+EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
+LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -228,7 +230,8 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
         return unexplained(stretch, candidates, resting_pressure)
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None)]
-    residuals = np.array([sums.smoothed_residual(lung.theta) / lung.tolerance for lung in lungs])
+    allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
+    residuals = np.array([sums.smoothed_residual(lung.theta) / (lung.tolerance * allowance) for lung in lungs])
     choice = np.argmin(np.where(np.isfinite(residuals), residuals, np.inf), axis=0).astype(np.int64)
     share = residuals[choice, np.arange(len(choice))]
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
@@ -262,7 +265,9 @@ def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples, among: M
     rise = np.where(np.isfinite(rise), rise, 0.0)
     usual = np.median(rise[among])
     spread = 1.48 * np.median(np.abs(rise[among] - usual))
-    return among & (rise - usual > max(LEAST_RISE, 3.0 * spread))
+    beat = np.hypot(theta[:, 4], theta[:, 5]) if theta.shape[1] > 4 else np.zeros(len(rise))
+    limit = np.minimum(max(LEAST_RISE, 3.0 * spread), EFFORT + HEART_LEFT * beat)
+    return among & (rise - usual > limit)
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

@@ -14,11 +14,8 @@ Indices = npt.NDArray[np.int64]
 @kernel
 def quiet_stretch(
     p: Samples, f: Samples, start: Indices, turn: Indices, end: Indices, size: Samples, flow: Samples, most: int
-) -> tuple[Indices, Indices, Samples, Samples]:
-    """Where, late in each expiration, pressure and flow move least; their mean pressure (cmH2O) and how much they moved.
-
-    What moved is the difference between the halves of the stretch, pressure and flow together, in shares of the local
-    size of inflations.
+) -> tuple[Indices, Indices, Samples]:
+    """Where, late in each expiration, pressure and flow move least; and their mean pressure, cmH2O.
 
     Windows of a fifth of the expiration (at most ``most`` samples) in its last half compete by how much their halves
     differ, in shares of the local size of inflations; of equals the later wins. The dip of a trigger and the rise of
@@ -28,7 +25,6 @@ def quiet_stretch(
     first = np.zeros(n, np.int64)
     last = np.zeros(n, np.int64)
     pressure = np.full(n, np.nan)
-    moved = np.full(n, np.nan)
     for j in range(n):
         length = end[j] - turn[j]
         width = max(4, min(most, length // 5))
@@ -45,7 +41,6 @@ def quiet_stretch(
             cost = abs(dp) / (half * size[j]) + abs(df) / (half * flow[j]) + 0.05 * (end[j] - width - i) / length
             if cost < best:
                 best = cost
-                moved[j] = abs(dp) / (half * size[j]) + abs(df) / (half * flow[j])
                 first[j] = i
             i -= max(1, half // 2)
         if best < np.inf:
@@ -53,4 +48,4 @@ def quiet_stretch(
             pressure[j] = 0.0
             for k in range(first[j], last[j]):
                 pressure[j] += p[k] / width
-    return first, last, pressure, moved
+    return first, last, pressure

@@ -28,7 +28,6 @@ Indices = npt.NDArray[np.int64]
 
 HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
 LONGEST_QUIET_S = 0.5
-AT_REST = 0.02  # of the flow scale
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[np.float64] | npt.NDArray[np.int64] | npt.NDArray[np.int8]
 
@@ -144,18 +143,16 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
 def mechanics(stretch: Stretch, explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
     """Passive or not, elastance, resistances, total PEEP and where it comes from (0 none, 1 fitted, 2 from the rest before).
 
-    On a passive breath total PEEP is the equation's P0. On a breath with effort it is the pressure at rest before it
-    plus what the flow that still left cost in resistance; without a lung only where that flow was next to nothing.
+    On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
+    with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
+    Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
-    still = before(columns["rest_moved"], columns["joined"] == 1) < AT_REST
-    at_rest = (np.abs(leaving) < AT_REST * stretch.drive) & still
-    recoil = before(columns["rest_pressure"], columns["joined"] == 1) + np.where(
-        explained.lung >= 0, outward, np.where(at_rest, 0.0, np.nan)
-    )
-    fitted = np.isfinite(explained.intercept)
+    recoil = before(columns["rest_pressure"], columns["joined"] == 1) + outward
+    described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
+    fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
     return {
         "passive": explained.passive,
@@ -196,7 +193,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     still = find_still(p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period))
     free = np.minimum(end, still.occluded)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
-    first, last, rest_pressure, moved = quiet_stretch(
+    first, last, rest_pressure = quiet_stretch(
         p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz)
     )
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive)
@@ -204,7 +201,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
-        "rest_pressure": rest_pressure, "rest_moved": moved, "interval": interval, "period": period,
+        "rest_pressure": rest_pressure, "interval": interval, "period": period,
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)

@@ -47,7 +47,8 @@ def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None
 
 def _table(path: Path, columns: Mapping[str, str] | None) -> Table:
     if not path.is_file():
-        raise SignalError("this is a folder" if path.is_dir() else "there is no such file", where=str(path))
+        problem = "this is not an ordinary file" if path.exists() else "there is no such file"
+        raise SignalError(problem, where=str(path), expected="a file of signals")
     reader = READERS.get(path.suffix.lower())
     if reader is None:
         raise SignalError(

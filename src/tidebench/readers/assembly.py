@@ -84,7 +84,7 @@ def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> S
     """A channel whose magnitude may be, infinite values made missing ones."""
     if not _all_finite(samples) and (infinite := np.isinf(samples)).any():
         samples = np.where(infinite, np.nan, samples)
-        warnings.append(f"{key}: {np.count_nonzero(infinite)} infinite values were taken as missing")
+        warnings.append(f"{key}: infinite values, taken as missing: {np.count_nonzero(infinite)}")
     warning = check_magnitude(key, samples, table.columns[key], table.source)
     if warning:
         warnings.append(warning)
@@ -126,7 +126,9 @@ def _bridged(name: str, sampled: Sampled) -> Samples:
     for start, end in zip(starts, ends, strict=True):
         samples[start:end] = np.interp(np.arange(start, end), (start - 1, end), (samples[start - 1], samples[end]))
     if len(starts):
-        sampled.steps.append(f"{name}: {(ends - starts).sum()} missing samples interpolated, in {len(starts)} places")
+        sampled.steps.append(
+            f"{name}: missing samples interpolated: {(ends - starts).sum()}, in stretches: {len(starts)}"
+        )
     return samples
 
 

@@ -31,8 +31,10 @@ REPEATED = 0.05
 """The share of rows that may repeat the time of the row before, before the clock is called too coarse."""
 
 _EVEN = 0.1  # samples that a time may lie from its place on the grid before the channels are interpolated
+_MOST_UNEVEN = 0.45  # the same where times are printed coarsely; a lost or repeated row shows as half a sample or more
 _DRIFT = 0.25  # samples by which a rounded rate may be off at the end of the recording
 _BLOCK = 1 << 15
+_MORE_DECIMALS = "If the times are only printed too coarsely, export them with more decimals."
 
 
 @dataclass
@@ -78,7 +80,7 @@ def _even_rate(time_s: pl.Series) -> float | None:
         return None
     first, period = time_s[0], (time_s[-1] - time_s[0]) / (n - 1)
     resolution = _resolution(time_s.gather_every(max(1, n // 1000)).to_numpy())
-    allowed = min(max(_EVEN * period, 1.05 * resolution), 0.6 * period)
+    allowed = min(max(_EVEN * period, 1.05 * resolution), _MOST_UNEVEN * period)
     ramp, off = first + period * np.arange(_BLOCK), np.empty(_BLOCK)
     for start in range(0, n, _BLOCK):
         block = time_s[start : start + _BLOCK].to_numpy()
@@ -150,7 +152,7 @@ def _timed_rows(time_s: Samples, warnings: list[str], where: str) -> Indices:
             expected="a row for every sample, with its time",
         )
     if len(rows) < len(time_s):
-        warnings.append(f"{len(time_s) - len(rows)} rows have no time and were left out")
+        warnings.append(f"rows without a time, left out: {len(time_s) - len(rows)}")
     return rows
 
 
@@ -163,7 +165,7 @@ def _forward(
         return times, rows
     order = _healing_order(times, back)
     if order is not None:
-        warnings.append(f"{len(back)} rows stood out of order and were sorted by their time")
+        warnings.append(f"rows out of order, sorted by their time: {len(back)}")
         return times[order], rows[order]
     if len(back) > MOST_JUMPS:
         raise SignalError(
@@ -175,12 +177,12 @@ def _forward(
 
 
 def _healing_order(times: Samples, back: Indices) -> Indices | None:
-    """The order by time, where rows are little displaced and it leaves no two closer than three quarters of a step."""
-    if (times[back - 1] - times[back]).max() > UNKNOWN_GAP_S:
-        return None
+    """The order by time, where rows are hardly displaced, or little and it leaves no two much closer than a step."""
+    displaced = (times[back - 1] - times[back]).max()
     order = np.argsort(times, kind="stable")
     step = np.diff(times[order])
-    return order if step.min() >= 0.75 * np.median(step) else None
+    healed = displaced <= UNKNOWN_GAP_S and step.min() >= 0.75 * np.median(step)
+    return order if healed or displaced <= BRIDGED_S else None
 
 
 def _stretches(
@@ -194,7 +196,7 @@ def _stretches(
         again = int(np.searchsorted(times[start:stop] + shift, end, side="right"))
         at = f"at row {rows[start] + 1}"
         if _sent_twice(times, rows, start, start + again, channels):
-            warnings.append(f"{again} rows {at} were recorded twice and left out once")
+            warnings.append(f"rows recorded twice, {at}, left out once: {again}")
         else:
             warnings.append(
                 f"the clock jumps back by {times[start - 1] - times[start]:.3g} s {at}: what follows is placed after "
@@ -231,15 +233,16 @@ def _without_repeats(times: Samples, rows: Indices, warnings: list[str], where: 
             f"from row {rows[kept[longest]] + 1}",
             where=where,
             expected="a time for every sample",
+            remedy=_MORE_DECIMALS,
         )
     if repeats > REPEATED * len(times):
         raise SignalError(
             f"{repeats} of {len(times)} rows repeat the time of the row before",
             where=where,
             expected="times finer than the interval between samples",
-            remedy="Export the time column with more decimals.",
+            remedy=_MORE_DECIMALS,
         )
-    warnings.append(f"{repeats} rows repeat the time of the row before and were left out")
+    warnings.append(f"rows that repeat the time of the row before, left out: {repeats}")
     return times[fresh], rows[fresh]
 
 
@@ -249,7 +252,7 @@ def _mean_rate(times: Samples) -> float:
     usual = float(np.median(step))
     step = step[step <= usual + BRIDGED_S]
     period = float(step[step < 2.5 * usual].mean())
-    rate = float(np.maximum(1.0, np.round(step / period)).sum() / step.sum())
+    rate = float(np.round(step / period).sum() / step.sum())
     return _sensible(rate, float(step.sum()))
 
 
@@ -260,7 +263,7 @@ def _place(times: Samples, channels: Mapping[str, Samples], rate: float) -> Samp
     lengths = np.diff(np.append(starts, len(position)))
     index = np.round(position - np.repeat(position[starts] - np.round(position[starts]), lengths))
     off = position - np.repeat(position[starts] - index[starts], lengths) - index
-    allowed = min(max(_EVEN, 1.05 * _resolution(times) * rate), 0.45)
+    allowed = min(max(_EVEN, 1.05 * _resolution(times) * rate), _MOST_UNEVEN)
     if np.abs(off).max() <= allowed and (np.diff(index) > 0).all():
         slots = index.astype(np.intp)
         return Sampled(rate, {name: _scatter(samples, slots) for name, samples in channels.items()}, float(times[0]))

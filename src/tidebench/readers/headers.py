@@ -174,7 +174,7 @@ def _unit(quantity: str, text: str, header: str, where: str) -> Unit | None:
     if quantity == TIME and text.casefold().replace(" ", "") in ("iso", "iso8601", "utc", "date"):
         return None
     try:
-        unit = parse_unit(text)
+        unit = parse_unit(text, dimension_of(quantity))
     except OptionError as error:
         raise SignalError(error.problem, where=at, expected=error.expected, remedy=example) from None
     if unit.dimension != dimension_of(quantity) and not (quantity == "co2" and unit.dimension == "fraction"):

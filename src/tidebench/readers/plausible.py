@@ -15,11 +15,11 @@ from tidebench.units import UNITS, Unit, factor, parse_unit
 Samples = npt.NDArray[np.float64]
 
 USUAL: dict[str, tuple[float, float]] = {
-    "airway_pressure": (4, 80),
+    "airway_pressure": (3, 80),
     "oesophageal_pressure": (2, 60),
     "gastric_pressure": (3, 60),
-    "tracheal_pressure": (4, 80),
-    "flow": (1, 200),
+    "tracheal_pressure": (3, 80),
+    "flow": (1.2, 200),
     "volume": (2, 3000),
     "diaphragm_activity": (1, 150),
     "co2": (8, 120),
@@ -67,9 +67,9 @@ def check_magnitude(key: str, samples: Samples, column: Column, source: str) -> 
             expected=f"{record.plausible[0]:g} to {record.plausible[1]:g} {record.unit}",
             remedy=_looks_like(record, size, read_as) or "Say the unit in [recording.columns].",
         )
-    if key in ("airway_pressure", "flow") and size < USUAL[key][0] / 4:
+    if key in ("airway_pressure", "flow") and size < USUAL[key][0]:
         return (
-            f"{record.label} never exceeds {size:.3g} {record.unit}, taken as {read_as.name}. "
+            f"{record.label} hardly exceeds {size:.3g} {record.unit}, taken as {read_as.name}. "
             + _looks_like(record, size, read_as)
         ).rstrip()
     return ""

@@ -86,7 +86,10 @@ def sniff(path: Path) -> Layout:
     last = [line.rstrip("\r") for line in tail.decode("utf-8", "replace").split("\n")[1:]]
     rows = [line for line in (*lines[header_at + 1 :], *last) if line.strip() and not line.startswith(COMMENT)]
     if not rows:
-        raise SignalError("the file has a header and no rows", where=path.name, remedy="Export the signals again.")
+        remedy = (
+            "Lines end in CR alone: save with LF or CRLF." if "\r" in lines[header_at] else "Export the signals again."
+        )
+        raise SignalError("the file has a header and no rows", where=path.name, remedy=remedy)
     rows = rows[:SAMPLED_LINES] + rows[-SAMPLED_LINES:]
     separator = _separator(lines[header_at], rows[0])
     cells = [split(row, separator) for row in rows]

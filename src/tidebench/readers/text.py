@@ -68,13 +68,18 @@ def _clock(column: Column, layout: Layout, name: str) -> Column:
 
 
 def _frame(path: Path, layout: Layout, columns: Mapping[str, Column]) -> pl.DataFrame:
-    sources = list(_tidied(path, layout)) if layout.padded else [path]
-    for tolerant in (False, True):
-        try:
-            return pl.concat([_parse(source, layout, columns, tolerant=tolerant) for source in sources], rechunk=False)
-        except pl.exceptions.PolarsError:
-            continue
-    raise _fault(path, layout, columns)
+    sources = _tidied(path, layout) if layout.padded else [path]
+    try:
+        return pl.concat([_either(source, layout, columns) for source in sources], rechunk=False)
+    except pl.exceptions.PolarsError:
+        raise _fault(path, layout, columns) from None
+
+
+def _either(source: Path | bytes, layout: Layout, columns: Mapping[str, Column]) -> pl.DataFrame:
+    try:
+        return _parse(source, layout, columns, tolerant=False)
+    except pl.exceptions.PolarsError:
+        return _parse(source, layout, columns, tolerant=True)
 
 
 def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], *, tolerant: bool) -> pl.DataFrame:
