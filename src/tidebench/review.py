@@ -230,8 +230,9 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
     if not all(piece.one_compartment for piece in pieces):
         told.append(
-            "One compartment does not describe this lung: breaths agree with each other, not with the model. "
-            "Compliance stands for the whole breath; time constants and resistance differ within the lung."
+            "One compartment does not describe this lung: breaths agree with each other, but the equation of motion "
+            "leaves more than the sensors' noise. Uneven lungs, tissue that relaxes, or gauges that disagree do that. "
+            "Compliance stands for the whole breath; resistances and time constants are averages."
         )
     lags = [float(piece.columns["lag"][0]) for piece in pieces if len(piece)]
     if lags and max(lags) > 0:

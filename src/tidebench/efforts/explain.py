@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
-from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, Lung, excess, find_lung, own_elastance, plausible, solve
+from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
@@ -29,6 +29,7 @@ FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 TRIGGER_S = 0.08  # an effort that triggers has at least this long to show before the start
 EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
+VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -46,6 +47,7 @@ class Stretch:
     end: Indices
     size: Samples  # local pressure scale at each breath
     drive: Samples  # local flow scale at each breath
+    timed: Mask  # True where the ventilator's own time began the breath
 
     @property
     def dt(self) -> float:
@@ -95,6 +97,11 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
     return Sums(*arrays, width)
 
 
+def timing(stretch: Stretch) -> Timing:
+    """What the search for lungs may know of time and size."""
+    return Timing(stretch.timed, float(np.median(stretch.size)))
+
+
 @dataclass(frozen=True)
 class Attempt:
     """A lung, the loss it was found with, and the sums it was found in."""
@@ -119,7 +126,7 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     best: Attempt | None = None
     for loss in candidates:
         sums = sums_with(stretch, loss, phase, heart_hz)
-        lung = find_lung(sums, sums.count > 0, heart_hz is not None)
+        lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
         if lung is None:
             continue
         attempt = Attempt(lung, loss, sums)
@@ -190,7 +197,7 @@ def with_heartbeat(
     return best, best_phase, best_rate
 
 
-def further_lungs(sums: Sums, first: Lung, heart: bool) -> list[Lung]:
+def further_lungs(sums: Sums, first: Lung, heart: bool, timing: Timing) -> list[Lung]:
     """Lungs that explain breaths which the first does not: mechanics change, and a change is not an effort."""
     lungs = [first]
     usable = sums.count > 0
@@ -200,7 +207,7 @@ def further_lungs(sums: Sums, first: Lung, heart: bool) -> list[Lung]:
             left &= sums.smoothed_residual(lung.theta) > lung.tolerance
         if left.sum() < max(2 * LEAST_BREATHS, FURTHER_SHARE * usable.sum()):
             break
-        lung = find_lung(sums, left, heart)
+        lung = find_lung(sums, left, heart, timing)
         if lung is None or not lung.one_compartment or lung.members.sum() < FURTHER_SHARE * usable.sum():
             break
         lungs.append(lung)
@@ -229,7 +236,7 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     if best is None:
         return unexplained(stretch, candidates, resting_pressure)
     sums = best.sums
-    lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None)]
+    lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
     allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
     residuals = np.array([sums.smoothed_residual(lung.theta) / (lung.tolerance * allowance) for lung in lungs])
     choice = np.argmin(np.where(np.isfinite(residuals), residuals, np.inf), axis=0).astype(np.int64)
@@ -271,7 +278,11 @@ def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples, among: M
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
-    """No lung that can be explains the breaths: with effort where even the best fit leaves far more than noise."""
+    """No lung that can be explains the breaths.
+
+    They are with effort where even the best fit leaves far more than noise, and where that can't be an unusual lung on
+    a ventilator that keeps time, since the breaths differ from each other or were triggered. Else it can't be told.
+    """
     arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     loss = candidates[0]
     if len(candidates) > 1:
@@ -283,7 +294,12 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW]) if n else None
     residual = np.full(n, np.nan) if theta is None else sums.smoothed_residual(theta)
     floor = np.full(n, np.nan) if theta is None else sums.noise_floor(float(theta[FLOW]))
-    passive = np.where(residual > HELPED * floor, 0, -1).astype(np.int8)
+    helped = residual > HELPED * floor
+    if theta is not None:
+        own = own_elastance(sums, theta)
+        various = relative_spread(own[np.isfinite(own)]) > VARIOUS
+        helped &= various | ~stretch.timed
+    passive = np.where(helped, 0, -1).astype(np.int8)
     nothing = np.full(n, np.nan)
     return Explained(
         lungs=(),

@@ -18,6 +18,7 @@ SLOWEST_HZ, FASTEST_HZ = 0.6, 4.0
 BAND_HZ = 0.15  # the rate wanders with breathing by about this much
 PROMINENCE = 6.0  # power in the band against the median band
 LOCKED_HZ = 0.02  # closer to a multiple of the breathing rate than this, power is the breath's own
+RESOLUTION = 2.0  # spectral lines are this many bins wide
 PHASE_MEMORY_S = 1.0
 
 
@@ -56,7 +57,8 @@ def find_rate(residual: Samples, rate_hz: float, breaths_per_s: float) -> float 
     frequency = np.fft.rfftfreq(size, 1 / rate_hz)
     if breaths_per_s > 0:
         multiple = frequency / breaths_per_s
-        power[np.abs(multiple - np.round(multiple)) * breaths_per_s < LOCKED_HZ] = 0.0
+        locked = max(LOCKED_HZ, RESOLUTION * rate_hz / max(len(residual), 1))
+        power[np.abs(multiple - np.round(multiple)) * breaths_per_s < locked] = 0.0
     band = max(1, round(BAND_HZ / frequency[1]))
     total = np.concatenate([[0.0], np.cumsum(power)])
     low, high = np.searchsorted(frequency, [SLOWEST_HZ, FASTEST_HZ])

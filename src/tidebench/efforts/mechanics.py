@@ -31,7 +31,10 @@ TERMS: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...] = (
 )
 UNSEEN = 0.15  # cmH2O: what a muscle pressure of 0.5 cmH2O, no effort by definition, leaves over a breath
 HEART_LEFT = 0.15  # of a heartbeat's amplitude stays behind where its rate wanders within a breath
-SPREAD = 0.03  # relative spread of single-breath elastance below which breaths are called reproducible
+SPREAD = 0.06  # relative spread of single-breath elastance below which breaths are called the same
+TIMED_SPREAD = 0.12  # the same for breaths that the ventilator's time began
+ALL_BUT = 0.9  # of the members that must be so
+GAUGE = 0.03  # of the pressure of inflations: what pressure and flow gauges may be off
 
 
 @dataclass(frozen=True)
@@ -127,6 +130,14 @@ def seed(sums: Sums, among: Mask, columns: Sequence[int]) -> Samples | None:
 
 
 @dataclass(frozen=True)
+class Timing:
+    """Which breaths the ventilator's own time began, shape (n,), and the usual size of inflations, cmH2O."""
+
+    timed: Mask
+    size: float
+
+
+@dataclass(frozen=True)
 class Candidate:
     """A fit with its breaths and terms, before it is judged."""
 
@@ -140,7 +151,7 @@ class Candidate:
         return excess(sums, self.theta, over)
 
 
-def find_lung(sums: Sums, among: Mask, heart: bool) -> Lung | None:
+def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
     """The lung that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
     Terms are added only where they bring the smoothed residual of the breaths explained so far well down
@@ -163,7 +174,7 @@ def find_lung(sums: Sums, among: Mask, heart: bool) -> Lung | None:
             best, theta = candidate, trial
     if best is None:
         return None
-    return judge(sums, best.theta, (*best.terms, *(("heartbeat",) if heart else ())), best.members)
+    return judge(sums, best.theta, (*best.terms, *(("heartbeat",) if heart else ())), best.members, timing)
 
 
 def excess(sums: Sums, theta: Samples, over: Mask) -> float:
@@ -173,25 +184,35 @@ def excess(sums: Sums, theta: Samples, over: Mask) -> float:
     return float(np.sqrt(max(residual**2 - floor**2, (LEAST_EXCESS * floor) ** 2)))
 
 
-def judge(sums: Sums, theta: Samples, terms: tuple[str, ...], members: Mask) -> Lung | None:
+def judge(sums: Sums, theta: Samples, terms: tuple[str, ...], members: Mask, timing: Timing) -> Lung | None:
     """A lung with its tolerance, or None where it can't be, or explains its breaths neither well nor alike."""
     if not plausible(theta) or members.sum() < LEAST_BREATHS:
         return None
     residual = float(np.median(sums.smoothed_residual(theta)[members]))
     floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[members]))
     explained = residual <= FLOORS * floor
-    if not explained and not alike(sums, theta, members):
+    if not explained and not alike(sums, theta, members, residual, timing):
         return None
     beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
     tolerance = max(2.0 * residual, FLOORS * floor, UNSEEN, HEART_LEFT * beat)
     return Lung(theta, terms, members, residual, floor, tolerance, explained)
 
 
-def alike(sums: Sums, theta: Samples, members: Mask) -> bool:
-    """True where the members' own elastances agree closely: the same breath again and again."""
-    own = own_elastance(sums, theta)[members]
-    low, middle, high = np.quantile(own, [0.1, 0.5, 0.9])
-    return bool((high - low) < 2 * SPREAD * middle)
+def alike(sums: Sums, theta: Samples, members: Mask, residual: float, timing: Timing) -> bool:
+    """True where the members are the same breath again and again.
+
+    Their own elastances agree closely. Where the ventilator's time began them, agreement to within what gauges allow
+    is enough: an effort would have to come at the same moment with the same strength each time.
+    """
+    spread = relative_spread(own_elastance(sums, theta)[members])
+    timed = timing.timed[members].mean() >= ALL_BUT and residual < GAUGE * timing.size
+    return bool(spread < SPREAD or (timed and spread < TIMED_SPREAD))
+
+
+def relative_spread(values: Samples) -> float:
+    """Distance between the 10th and 90th percentile, as a share of the median."""
+    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
+    return float((high - low) / abs(middle))
 
 
 def own_elastance(sums: Sums, theta: Samples) -> Samples:

@@ -19,6 +19,7 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 NEIGHBOURS = 15  # breaths on either side: long against what one breath leaves behind, short against drift
+STRAIGHT = 20  # points that it takes to tell drift from chance
 MATERIAL = 0.015  # share of inhaled volume below which nobody can tell a leak from an offset, nor needs to
 USUAL_EXPONENT = 0.7  # between a hole (0.5) and a slit (1): taken where nothing in the recording decides
 EXPONENTS = (USUAL_EXPONENT, 0.5, 0.6, 0.85, 1.0)
@@ -65,7 +66,7 @@ def windowed(x: Samples) -> Samples:
 @kernel
 def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
     """Slope of y on x in the middle between each point and the next, from a parabola through ``reach`` points on
-    either side (a straight line where there are fewer than eight); shape (n − 1,).
+    either side (a straight line through fewer than :data:`STRAIGHT`); shape (n − 1,).
 
     Fitting all points of a window, not taking the difference of its ends, averages over what a single breath leaves in
     the lung; the parabola follows drift.
@@ -88,7 +89,7 @@ def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
                 if k < 3:
                     t[k] += power * (y[i] - y[j])
                 power *= u
-        if m < 8:
+        if m < STRAIGHT:
             spread = s[2] - s[1] * s[1] / s[0]
             out[j] = (t[1] - s[1] * t[0] / s[0]) / spread / scale if spread > 1e-12 else 0.0
             continue

@@ -196,7 +196,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     first, last, rest_pressure = quiet_stretch(
         p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz)
     )
-    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive)
+    timed = np.abs(interval - period) < kinds.KEPT_TIME_S + kinds.KEPT_SHARE * period
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
     explained = explain(stretch, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
