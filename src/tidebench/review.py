@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -99,14 +100,16 @@ def review(case: Case, recording: Recording | None = None, *, progress: Progress
     tell("reading", 0.0)
     recording = recording or open_recording(case)
     tell("finding and measuring breaths", 0.2)
-    pieces = run(
-        dict(recording.channels), float(recording.rate_hz), case.settings, lambda share: tell("measuring", 0.2 + 0.6 * share)
-    )
-    tell("summarising", 0.85)
-    return assemble(case, recording, pieces)
+    with ThreadPoolExecutor(1) as pool:
+        identity = pool.submit(lambda: recording.recording_id)
+        pieces = run(
+            dict(recording.channels), float(recording.rate_hz), case.settings, lambda share: tell("measuring", 0.2 + 0.6 * share)
+        )
+        tell("summarising", 0.85)
+        return assemble(case, recording, pieces, identity.result())
 
 
-def assemble(case: Case, recording: Recording, pieces: Sequence[Piece]) -> Review:
+def assemble(case: Case, recording: Recording, pieces: Sequence[Piece], identity: str) -> Review:
     """Tables, holds, steps, findings and summary from what the line found."""
     columns = concatenated(pieces)
     about = setting_of(case, recording)
@@ -117,7 +120,7 @@ def assemble(case: Case, recording: Recording, pieces: Sequence[Piece]) -> Revie
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     findings = find_all(breaths, recording)
-    summary = summarise(case, recording, pieces, breaths, holds, findings)
+    summary = summarise(case, recording, pieces, breaths, holds, findings) | {"recording_id": identity}
     return Review(
         case, recording, breaths, efforts, findings, holds, find_steps(breaths, case.settings), summary, columns
     )
@@ -203,7 +206,6 @@ def summarise(
         },
         "mechanics": mechanics_words(pieces),
         "warnings": warnings(case, recording, pieces, breaths),
-        "recording_id": recording.recording_id,
         "version": __version__,
         "caution": CAUTION,
     }

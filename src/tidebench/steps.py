@@ -6,9 +6,12 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tidebench.case import Setting
+from tidebench.kernels import kernel
 from tidebench.records import BREATH_COLUMNS, Spread, Step
 
 BREATHS = 20  # on either side, at most
@@ -18,6 +21,9 @@ FEWEST = 3
 SEEN_PEEP = 1.5  # cmH2O by which PEEP must move to be seen as a change that nobody recorded
 APART_S = 30.0
 
+TIMES = ("start_s", "expiration_s", "end_s")
+
+Times = npt.NDArray[np.float64]
 Key = str
 Change = dict[Key, tuple[float | str | None, float | str | None]]
 
@@ -30,32 +36,34 @@ def settings_changes(settings: Sequence[Setting]) -> Iterator[tuple[float, Chang
         yield after.at_s, changed
 
 
-def spread(values: pl.Series) -> Spread | None:
-    """Median and 5th to 95th percentile, or None for fewer than three values."""
-    known = values.drop_nulls()
-    if len(known) < FEWEST:
-        return None
-    low, middle, high = (float(known.quantile(q, "linear") or 0.0) for q in (0.05, 0.5, 0.95))
-    return Spread(middle, low, high, len(known))
-
-
-def around(breaths: pl.DataFrame, at_s: float, least_s: float, most_s: float) -> tuple[pl.DataFrame, pl.DataFrame]:
+def around(start_s: Times, end_s: Times, at_s: float, least_s: float, most_s: float) -> tuple[slice, slice]:
     """The breaths before and after a moment, transition left out, no further than the neighbouring changes."""
-    before = breaths.filter((pl.col("end_s") <= at_s) & (pl.col("start_s") >= max(least_s, at_s - SECONDS))).tail(BREATHS)
-    after = breaths.filter((pl.col("start_s") >= at_s) & (pl.col("end_s") <= min(most_s, at_s + SECONDS)))
-    return before, after.slice(SETTLING).head(BREATHS)
+    first, last = np.searchsorted(start_s, max(least_s, at_s - SECONDS)), np.searchsorted(end_s, at_s, side="right")
+    begin, until = np.searchsorted(start_s, at_s) + SETTLING, np.searchsorted(end_s, min(most_s, at_s + SECONDS), side="right")
+    return slice(max(int(first), int(last) - BREATHS), int(last)), slice(int(begin), min(int(begin) + BREATHS, int(until)))
 
 
-def compare(before: pl.DataFrame, after: pl.DataFrame) -> dict[str, tuple[Spread, Spread]]:
-    """Every numeric column that is known on both sides."""
-    told = {}
-    for key, dtype in BREATH_COLUMNS.items():
-        if dtype != pl.Float64 or key in ("start_s", "expiration_s", "end_s"):
-            continue
-        pair = spread(before[key]), spread(after[key])
-        if pair[0] is not None and pair[1] is not None:
-            told[key] = (pair[0], pair[1])
-    return told
+@kernel
+def quantiles(values: Times) -> Times:
+    """5th, 50th and 95th percentile of each column and how many values it has, NaN passed over; shape (columns, 4)."""
+    out = np.full((values.shape[1], 4), np.nan)
+    for column in range(values.shape[1]):
+        known = values[:, column][np.isfinite(values[:, column])]
+        out[column, 3] = len(known)
+        if len(known):
+            known.sort()
+            for k, share in enumerate((0.05, 0.5, 0.95)):
+                at = share * (len(known) - 1)
+                low = int(at)
+                high = min(low + 1, len(known) - 1)
+                out[column, k] = known[low] + (at - low) * (known[high] - known[low])
+    return out
+
+
+def spreads(values: Times) -> list[Spread | None]:
+    """Median and 5th to 95th percentile of each column, None for fewer than :data:`FEWEST` values; NaN is passed over."""
+    rows = quantiles(np.ascontiguousarray(values)).tolist()
+    return [Spread(middle, low, high, int(n)) if n >= FEWEST else None for low, middle, high, n in rows]
 
 
 def seen_changes(breaths: pl.DataFrame, recorded: Sequence[float]) -> list[float]:
@@ -85,7 +93,12 @@ def find_steps(breaths: pl.DataFrame, settings: Sequence[Setting]) -> tuple[Step
     moments += [(at, "seen", {}) for at in seen_changes(breaths, [at for at, _ in recorded])]
     moments.sort(key=lambda moment: moment[0])
     edges = [0.0, *(at for at, _, _ in moments), float("inf")]
-    return tuple(
-        Step(at, origin, changed, compare(*around(breaths, at, edges[i], edges[i + 2])))
-        for i, (at, origin, changed) in enumerate(moments)
-    )
+    keys = [key for key, dtype in BREATH_COLUMNS.items() if dtype == pl.Float64 and key not in TIMES]
+    values = breaths.select(keys).to_numpy()
+    start, end = breaths["start_s"].to_numpy(), breaths["end_s"].to_numpy()
+    steps = []
+    for i, (at, origin, changed) in enumerate(moments):
+        before, after = (spreads(values[part]) for part in around(start, end, at, edges[i], edges[i + 2]))
+        pairs = {key: (b, a) for key, b, a in zip(keys, before, after, strict=True) if b is not None and a is not None}
+        steps.append(Step(at, origin, changed, pairs))
+    return tuple(steps)

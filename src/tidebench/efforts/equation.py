@@ -29,6 +29,26 @@ HARMONICS = 3
 LONGEST_EXPIRATION_S = 12.0  # later samples say nothing more of a breath
 
 
+@kernel
+def residuals(zz: Samples, zs: Samples, ss: Samples, count: Samples, theta: Samples) -> Samples:
+    """Root mean square smoothed residual of each breath under one row of ``theta`` for all, or one for each."""
+    n, k = zs.shape
+    out = np.full(n, np.nan)
+    for j in range(n):
+        if count[j] == 0:
+            continue
+        row = theta[min(j, len(theta) - 1)]
+        square = ss[j]
+        for a in range(k):
+            if row[a] == 0.0:
+                continue
+            square -= 2.0 * row[a] * zs[j, a]
+            for b in range(k):
+                square += row[a] * zz[j, a, b] * row[b]
+        out[j] = np.sqrt(max(square, 0.0) / count[j])
+    return out
+
+
 @dataclass(frozen=True)
 class Sums:
     """Sums over the quiet samples of each breath, columns demeaned within the breath; n breaths, k columns.
@@ -51,10 +71,7 @@ class Sums:
 
     def smoothed_residual(self, theta: Samples) -> Samples:
         """Root mean square of the smoothed residual of each breath under ``theta`` (k,) or (n, k); NaN without samples."""
-        theta = np.broadcast_to(theta, self.zs.shape)
-        square = self.ss - 2 * np.einsum("nk,nk->n", theta, self.zs) + np.einsum("nk,nkl,nl->n", theta, self.zz, theta)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.asarray(np.sqrt(np.maximum(square, 0) / self.count), np.float64)
+        return residuals(self.zz, self.zs, self.ss, self.count, np.ascontiguousarray(np.atleast_2d(theta)))
 
     def noise_floor(self, resistance: float | Samples) -> Samples:
         """Smoothed residual that sensor noise alone would leave, from the roughness of p − R·f; shape (n,)."""

@@ -13,6 +13,7 @@ from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, Lung, Timing,
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
+from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -144,15 +145,21 @@ def candidate_losses(stretch: Stretch) -> list[Loss]:
     return [*(losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS), offset]
 
 
+@kernel
+def lost(p: Samples, start: Indices, end: Indices, offset: Samples, leak: Samples, exponent: float) -> Samples:
+    """The flow that offset and leak take at every sample of every breath, L/s, shape (len(p),); zero elsewhere."""
+    out = np.zeros(len(p))
+    for j in range(len(start)):
+        for i in range(start[j], end[j]):
+            out[i] = offset[j]
+            if leak[j] > 0 and p[i] > 0:
+                out[i] += leak[j] * p[i] ** exponent
+    return out
+
+
 def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
-    """The flow lost at every sample, L/s, shape (n,); zero outside breaths."""
-    lost = np.zeros(len(stretch.flow))
-    lengths = stretch.end - stretch.start
-    inside = np.repeat(stretch.start - np.concatenate([[0], np.cumsum(lengths)[:-1]]), lengths) + np.arange(lengths.sum())
-    lost[inside] = np.repeat(loss.offset, lengths)
-    if loss.leaking:
-        lost[inside] += np.repeat(loss.leak, lengths) * np.maximum(stretch.pressure[inside], 0) ** loss.exponent
-    return lost
+    """:func:`lost` of a loss."""
+    return lost(stretch.pressure, stretch.start, stretch.end, loss.offset, loss.leak, loss.exponent)
 
 
 def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:
@@ -177,8 +184,13 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
 def with_heartbeat(
     stretch: Stretch, candidates: list[Loss], still: Attempt | None
 ) -> tuple[Attempt | None, Samples, float | None]:
-    """The best lung with a heartbeat, if one is heard and explains enough; else the lung without."""
+    """The best lung with a heartbeat, if one is heard and explains enough; else the lung without.
+
+    Where a lung explains its breaths to within the noise there is nothing left for a heart to explain.
+    """
     none = np.zeros(0)
+    if still and still.excess(still.lung.members) < still.lung.floor:
+        return still, none, None
     loss, theta = candidates[0], still.lung.theta if still else None
     if theta is None:
         sums = sums_with(stretch, loss, none, None)

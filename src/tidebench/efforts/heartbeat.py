@@ -18,6 +18,7 @@ SLOWEST_HZ, FASTEST_HZ = 0.6, 4.0
 BAND_HZ = 0.15  # the rate wanders with breathing by about this much
 PROMINENCE = 6.0  # power in the band against the median band
 LOCKED_HZ = 0.02  # closer to a multiple of the breathing rate than this, power is the breath's own
+SPECTRUM_HZ = 20.0  # five times the fastest heart
 RESOLUTION = 2.0  # spectral lines are this many bins wide
 PHASE_MEMORY_S = 1.0
 
@@ -52,6 +53,8 @@ def leftover(
 
 def find_rate(residual: Samples, rate_hz: float, breaths_per_s: float) -> float | None:
     """Heart rate in Hz from the spectrum of the leftover pressure, or None where nothing stands out."""
+    thin = max(1, int(rate_hz / SPECTRUM_HZ))
+    residual, rate_hz = residual[: len(residual) // thin * thin].reshape(-1, thin).mean(axis=1), rate_hz / thin
     size = 1 << int(np.ceil(np.log2(max(len(residual), 2))))
     power = np.square(np.abs(np.fft.rfft(residual, size)))
     frequency = np.fft.rfftfreq(size, 1 / rate_hz)

@@ -13,13 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME, Sums
+from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME, Sums, residuals
+from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.int64]
 
 WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
 LEAST_BREATHS = 5
+SEEDS = 40  # single breaths from which the search may start
+SINGULAR = 1e-9  # determinant of normal equations scaled to a unit diagonal
 FLOORS = 3.0  # smoothed residual, in multiples of what noise alone leaves, that still counts as explained
 LEAST_EXCESS = 0.3  # of the noise floor: differences below it are not evidence
 CORE = 0.12  # the share of breaths whose fit a lung is judged by while searching: passive breaths may be few
@@ -61,35 +65,42 @@ class Lung:
         return float(self.theta[VOLUME])
 
 
-def solve(sums: Sums, keep: Mask, columns: Sequence[int]) -> Samples | None:
-    """Instrumental-variable estimate over the breaths ``keep``; zeros for columns not used; None where singular."""
-    chosen = np.array(columns)
-    left = sums.zx[keep].sum(axis=0)[np.ix_(chosen, chosen)]
-    right = sums.zy[keep].sum(axis=0)[chosen]
-    theta = np.zeros(sums.zs.shape[1])
-    try:
-        theta[chosen] = np.linalg.solve(left, right)
-    except np.linalg.LinAlgError:
-        return None
-    return theta if np.all(np.isfinite(theta)) else None
-
-
-def single_breaths(sums: Sums, columns: Sequence[int]) -> Samples:
-    """The estimate of every breath on its own, shape (n, k); NaN where a breath has too few samples or is singular."""
-    chosen = np.array(columns)
-    theta = np.full(sums.zs.shape, np.nan)
-    left = sums.zx[:, chosen[:, None], chosen[None, :]]
-    right = sums.zy[:, chosen]
-    scale = np.sqrt(np.abs(np.einsum("nii->ni", left))) + 1e-300
-    normal = left / scale[:, :, None] / scale[:, None, :]
-    good = (sums.count > 0) & (np.abs(np.linalg.det(normal)) > 1e-9)
-    solved = np.linalg.solve(normal[good], (right / scale)[good][..., None])[..., 0] / scale[good]
-    rows = np.full((int(good.sum()), theta.shape[1]), 0.0)
-    rows[:, chosen] = solved
-    theta[good] = rows
+@kernel
+def fitted(zx: Samples, zy: Samples, keep: Mask, columns: Indices) -> Samples:
+    """Instrumental-variable estimate over the breaths ``keep``; zeros for columns not used; NaN where singular."""
+    m = len(columns)
+    left = np.zeros((m, m))
+    right = np.zeros(m)
+    for j in range(len(keep)):
+        if keep[j]:
+            for a in range(m):
+                right[a] += zy[j, columns[a]]
+                for b in range(m):
+                    left[a, b] += zx[j, columns[a], columns[b]]
+    theta = np.zeros(zy.shape[1])
+    scale = np.ones(m)
+    for a in range(m):
+        scale[a] = 1.0 / np.sqrt(abs(left[a, a])) if left[a, a] != 0 else 1.0
+    for a in range(m):
+        right[a] *= scale[a]
+        for b in range(m):
+            left[a, b] *= scale[a] * scale[b]
+    if abs(np.linalg.det(left)) < SINGULAR:
+        theta[:] = np.nan
+        return theta
+    solution = np.linalg.solve(left, right)
+    for a in range(m):
+        theta[columns[a]] = solution[a] * scale[a]
     return theta
 
 
+def solve(sums: Sums, keep: Mask, columns: Sequence[int]) -> Samples | None:
+    """Instrumental-variable estimate over the breaths ``keep``; zeros for columns not used; None where singular."""
+    theta = fitted(sums.zx, sums.zy, keep, np.array(columns))
+    return theta if np.all(np.isfinite(theta)) else None
+
+
+@kernel
 def plausible(theta: Samples) -> bool:
     """A lung that can be: it recoils, it resists, and it resists at least as much on the way out as on the way in."""
     return bool(
@@ -100,33 +111,73 @@ def plausible(theta: Samples) -> bool:
     )
 
 
-def concentrate(sums: Sums, among: Mask, theta: Samples, columns: Sequence[int]) -> tuple[Samples, Mask]:
+@kernel
+def core_of(residual: Samples, among: Mask) -> tuple[float, float]:
+    """The residual that a share :data:`CORE` of the breaths stay below, and that of the fifth best."""
+    ordered = np.sort(residual[among])
+    ordered = ordered[np.isfinite(ordered)]
+    if len(ordered) == 0:
+        return np.inf, np.inf
+    return ordered[int(CORE * (len(ordered) - 1))], ordered[min(len(ordered), LEAST_BREATHS) - 1]
+
+
+@kernel
+def concentrated(
+    zx: Samples, zy: Samples, zz: Samples, zs: Samples, ss: Samples, count: Samples, among: Mask, theta: Samples, columns: Indices
+) -> tuple[Samples, Mask]:
     """Alternate between fitting and keeping the breaths that the fit explains best (least trimmed squares)."""
-    members = among
+    members = among.copy()
     for _ in range(6):
-        residual = np.where(among, sums.smoothed_residual(theta), np.inf)
-        core = np.quantile(residual[among], CORE)
-        kept = residual <= max(2.0 * core, np.partition(residual, LEAST_BREATHS - 1)[LEAST_BREATHS - 1])
-        fitted = solve(sums, kept, columns)
-        if fitted is None:
+        residual = residuals(zz, zs, ss, count, theta.reshape(1, -1))
+        core, fifth = core_of(residual, among)
+        kept = among & (residual <= max(2.0 * core, fifth))
+        estimate = fitted(zx, zy, kept, columns)
+        if not np.all(np.isfinite(estimate)):
             break
-        settled = np.array_equal(kept, members)
-        theta, members = fitted, kept
+        settled = np.all(kept == members)
+        theta, members = estimate, kept
         if settled:
             break
     return theta, members
 
 
-def seed(sums: Sums, among: Mask, columns: Sequence[int]) -> Samples | None:
-    """Of single-breath fits spread over the stretch, the plausible one that explains a fifth of the breaths best."""
-    own = single_breaths(sums, columns)
-    able = [j for j in np.flatnonzero(among) if np.all(np.isfinite(own[j])) and plausible(own[j])]
-    best, best_core = None, np.inf
-    for j in able[:: max(1, len(able) // 40)]:
-        core = float(np.quantile(sums.smoothed_residual(own[j])[among], CORE))
+@kernel
+def best_seed(
+    zx: Samples, zy: Samples, zz: Samples, zs: Samples, ss: Samples, count: Samples, among: Mask, columns: Indices
+) -> Samples:
+    """Of single-breath fits spread over the stretch, the plausible one that explains its core best; NaN if none is."""
+    best = np.full(zy.shape[1], np.nan)
+    best_core = np.inf
+    alone = np.zeros(len(among), np.bool_)
+    stride = max(1, int(np.sum(among)) // SEEDS)
+    seen = 0
+    for j in range(len(among)):
+        if not among[j]:
+            continue
+        seen += 1
+        if seen % stride:
+            continue
+        alone[j] = True
+        theta = fitted(zx, zy, alone, columns)
+        alone[j] = False
+        if not np.all(np.isfinite(theta)) or not plausible(theta):
+            continue
+        core = core_of(residuals(zz, zs, ss, count, theta.reshape(1, -1)), among)[0]
         if core < best_core:
-            best, best_core = own[j], core
+            best, best_core = theta, core
     return best
+
+
+def concentrate(sums: Sums, among: Mask, theta: Samples, columns: Sequence[int]) -> tuple[Samples, Mask]:
+    """:func:`concentrated` on sums."""
+    arrays = (sums.zx, sums.zy, sums.zz, sums.zs, sums.ss, sums.count)
+    return concentrated(*arrays, among, theta, np.array(columns))
+
+
+def seed(sums: Sums, among: Mask, columns: Sequence[int]) -> Samples | None:
+    """:func:`best_seed` on sums, None where no breath has a plausible fit."""
+    theta = best_seed(sums.zx, sums.zy, sums.zz, sums.zs, sums.ss, sums.count, among, np.array(columns))
+    return theta if np.all(np.isfinite(theta)) else None
 
 
 @dataclass(frozen=True)

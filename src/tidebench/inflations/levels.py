@@ -19,7 +19,7 @@ HOP_S = 0.5  # grid on which levels are given
 WINDOW_S = 15.0  # longer than any hold, so that every window sees an expiration
 GRID_HZ = 20.0  # density of samples that the percentiles are taken from
 LEAST_PRESSURE_SCALE = 3.0  # cmH2O: no support is smaller; below it, pressure is not evidence of an inflation
-BINS = 1024
+BINS = 512
 
 
 @dataclass(frozen=True)
