@@ -1,0 +1,156 @@
+"""A review in the terminal: what a page holds, readable at 80 columns and in black and white."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from tidebench.review import Review
+    from tidebench.views import Answer, HoldsPage, Overview, StepsPage, Verdict
+    from tidebench.views.steps import StepRow
+
+FIRST_UNTOLD = 6
+FIRST_STEPS = 12
+
+
+def print_review(review: Review, console: Console | None = None) -> None:
+    """Print what was read, what matters first, the answers by question, holds, steps and what can't be told."""
+    from rich.console import Console
+
+    from tidebench.views import overview_page, steps_page
+
+    console = console or Console(highlight=False)
+    page = overview_page(review)
+    _head(page, console)
+    for answer in page.answers:
+        _answer(answer, page.verdicts, console)
+    _holds(page.holds, console)
+    _steps(steps_page(review), console)
+    _noted(page, console)
+    _untold(page, console)
+    console.print(_text(page.caution, "italic"))
+
+
+def _text(words: str, style: str = "") -> Text:
+    """Words as they are: nothing in them is read as markup."""
+    from rich.text import Text
+
+    return Text(words, style=style)
+
+
+def _heading(words: str, console: Console) -> None:
+    console.print()
+    console.print(_text(words, "bold underline"))
+
+
+def _lines(lines: Iterable[str], console: Console, mark: str = "- ") -> None:
+    """Lines that hang under their mark where they wrap."""
+    from rich.table import Table
+
+    for line in lines:
+        grid = Table.grid(padding=0)
+        grid.add_column(width=len(mark))
+        grid.add_column()
+        grid.add_row(_text(mark), _text(line))
+        console.print(grid)
+
+
+def _head(page: Overview, console: Console) -> None:
+    console.print(_text(page.title, "bold"))
+    for line in (page.patient, page.recording, *page.quality):
+        console.print(_text(line))
+    if page.settings:
+        later = f" (changed {len(page.settings) - 1} times later)" if len(page.settings) > 1 else ""
+        console.print(_text(f"{page.settings[0][1]}{later}"))
+    _heading("What matters first", console)
+    for place, matter in enumerate(page.matters, start=1):
+        _lines([f"{matter.headline} {matter.detail}"], console, f"{place}  ")
+
+
+def _answer(answer: Answer, verdicts: tuple[Verdict, ...], console: Console) -> None:
+    _heading(answer.question, console)
+    console.print(_text(answer.lead))
+    if answer.groups:
+        console.print(_numbers(answer, verdicts))
+
+
+def _numbers(answer: Answer, verdicts: tuple[Verdict, ...]) -> Table:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    table.add_column(_text("measured"), ratio=3)
+    table.add_column("median", justify="right", no_wrap=True)
+    table.add_column(_text("5th to 95th"), justify="right", no_wrap=True)
+    table.add_column("n", justify="right", no_wrap=True)
+    judged = {verdict.limit.key: verdict for verdict in verdicts}
+    if any(n.quantity.key in judged for _, group in answer.groups for n in group):
+        table.add_column("limit", ratio=3)
+    for _, group in answer.groups:
+        for n in group:
+            verdict = judged.get(n.quantity.key)
+            row = [_text(n.label), _text(n.value, "bold"), _text(n.range), _text(str(n.n))]
+            table.add_row(*row, *([_verdict(verdict)] if verdict else []))
+    return table
+
+
+def _verdict(verdict: Verdict) -> Text:
+    crossed = verdict.state.startswith("crossed")
+    return _text(f"{verdict.text}: {verdict.limit.bound} ({verdict.limit.kind})", "bold" if crossed else "")
+
+
+def _holds(page: HoldsPage, console: Console) -> None:
+    from tidebench.quantities import quantity
+    from tidebench.views.wording import clock
+
+    if not page.rows:
+        return
+    _heading("Holds", console)
+    for row in page.rows:
+        held = quantity("duration_s").text(row.hold.duration_s)
+        numbers = ", ".join(f"{n.quantity.label} {n.value}" for n in row.numbers if n.spread)
+        _lines(
+            [f"{row.hold.kind} at {clock(row.hold.at_s)} for {held} ({row.quality}): {numbers or 'nothing read'}"],
+            console,
+        )
+
+
+def _steps(page: StepsPage, console: Console) -> None:
+    if not page.rows:
+        return
+    _heading("What each change of settings did", console)
+    _lines((_step(row) for row in page.rows[:FIRST_STEPS]), console)
+    if len(page.rows) > FIRST_STEPS:
+        console.print(_text(f"and {len(page.rows) - FIRST_STEPS} more, in the report."))
+
+
+def _step(row: StepRow) -> str:
+    clear = [f"{e.quantity.label} {e.change} {e.quantity.unit}".rstrip() for e in row.effects if e.clear]
+    return f"{row.time} {row.changed}: {', '.join(clear) or 'no clear change in what was measured'}"
+
+
+def _noted(page: Overview, console: Console) -> None:
+    differ = [seen for seen in page.observations if seen.measured is not None and not seen.agrees]
+    if not differ:
+        return
+    _heading("Noted, and measured otherwise", console)
+    for seen in differ:
+        measured = seen.quantity.text(seen.measured.median if seen.measured else None)
+        reason = f" {seen.why[0]}" if seen.why else ""
+        _lines([f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured {measured}.{reason}"], console)
+
+
+def _untold(page: Overview, console: Console) -> None:
+    from tidebench.views.answers import UNTOLD
+
+    _heading(UNTOLD, console)
+    if not page.untold:
+        console.print(_text("Everything above was measured on every breath."))
+    _lines((entry.text for entry in page.untold[:FIRST_UNTOLD]), console)
+    if len(page.untold) > FIRST_UNTOLD:
+        console.print(_text(f"and {len(page.untold) - FIRST_UNTOLD} more, in the report."))
+    console.print()

@@ -1,0 +1,385 @@
+"""What the template prints, as plain data: views turned into rows of text, and the figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+from tidebench._version import __version__
+from tidebench.quantities import COMMON_PRACTICE, Quantity, quantity
+from tidebench.report.figures import (
+    LETTERS,
+    PRESSURE,
+    Picture,
+    account_figure,
+    holds_figure,
+    loops_figure,
+    peep_figure,
+    trend_figure,
+)
+from tidebench.report.method import method
+from tidebench.report.typesetting import typeset
+from tidebench.views import (
+    BreathPage,
+    HoldsPage,
+    Number,
+    Overview,
+    StepsPage,
+    Trend,
+    Untold,
+    Verdict,
+    breath_page,
+    overview_page,
+    steps_page,
+    trend_page,
+)
+from tidebench.views.answers import GROUPS, SAFE, UNTOLD
+from tidebench.views.numbers import number
+from tidebench.views.wording import clock, count, duration, sentence, share
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+Data = dict[str, Any]
+SHORT_TITLE = 80
+FIRST_UNTOLD = 4
+FIRST_CHANGES = 12
+FIRST_QUALITY = 6
+"""How many lines of a kind stand on the first pages; the rest stand further back."""
+
+
+def content(review: Review) -> Data:
+    """Everything that the report prints."""
+    page, steps, course = overview_page(review), steps_page(review), trend_page(review)
+    breath = breath_page(review)
+    words = {
+        **_first_page(page),
+        **_steps(steps),
+        **_breath(breath),
+        **_holds(page.holds),
+        "settings": _settings(course),
+        "observed": [_observed(seen) for seen in page.observations],
+        "numbers": [_number(n) for n in _all_numbers(review)],
+        "findings": _findings(review),
+        "limits": [_limit(verdict) for verdict in page.verdicts],
+        "method": [{"head": topic, "text": text} for topic, text in method(review)],
+        "processing": list(review.recording.steps),
+        "definitions": _definitions(review, page),
+        "trend_caption": _trend_caption(course),
+        "description": f"{page.patient} {page.recording}",
+        "recording_id": str(review.summary.get("recording_id") or review.recording.recording_id),
+        "program": f"Tidebench {__version__}",
+    }
+    return {**_typeset_words(words), **_figures(course, breath, page.holds, steps)}
+
+
+def _typeset_words(words: Data) -> Data:
+    printed: Data = typeset(words)
+    return printed
+
+
+def _figures(course: Trend, breath: BreathPage | None, holds: HoldsPage, steps: StepsPage) -> Data:
+    pictures: dict[str, Picture | None] = {
+        "trend": trend_figure(course) if course.panels else None,
+        "account": account_figure(breath) if breath else None,
+        "loops": loops_figure(breath) if breath else None,
+        "holds_figure": holds_figure(holds),
+        "peep": peep_figure(steps),
+    }
+    return {name: picture and {"svg": picture.svg, "alt": typeset(picture.alt)} for name, picture in pictures.items()}
+
+
+# --- first page -------------------------------------------------------------------------------------------------------
+
+
+def _first_page(page: Overview) -> Data:
+    by_question = {answer.question: answer for answer in page.answers}
+    safe = by_question[SAFE]
+    others = [answer for question, answer in by_question.items() if question != SAFE]
+    return {
+        "title": page.title,
+        "short_title": page.title if len(page.title) <= SHORT_TITLE else f"{page.title[: SHORT_TITLE - 1].rstrip()}…",
+        "patient": page.patient,
+        "recording": page.recording,
+        "quality": [*page.quality[:FIRST_QUALITY], *_more(page.quality)],
+        "warnings": page.quality,
+        "matters": [{"headline": matter.headline, "detail": matter.detail} for matter in page.matters],
+        "safe": {
+            "question": SAFE,
+            "lead": safe.lead,
+            "rows": [_judged(n, page.verdicts) for _, group in safe.groups for n in group],
+        },
+        "answers": [
+            {
+                "question": answer.question,
+                "lead": answer.lead,
+                "groups": [
+                    {"name": name, "numbers": [_judged(n, page.verdicts) for n in group]}
+                    for name, group in answer.groups
+                ],
+            }
+            for answer in others
+        ],
+        "untold": _untold(page.untold),
+        "caution": page.caution,
+    }
+
+
+def _more(lines: tuple[str, ...]) -> list[str]:
+    left = len(lines) - FIRST_QUALITY
+    return [f"{left} more warnings stand with the method."] if left > 0 else []
+
+
+def _number(shown: Number) -> Data:
+    return {
+        "label": shown.label,
+        "value": shown.value,
+        "range": shown.range,
+        "n": shown.source or (f"{shown.n}" if shown.n else ""),
+    }
+
+
+def _judged(shown: Number, verdicts: tuple[Verdict, ...]) -> Data:
+    own = (verdict for verdict in verdicts if verdict.limit.key == shown.quantity.key)
+    return {**_number(shown), "verdicts": [_verdict(verdict) for verdict in own]}
+
+
+def _verdict(verdict: Verdict) -> Data:
+    source = verdict.limit.source
+    return {
+        "bound": verdict.limit.bound,
+        "state": verdict.state,
+        "text": verdict.text,
+        "kind": verdict.limit.kind,
+        "source": "" if source.startswith(COMMON_PRACTICE) else f", {source.split(';')[0]}",
+        "strip": _strip(verdict),
+    }
+
+
+def _strip(verdict: Verdict) -> Data | None:
+    """Places on a strip that holds the limit and the spread."""
+    spread, low, high = verdict.number.spread, verdict.limit.low, verdict.limit.high
+    edges = [edge for edge in (low, high) if edge is not None]
+    if spread is None:
+        return None
+    top = 1.15 * max(*edges, spread.p95)
+    bottom = min(0.0, *edges, spread.p05)
+    beyond = [[bottom, low]] if low is not None else []
+    if high is not None:
+        beyond.append([high, top])
+    return {
+        "from": bottom,
+        "to": top,
+        "beyond": beyond,
+        "median": spread.median,
+        "p05": spread.p05,
+        "p95": spread.p95,
+    }
+
+
+def _untold(entries: tuple[Untold, ...]) -> Data:
+    first = [entry.text for entry in entries[:FIRST_UNTOLD]]
+    rows = [
+        {
+            "quantities": ", ".join(entry.quantities),
+            "reason": entry.reason,
+            "breaths": share(entry.breaths, entry.of) if entry.of else "–",
+        }
+        for entry in entries
+    ]
+    return {"question": UNTOLD, "first": first, "more": len(entries) - len(first), "all": rows}
+
+
+# --- detail -----------------------------------------------------------------------------------------------------------
+
+
+def _settings(course: Trend) -> Data:
+    """The first settings in full, then the numbered changes that the trend marks."""
+    changes = [mark for mark in course.marks if mark.kind == "settings"]
+    rows = [{"number": f"{m.number}", "time": clock(m.at_s), "text": m.text} for m in changes[:FIRST_CHANGES]]
+    left = len(changes) - len(rows)
+    return {
+        "first": course.settings or "No settings were recorded.",
+        "note": f"Then {count(len(changes), 'change')}." if changes else "",
+        "rows": rows,
+        "more": f"and {left} more, in the table of changes." if left else "",
+    }
+
+
+def _trend_caption(course: Trend) -> str:
+    drawn = (
+        f"Lines are medians, bands the 5th to 95th percentile, of every {duration(course.bin_s)}."
+        if course.bin_s
+        else "A mark is a breath."
+    )
+    shown = [drawn]
+    if any(mark.kind == "settings" for mark in course.marks):
+        shown.append("Numbers in squares: changes of settings, as listed below; where they crowd, some are left out.")
+    if any(mark.kind != "settings" for mark in course.marks):
+        shown.append("I, E in circles: inspiratory and expiratory holds.")
+    if course.gaps:
+        shown.append("Hatched: nothing was recorded.")
+    shown.append("The highest and lowest half per cent may lie outside the axes.")
+    return " ".join(shown)
+
+
+def _breath(page: BreathPage | None) -> Data:
+    if page is None:
+        return {"breath": None, "account_caption": "", "loops_caption": ""}
+    heading = page.heading[0].upper() + page.heading[1:] + "."
+    rows = [
+        [
+            instant.name,
+            quantity("inspiratory_time_s").text(instant.after_start_s),
+            *(
+                PRESSURE.text(value, unit=False)
+                for value in (
+                    instant.pressure,
+                    instant.start,
+                    instant.elastic,
+                    instant.resistive,
+                    instant.muscle,
+                    instant.unexplained,
+                )
+            ),
+        ]
+        for instant in page.instants
+    ]
+    return {
+        "breath": {
+            "heading": heading,
+            "instants": rows,
+            "fit": _fit(page),
+            "numbers": [_number(n) for n in page.numbers],
+        },
+        "account_caption": _account_caption(page),
+        "loops_caption": (
+            "Black: the same breath, the arrow in the direction of time. Paler: other breaths, spread over the record. "
+            "Dashed: recoil alone; what lies beside it is what tube and airways took."
+        ),
+    }
+
+
+def _fit(page: BreathPage) -> str:
+    if page.account is None:
+        return ""
+    return (
+        f"All in {PRESSURE.unit}. Root mean square of what is not explained: {PRESSURE.text(page.unexplained_rms)}. "
+        f"Mechanics are those of {page.account.mechanics_from}."
+    )
+
+
+def _account_caption(page: BreathPage) -> str:
+    muscle = (
+        f" The band {LETTERS['muscle']} is what the patient's muscles gave: it lies above the measured curve, since "
+        "the ventilator did not have to give it."
+        if page.account is not None and page.account.muscle.any()
+        else ""
+    )
+    return (
+        "At each instant the airway pressure is the sum of its bands. In expiration the recoil of the lungs is above "
+        f"the airway pressure, and the band {LETTERS['resistive']} between them is what drives gas out through airways "
+        f"and tube.{muscle} The dashed upright line is the turn from inspiration to expiration."
+    )
+
+
+def _holds(page: HoldsPage) -> Data:
+    rows = [
+        [
+            f"{row.number}",
+            row.hold.kind,
+            clock(row.hold.at_s),
+            quantity("duration_s").text(row.hold.duration_s, unit=False),
+            *(n.quantity.text(n.spread.median if n.spread else None, unit=False) for n in row.numbers),
+            row.quality,
+        ]
+        for row in page.rows
+    ]
+    caption = (
+        "Shaded: the hold; hatched: its last half second, over which the pressure is read. Dashed: plateau or total "
+        "PEEP; dotted: pressure right after flow stops."
+    )
+    left = len(page.rows) - len(page.traces)
+    if left:
+        caption += f" {count(left, 'more hold').capitalize()} in the table only."
+    return {"holds": {"columns": [_tight(q) for q in page.columns], "rows": rows}, "holds_caption": caption}
+
+
+def _tight(record: Quantity) -> str:
+    return f"{record.symbol} [{record.unit}]" if record.unit else record.symbol
+
+
+def _steps(page: StepsPage) -> Data:
+    rows = [
+        {
+            "number": f"{row.number}",
+            "time": row.time,
+            "changed": row.changed,
+            "effects": [{"change": e.change, "spread": e.spread, "clear": e.clear} for e in row.effects],
+        }
+        for row in page.rows
+    ]
+    note = (
+        "Medians before → after, with the 5th to 95th percentile beneath. Bold: the two spreads do not overlap. What "
+        "else changed at the same time is not known to this table."
+    )
+    caption = "Numbers: the order in which the levels came. Whiskers: 5th to 95th percentile."
+    columns = [_tight(q) for q in page.columns]
+    return {"steps": {"columns": columns, "rows": rows, "note": note}, "peep_caption": caption}
+
+
+def _observed(seen: Any) -> Data:
+    if seen.measured is None:
+        why = "Not measured here."
+    elif seen.agrees:
+        why = "They agree."
+    else:
+        why = ""
+    return {
+        "label": seen.label,
+        "noted": seen.quantity.text(seen.noted),
+        "measured": seen.quantity.text(seen.measured.median if seen.measured else None),
+        "why": " ".join([why, *seen.why]).strip(),
+    }
+
+
+def _all_numbers(review: Review) -> Iterator[Number]:
+    quantities: Mapping[str, Any] = review.summary.get("quantities", {})
+    return (number(key, quantities) for key in quantities)
+
+
+def _findings(review: Review) -> list[Data]:
+    rows = []
+    for kind, entry in review.summary.get("findings", {}).items():
+        seen = review.findings.filter(review.findings["kind"] == kind).sort("confidence", descending=True)
+        evidence = f"{clock(seen['start_s'][0])}: {seen['evidence'][0]}" if seen.height else ""
+        total = entry["count"] if isinstance(entry, Mapping) else entry
+        rows.append({"kind": kind.replace("-", " "), "count": f"{total}", "evidence": evidence})
+    return rows
+
+
+def _limit(verdict: Verdict) -> Data:
+    source = verdict.limit.source
+    return {
+        "label": verdict.number.label,
+        "bound": verdict.limit.bound,
+        "kind": verdict.limit.kind,
+        "source": f"{verdict.limit.text} {'' if source == COMMON_PRACTICE else sentence(source)}".strip(),
+    }
+
+
+def _definitions(review: Review, page: Overview) -> list[Data]:
+    """Quantities that the report shows, in the order of the questions, each once."""
+    keys: Iterable[str] = (
+        *(key for groups in GROUPS.values() for _, group in groups for key in group),
+        *review.summary.get("quantities", {}),
+        *(record.key for record in page.holds.columns),
+    )
+    shown = {n.quantity.key for answer in page.answers for _, group in answer.groups for n in group}
+    shown |= set(review.summary.get("quantities", {})) | {record.key for record in page.holds.columns}
+    records = (quantity(key) for key in dict.fromkeys(keys) if key in shown)
+    return [{"label": f"{r.label} ({r.symbol})", "text": f"{r.definition} {_after(r)}".strip()} for r in records]
+
+
+def _after(record: Quantity) -> str:
+    return "" if record.source == COMMON_PRACTICE else f"After {record.source}."

@@ -1,0 +1,36 @@
+"""One object per page, computed from a review, for command line, report and web alike.
+
+Views choose, group and word; they measure nothing. Labels, units and decimals come from :mod:`tidebench.quantities`.
+"""
+
+from __future__ import annotations
+
+from tidebench.views.answers import Answer, Untold
+from tidebench.views.breath import BreathPage, breath_page
+from tidebench.views.holds import HoldsPage, holds_page
+from tidebench.views.matters import Matter
+from tidebench.views.numbers import Number
+from tidebench.views.observed import Observation
+from tidebench.views.overview import Overview, overview_page
+from tidebench.views.steps import StepsPage, steps_page
+from tidebench.views.trend import Trend, trend_page
+from tidebench.views.verdicts import Verdict
+
+__all__ = [
+    "Answer",
+    "BreathPage",
+    "HoldsPage",
+    "Matter",
+    "Number",
+    "Observation",
+    "Overview",
+    "StepsPage",
+    "Trend",
+    "Untold",
+    "Verdict",
+    "breath_page",
+    "holds_page",
+    "overview_page",
+    "steps_page",
+    "trend_page",
+]

@@ -1,0 +1,190 @@
+"""The numbers, grouped by the question they answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from tidebench.limits import population
+from tidebench.quantities import quantity
+from tidebench.records import Spread
+from tidebench.views.numbers import Number, number
+from tidebench.views.verdicts import Verdict, why_these
+from tidebench.views.wording import count, listed, sentence, share
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+SAFE, LUNGS, STEP, UNTOLD = (
+    "Is it safe?",
+    "Are the lungs stiff, narrow or trapped?",
+    "Are they in step?",
+    "What can't be told?",
+)
+
+GROUPS: dict[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
+    SAFE: (
+        ("volume", ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "vte_ml")),
+        (
+            "pressure",
+            (
+                "plateau_pressure_cmh2o",
+                "driving_pressure_cmh2o",
+                "driving_pressure_set_peep_cmh2o",
+                "transpulmonary_driving_pressure_cmh2o",
+                "peak_pressure_cmh2o",
+                "peep_cmh2o",
+            ),
+        ),
+        ("energy", ("mechanical_power_j_min",)),
+    ),
+    LUNGS: (
+        ("stiff", ("compliance_ml_cmh2o", "stress_index")),
+        ("narrow", ("resistance_cmh2o_s_l", "expiratory_resistance_cmh2o_s_l", "expiratory_time_constant_s")),
+        ("trapped", ("total_peep_cmh2o", "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min")),
+    ),
+    STEP: (
+        ("timing", ("rate_per_min", "inspiratory_time_s", "rapid_shallow_index")),
+        ("effort", ("effort_cmh2o", "pressure_time_product_cmh2o_s", "asynchrony_index_percent")),
+        ("leak", ("leak_fraction",)),
+    ),
+}
+"""Quantities by question and, within it, by what they tell."""
+
+WANTED = (
+    "plateau_pressure_cmh2o",
+    "driving_pressure_cmh2o",
+    "compliance_ml_cmh2o",
+    "resistance_cmh2o_s_l",
+    "total_peep_cmh2o",
+    "mechanical_power_j_min",
+)
+"""What people look for first: its absence is told even where no breath gives a reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One question: a sentence on what the answer stands on, and the numbers by what they tell."""
+
+    question: str
+    lead: str
+    groups: tuple[tuple[str, tuple[Number, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Untold:
+    """Something that could not be measured, and why: on ``breaths`` of ``of`` breaths (0 of 0: not at all)."""
+
+    quantities: tuple[str, ...]
+    reason: str
+    breaths: int
+    of: int
+
+    @property
+    def text(self) -> str:
+        """As a sentence."""
+        where = "" if self.breaths in (0, self.of) else f", on {share(self.breaths, self.of)} breaths"
+        return sentence(f"{listed(self.quantities)}: {self.reason}{where}")
+
+
+def answers(review: Review, judged: tuple[Verdict, ...]) -> tuple[Answer, ...]:
+    """The three questions that numbers answer; what can't be told stands apart (:func:`untold`)."""
+    leads = {SAFE: why_these(review), LUNGS: _basis(review), STEP: _in_step(review)}
+    limited = {verdict.limit.key for verdict in judged}
+    return tuple(
+        Answer(question, leads[question], _groups(review, question, limited if question == SAFE else set()))
+        for question in GROUPS
+    )
+
+
+def _groups(review: Review, question: str, always: set[str]) -> tuple[tuple[str, tuple[Number, ...]], ...]:
+    found = ((name, tuple(_known(review, keys, always))) for name, keys in GROUPS[question])
+    return tuple((name, numbers) for name, numbers in found if numbers)
+
+
+def _known(review: Review, keys: tuple[str, ...], always: set[str]) -> Iterator[Number]:
+    """What was measured, and of what was not, that for which a limit is missed."""
+    quantities: Mapping[str, Any] = review.summary.get("quantities", {})
+    for key in keys:
+        shown = number(key, quantities)
+        if shown.spread is not None or key in always:
+            yield shown
+        elif key in review.summary and review.summary[key] is not None:
+            value = float(review.summary[key])
+            yield Number(quantity(key), Spread(value, value, value, 1))
+
+
+def _basis(review: Review) -> str:
+    passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
+    holds = count(len(review.holds), "hold")
+    if not review.breaths.height:
+        return "There are no breaths to measure on."
+    if not passive:
+        return sentence(f"no breath was passive, so the lungs themselves can't be measured; {holds}")
+    return sentence(f"measured on {share(passive, review.breaths.height)} passive breaths and {holds}")
+
+
+def _in_step(review: Review) -> str:
+    breaths = review.breaths
+    if not breaths.height:
+        return "There are no breaths to judge."
+    begun = int((breaths["trigger"] == "patient").sum())
+    effort = int((breaths["passive"] == False).sum())  # noqa: E712 - a column
+    doubt = int(breaths["passive"].is_null().sum())
+    parts = [f"{share(begun, breaths.height)} breaths were triggered by the patient"]
+    parts.append({0: "none shows effort", breaths.height: "all show effort"}.get(effort, f"{effort} show effort"))
+    if doubt:
+        parts.append(f"of {doubt} it can't be told")
+    return sentence("; ".join(parts))
+
+
+# --- what can't be told -----------------------------------------------------------------------------------------------
+
+
+def untold(review: Review) -> tuple[Untold, ...]:
+    """What could not be measured, one entry for each reason, the most frequent first."""
+    told = tuple(_by_reason(review.breaths))
+    spoken = {label for entry in told for label in entry.quantities}
+    return (*told, *_silent(review, spoken))
+
+
+def _by_reason(breaths: pl.DataFrame) -> Iterator[Untold]:
+    reasons = breaths.select("breath", "not_measured").explode("not_measured").drop_nulls().unnest("not_measured")
+    if reasons.is_empty():
+        return
+    by_quantity = reasons.group_by("code", "text", "quantity").agg(pl.col("breath").n_unique().alias("n"))
+    grouped = (
+        by_quantity.group_by("code", "text", "n")
+        .agg(pl.col("quantity").sort())
+        .sort(["n", "code", "text"], descending=[True, False, False])
+    )
+    for row in grouped.iter_rows(named=True):
+        labels = tuple(quantity(key).label for key in row["quantity"])
+        yield Untold(labels, row["text"].rstrip("."), int(row["n"]), breaths.height)
+
+
+def _silent(review: Review, spoken: set[str]) -> Iterator[Untold]:
+    """What people look for first and neither a number nor a reason speaks of."""
+    quantities = review.summary.get("quantities", {})
+    yield from _without_size(review)
+    labels = (quantity(key).label for key in WANTED if number(key, quantities).spread is None)
+    left = tuple(label for label in labels if label not in spoken)
+    if left:
+        reason = "no breath allowed it" if review.breaths.height else "no breath was found"
+        yield Untold(left, reason, 0, 0)
+
+
+def _without_size(review: Review) -> Iterator[Untold]:
+    """Volume per weight, where the case doesn't say what it takes."""
+    patient = review.case.patient
+    young = population(patient).group in ("child", "newborn")
+    key = "vt_per_weight_ml_kg" if young else "vt_per_pbw_ml_kg"
+    if number(key, review.summary.get("quantities", {})).spread is not None:
+        return
+    needs = {"weight": patient.weight_kg} if young else {"sex": patient.sex, "height": patient.height_cm}
+    missing = [word for word, value in needs.items() if value is None]
+    if missing:
+        yield Untold((quantity(key).label,), f"the case does not tell {listed(missing)}", 0, 0)

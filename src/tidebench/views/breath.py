@@ -1,0 +1,130 @@
+"""One breath: where its pressure went, its loops, its numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from tidebench.quantities import quantity
+from tidebench.records import PressureAccount, Spread
+from tidebench.views.numbers import Number
+from tidebench.views.wording import DELIVERIES, clock
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+SHOWN = (
+    "vti_ml",
+    "vte_ml",
+    "peak_pressure_cmh2o",
+    "plateau_pressure_cmh2o",
+    "peep_cmh2o",
+    "total_peep_cmh2o",
+    "inspiratory_time_s",
+    "expiratory_time_s",
+    "compliance_ml_cmh2o",
+    "resistance_cmh2o_s_l",
+    "effort_cmh2o",
+)
+MOST_NEIGHBOURS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """The account at one instant, all cmH2O: pressure = start + elastic + resistive − muscle + unexplained."""
+
+    name: str
+    after_start_s: float
+    pressure: float
+    start: float
+    elastic: float
+    resistive: float
+    muscle: float
+    unexplained: float
+
+
+@dataclass(frozen=True)
+class BreathPage:
+    """A breath and what explains it; ``account`` is None where no mechanics are known for it."""
+
+    breath: int
+    heading: str
+    numbers: tuple[Number, ...]
+    account: PressureAccount | None
+    instants: tuple[Instant, ...]
+    unexplained_rms: float | None
+    neighbours: tuple[PressureAccount, ...]
+
+
+def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
+    """A breath by its index, or the typical one; None where there is no such breath."""
+    index = review.typical_breath() if breath is None else breath
+    rows = review.breaths.filter(pl.col("breath") == index) if index is not None else review.breaths.head(0)
+    if index is None or rows.is_empty():
+        return None
+    row = rows.row(0, named=True)
+    account = review.account(index)
+    return BreathPage(
+        breath=index,
+        heading=_heading(row),
+        numbers=tuple(_number(key, row) for key in SHOWN if row[key] is not None),
+        account=account,
+        instants=_instants(account) if account else (),
+        unexplained_rms=float(np.sqrt(np.mean(account.residual**2))) if account else None,
+        neighbours=_neighbours(review, index) if account else (),
+    )
+
+
+def _heading(row: dict[str, object]) -> str:
+    delivery = DELIVERIES.get(str(row["delivery"]), "delivery not known")
+    begun = {"patient": "triggered by the patient", "machine": "begun by the machine"}.get(str(row["trigger"]), "")
+    passive = (
+        {True: "passive", False: "with effort"}.get(row["passive"] is True, "") if row["passive"] is not None else ""
+    )
+    words = [delivery, begun, passive or "passive or not can't be told"]
+    start = row["start_s"]
+    assert isinstance(start, float)
+    return f"breath {row['breath']} at {clock(start)}: " + ", ".join(word for word in words if word)
+
+
+def _number(key: str, row: dict[str, float]) -> Number:
+    value = float(row[key])
+    return Number(quantity(key), Spread(value, value, value, 1))
+
+
+def _instants(account: PressureAccount) -> tuple[Instant, ...]:
+    after = account.time_s - account.time_s[0]
+    turn = int(np.searchsorted(account.time_s, account.expiration_s))
+    turn = min(max(turn - 1, 0), len(after) - 1)
+    places = {
+        "highest pressure": int(np.argmax(account.airway_pressure[: turn + 1])),
+        "just before expiration": turn,
+        "fastest expiration": turn + int(np.argmin(account.flow[turn:])),
+    }
+    return tuple(_instant(name, i, float(after[i]), account) for name, i in places.items())
+
+
+def _instant(name: str, i: int, after_s: float, account: PressureAccount) -> Instant:
+    return Instant(
+        name=name,
+        after_start_s=after_s,
+        pressure=float(account.airway_pressure[i]),
+        start=account.start,
+        elastic=float(account.elastic[i]),
+        resistive=float(account.resistive[i]),
+        muscle=float(account.muscle[i]),
+        unexplained=float(account.residual[i]),
+    )
+
+
+def _neighbours(review: Review, index: int) -> tuple[PressureAccount, ...]:
+    """Breaths spread evenly over the record, for paler loops behind the typical one."""
+    others = review.breaths.filter(pl.col("breath") != index)["breath"]
+    if others.is_empty():
+        return ()
+    places = np.unique(np.linspace(0, len(others) - 1, min(MOST_NEIGHBOURS, len(others))).round().astype(int))
+    found = (review.account(int(others[int(place)])) for place in places)
+    return tuple(account for account in found if account is not None)

@@ -1,0 +1,179 @@
+"""What matters first: everything worth saying competes, the three weightiest are said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from tidebench.limits import Kind
+from tidebench.quantities import quantity
+from tidebench.views.numbers import number
+from tidebench.views.observed import observations
+from tidebench.views.verdicts import Verdict
+from tidebench.views.wording import clock, count, duration, sentence, share
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+HOW_MANY = 3
+BY_KIND: dict[Kind, float] = {
+    "house policy": 97.0,
+    "trial target": 95.0,
+    "consensus": 90.0,
+    "association": 80.0,
+    "common practice": 70.0,
+}
+"""Weight of a crossed limit by its kind; a limit crossed on few breaths weighs less."""
+
+TRAPPED_CMH2O = 2.0
+LEAKS = 0.15
+LOST = 0.05
+SEEN = 0.02
+"""From where trapped gas, leak, lost time and a finding's share of breaths are worth a line: this house's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """One thing worth knowing: a headline, and a sentence or two behind it."""
+
+    weight: float
+    headline: str
+    detail: str
+
+
+def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
+    """The three weightiest matters, weightiest first."""
+    found = [
+        *_limits(judged),
+        *_trapped(review),
+        *_findings(review),
+        *_unknown(review),
+        *_quality(review),
+        *_noted(review),
+    ]
+    found += _calm(review, judged)
+    return tuple(sorted(found, key=lambda matter: -matter.weight)[:HOW_MANY])
+
+
+def _limits(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
+    for verdict in judged:
+        if verdict.state not in ("crossed", "crossed at times"):
+            continue
+        part = verdict.beyond / verdict.of if verdict.of else 1.0
+        shown = verdict.number
+        yield Matter(
+            BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part),
+            sentence(f"{shown.label} {shown.value} crosses a limit: {verdict.limit.bound}"),
+            f"{sentence(verdict.text)} {sentence(f'{verdict.limit.kind}: {verdict.limit.source}')}",
+        )
+
+
+def _trapped(review: Review) -> Iterator[Matter]:
+    shown = number("intrinsic_peep_cmh2o", review.summary.get("quantities", {}))
+    if shown.spread is None or shown.spread.median < TRAPPED_CMH2O:
+        return
+    yield Matter(
+        72 + min(shown.spread.median, 20),
+        sentence(f"gas is trapped: {shown.label} {shown.value}"),
+        sentence(
+            f"from {count(shown.n, 'breath')}; expiration ends before the lungs are empty. People look next at "
+            "expiratory time, resistance and minute volume"
+        ),
+    )
+
+
+def _findings(review: Review) -> Iterator[Matter]:
+    findings: dict[str, Any] = review.summary.get("findings", {})
+    breaths = review.breaths.height
+    for kind, entry in findings.items():
+        seen = int(entry.get("count", 0)) if isinstance(entry, dict) else int(entry)
+        if seen and breaths and seen / breaths >= SEEN:
+            said = _evidence(review, kind)
+            yield Matter(
+                40 + 45 * min(1.0, seen / breaths),
+                sentence(f"{kind.replace('-', ' ')}: {count(seen, 'time')} in {count(breaths, 'breath')}"),
+                said,
+            )
+
+
+def _evidence(review: Review, kind: str) -> str:
+    """The surest example of a finding, in its own words."""
+    rows = review.findings.filter(review.findings["kind"] == kind).sort("confidence", descending=True)
+    return sentence(f"at {clock(rows['start_s'][0])}: {rows['evidence'][0]}") if rows.height else ""
+
+
+def _unknown(review: Review) -> Iterator[Matter]:
+    breaths = review.breaths
+    if not breaths.height:
+        yield Matter(100, "No breath was found.", "There is nothing to measure: see the warnings about the recording.")
+        return
+    quantities = review.summary.get("quantities", {})
+    if number("plateau_pressure_cmh2o", quantities).spread is None:
+        yield Matter(
+            60,
+            "Plateau and driving pressure can't be told.",
+            "No pause or hold came to rest without effort; an inspiratory hold in a passive patient would show them.",
+        )
+    if not (breaths["passive"] == True).any():  # noqa: E712 - a column
+        yield Matter(
+            58, "The lungs themselves can't be told.", "The patient breathed throughout: no breath was passive."
+        )
+
+
+def _quality(review: Review) -> Iterator[Matter]:
+    recording = review.recording
+    lost = sum(gap.duration_s for gap in recording.gaps)
+    if recording.duration_s and lost / recording.duration_s >= LOST:
+        percent = 100 * lost / recording.duration_s
+        yield Matter(50 + min(percent, 40), sentence(f"{percent:.0f} % of the time was not recorded"), _gaps(lost))
+    shown = number("leak_fraction", review.summary.get("quantities", {}))
+    if shown.spread is not None and shown.spread.median >= LEAKS:
+        yield Matter(
+            55 + 40 * min(1.0, shown.spread.median),
+            sentence(f"{shown.label} {shown.value} of the inspired volume"),
+            "Volumes are given with and without it; what depends on them is less certain.",
+        )
+
+
+def _gaps(lost: float) -> str:
+    return sentence(f"gaps of {duration(lost)} in all; rates and counts stand for the rest only")
+
+
+def _noted(review: Review) -> Iterator[Matter]:
+    for seen in observations(review):
+        if seen.measured is not None and not seen.agrees:
+            off = abs(seen.noted - seen.measured.median) / max(abs(seen.measured.median), 1e-9)
+            yield Matter(
+                42 + 20 * min(1.0, off),
+                sentence(
+                    f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured "
+                    f"{seen.quantity.text(seen.measured.median)}"
+                ),
+                seen.why[0] if seen.why else "",
+            )
+
+
+def _calm(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
+    met = [verdict for verdict in judged if verdict.state == "met"]
+    known = [verdict for verdict in judged if verdict.state != "can't be told"]
+    if met and len(met) == len(known):
+        names = sorted({verdict.number.label for verdict in met})
+        yield Matter(30, sentence(f"every limit that could be judged is met ({len(met)})"), sentence(", ".join(names)))
+    breaths = review.breaths.height
+    passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
+    if passive:
+        yield Matter(
+            20,
+            sentence(f"{share(passive, breaths)} breaths passive"),
+            "Compliance, resistance and plateau stand on these; effort is told on the others.",
+        )
+    shown = number("compliance_ml_cmh2o", review.summary.get("quantities", {}))
+    if shown.spread is not None:
+        resistance = quantity("resistance_cmh2o_s_l")
+        other = number("resistance_cmh2o_s_l", review.summary.get("quantities", {}))
+        yield Matter(
+            15,
+            sentence(f"{shown.label} {shown.value}{f' ({shown.range})' if ' to ' in shown.range else ''}"),
+            sentence(f"{resistance.label} {other.value}; from {count(shown.n, 'passive breath')}"),
+        )

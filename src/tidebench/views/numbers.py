@@ -1,0 +1,77 @@
+"""A number as a person reads it: what it is, how it spreads, from how many breaths, or why it is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from tidebench.quantities import TABLES, Quantity, quantity
+from tidebench.records import Spread
+
+Origin = Literal["measured", "set", "noted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One quantity over the recording.
+
+    Attributes
+    ----------
+    quantity : Quantity
+        What it is.
+    spread : Spread or None
+        Median, 5th and 95th percentile and the number of breaths behind them.
+    missing : str
+        Why there is no value, in words.
+    origin : str
+        ``measured`` from the signals, ``set`` on the ventilator, or ``noted`` by a person.
+    source : str
+        Where it comes from when not from breaths: ``inspiratory hold at 2:10``.
+    """
+
+    quantity: Quantity
+    spread: Spread | None
+    missing: str = ""
+    origin: Origin = "measured"
+    source: str = ""
+
+    @property
+    def label(self) -> str:
+        """The label, with "measured" before it where the same word also names a setting."""
+        if self.origin == "measured" and self.quantity.key in TABLES["settings"]:
+            return f"measured {self.quantity.label}"
+        return self.quantity.label
+
+    @property
+    def value(self) -> str:
+        """The median with its unit."""
+        return self.quantity.text(self.spread.median) if self.spread else "–"
+
+    @property
+    def range(self) -> str:
+        """5th to 95th percentile, without the unit; empty for a single value."""
+        if self.spread is None or self.spread.n < 2:
+            return ""
+        low, high = (self.quantity.text(value, unit=False) for value in (self.spread.p05, self.spread.p95))
+        return low if low == high else f"{low} to {high}"
+
+    @property
+    def n(self) -> int:
+        """Breaths (or holds) behind the number."""
+        return self.spread.n if self.spread else 0
+
+
+def spread_of(entry: Mapping[str, Any] | None) -> Spread | None:
+    """A spread from its form in ``summary.json``; None where there is no median."""
+    if not entry or entry.get("median") is None:
+        return None
+    median = float(entry["median"])
+    low, high = (median if entry.get(edge) is None else float(entry[edge]) for edge in ("p05", "p95"))
+    return Spread(median, low, high, int(entry.get("n") or 0))
+
+
+def number(key: str, quantities: Mapping[str, Mapping[str, Any]], missing: str = "") -> Number:
+    """A number of the summary by its key, or its absence with the reason."""
+    spread = spread_of(quantities.get(key))
+    return Number(quantity(key), spread, "" if spread else missing)

@@ -1,0 +1,98 @@
+"""Published limits held against what was measured, each with its kind and source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import polars as pl
+
+from tidebench.limits import Limit, judge, limits_for, population
+from tidebench.quantities import quantity
+from tidebench.records import BREATH_COLUMNS, Spread
+from tidebench.views.numbers import Number, number
+from tidebench.views.wording import clock, sentence, share
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+State = Literal["met", "crossed", "crossed at times", "can't be told"]
+AT_TIMES = 0.05
+"""From which share of breaths beyond it a limit counts as crossed at times, though the median is within."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One limit and what became of it: ``beyond`` of ``of`` breaths lie outside its bounds."""
+
+    limit: Limit
+    number: Number
+    state: State
+    beyond: int = 0
+    of: int = 0
+
+    @property
+    def text(self) -> str:
+        """The state in words, with the share of breaths beyond the limit."""
+        return f"{self.state}, on {share(self.beyond, self.of)} breaths" if self.beyond and self.of > 1 else self.state
+
+
+def verdicts(review: Review) -> tuple[Verdict, ...]:
+    """Every limit for this patient of which something is known, or that people look for first."""
+    return tuple(_all(review))
+
+
+def why_these(review: Review) -> str:
+    """From which group the limits were taken, and why."""
+    return sentence(f"limits: {population(review.case.patient).reason}")
+
+
+def _all(review: Review) -> Iterator[Verdict]:
+    quantities = review.summary.get("quantities", {})
+    for limit in limits_for(review.case.patient):
+        shown = number(limit.key, quantities)
+        if shown.spread is not None:
+            yield _on_breaths(limit, shown, _values(review, limit.key))
+        elif (noted := _noted(review, limit.key)) is not None:
+            yield Verdict(limit, noted, _state(limit, noted, 0, 1), 0, 1)
+        elif limit.key in BREATH_COLUMNS or limit.key.startswith("vt_per_"):
+            yield Verdict(limit, shown, "can't be told")
+
+
+def _on_breaths(limit: Limit, shown: Number, values: pl.Series) -> Verdict:
+    high = float("inf") if limit.high is None else limit.high
+    low = float("-inf") if limit.low is None else limit.low
+    beyond = int(((values > high) | (values < low)).sum())
+    return Verdict(limit, shown, _state(limit, shown, beyond, len(values)), beyond, len(values))
+
+
+def _state(limit: Limit, shown: Number, beyond: int, of: int) -> State:
+    standing = judge(limit, shown.spread.median if shown.spread else None)
+    if standing == "can't be told":
+        return standing
+    if standing != "within":
+        return "crossed"
+    return "crossed at times" if of and beyond / of >= AT_TIMES else "met"
+
+
+def _values(review: Review, key: str) -> pl.Series:
+    """The quantity on each breath that has it; empty where it is not one of a breath."""
+    weights = {
+        "vt_per_pbw_ml_kg": review.summary.get("patient", {}).get("predicted_body_weight_kg"),
+        "vt_per_weight_ml_kg": review.case.patient.weight_kg,
+    }
+    if key in BREATH_COLUMNS:
+        return review.breaths[key].drop_nulls()
+    weight = weights.get(key)
+    return (review.breaths["vte_ml"] / weight).drop_nulls() if weight else pl.Series(dtype=pl.Float64)
+
+
+def _noted(review: Review, key: str) -> Number | None:
+    """The last number that a person noted, where the signals give none."""
+    for row in reversed(review.case.observed):
+        if key in row.numbers:
+            value = row.numbers[key]
+            spread = Spread(value, value, value, 1)
+            return Number(quantity(key, "observed"), spread, origin="noted", source=f"noted at {clock(row.at_s)}")
+    return None

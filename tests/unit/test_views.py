@@ -1,0 +1,453 @@
+"""Views: what a page says of a review whose numbers are known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
+
+from tidebench.caution import CAUTION
+from tidebench.records import NOT_MEASURED, Hold, Spread
+from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
+from tidebench.views.answers import LUNGS, SAFE, STEP
+from tidebench.views.numbers import Number, number, spread_of
+from tidebench.views.verdicts import verdicts
+from tidebench.views.wording import (
+    change_words,
+    clock,
+    count,
+    duration,
+    listed,
+    mode_words,
+    sentence,
+    setting_words,
+    settings_words,
+    share,
+)
+
+
+def values(review: MadeReview, question: str) -> dict[str, str]:
+    """Numbers of one answer, by key."""
+    answer = next(a for a in overview_page(review).answers if a.question == question)
+    return {n.quantity.key: n.value for _, group in answer.groups for n in group}
+
+
+def states(review: MadeReview) -> dict[str, str]:
+    """Verdicts by key."""
+    return {verdict.limit.key: verdict.state for verdict in verdicts(review)}
+
+
+# --- words ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(0, "0:00"), (65.9, "1:05"), (3600, "1:00:00"), (93845, "26:04:05"), (-61, "−1:01")]
+)
+def test_clock(seconds: float, words: str) -> None:
+    assert clock(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(4, "4.00 s"), (59.4, "59 s"), (60, "1 min"), (245, "4 min 5 s"), (86400, "24 h"), (87000, "24 h 10 min")],
+)
+def test_duration(seconds: float, words: str) -> None:
+    assert duration(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "words"),
+    [
+        (0, 5, "none of 5"),
+        (5, 5, "all 5"),
+        (2, 5, "2 of 5"),
+        (12, 130, "12 of 130 (9 %)"),
+        (1, 900, "1 of 900 (under 1 %)"),
+        (899, 900, "899 of 900 (over 99 %)"),
+    ],
+)
+def test_share(part: int, whole: int, words: str) -> None:
+    assert share(part, whole) == words
+
+
+def test_small_words() -> None:
+    assert [count(n, "breath") for n in (0, 1, 2)] == ["no breaths", "1 breath", "2 breaths"]
+    assert [listed("abc"[:n]) for n in range(4)] == ["", "a", "a and b", "a, b and c"]
+    assert sentence("flow drifts") == "Flow drifts."
+    assert sentence("Is it?") == "Is it?"
+    assert sentence("  ") == ""
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        ("A/C-VC", "assist/control, volume control (A/C-VC)"),
+        (
+            "SIMV-VC\\PS",
+            "synchronized intermittent mandatory, volume control with pressure support (SIMV-VC\\PS)",
+        ),
+        ("CSV-PS", "continuous spontaneous, pressure support (CSV-PS)"),
+        ("CPAP", "continuous positive airway pressure (CPAP)"),
+        (None, "mode not stated"),
+    ],
+)
+def test_modes_in_words(code: str | None, words: str) -> None:
+    assert mode_words(code) == words
+
+
+def test_settings_are_said_to_be_set() -> None:
+    assert setting_words("peep_cmh2o", 8) == "set PEEP 8.0 cmH2O"
+    assert setting_words("flow_pattern", "constant") == "set flow pattern constant"
+    assert setting_words("peep_cmh2o", None) == "set PEEP not stated"
+    said = settings_words({"at_s": 3.0, "mode": "A/C-VC", "peep_cmh2o": 8, "rate_per_min": 20})
+    assert said == "Assist/control, volume control (A/C-VC): set rate 20 /min, set PEEP 8.0 cmH2O."
+    assert settings_words({}) == "Mode not stated: nothing more stated."
+
+
+def test_changes_of_settings_in_words() -> None:
+    assert change_words({"peep_cmh2o": (5.0, 8.0)}) == "set PEEP 5.0 → 8.0 cmH2O"
+    assert change_words({"mode": ("CSV-PS", "A/C-VC")}) == "mode CSV-PS → A/C-VC"
+    assert change_words({"peep_cmh2o": (None, 8.0)}) == "set PEEP – → 8.0 cmH2O"
+    assert change_words({}) == "seen in the signals, not recorded"
+
+
+# --- numbers ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_number_tells_its_spread_and_count() -> None:
+    shown = number("peep_cmh2o", {"peep_cmh2o": {"median": 8.04, "p05": 7.5, "p95": 8.6, "n": 31, "unit": "cmH2O"}})
+    assert (shown.label, shown.value, shown.range, shown.n) == ("measured PEEP", "8.0 cmH2O", "7.5 to 8.6", 31)
+
+
+def test_a_missing_number_keeps_its_reason() -> None:
+    shown = number("peep_cmh2o", {"peep_cmh2o": {"median": None}}, "no quiet stretch")
+    assert (shown.value, shown.range, shown.n, shown.missing) == ("–", "", 0, "no quiet stretch")
+
+
+def test_a_single_value_has_no_range() -> None:
+    record = number("peak_pressure_cmh2o", {}).quantity
+    assert Number(record, Spread(30, 30, 30, 1)).range == ""
+    assert Number(record, Spread(30, 30, 30, 9)).range == "30.0"
+
+
+def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
+    assert spread_of({"median": 3.0, "p05": None, "n": 1}) == Spread(3.0, 3.0, 3.0, 1)
+
+
+# --- the first page ---------------------------------------------------------------------------------------------------
+
+
+def test_overview_says_who_and_what() -> None:
+    page = overview_page(made_review())
+    assert page.patient == (
+        "Man of 58 years, 175 cm (measured), actual weight 78.0 kg, predicted body weight 70.6 kg; endotracheal tube of "
+        "8.0 mm inner diameter."
+    )
+    assert "40 breaths, 2 holds, no changes of settings." in page.recording
+    assert page.caution == CAUTION
+    assert page.settings[0][1].startswith("Assist/control, volume control (A/C-VC): set tidal volume 420 mL")
+
+
+@pytest.mark.parametrize(
+    ("patient", "start"),
+    [
+        ({}, "Patient not described"),
+        ({"age_years": 9}, "Patient of 9.0 years"),
+        ({"sex": "female", "age_years": 9}, "Girl of 9.0 years"),
+        ({"sex": "female", "age_years": 61}, "Woman of 61 years"),
+        (
+            {"sex": "male", "age_days": 9, "gestational_age_weeks": 27, "weight_kg": 0.91},
+            "Boy of 9 days and 27.0 weeks of gestation at birth, actual weight 0.910 kg",
+        ),
+    ],
+)
+def test_patients_in_words(patient: dict[str, Any], start: str) -> None:
+    assert overview_page(made_review(patient=patient)).patient.startswith(start)
+
+
+def test_answers_hold_the_numbers_of_the_lung() -> None:
+    review = made_review(lung=Lung(0.030, 13.0))
+    assert values(review, LUNGS)["compliance_ml_cmh2o"] == "30 mL/cmH2O"
+    assert values(review, LUNGS)["resistance_cmh2o_s_l"] == "13 cmH2O·s/L"
+    assert values(review, SAFE)["driving_pressure_cmh2o"] == "14.0 cmH2O"
+    assert values(review, STEP)["rate_per_min"] == "25 /min"
+
+
+def test_answers_say_what_they_stand_on() -> None:
+    leads = {a.question: a.lead for a in overview_page(made_review(efforts_from=30)).answers}
+    assert leads[SAFE] == "Limits: adult by age."
+    assert leads[LUNGS] == "Measured on 30 of 40 (75 %) passive breaths and 2 holds."
+    assert leads[STEP] == "10 of 40 (25 %) breaths were triggered by the patient; 10 show effort."
+
+
+def test_passivity_that_cannot_be_told_is_said() -> None:
+    review = made_review()
+    unsure = review.breaths.with_columns(passive=pl.lit(None, dtype=pl.Boolean))
+    lead = overview_page(replace(review, breaths=unsure)).answers[2].lead
+    assert "of 40 it can't be told" in lead
+
+
+def test_gaps_and_warnings_are_told_once() -> None:
+    page = overview_page(made_review(gap=True, warnings=("flow drifts", "flow drifts")))
+    assert page.quality[0] == "1 gap, 5.00 s in all; nothing is told of them."
+    assert page.quality.count("Flow drifts.") == 1
+
+
+# --- limits -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_limit_met_and_a_limit_crossed() -> None:
+    found = states(made_review(lung=Lung(0.025, 13.0)))
+    assert found["driving_pressure_cmh2o"] == "crossed"
+    assert found["plateau_pressure_cmh2o"] == "met"
+
+
+def test_a_limit_crossed_on_part_of_the_breaths() -> None:
+    review = made_review(breaths=40, peeps=(8.0, 8.0, 8.0, 18.0))
+    judged = {v.limit.key: v for v in verdicts(review)}["plateau_pressure_cmh2o"]
+    assert (judged.state, judged.beyond, judged.of) == ("crossed at times", 10, 40)
+    assert judged.text == "crossed at times, on 10 of 40 (25 %) breaths"
+
+
+def test_volume_per_weight_is_judged_breath_by_breath() -> None:
+    judged = {v.limit.key: v for v in verdicts(made_review())}["vt_per_pbw_ml_kg"]
+    assert (judged.state, judged.of) == ("met", 40)
+
+
+def test_a_limit_without_its_number_cannot_be_told() -> None:
+    review = made_review(efforts_from=0, holds=False)
+    assert states(review)["plateau_pressure_cmh2o"] == "can't be told"
+    assert values(review, SAFE)["plateau_pressure_cmh2o"] == "–"
+
+
+def test_a_noted_number_is_judged_where_none_was_measured() -> None:
+    judged = {v.limit.key: v for v in verdicts(made_review(observed=({"at_s": 12, "cuff_pressure_cmh2o": 45},)))}
+    assert judged["cuff_pressure_cmh2o"].state == "crossed"
+    assert judged["cuff_pressure_cmh2o"].number.source == "noted at 0:12"
+
+
+def test_no_age_no_limits() -> None:
+    review = made_review(patient=None)
+    assert not verdicts(review)
+    assert overview_page(review).answers[0].lead == "Limits: no age is given, so no limits are chosen."
+
+
+# --- what matters first -----------------------------------------------------------------------------------------------
+
+
+def headlines(review: MadeReview) -> list[str]:
+    """What matters first, in order."""
+    return [matter.headline for matter in overview_page(review).matters]
+
+
+def test_crossed_limits_come_before_all_else() -> None:
+    first = headlines(made_review(lung=Lung(0.020, 13.0)))
+    assert first[0].startswith("Driving pressure 21.0 cmH2O crosses a limit: at most 15 cmH2O")
+    assert len(first) == 3
+
+
+def test_trapped_gas_is_told() -> None:
+    obstructed = made_review(lung=Lung(0.050, 25.0), inflation=Inflation(expiration_s=1.2))
+    assert any(line.startswith("Gas is trapped: intrinsic PEEP") for line in headlines(obstructed))
+
+
+def test_what_keeps_the_lungs_from_being_measured_is_told() -> None:
+    first = headlines(made_review(efforts_from=0, holds=False, patient=None))
+    assert first == ["Plateau and driving pressure can't be told.", "The lungs themselves can't be told."]
+
+
+def test_findings_are_told_with_their_surest_example() -> None:
+    review = made_review(patient=None)
+    rows = {
+        "kind": ["ineffective-effort"] * 2,
+        "breath": [3, 9],
+        "start_s": [8.0, 62.0],
+        "end_s": [9.0, 63.0],
+        "confidence": [0.4, 0.9],
+        "evidence": ["small dip", "an effort of 6 cmH2O in expiration triggers nothing"],
+        "values": [[], []],
+        "rule": ["r", "r"],
+        "rule_version": [1, 1],
+    }
+    findings = pl.DataFrame(rows, schema=review.findings.schema)
+    summary = {**review.summary, "findings": {"ineffective-effort": {"count": 20}}}
+    matter = overview_page(replace(review, findings=findings, summary=summary)).matters[0]
+    assert matter.headline == "Ineffective effort: 20 times in 40 breaths."
+    assert matter.detail == "At 1:02: an effort of 6 cmH2O in expiration triggers nothing."
+
+
+def test_lost_time_and_leak_are_told() -> None:
+    review = made_review(breaths=20, gap=True, patient=None)
+    summary = {**review.summary, "quantities": {"leak_fraction": {"median": 0.4, "p05": 0.3, "p95": 0.5, "n": 20}}}
+    first = headlines(replace(review, summary=summary))
+    assert any("% of the time was not recorded" in line for line in first)
+    assert "Leak 0.40 of the inspired volume." in first
+
+
+def test_no_breaths_is_the_first_thing_told() -> None:
+    page = overview_page(made_review(breaths=0, holds=False, patient=None, title=""))
+    assert page.title == "Untitled case"
+    assert page.matters[0].headline == "No breath was found."
+    assert all(not answer.groups for answer in page.answers)
+    assert any("no breath was found" in entry.text for entry in page.untold)
+
+
+# --- what can't be told -----------------------------------------------------------------------------------------------
+
+
+def test_reasons_are_counted_and_quantities_gathered_under_them() -> None:
+    entry = overview_page(made_review(efforts_from=30)).untold[0]
+    assert entry.text == (
+        "Compliance, driving pressure, plateau pressure and inspiratory resistance: the patient was breathing during this "
+        "breath, on 10 of 40 (25 %) breaths."
+    )
+
+
+def test_a_case_without_height_says_so() -> None:
+    patient = {key: value for key, value in PATIENT.items() if not key.startswith("height")}
+    told = [entry.text for entry in overview_page(made_review(patient=patient)).untold]
+    assert "Tidal volume per predicted body weight: the case does not tell height." in told
+
+
+def test_a_newborn_is_not_asked_for_a_predicted_weight() -> None:
+    told = " ".join(entry.text for entry in overview_page(made_review(patient={"age_days": 3})).untold)
+    assert "predicted" not in told
+    assert "Tidal volume per weight: the case does not tell weight." in told
+
+
+def test_every_breath_without_reasons_is_quiet() -> None:
+    review = made_review()
+    assert review.breaths.schema["not_measured"] == NOT_MEASURED
+    assert not overview_page(review).untold
+
+
+# --- noted numbers ----------------------------------------------------------------------------------------------------
+
+
+def test_noted_numbers_stand_beside_measured_ones_with_reasons() -> None:
+    noted = {"at_s": 40.0, "plateau_pressure_cmh2o": 28.0, "peep_cmh2o": 8.0, "spo2": 0.93}
+    seen = {o.quantity.key: o for o in overview_page(made_review(observed=(noted,))).observations}
+    assert seen["peep_cmh2o"].agrees
+    assert not seen["plateau_pressure_cmh2o"].agrees
+    assert "its own pause" in seen["plateau_pressure_cmh2o"].why[0]
+    assert seen["plateau_pressure_cmh2o"].label == "plateau pressure at 0:40"
+    assert seen["spo2"].measured is None
+
+
+def test_gas_compressed_in_the_tubing_is_computed() -> None:
+    review = made_review(observed=({"at_s": 30.0, "vti_ml": 460.0},))
+    circuit = review.case.circuit.model_copy(update={"compliance_ml_cmh2o": 2.0})
+    case = review.case.model_copy(update={"circuit": circuit})
+    why = overview_page(replace(review, case=case)).observations[0].why[0]
+    peak = float(review.breaths["peak_pressure_cmh2o"].median() or 0)  # type: ignore[arg-type]
+    assert f"up to {2.0 * (peak - 8.0):.0f} mL of each breath is gas compressed in the circuit" in why
+
+
+def test_noted_numbers_that_contradict_each_other_are_doubted() -> None:
+    noted = {"at_s": 30.0, "vte_ml": 420.0, "rate_per_min": 25.0, "minute_volume_l_min": 7.0}
+    seen = {o.quantity.key: o for o in overview_page(made_review(observed=(noted,))).observations}
+    minute = seen["minute_volume_l_min"]
+    assert minute.measured is not None
+    assert minute.measured.median == pytest.approx(10.5, rel=0.01)
+    assert "The noted volume times the noted rate is 10.5 L/min, not 7.0 L/min" in minute.why[-1]
+
+
+# --- trend ------------------------------------------------------------------------------------------------------------
+
+
+def test_trend_shows_every_breath_where_there_are_few() -> None:
+    course = trend_page(made_review(peeps=(6.0, 9.0)))
+    assert course.bin_s == 0
+    keys = [series.quantity.key for panel in course.panels for series in panel]
+    assert keys[:4] == ["peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o", "peep_cmh2o"]
+    assert [mark.kind for mark in course.marks] == ["settings", "inspiratory hold", "expiratory hold"]
+    assert course.marks[0].text == "set PEEP 6.0 → 9.0 cmH2O"
+
+
+def test_trend_of_many_breaths_is_binned_and_broken_where_nothing_is_known() -> None:
+    review = made_review(breaths=1500, holds=False)
+    known = pl.col("start_s").is_between(1000, 2000)
+    breaths = review.breaths.with_columns(compliance_ml_cmh2o=pl.when(~known).then(pl.col("compliance_ml_cmh2o")))
+    course = trend_page(replace(review, breaths=breaths))
+    assert course.bin_s == pytest.approx(review.recording.duration_s / 240)
+    series = next(s for panel in course.panels for s in panel if s.quantity.key == "compliance_ml_cmh2o")
+    assert len(series.time_s) < 260
+    assert np.isnan(series.median).sum() == 1
+    assert np.nanmax(series.high) <= 30.5
+
+
+# --- breath, holds, steps ---------------------------------------------------------------------------------------------
+
+
+def test_the_account_of_a_breath_adds_up() -> None:
+    page = breath_page(made_review(efforts_from=20), 25)
+    assert page is not None
+    assert page.heading == "breath 25 at 1:06: volume control, triggered by the patient, with effort"
+    assert page.account is not None
+    assert page.account.mechanics_from == "passive breaths of this recording"
+    for instant in page.instants:
+        parts = instant.start + instant.elastic + instant.resistive - instant.muscle + instant.unexplained
+        assert parts == pytest.approx(instant.pressure)
+    assert page.unexplained_rms == pytest.approx(0.15 / 2**0.5, rel=0.1)
+
+
+def test_the_typical_breath_is_shown_unless_another_is_asked_for() -> None:
+    page = breath_page(made_review())
+    assert page is not None
+    assert page.breath == 1
+    assert 0 < len(page.neighbours) <= 12
+    assert breath_page(made_review(), 4711) is None
+    assert breath_page(made_review(breaths=0, holds=False)) is None
+
+
+def test_holds_are_shown_with_the_columns_they_fill() -> None:
+    page = holds_page(made_review())
+    keys = [record.key for record in page.columns]
+    assert "plateau_pressure_cmh2o" in keys
+    assert "intrinsic_peep_cmh2o" in keys
+    first = dict(zip(keys, page.rows[0].numbers, strict=True))
+    assert first["static_compliance_ml_cmh2o"].value == "30 mL/cmH2O"
+    assert first["intrinsic_peep_cmh2o"].value == "–"
+    assert page.rows[0].quality == "steady"
+    assert page.traces[0].time_s[0] < -4
+    assert page.traces[0].pressure.shape == page.traces[0].time_s.shape
+
+
+def test_undisturbed_holds_are_drawn_first() -> None:
+    review = made_review()
+    leaky = Hold("inspiratory", 4, 12.0, 2.0, plateau_pressure_cmh2o=20.0, quality=("leak",))
+    page = holds_page(replace(review, holds=(*[leaky] * 6, *review.holds)))
+    assert len(page.rows) == 8
+    assert [trace.number for trace in page.traces][-2:] == [7, 8]
+    assert len(page.traces) == 4
+
+
+def test_steps_say_what_a_change_did() -> None:
+    page = steps_page(made_review(peeps=(6.0, 9.0)))
+    row = page.rows[0]
+    effects = {e.quantity.key: e for e in row.effects}
+    assert row.changed == "set PEEP 6.0 → 9.0 cmH2O"
+    assert effects["plateau_pressure_cmh2o"].clear
+    assert effects["plateau_pressure_cmh2o"].change == "20.4 → 23.4"
+    assert not effects["vte_ml"].clear
+    assert page.along_peep == ()
+
+
+def test_three_levels_of_peep_make_a_series() -> None:
+    page = steps_page(made_review(breaths=60, peeps=(6.0, 9.0, 12.0, 9.0)))
+    assert [round(p.peep.median) for p in page.along_peep] == [6, 9, 12, 9]
+    assert page.along_peep_quantities[0].key == "compliance_ml_cmh2o"
+    first = page.along_peep[0].values[0]
+    assert first is not None
+    assert first.median == pytest.approx(30, rel=0.02)
+
+
+def test_an_effect_unknown_on_one_side_is_a_dash() -> None:
+    page = steps_page(made_review(breaths=40, peeps=(6.0, 9.0, 12.0), efforts_from=27))
+    effects = {e.quantity.key: e for e in page.rows[1].effects}
+    assert (effects["compliance_ml_cmh2o"].change, effects["compliance_ml_cmh2o"].spread) == ("–", "")
+    assert not effects["compliance_ml_cmh2o"].clear
