@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
-from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
+from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, SPREAD, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
@@ -30,6 +30,8 @@ FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 TRIGGER_S = 0.08  # an effort that triggers has at least this long to show before the start
 EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
+USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
+HALF = 0.5  # of a lung's breaths
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
@@ -136,13 +138,14 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     return best
 
 
-def candidate_losses(stretch: Stretch) -> list[Loss]:
-    """Losses to try, the usual one first: a leak with several exponents and an offset where the loss is material."""
+def candidate_losses(stretch: Stretch, resting_pressure: Samples) -> list[Loss]:
+    """Losses to try, the likeliest first: a leak with several exponents and an offset where the loss is material."""
     arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     offset = losses.as_offset(*arrays)
     if not losses.material(*arrays):
         return [offset]
-    return [*(losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS), offset]
+    leaks = [losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS]
+    return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
 
 
 @kernel
@@ -243,9 +246,9 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     resting_pressure : ndarray, shape (n,)
         Mean over the quiet stretch at the end of each expiration, cmH2O.
     """
-    candidates = candidate_losses(stretch)
+    candidates = candidate_losses(stretch, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
-    if best is None:
+    if best is None or triggered_by_effort(stretch, best, phase):
         return unexplained(stretch, candidates, resting_pressure)
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
@@ -256,7 +259,8 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
     passive[~np.isfinite(share)] = -1
     theta = np.array([lung.theta for lung in lungs])[choice]
-    passive[rises(stretch, best.loss, theta, phase, passive == 1)] = 0
+    rise = end_rises(stretch, best.loss, theta, phase)
+    passive[rising(rise, theta, passive == 1, stretch.timed)] = 0
     known = passive == 1
     return Explained(
         lungs=tuple(lungs),
@@ -273,20 +277,43 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     )
 
 
-def rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples, among: Mask) -> Mask:
-    """Breaths ``among`` those given at whose end muscle pressure rises: the next breath's effort begins within them."""
-    if not among.any():
-        return among
+def end_rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> Samples:
+    """Rise of muscle pressure at the end of each breath, cmH2O, shape (n,); 0 where it can't be seen."""
     heart = phase if len(phase) else np.zeros(len(stretch.flow))
     flow = stretch.flow - loss_flow(stretch, loss)
     short = max(2, round(TRIGGER_S * stretch.rate_hz))
     rise = rise_at_end(stretch.pressure, flow, stretch.turn, stretch.free, stretch.dt, theta, heart, short)
-    rise = np.where(np.isfinite(rise), rise, 0.0)
-    usual = np.median(rise[among])
-    spread = 1.48 * np.median(np.abs(rise[among] - usual))
+    return np.where(np.isfinite(rise), rise, 0.0)
+
+
+def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
+    """Breaths ``among`` those given at whose end muscle pressure rises: the next breath's effort begins within them.
+
+    What breaths before a timed one show is no effort's, and taken off.
+    """
+    before_timed = among & np.append(timed[1:], False)
+    usual = float(np.median(rise[before_timed])) if before_timed.sum() >= LEAST_BREATHS else 0.0
+    spread = 1.48 * np.median(np.abs(rise[among] - np.median(rise[among]))) if among.any() else 0.0
     beat = np.hypot(theta[:, 4], theta[:, 5]) if theta.shape[1] > 4 else np.zeros(len(rise))
     limit = np.minimum(max(LEAST_RISE, 3.0 * spread), EFFORT + HEART_LEFT * beat)
     return among & (rise - usual > limit)
+
+
+def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> bool:
+    """True where a lung's breaths were triggered and look triggered by effort: then it is no passive lung.
+
+    A patient whose every inflation is helped by a like effort obeys the equation of motion with a lung softer than the
+    real one. But efforts show before the inflation that they trigger, and they vary.
+    """
+    lung = attempt.lung
+    following = np.append(stretch.timed[1:], True)
+    members = lung.members & ~following
+    if members.sum() < HALF * lung.members.sum():
+        return False
+    theta = np.tile(lung.theta, (len(members), 1))
+    rise = end_rises(stretch, attempt.loss, theta, phase)
+    own = own_elastance(attempt.sums, lung.theta)[members]
+    return bool(np.median(rise[members]) > USUAL_RISE or relative_spread(own) > SPREAD)
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
@@ -297,7 +324,7 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     """
     arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     loss = candidates[0]
-    if len(candidates) > 1:
+    if loss.leaking:
         loss = losses.from_rest(
             stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, resting_pressure
         )

@@ -32,6 +32,7 @@ ASSISTED = 0.35  # of the local pressure scale, or 1 cmH2O, must be reached by a
 KEPT_TIME_S = 0.03
 KEPT_SHARE = 0.01
 GRID_CYCLES, GRID_SLACK = 6, 0.001
+LATEST = 0.9  # of all intervals end by the period that a ventilator keeps
 REGULAR = 0.25  # share of intervals that must agree before a ventilator is believed to keep time
 RISING = 0.04  # of the flow scale: flow above its own course before the start, that a trigger would see
 
@@ -127,7 +128,10 @@ def onset(f: Samples, start: Indices, turn_before: Indices, rate_hz: float) -> S
 
 
 def kept_period(interval_s: Samples, set_period_s: Samples) -> Samples:
-    """The period that the ventilator keeps at each breath, s: as set, or the interval that recurs; NaN where none does."""
+    """The period that the ventilator keeps at each breath, s: as set, or the interval that recurs; NaN where none does.
+
+    A ventilator that keeps time lets no interval grow longer than its period, save for holds.
+    """
     period = set_period_s.copy()
     usable = interval_s[np.isfinite(interval_s)]
     if np.all(np.isfinite(period)) or len(usable) < 8:
@@ -136,7 +140,7 @@ def kept_period(interval_s: Samples, set_period_s: Samples) -> Samples:
     width = KEPT_TIME_S + KEPT_SHARE * ordered
     within = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
     best = int(np.argmax(within))
-    if within[best] >= REGULAR * len(ordered):
+    if within[best] >= REGULAR * len(ordered) and best + within[best] >= LATEST * len(ordered):
         recurring = float(np.median(ordered[best : best + within[best]]))
         period[~np.isfinite(period)] = recurring
     return period

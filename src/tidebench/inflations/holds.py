@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.inflations.phases import smooth
 from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
@@ -22,6 +23,7 @@ Mask = npt.NDArray[np.bool_]
 NO_FLOW = 0.03  # share of the local flow scale
 LEAST_HOLD_S = 1.0
 PLATEAU_S = 0.5
+STILL_S = 0.05  # over which flow is averaged before it is called none
 STEP_S = 0.08  # in which an occlusion is complete
 PRESSURE_STEP = 0.02  # share of the local pressure scale
 
@@ -92,13 +94,15 @@ def find_still(
         Time between breaths that the ventilator keeps, NaN where it keeps none.
     """
     limit = NO_FLOW * drive
-    pause = trailing_rest(f, start, turn, limit, offset, 1)
+    width = 2 * round(0.5 * STILL_S * rate_hz) + 1
+    even, spare = smooth(f, width), width // 2 + 1
+    pause = trailing_rest(even, start, turn, limit, offset, spare)
     paused_s = (turn - pause) / rate_hz
     usual = np.median(paused_s) if len(paused_s) else 0.0
     inflated_s = (turn - start) / rate_hz
     hold = paused_s >= np.maximum(set_pause_s, usual) + LEAST_HOLD_S
     hold &= inflated_s >= (np.median(inflated_s) if len(inflated_s) else 0.0) + LEAST_HOLD_S
-    rest = trailing_rest(f, turn, end, limit, offset, 2)
+    rest = trailing_rest(even, turn, end, limit, offset, spare + 1)
     rest_s = (end - rest) / rate_hz
     dp, df = step_at(p, f, rest, round(0.5 * STEP_S * rate_hz), max(2, round(0.05 * rate_hz)))
     closed = (df > 2 * limit) & (dp > PRESSURE_STEP * size)

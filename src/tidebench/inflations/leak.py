@@ -165,28 +165,34 @@ def settled_flows(f: Samples, turn: Indices, end: Indices, dt: float) -> Samples
     return out
 
 
+def looks_like_offset(
+    p: Samples, f: Samples, start: Indices, end: Indices, dt: float, turn: Indices, resting_pressure: Samples
+) -> bool:
+    """True where the flow that is left at rest is nearer the mean loss than what a hole would leave there."""
+    level, settled = float(np.nanmedian(resting_pressure)), settled_flows(f, turn, end, dt)
+    if np.isfinite(settled).sum() < 0.5 * len(settled):
+        return False
+    net = balance(p, f, start, end, dt, 0.0)[0].sum()
+    mean = net / ((end - start).sum() * dt)
+    hole = 0.0 if level <= 0 else net / balance(p, f, start, end, dt, 0.5)[2].sum() * level**0.5
+    return bool(np.nanmedian(settled) >= 0.5 * (mean + hole))
+
+
 def from_rest(
     p: Samples, f: Samples, start: Indices, turn: Indices, end: Indices, dt: float, resting_pressure: Samples
 ) -> Loss:
-    """The loss, with the exponent that makes a leak account for the settled flow as well as for the net volume.
+    """A leak, with the exponent that makes it account for the settled flow as well as for the net volume.
 
-    When a lung is at rest, the flow that is left is the leak at PEEP. If it is about the mean loss, nothing follows
-    the pressure and the loss is an offset. The exponent that fits is drawn halfway to the usual one, since the settled
-    flow is known no better than exponents vary. Efforts within expiration can only raise it, so of all breaths the
-    lower quartile counts.
+    When a lung is at rest, the flow that is left is the leak at PEEP. The exponent that fits is drawn halfway to the
+    usual one, since the settled flow is known no better than exponents vary. Efforts within expiration can only raise
+    it, so of all breaths the lower quartile counts.
     """
     level, settled = float(np.nanmedian(resting_pressure)), settled_flows(f, turn, end, dt)
-    usual = as_leak(p, f, start, end, dt, USUAL_EXPONENT)
     if level <= 0 or np.isfinite(settled).sum() < 0.5 * len(settled):
-        return usual
+        return as_leak(p, f, start, end, dt, USUAL_EXPONENT)
     rest = float(np.nanquantile(settled, 0.25))
     net = balance(p, f, start, end, dt, 0.0)[0].sum()
-
-    def at_rest(exponent: float) -> float:
-        return float(net / balance(p, f, start, end, dt, exponent)[2].sum() * level**exponent)
-
-    if rest >= 0.5 * (net / ((end - start).sum() * dt) + at_rest(0.5)):
-        return as_offset(p, f, start, end, dt)
     grid = np.linspace(0.5, 1.0, 11)
-    fitting = float(grid[np.argmin(np.abs(np.array([at_rest(exponent) for exponent in grid]) - rest))])
+    at_rest = np.array([net / balance(p, f, start, end, dt, exponent)[2].sum() * level**exponent for exponent in grid])
+    fitting = float(grid[np.argmin(np.abs(at_rest - rest))])
     return as_leak(p, f, start, end, dt, 0.5 * (fitting + USUAL_EXPONENT))
