@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
-from tidebench.efforts.mechanics import HEART_LEFT, LEAST_BREATHS, SPREAD, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
+from tidebench.efforts.mechanics import HALF, HEART_LEFT, LEAST_BREATHS, SPREAD, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
@@ -31,7 +31,6 @@ TRIGGER_S = 0.08  # an effort that triggers has at least this long to show befor
 EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
 USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
-HALF = 0.5  # of a lung's breaths
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
@@ -313,7 +312,8 @@ def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> b
     theta = np.tile(lung.theta, (len(members), 1))
     rise = end_rises(stretch, attempt.loss, theta, phase)
     own = own_elastance(attempt.sums, lung.theta)[members]
-    return bool(np.median(rise[members]) > USUAL_RISE or relative_spread(own) > SPREAD)
+    beat = float(np.hypot(*lung.theta[4:6])) if len(lung.theta) > 4 else 0.0
+    return bool(np.median(rise[members]) > USUAL_RISE + HEART_LEFT * beat or relative_spread(own) > SPREAD)
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

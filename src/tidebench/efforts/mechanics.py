@@ -37,7 +37,7 @@ UNSEEN = 0.15  # cmH2O: what a muscle pressure of 0.5 cmH2O, no effort by defini
 HEART_LEFT = 0.15  # of a heartbeat's amplitude stays behind where its rate wanders within a breath
 SPREAD = 0.06  # relative spread of single-breath elastance below which breaths are called the same
 TIMED_SPREAD = 0.12  # the same for breaths that the ventilator's time began
-ALL_BUT = 0.9  # of the members that must be so
+HALF, ALL_BUT = 0.5, 0.9  # of the members that must be so
 GAUGE = 0.03  # of the pressure of inflations: what pressure and flow gauges may be off
 
 
@@ -241,23 +241,24 @@ def judge(sums: Sums, theta: Samples, terms: tuple[str, ...], members: Mask, tim
         return None
     residual = float(np.median(sums.smoothed_residual(theta)[members]))
     floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[members]))
-    explained = residual <= FLOORS * floor
+    beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
+    explained = residual <= max(FLOORS * floor, HEART_LEFT * beat)
     if not explained and not alike(sums, theta, members, residual, timing):
         return None
-    beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
     tolerance = max(2.0 * residual, FLOORS * floor, UNSEEN, HEART_LEFT * beat)
     return Lung(theta, terms, members, residual, floor, tolerance, explained)
 
 
 def alike(sums: Sums, theta: Samples, members: Mask, residual: float, timing: Timing) -> bool:
-    """True where the members are the same breath again and again.
+    """True where the members are the same breath again and again, begun by the ventilator's time.
 
-    Their own elastances agree closely. Where the ventilator's time began them, agreement to within what gauges allow
-    is enough: an effort would have to come at the same moment with the same strength each time.
+    Their own elastances agree closely, or to within what gauges allow where time began nearly all of them: an effort
+    would have to come at the same moment with the same strength each time.
     """
     spread = relative_spread(own_elastance(sums, theta)[members])
-    timed = timing.timed[members].mean() >= ALL_BUT and residual < GAUGE * timing.size
-    return bool(spread < SPREAD or (timed and spread < TIMED_SPREAD))
+    timed = timing.timed[members].mean()
+    within_gauge = timed >= ALL_BUT and residual < GAUGE * timing.size and spread < TIMED_SPREAD
+    return bool((timed >= HALF and spread < SPREAD) or within_gauge)
 
 
 def relative_spread(values: Samples) -> float:
