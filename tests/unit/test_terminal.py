@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 from rich.console import Console
-from tests.unit.made_review import Lung, made_review
 
+from tests.unit.made_review import Lung, made_review
 from tidebench.caution import CAUTION
 from tidebench.cli.terminal import print_review
 

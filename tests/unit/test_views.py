@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
 
+from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
 from tidebench.caution import CAUTION
 from tidebench.records import NOT_MEASURED, Hold, Spread
 from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
@@ -144,8 +144,8 @@ def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
 def test_overview_says_who_and_what() -> None:
     page = overview_page(made_review())
     assert page.patient == (
-        "Man of 58 years, 175 cm (measured), actual weight 78.0 kg, predicted body weight 70.6 kg; endotracheal tube of "
-        "8.0 mm inner diameter."
+        "Man of 58 years, 175 cm (measured), actual weight 78.0 kg, predicted body weight 70.6 kg; endotracheal tube "
+        "of 8.0 mm inner diameter."
     )
     assert "40 breaths, 2 holds, no changes of settings." in page.recording
     assert page.caution == CAUTION
@@ -302,8 +302,8 @@ def test_no_breaths_is_the_first_thing_told() -> None:
 def test_reasons_are_counted_and_quantities_gathered_under_them() -> None:
     entry = overview_page(made_review(efforts_from=30)).untold[0]
     assert entry.text == (
-        "Compliance, driving pressure, plateau pressure and inspiratory resistance: the patient was breathing during this "
-        "breath, on 10 of 40 (25 %) breaths."
+        "Compliance, driving pressure, plateau pressure and inspiratory resistance: the patient was breathing during "
+        "this breath, on 10 of 40 (25 %) breaths."
     )
 
 
