@@ -61,7 +61,8 @@ def find_phases(
 ) -> tuple[Indices, Indices]:
     """First sample of every inflation and first sample after it, from smoothed pressure and flow.
 
-    An inflation cut off by a gap or by the end of the recording is left out.
+    An inflation cut off by a gap or by the end of the recording ends with the last sample before that: nothing is left of
+    it to measure, but the breath before it ends where it starts.
     """
     n = len(p)
     begins = np.empty(n // max(1, least_inflation) + 1, np.int64)
@@ -75,6 +76,10 @@ def find_phases(
     known = False  # a rest has been seen since the last gap
     for i in range(n):
         if not (np.isfinite(p[i]) and np.isfinite(f[i])):
+            if inflating and i - begin >= least_inflation:
+                begins[count] = begin
+                ends[count] = i - 1
+                count += 1
             inflating = False
             known = False
             rest_since = i + 1
@@ -107,6 +112,10 @@ def find_phases(
                     begins[count] = begin
                     ends[count] = out_since
                     count += 1
+    if inflating and n - begin >= least_inflation:
+        begins[count] = begin
+        ends[count] = n - 1
+        count += 1
     return begins[:count].copy(), ends[:count].copy()
 
 
