@@ -78,6 +78,15 @@ class Explained:
     heart_hz: float | None
     heart_phase: Samples
 
+    def with_effort(self, moved_by_effort: Mask) -> Explained:
+        """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
+        return replace(
+            self,
+            passive=np.where(moved_by_effort, 0, self.passive).astype(np.int8),
+            elastance=np.where(moved_by_effort, np.nan, self.elastance),
+            intercept=np.where(moved_by_effort, np.nan, self.intercept),
+        )
+
 
 def window(stretch: Stretch) -> int:
     """Width of the smoothing, an odd number of samples."""

@@ -206,5 +206,6 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
+    explained = explained.with_effort(columns["delivery"] == kinds.UNASSISTED)
     columns |= mechanics(stretch, explained, columns)
     return Measured(columns, explained, still, stretch)
