@@ -32,6 +32,7 @@ EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
 USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
+SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -256,7 +257,7 @@ def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
     """
     candidates = candidate_losses(stretch, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
-    if best is None or triggered_by_effort(stretch, best, phase):
+    if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
         return unexplained(stretch, candidates, resting_pressure)
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
@@ -305,6 +306,13 @@ def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
     beat = np.hypot(theta[:, 4], theta[:, 5]) if theta.shape[1] > 4 else np.zeros(len(rise))
     limit = np.minimum(max(LEAST_RISE, 3.0 * spread), EFFORT + HEART_LEFT * beat)
     return among & (rise - usual > limit)
+
+
+def shows_nothing(attempt: Attempt) -> bool:
+    """True where pressure hardly varies within the members' breaths, as on CPAP: then any very soft lung explains it."""
+    sums, members = attempt.sums, attempt.lung.members
+    swing = np.sqrt(sums.ss[members] / sums.count[members])
+    return bool(np.median(swing) < SHOWN * attempt.lung.residual)
 
 
 def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> bool:
