@@ -34,7 +34,7 @@ from tidebench.views import (
     trend_page,
 )
 from tidebench.views.answers import GROUPS, SAFE, UNTOLD
-from tidebench.views.numbers import number
+from tidebench.views.numbers import summary_number
 from tidebench.views.wording import clock, count, duration, sentence, share
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 Data = dict[str, Any]
 SHORT_TITLE = 80
-FIRST_UNTOLD = 4
+FIRST_UNTOLD = 3
 FIRST_CHANGES = 12
 FIRST_QUALITY = 6
 """How many lines of a kind stand on the first pages; the rest stand further back."""
@@ -344,8 +344,7 @@ def _observed(seen: Any) -> Data:
 
 
 def _all_numbers(review: Review) -> Iterator[Number]:
-    quantities: Mapping[str, Any] = review.summary.get("quantities", {})
-    return (number(key, quantities) for key in quantities)
+    return (summary_number(review, key) for key in review.summary.get("quantities", {}))
 
 
 def _findings(review: Review) -> list[Data]:

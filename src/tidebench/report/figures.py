@@ -458,7 +458,7 @@ def _along(axis: Axes, points: list[tuple[int, Spread, Spread]], record: Quantit
     reach = [[v.median - v.p05 for _, _, v in points], [v.p95 - v.median for _, _, v in points]]
     axis.errorbar(x, y, yerr=reach, color=BLUE, marker="o", markersize=3.5, linewidth=0.8, elinewidth=0.8, capsize=2)
     for order, peep, value in points if len(points) <= CROWDED else ():
-        axis.annotate(f"{order}", (peep.median, value.p95), xytext=(0, 4), textcoords="offset points", ha="center")
+        axis.annotate(f"{order}", (peep.median, value.p95), xytext=(4, 2), textcoords="offset points", ha="left")
     axis.margins(x=0.12)
     _span(axis, min(v.p05 for _, _, v in points), max(v.p95 for _, _, v in points), record)
 

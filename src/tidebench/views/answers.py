@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from tidebench.limits import population
 from tidebench.quantities import quantity
 from tidebench.records import Spread
-from tidebench.views.numbers import Number, number
+from tidebench.views.numbers import Number, summary_number
 from tidebench.views.verdicts import Verdict, why_these
 from tidebench.views.wording import count, listed, sentence, share
 
@@ -107,9 +107,8 @@ def _groups(review: Review, question: str, always: set[str]) -> tuple[tuple[str,
 
 def _known(review: Review, keys: tuple[str, ...], always: set[str]) -> Iterator[Number]:
     """What was measured, and of what was not, that for which a limit is missed."""
-    quantities: Mapping[str, Any] = review.summary.get("quantities", {})
     for key in keys:
-        shown = number(key, quantities)
+        shown = summary_number(review, key)
         if shown.spread is not None or key in always:
             yield shown
         elif key in review.summary and review.summary[key] is not None:
@@ -145,10 +144,12 @@ def _in_step(review: Review) -> str:
 
 
 def untold(review: Review) -> tuple[Untold, ...]:
-    """What could not be measured, one entry for each reason, the most frequent first."""
+    """What could not be measured, one entry for each reason: what people look for first, then the most frequent."""
     told = tuple(_by_reason(review.breaths))
     spoken = {label for entry in told for label in entry.quantities}
-    return (*told, *_silent(review, spoken))
+    wanted = {quantity(key).label for key in WANTED}
+    found = (*told, *_silent(review, spoken))
+    return tuple(sorted(found, key=lambda entry: (not wanted & set(entry.quantities), -entry.breaths)))
 
 
 def _by_reason(breaths: pl.DataFrame) -> Iterator[Untold]:
@@ -168,9 +169,8 @@ def _by_reason(breaths: pl.DataFrame) -> Iterator[Untold]:
 
 def _silent(review: Review, spoken: set[str]) -> Iterator[Untold]:
     """What people look for first and neither a number nor a reason speaks of."""
-    quantities = review.summary.get("quantities", {})
     yield from _without_size(review)
-    labels = (quantity(key).label for key in WANTED if number(key, quantities).spread is None)
+    labels = (quantity(key).label for key in WANTED if summary_number(review, key).spread is None)
     left = tuple(label for label in labels if label not in spoken)
     if left:
         reason = "no breath allowed it" if review.breaths.height else "no breath was found"
@@ -182,7 +182,7 @@ def _without_size(review: Review) -> Iterator[Untold]:
     patient = review.case.patient
     young = population(patient).group in ("child", "newborn")
     key = "vt_per_weight_ml_kg" if young else "vt_per_pbw_ml_kg"
-    if number(key, review.summary.get("quantities", {})).spread is not None:
+    if summary_number(review, key).spread is not None:
         return
     needs = {"weight": patient.weight_kg} if young else {"sex": patient.sex, "height": patient.height_cm}
     missing = [word for word, value in needs.items() if value is None]

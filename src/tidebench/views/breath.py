@@ -10,7 +10,7 @@ import polars as pl
 
 from tidebench.quantities import quantity
 from tidebench.records import PressureAccount, Spread
-from tidebench.views.numbers import Number
+from tidebench.views.numbers import EFFORT, Number
 from tidebench.views.wording import DELIVERIES, clock
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ SHOWN = (
     "expiratory_time_s",
     "compliance_ml_cmh2o",
     "resistance_cmh2o_s_l",
-    "effort_cmh2o",
+    EFFORT,
 )
 MOST_NEIGHBOURS = 12
 
@@ -70,12 +70,17 @@ def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
     return BreathPage(
         breath=index,
         heading=_heading(row),
-        numbers=tuple(_number(key, row) for key in SHOWN if row[key] is not None),
+        numbers=tuple(_number(key, row) for key in SHOWN if row[key] is not None and not _idle(key, row)),
         account=account,
         instants=_instants(account) if account else (),
         unexplained_rms=float(np.sqrt(np.mean(account.residual**2))) if account else None,
         neighbours=_neighbours(review, index) if account else (),
     )
+
+
+def _idle(key: str, row: dict[str, object]) -> bool:
+    """True for the effort of a passive breath."""
+    return key == EFFORT and row["passive"] is True
 
 
 def _heading(row: dict[str, object]) -> str:

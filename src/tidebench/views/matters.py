@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
+
 from tidebench.limits import Kind
 from tidebench.quantities import quantity
-from tidebench.views.numbers import number
+from tidebench.views.numbers import EFFORT, summary_number
 from tidebench.views.observed import observations
+from tidebench.views.steps import steps_page
 from tidebench.views.verdicts import Verdict
-from tidebench.views.wording import clock, count, duration, sentence, share
+from tidebench.views.wording import clock, count, duration, listed, sentence, share
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -26,6 +29,7 @@ BY_KIND: dict[Kind, float] = {
 }
 """Weight of a crossed limit by its kind; a limit crossed on few breaths weighs less."""
 
+COMPLIANCE = "compliance_ml_cmh2o"
 TRAPPED_CMH2O = 2.0
 LEAKS = 0.15
 LOST = 0.05
@@ -44,15 +48,8 @@ class Matter:
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
-    found = [
-        *_limits(judged),
-        *_trapped(review),
-        *_findings(review),
-        *_unknown(review),
-        *_quality(review),
-        *_noted(review),
-    ]
-    found += _calm(review, judged)
+    told = (_trapped, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis)
+    found = [*_limits(judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
     return tuple(sorted(found, key=lambda matter: -matter.weight)[:HOW_MANY])
 
 
@@ -70,7 +67,7 @@ def _limits(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
 
 
 def _trapped(review: Review) -> Iterator[Matter]:
-    shown = number("intrinsic_peep_cmh2o", review.summary.get("quantities", {}))
+    shown = summary_number(review, "intrinsic_peep_cmh2o")
     if shown.spread is None or shown.spread.median < TRAPPED_CMH2O:
         return
     yield Matter(
@@ -81,6 +78,45 @@ def _trapped(review: Review) -> Iterator[Matter]:
             "expiratory time, resistance and minute volume"
         ),
     )
+
+
+def _along_peep(review: Review) -> Iterator[Matter]:
+    """Where compliance was best along levels of PEEP, if the levels can be told apart by it."""
+    page = steps_page(review)
+    if not page.along_peep or page.along_peep_quantities[0].key != COMPLIANCE:
+        return
+    known = [(point.peep, point.values[0]) for point in page.along_peep if point.values[0] is not None]
+    ranked = sorted(known, key=lambda pair: -pair[1].median)
+    if len(ranked) < 2 or ranked[0][1].p05 <= ranked[-1][1].p95:
+        return
+    peep, compliance = quantity("peep_cmh2o"), quantity(COMPLIANCE)
+    (at, best), (other, worst) = ranked[0], ranked[-1]
+    yield Matter(
+        65,
+        sentence(f"of the levels of {peep.label} tried, compliance was highest at {peep.text(at.median)}"),
+        sentence(
+            f"{compliance.text(best.median)} there, {compliance.text(worst.median)} at {peep.text(other.median)}. "
+            "People weigh it with driving pressure, oxygenation and circulation"
+        ),
+    )
+
+
+def _effort(review: Review) -> Iterator[Matter]:
+    """Effort among passive breaths: how much, and from when."""
+    active = review.breaths.filter(~pl.col("passive"))
+    shown = summary_number(review, EFFORT)
+    if not active.height or active.height == review.breaths.height or shown.spread is None:
+        return
+    record = shown.quantity
+    yield Matter(
+        35 + 20 * active.height / review.breaths.height,
+        sentence(f"{share(active.height, review.breaths.height)} breaths show effort, first at {_first(active)}"),
+        sentence(f"{record.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}"),
+    )
+
+
+def _first(breaths: pl.DataFrame) -> str:
+    return clock(float(breaths["start_s"][0]))
 
 
 def _findings(review: Review) -> Iterator[Matter]:
@@ -108,8 +144,7 @@ def _unknown(review: Review) -> Iterator[Matter]:
     if not breaths.height:
         yield Matter(100, "No breath was found.", "There is nothing to measure: see the warnings about the recording.")
         return
-    quantities = review.summary.get("quantities", {})
-    if number("plateau_pressure_cmh2o", quantities).spread is None:
+    if summary_number(review, "plateau_pressure_cmh2o").spread is None:
         yield Matter(
             60,
             "Plateau and driving pressure can't be told.",
@@ -127,7 +162,7 @@ def _quality(review: Review) -> Iterator[Matter]:
     if recording.duration_s and lost / recording.duration_s >= LOST:
         percent = 100 * lost / recording.duration_s
         yield Matter(50 + min(percent, 40), sentence(f"{percent:.0f} % of the time was not recorded"), _gaps(lost))
-    shown = number("leak_fraction", review.summary.get("quantities", {}))
+    shown = summary_number(review, "leak_fraction")
     if shown.spread is not None and shown.spread.median >= LEAKS:
         yield Matter(
             55 + 40 * min(1.0, shown.spread.median),
@@ -154,26 +189,28 @@ def _noted(review: Review) -> Iterator[Matter]:
             )
 
 
-def _calm(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
+def _calm(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     met = [verdict for verdict in judged if verdict.state == "met"]
     known = [verdict for verdict in judged if verdict.state != "can't be told"]
     if met and len(met) == len(known):
-        names = sorted({verdict.number.label for verdict in met})
-        yield Matter(30, sentence(f"every limit that could be judged is met ({len(met)})"), sentence(", ".join(names)))
+        names = listed(sorted({verdict.number.label for verdict in met}))
+        yield Matter(57, sentence(f"every limit that could be judged is met ({len(met)})"), sentence(names))
+
+
+def _basis(review: Review) -> Iterator[Matter]:
     breaths = review.breaths.height
     passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
     if passive:
         yield Matter(
             20,
             sentence(f"{share(passive, breaths)} breaths passive"),
-            "Compliance, resistance and plateau stand on these; effort is told on the others.",
+            "Compliance, resistance and plateau stand on these.",
         )
-    shown = number("compliance_ml_cmh2o", review.summary.get("quantities", {}))
+    shown, other = summary_number(review, COMPLIANCE), summary_number(review, "resistance_cmh2o_s_l")
     if shown.spread is not None:
-        resistance = quantity("resistance_cmh2o_s_l")
-        other = number("resistance_cmh2o_s_l", review.summary.get("quantities", {}))
+        wide = f" ({shown.range})" if " to " in shown.range else ""
         yield Matter(
-            15,
-            sentence(f"{shown.label} {shown.value}{f' ({shown.range})' if ' to ' in shown.range else ''}"),
-            sentence(f"{resistance.label} {other.value}; from {count(shown.n, 'passive breath')}"),
+            30,
+            sentence(f"{shown.label} {shown.value}{wide}"),
+            sentence(f"{other.label} {other.value}; from {count(shown.n, 'passive breath')}"),
         )

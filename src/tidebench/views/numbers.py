@@ -1,14 +1,20 @@
-"""A number as a person reads it: what it is, how it spreads, from how many breaths, or why it is missing."""
+"""A number as a person reads it: what it is, how it spreads, from how many breaths."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+import polars as pl
 
 from tidebench.quantities import TABLES, Quantity, quantity
 from tidebench.records import Spread
 
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+EFFORT = "effort_cmh2o"
 Origin = Literal["measured", "set", "noted"]
 
 
@@ -22,8 +28,6 @@ class Number:
         What it is.
     spread : Spread or None
         Median, 5th and 95th percentile and the number of breaths behind them.
-    missing : str
-        Why there is no value, in words.
     origin : str
         ``measured`` from the signals, ``set`` on the ventilator, or ``noted`` by a person.
     source : str
@@ -32,7 +36,6 @@ class Number:
 
     quantity: Quantity
     spread: Spread | None
-    missing: str = ""
     origin: Origin = "measured"
     source: str = ""
 
@@ -71,7 +74,22 @@ def spread_of(entry: Mapping[str, Any] | None) -> Spread | None:
     return Spread(median, low, high, int(entry.get("n") or 0))
 
 
-def number(key: str, quantities: Mapping[str, Mapping[str, Any]], missing: str = "") -> Number:
-    """A number of the summary by its key, or its absence with the reason."""
-    spread = spread_of(quantities.get(key))
-    return Number(quantity(key), spread, "" if spread else missing)
+def spread_over(values: pl.Series) -> Spread | None:
+    """Median, 5th and 95th percentile of the values that are known."""
+    known = values.drop_nulls().drop_nans()
+    if known.is_empty():
+        return None
+    median, low, high = (float(known.quantile(q, "linear") or 0.0) for q in (0.5, 0.05, 0.95))
+    return Spread(median, low, high, len(known))
+
+
+def efforts(review: Review) -> pl.Series:
+    """The effort of breaths that show one: zeros of passive breaths would hide it."""
+    return review.breaths.filter(~pl.col("passive"))[EFFORT].drop_nulls()
+
+
+def summary_number(review: Review, key: str) -> Number:
+    """A number of the summary by its key; effort over the breaths that show one."""
+    if key == EFFORT:
+        return Number(quantity(key), spread_over(efforts(review)))
+    return Number(quantity(key), spread_of(review.summary.get("quantities", {}).get(key)))

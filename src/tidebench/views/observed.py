@@ -10,6 +10,7 @@ import polars as pl
 
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
+from tidebench.views.numbers import spread_over
 from tidebench.views.wording import clock
 
 if TYPE_CHECKING:
@@ -88,11 +89,7 @@ def _measured(breaths: pl.DataFrame, key: str) -> Spread | None:
         values = breaths[key]
     else:
         return None
-    known = values.drop_nulls().drop_nans()
-    if known.is_empty():
-        return None
-    median, low, high = (float(known.quantile(q, "linear") or 0.0) for q in (0.5, 0.05, 0.95))
-    return Spread(median, low, high, len(known))
+    return spread_over(values)
 
 
 def _agree(record: Quantity, noted: float, measured: float) -> bool:

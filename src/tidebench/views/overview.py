@@ -66,7 +66,7 @@ def _patient(review: Review) -> str:
     person = ", ".join(parts) if parts else "patient not described"
     way: str | None = airway.interface
     if way and airway.tube_inner_diameter_mm is not None:
-        way = f"{way} of {quantity('tube_inner_diameter_mm').text(airway.tube_inner_diameter_mm)} inner diameter"
+        way = f"{way}, {quantity('tube_inner_diameter_mm').text(airway.tube_inner_diameter_mm)}"
     return sentence(f"{person}; {way}" if way else person)
 
 

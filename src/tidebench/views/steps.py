@@ -17,13 +17,13 @@ COLUMNS = (
     "peak_pressure_cmh2o",
     "plateau_pressure_cmh2o",
     "driving_pressure_cmh2o",
+    "compliance_ml_cmh2o",
     "total_peep_cmh2o",
     "intrinsic_peep_cmh2o",
-    "compliance_ml_cmh2o",
     "rate_per_min",
     "effort_cmh2o",
 )
-MOST_COLUMNS = 6
+MOST_COLUMNS = 5
 ALONG_PEEP = ("compliance_ml_cmh2o", "driving_pressure_cmh2o", "intrinsic_peep_cmh2o")
 
 
@@ -93,7 +93,7 @@ class StepsPage:
 
 def steps_page(review: Review) -> StepsPage:
     """What the page of steps shows."""
-    keys = [key for key in COLUMNS if any(key in step.quantities for step in review.steps)][:MOST_COLUMNS]
+    keys = _telling(review.steps)
     points = _along_peep(review.steps)
     shown = [i for i, _ in enumerate(ALONG_PEEP) if any(point.values[i] for point in points)]
     return StepsPage(
@@ -104,8 +104,20 @@ def steps_page(review: Review) -> StepsPage:
     )
 
 
+def _telling(steps: tuple[Step, ...]) -> list[str]:
+    """The few quantities that changed clearly most often, in the usual order."""
+    known = [key for key in COLUMNS if any(key in step.quantities for step in steps)]
+    clear = {key: sum(_effect(step, key).clear for step in steps) for key in known}
+    chosen = sorted(known, key=lambda key: -clear[key])[:MOST_COLUMNS]
+    return [key for key in known if key in chosen]
+
+
+def _effect(step: Step, key: str) -> Effect:
+    return Effect(quantity(key), *step.quantities.get(key, (None, None)))
+
+
 def _row(number: int, step: Step, keys: list[str]) -> StepRow:
-    effects = tuple(Effect(quantity(key), *step.quantities.get(key, (None, None))) for key in keys)
+    effects = tuple(_effect(step, key) for key in keys)
     pairs = list(step.quantities.values())
     counts = (max(b.n for b, _ in pairs), max(a.n for _, a in pairs)) if pairs else (0, 0)
     return StepRow(number, step.at_s, clock(step.at_s), change_words(step.changed), counts, effects)

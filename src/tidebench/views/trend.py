@@ -28,6 +28,7 @@ PANELS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 MOST_DOTS = 500
 BINS = 240
+FEWEST = 3  # values, below which a quantity has no course to draw
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def settings_sentences(review: Review) -> Iterator[tuple[float, str]]:
 def _series(review: Review, keys: tuple[str, ...], bin_s: float) -> Iterator[Series]:
     for key in keys:
         known = review.breaths.select(pl.col("start_s"), pl.col(key).alias("value")).drop_nulls()
-        if known.height:
+        if known.height >= min(FEWEST, review.breaths.height):
             yield _binned(quantity(key), known, bin_s) if bin_s else _single(quantity(key), known, review)
 
 

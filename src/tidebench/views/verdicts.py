@@ -11,8 +11,8 @@ import polars as pl
 from tidebench.limits import Limit, judge, limits_for, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
-from tidebench.views.numbers import Number, number
-from tidebench.views.wording import clock, sentence, share
+from tidebench.views.numbers import EFFORT, Number, efforts, summary_number
+from tidebench.views.wording import clock, sentence
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -34,8 +34,11 @@ class Verdict:
 
     @property
     def text(self) -> str:
-        """The state in words, with the share of breaths beyond the limit."""
-        return f"{self.state}, on {share(self.beyond, self.of)} breaths" if self.beyond and self.of > 1 else self.state
+        """The state in words, with the breaths beyond the limit: ``crossed, 89 of 91 breaths``."""
+        if not self.beyond or self.of < 2:
+            return self.state
+        beyond = f"all {self.of}" if self.beyond == self.of else f"{self.beyond} of {self.of}"
+        return f"{self.state}{' but on' if self.state == 'met' else ','} {beyond} breaths"
 
 
 def verdicts(review: Review) -> tuple[Verdict, ...]:
@@ -49,9 +52,8 @@ def why_these(review: Review) -> str:
 
 
 def _all(review: Review) -> Iterator[Verdict]:
-    quantities = review.summary.get("quantities", {})
     for limit in limits_for(review.case.patient):
-        shown = number(limit.key, quantities)
+        shown = summary_number(review, limit.key)
         if shown.spread is not None:
             yield _on_breaths(limit, shown, _values(review, limit.key))
         elif (noted := _noted(review, limit.key)) is not None:
@@ -82,6 +84,8 @@ def _values(review: Review, key: str) -> pl.Series:
         "vt_per_pbw_ml_kg": review.summary.get("patient", {}).get("predicted_body_weight_kg"),
         "vt_per_weight_ml_kg": review.case.patient.weight_kg,
     }
+    if key == EFFORT:
+        return efforts(review)
     if key in BREATH_COLUMNS:
         return review.breaths[key].drop_nulls()
     weight = weights.get(key)
