@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-import tidebench.review
+import tidebench.results
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
 from tidebench.cli import main
@@ -51,7 +51,7 @@ def calls(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
     terminal = ModuleType("tidebench.cli.terminal")
     terminal.__dict__["print_review"] = lambda review: print(f"summary of {review.summary['title']}")
     monkeypatch.setitem(sys.modules, "tidebench.cli.terminal", terminal)
-    monkeypatch.setattr(tidebench.review, "review_case", review_case, raising=False)
+    monkeypatch.setattr(tidebench.results, "review_case", review_case)
     return noted
 
 
@@ -90,7 +90,7 @@ def test_refusal_of_the_library_is_passed_on_without_a_traceback(run: Run, monke
     def refuse(*_: object, **__: object) -> None:
         raise SignalError("no flow column", where="signals.csv, line 1", remedy="Name it.")
 
-    monkeypatch.setattr(tidebench.review, "review_case", refuse, raising=False)
+    monkeypatch.setattr(tidebench.results, "review_case", refuse)
     assert run("review", "case", "--out", "x") == (2, "", "tidebench: signals.csv, line 1: no flow column. Name it.\n")
 
 
