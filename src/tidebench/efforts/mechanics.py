@@ -28,10 +28,12 @@ FLOORS = 3.0  # smoothed residual, in multiples of what noise alone leaves, that
 LEAST_EXCESS = 0.3  # of the noise floor: differences below it are not evidence
 CORE = 0.12  # the share of breaths whose fit a lung is judged by while searching: passive breaths may be few
 TERMS: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...] = (
-    ((), ()),
     (("flow squared",), (SQUARE,)),
-    (("expiratory resistance",), (EXPIRATION,)),
     (("flow squared", "expiratory resistance"), (SQUARE, EXPIRATION)),
+)
+PLAINER: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...] = (
+    ((), ()),
+    (("expiratory resistance",), (EXPIRATION,)),
 )
 UNSEEN = 0.15  # cmH2O: what a muscle pressure of 0.5 cmH2O, no effort by definition, leaves over a breath
 HEART_LEFT = 0.15  # of a heartbeat's amplitude stays behind where its rate wanders within a breath
@@ -205,7 +207,8 @@ class Candidate:
 def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
     """The lung that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
-    Terms are added only where they bring the smoothed residual of the breaths explained so far well down
+    Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative.
+    Further terms are added only where they bring the smoothed residual of the breaths explained so far well down
     (:data:`WORTH` for each) and leave a lung that can be.
     """
     if among.sum() < LEAST_BREATHS:
@@ -215,7 +218,9 @@ def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | No
     if theta is None:
         return None
     best: Candidate | None = None
-    for terms, extra in TERMS:
+    for terms, extra in (*TERMS, *PLAINER):
+        if best is not None and SQUARE not in extra:
+            break
         trial, members = concentrate(sums, among, theta, [VOLUME, FLOW, *extra, *rhythm])
         if not plausible(trial):
             continue

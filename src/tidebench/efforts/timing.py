@@ -34,7 +34,10 @@ def bridged(muscle: Samples, rate_hz: float) -> Samples:
 
 @kernel
 def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices, Indices, Indices, Samples]:
-    """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak."""
+    """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak.
+
+    What is left when an effort is over may still be more than ``least``: the next effort must rise by that much from it.
+    """
     n = len(muscle)
     most = n // max(1, shortest) + 1
     onset = np.empty(most, np.int64)
@@ -42,13 +45,14 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
     over = np.empty(most, np.int64)
     peak = np.empty(most)
     count = 0
+    free = 0
     i = 0
     while i < n:
         if not muscle[i] > least:
             i += 1
             continue
         begin = i
-        while begin > 0 and muscle[begin - 1] > ONSET and muscle[begin - 1] <= muscle[begin] + 0.5:
+        while begin > free and muscle[begin - 1] > ONSET and muscle[begin - 1] <= muscle[begin] + 0.5:
             begin -= 1
         highest = muscle[i]
         while i < n and muscle[i] > RELAXED * highest:
@@ -64,4 +68,10 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
             over[count] = i
             peak[count] = highest
             count += 1
+        lowest = highest
+        while i < n and muscle[i] > least and muscle[i] <= lowest + least:
+            if muscle[i] <= lowest:
+                lowest = muscle[i]
+                free = i
+            i += 1
     return onset[:count].copy(), top[:count].copy(), over[:count].copy(), peak[:count].copy()
