@@ -103,7 +103,9 @@ def kept(piece: Piece, first: int, last: int) -> Piece:
     start = piece.columns["start"]
     inside = (start >= first) & (start < last)
     return replace(
-        piece, columns={name: column[inside] for name, column in piece.columns.items()}, efforts=piece.efforts.kept(first, last)
+        piece,
+        columns={name: column[inside] for name, column in piece.columns.items()},
+        efforts=piece.efforts.kept(first, last),
     )
 
 
@@ -176,7 +178,9 @@ def run(
     cuts = list(stretches(len(channels["flow"]), state))
     settled: list[Piece] = []
     with ThreadPoolExecutor(min(len(cuts), os.cpu_count() or 1)) as pool:
-        for done, ((border, _, _), piece) in enumerate(zip(cuts, pool.map(lambda cut: work(state, *cut[1:]), cuts), strict=True)):
+        for done, ((border, _, _), piece) in enumerate(
+            zip(cuts, pool.map(lambda cut: work(state, *cut[1:]), cuts), strict=True)
+        ):
             pieces, state = join(state, piece, border)
             settled += pieces
             if progress:

@@ -103,7 +103,10 @@ def review(case: Case, recording: Recording | None = None, *, progress: Progress
     with ThreadPoolExecutor(1) as pool:
         identity = pool.submit(lambda: recording.recording_id)
         pieces = run(
-            dict(recording.channels), float(recording.rate_hz), case.settings, lambda share: tell("measuring", 0.2 + 0.6 * share)
+            dict(recording.channels),
+            float(recording.rate_hz),
+            case.settings,
+            lambda share: tell("measuring", 0.2 + 0.6 * share),
         )
         tell("summarising", 0.85)
         return assemble(case, recording, pieces, identity.result())

@@ -39,8 +39,13 @@ def settings_changes(settings: Sequence[Setting]) -> Iterator[tuple[float, Chang
 def around(start_s: Times, end_s: Times, at_s: float, least_s: float, most_s: float) -> tuple[slice, slice]:
     """The breaths before and after a moment, transition left out, no further than the neighbouring changes."""
     first, last = np.searchsorted(start_s, max(least_s, at_s - SECONDS)), np.searchsorted(end_s, at_s, side="right")
-    begin, until = np.searchsorted(start_s, at_s) + SETTLING, np.searchsorted(end_s, min(most_s, at_s + SECONDS), side="right")
-    return slice(max(int(first), int(last) - BREATHS), int(last)), slice(int(begin), min(int(begin) + BREATHS, int(until)))
+    begin, until = (
+        np.searchsorted(start_s, at_s) + SETTLING,
+        np.searchsorted(end_s, min(most_s, at_s + SECONDS), side="right"),
+    )
+    return slice(max(int(first), int(last) - BREATHS), int(last)), slice(
+        int(begin), min(int(begin) + BREATHS, int(until))
+    )
 
 
 @kernel
@@ -89,7 +94,9 @@ def find_steps(breaths: pl.DataFrame, settings: Sequence[Setting]) -> tuple[Step
     if not breaths.height:
         return ()
     recorded = [(at, changed) for at, changed in settings_changes(settings) if changed]
-    moments: list[tuple[float, Literal["recorded", "seen"], Change]] = [(at, "recorded", changed) for at, changed in recorded]
+    moments: list[tuple[float, Literal["recorded", "seen"], Change]] = [
+        (at, "recorded", changed) for at, changed in recorded
+    ]
     moments += [(at, "seen", {}) for at in seen_changes(breaths, [at for at, _ in recorded])]
     moments.sort(key=lambda moment: moment[0])
     edges = [0.0, *(at for at, _, _ in moments), float("inf")]

@@ -9,7 +9,20 @@ import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
-from tidebench.efforts.mechanics import HALF, HEART_LEFT, LEAST_BREATHS, SPREAD, Lung, Timing, excess, find_lung, own_elastance, plausible, relative_spread, solve
+from tidebench.efforts.mechanics import (
+    HALF,
+    HEART_LEFT,
+    LEAST_BREATHS,
+    SPREAD,
+    Lung,
+    Timing,
+    excess,
+    find_lung,
+    own_elastance,
+    plausible,
+    relative_spread,
+    solve,
+)
 from tidebench.efforts.muscle import rise_at_end
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss

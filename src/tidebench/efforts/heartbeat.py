@@ -90,5 +90,3 @@ def phase(residual: Samples, rate_hz: float, heart_hz: float) -> Samples:
     angle = np.unwrap(np.angle(envelope))
     centres = np.arange(len(coarse)) * step + (step - 1) / 2
     return np.asarray(carrier + np.interp(np.arange(len(residual)), centres, angle), np.float64)
-
-

@@ -125,7 +125,15 @@ def core_of(residual: Samples, among: Mask) -> tuple[float, float]:
 
 @kernel
 def concentrated(
-    zx: Samples, zy: Samples, zz: Samples, zs: Samples, ss: Samples, count: Samples, among: Mask, theta: Samples, columns: Indices
+    zx: Samples,
+    zy: Samples,
+    zz: Samples,
+    zs: Samples,
+    ss: Samples,
+    count: Samples,
+    among: Mask,
+    theta: Samples,
+    columns: Indices,
 ) -> tuple[Samples, Mask]:
     """Alternate between fitting and keeping the breaths that the fit explains best (least trimmed squares)."""
     members = among.copy()

@@ -61,7 +61,9 @@ class Plan:
 
 
 @kernel
-def shapes(p: Samples, f: Samples, start: Indices, flow_end: Indices, rest: Samples, dt: float) -> tuple[Samples, Samples, Samples, Samples]:
+def shapes(
+    p: Samples, f: Samples, start: Indices, flow_end: Indices, rest: Samples, dt: float
+) -> tuple[Samples, Samples, Samples, Samples]:
     """Per inflation: rise of pressure, its range and flow's range late in delivery, and the share of peak flow at its end.
 
     ``flow_end`` is where delivery of flow ends (turn or pause), ``rest`` the pressure before it. The late part is from
@@ -202,7 +204,9 @@ def deliveries(
         plan.mandatory == VOLUME, held, np.where(np.isfinite(plan.control_cmh2o), nearer_support, ~timed)
     )
     out = np.where(plan.known & plan.mixed, np.where(supported, plan.support, plan.mandatory), out)
-    return np.where(plan.known & plan.mixed & (plan.support == UNASSISTED) & unassisted, UNASSISTED, out).astype(np.int8)
+    return np.where(plan.known & plan.mixed & (plan.support == UNASSISTED) & unassisted, UNASSISTED, out).astype(
+        np.int8
+    )
 
 
 def cyclings(delivery: Codes, end_share: Samples, inspiratory_time_s: Samples, plan: Plan) -> Codes:

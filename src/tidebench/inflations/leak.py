@@ -40,7 +40,9 @@ class Loss:
 
 
 @kernel
-def balance(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float) -> tuple[Samples, Samples, Samples]:
+def balance(
+    p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float
+) -> tuple[Samples, Samples, Samples]:
     """Net volume (L), inhaled volume (L) and the integral of max(p, 0)^exponent of every breath, shape (n,) each."""
     n = len(start)
     net = np.zeros(n)

@@ -40,7 +40,9 @@ class Levels:
 
 
 @kernel
-def running_percentiles(x: Samples, stride: int, hop: int, window: int, shares: Samples, lo: float, hi: float) -> Samples:
+def running_percentiles(
+    x: Samples, stride: int, hop: int, window: int, shares: Samples, lo: float, hi: float
+) -> Samples:
     """Percentiles of x in a centred window, on a grid; shape (len(shares), ceil(n / hop)).
 
     A histogram of ``BINS`` bins between lo and hi is updated sample by sample; values are exact to one bin.
@@ -81,7 +83,9 @@ def running_percentiles(x: Samples, stride: int, hop: int, window: int, shares: 
 
 
 @kernel
-def valve_resistance(p: Samples, f: Samples, hop: int, stride: int, baseline: Samples, size: Samples, flow: Samples) -> float:
+def valve_resistance(
+    p: Samples, f: Samples, hop: int, stride: int, baseline: Samples, size: Samples, flow: Samples
+) -> float:
     """Slope of p − baseline on −f over brisk expiration, where p lies in the lower half of its range."""
     xx = 0.0
     xy = 0.0

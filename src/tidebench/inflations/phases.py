@@ -121,7 +121,15 @@ def find_phases(
 
 @kernel
 def sharpen(
-    p: Samples, f: Samples, crossings: Indices, hop: int, size: Samples, flow: Samples, reach: int, lag: int, sign: float
+    p: Samples,
+    f: Samples,
+    crossings: Indices,
+    hop: int,
+    size: Samples,
+    flow: Samples,
+    reach: int,
+    lag: int,
+    sign: float,
 ) -> Indices:
     """Move each crossing to the foot of its edge: the last sample before pressure and flow move fast.
 

@@ -86,8 +86,16 @@ class Builder:
         parts = []
         for key, code, mask in self.missing:
             rows = np.flatnonzero(mask)
-            parts.append(pl.DataFrame({"row": rows}).with_columns(quantity=pl.lit(key), code=pl.lit(code), text=pl.lit(REASONS[code])))
-        told = pl.concat(parts).group_by("row", maintain_order=False).agg(pl.struct("quantity", "code", "text").alias("not_measured"))
+            parts.append(
+                pl.DataFrame({"row": rows}).with_columns(
+                    quantity=pl.lit(key), code=pl.lit(code), text=pl.lit(REASONS[code])
+                )
+            )
+        told = (
+            pl.concat(parts)
+            .group_by("row", maintain_order=False)
+            .agg(pl.struct("quantity", "code", "text").alias("not_measured"))
+        )
         every = pl.DataFrame({"row": np.arange(self.n)}).join(told, on="row", how="left", maintain_order="left")
         return every["not_measured"].fill_null([]).cast(dtype)
 
@@ -241,14 +249,16 @@ def energy(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
     build.put("work_j_l", joules / c["vti"], passive)
 
 
-def efforts(
-    build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Samples, about: Setting
-) -> None:
+def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Samples, about: Setting) -> None:
     """What the patient gives, and what arrives below the tube and across the lung."""
     unheard = np.full(build.n, not about.oesophageal)
     quiet = c["passive"] == 1
     unknown = ~np.isfinite(c["effort"]) & ~quiet
-    build.put("effort_cmh2o", np.where(quiet, 0.0, c["effort"]), [("undecided", (c["passive"] < 0) & unknown), ("no lung known", unknown)])
+    build.put(
+        "effort_cmh2o",
+        np.where(quiet, 0.0, c["effort"]),
+        [("undecided", (c["passive"] < 0) & unknown), ("no lung known", unknown)],
+    )
     build.put("pressure_time_product_cmh2o_s", c["pressure_time"], [("no oesophageal signal", unheard)])
     driving = c["transpulmonary_driving"]
     build.put(
@@ -265,7 +275,11 @@ def efforts(
 
 def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:
     """Median, 5th and 95th percentile and number of every numeric column, with its unit; columns without a value left out."""
-    keys = [key for key, dtype in BREATH_COLUMNS.items() if dtype == pl.Float64 and not key.endswith(("start_s", "end_s", "expiration_s"))]
+    keys = [
+        key
+        for key, dtype in BREATH_COLUMNS.items()
+        if dtype == pl.Float64 and not key.endswith(("start_s", "end_s", "expiration_s"))
+    ]
     told: dict[str, dict[str, float | int | str]] = {}
     for key in keys:
         values = table[key].drop_nulls()

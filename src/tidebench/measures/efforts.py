@@ -36,7 +36,9 @@ class Efforts:
 
     def shifted(self, by: int) -> Efforts:
         """The same, counted from ``by`` samples earlier."""
-        return Efforts(self.onset + by, self.end + by, self.over + by, self.peak, self.source, self.outcome, self.columns)
+        return Efforts(
+            self.onset + by, self.end + by, self.over + by, self.peak, self.source, self.outcome, self.columns
+        )
 
     def kept(self, first: int, last: int) -> Efforts:
         """Those with their onset from ``first`` and before ``last``."""

@@ -17,7 +17,10 @@ DECAY_S = 0.30  # over which the first fall of pressure is carried back to the m
 STEADY = 0.5  # cmH2O by which the last second may drift
 RESTLESS = 1.0  # cmH2O of movement that drift does not explain: an effort
 TRAPPED = 10.0  # cmH2O of intrinsic PEEP from which an occlusion may hide more (Leatherman, Crit Care Med 1996;24:541)
-BALLOON = (0.8, 1.2)  # ratio of oesophageal to airway swings in an occluded effort (Baydur, Am Rev Respir Dis 1982;126:788)
+BALLOON = (
+    0.8,
+    1.2,
+)  # ratio of oesophageal to airway swings in an occluded effort (Baydur, Am Rev Respir Dis 1982;126:788)
 
 
 def beats(p: Samples, count: int, rate_hz: float, heart_hz: float | None) -> Samples:
@@ -54,7 +57,13 @@ def balloon_check(p: Samples, oesophageal: Samples | None) -> tuple[str, ...]:
 
 
 def inspiratory(
-    j: int, c: Mapping[str, Samples], p: Samples, f: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
+    j: int,
+    c: Mapping[str, Samples],
+    p: Samples,
+    f: Samples,
+    rate_hz: float,
+    heart_hz: float | None,
+    oesophageal: Samples | None,
 ) -> Hold:
     """An end-inspiratory hold.
 
@@ -71,7 +80,9 @@ def inspiratory(
     before = f[max(start, pause - round(0.15 * rate_hz)) : max(start + 1, pause - round(0.05 * rate_hz))]
     flow = float(np.median(before)) if len(before) else 0.0
     words = quality(held, rate_hz, bool(c["leak"][j] > 0), heart_hz)
-    words += balloon_check(held, None if oesophageal is None else oesophageal[pause + round(SETTLE_S * rate_hz) : turn - 1])
+    words += balloon_check(
+        held, None if oesophageal is None else oesophageal[pause + round(SETTLE_S * rate_hz) : turn - 1]
+    )
     quiet = "effort" not in words
     total = float(c["total_peep"][j]) if np.isfinite(c["total_peep"][j]) else None
     driving = plateau - total if total is not None and quiet else None
@@ -117,7 +128,12 @@ def expiratory(
 
 
 def holds_of(
-    c: Mapping[str, Samples], p: Samples, f: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
+    c: Mapping[str, Samples],
+    p: Samples,
+    f: Samples,
+    rate_hz: float,
+    heart_hz: float | None,
+    oesophageal: Samples | None,
 ) -> tuple[Hold, ...]:
     """Every hold of a recording, in the order of time."""
     if not c:

@@ -95,7 +95,9 @@ class Measured:
 PlanAt = Callable[[Indices], Plan]
 
 
-def swept(stretch: Stretch, still: Still, explained: Explained, first: Indices, last: Indices, bi_level: bool) -> dict[str, Column]:
+def swept(
+    stretch: Stretch, still: Still, explained: Explained, first: Indices, last: Indices, bi_level: bool
+) -> dict[str, Column]:
     """The columns of :mod:`tidebench.measures.sweep`, leak fraction and sensor lag."""
     lost = loss_flow(stretch, explained.loss)
     lag = usual_lag(stretch.flow, stretch.turn, stretch.end, stretch.dt)
@@ -190,12 +192,12 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     interval = before((end - start) / rate_hz, bounds.joined)
     period = kinds.kept_period(interval, plan.period_s)
     offset = as_offset(p, f, start, end, 1 / rate_hz).offset
-    still = find_still(p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period))
+    still = find_still(
+        p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
+    )
     free = np.minimum(end, still.occluded)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
-    first, last, rest_pressure = quiet_stretch(
-        p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz)
-    )
+    first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
     timed = np.abs(interval - period) < kinds.KEPT_TIME_S + kinds.KEPT_SHARE * period
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
     explained = explain(stretch, rest_pressure)
