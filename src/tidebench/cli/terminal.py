@@ -100,7 +100,7 @@ def _numbers(answer: Answer, verdicts: tuple[Verdict, ...]) -> Table:
 
 def _verdict(verdict: Verdict) -> Text:
     crossed = verdict.state.startswith("crossed")
-    return _text(f"{verdict.text}: {verdict.limit.bound} ({verdict.limit.kind})", "bold" if crossed else "")
+    return _text(f"{verdict.text}: {verdict.limit.bound} ({verdict.kind})", "bold" if crossed else "")
 
 
 def _holds(page: HoldsPage, console: Console) -> None:

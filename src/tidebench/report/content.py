@@ -15,6 +15,7 @@ from tidebench.report.figures import (
     holds_figure,
     loops_figure,
     peep_figure,
+    recorded_figure,
     trend_figure,
 )
 from tidebench.report.method import method
@@ -29,6 +30,7 @@ from tidebench.views import (
     Untold,
     Verdict,
     breath_page,
+    breath_with_effort,
     overview_page,
     steps_page,
     trend_page,
@@ -51,11 +53,14 @@ FIRST_QUALITY = 6
 def content(review: Review) -> Data:
     """Everything that the report prints."""
     page, steps, course = overview_page(review), steps_page(review), trend_page(review)
-    breath = breath_page(review)
+    breath, effort = breath_page(review), breath_with_effort(review)
+    if effort and breath and effort.breath == breath.breath:
+        effort = None
     words = {
         **_first_page(page),
         **_steps(steps),
         **_breath(breath),
+        **_effort(effort),
         **_holds(page.holds),
         "settings": _settings(course),
         "observed": [_observed(seen) for seen in page.observations],
@@ -70,7 +75,7 @@ def content(review: Review) -> Data:
         "recording_id": str(review.summary.get("recording_id") or review.recording.recording_id),
         "program": f"Tidebench {__version__}",
     }
-    return {**_typeset_words(words), **_figures(course, breath, page.holds, steps)}
+    return {**_typeset_words(words), **_figures(course, breath, effort, page.holds, steps)}
 
 
 def _typeset_words(words: Data) -> Data:
@@ -78,10 +83,14 @@ def _typeset_words(words: Data) -> Data:
     return printed
 
 
-def _figures(course: Trend, breath: BreathPage | None, holds: HoldsPage, steps: StepsPage) -> Data:
+def _figures(
+    course: Trend, breath: BreathPage | None, effort: BreathPage | None, holds: HoldsPage, steps: StepsPage
+) -> Data:
     pictures: dict[str, Picture | None] = {
         "trend": trend_figure(course) if course.panels else None,
         "account": account_figure(breath) if breath else None,
+        "recorded": recorded_figure(breath) if breath and breath.account is None else None,
+        "effort_account": account_figure(effort) if effort else None,
         "loops": loops_figure(breath) if breath else None,
         "holds_figure": holds_figure(holds),
         "peep": peep_figure(steps),
@@ -150,7 +159,7 @@ def _verdict(verdict: Verdict) -> Data:
         "bound": verdict.limit.bound,
         "state": verdict.state,
         "text": verdict.text,
-        "kind": verdict.limit.kind,
+        "kind": verdict.kind,
         "source": "" if source.startswith(COMMON_PRACTICE) else f", {source.split(';')[0]}",
         "strip": _strip(verdict),
     }
@@ -226,8 +235,30 @@ def _trend_caption(course: Trend) -> str:
 def _breath(page: BreathPage | None) -> Data:
     if page is None:
         return {"breath": None, "account_caption": "", "loops_caption": ""}
-    heading = page.heading[0].upper() + page.heading[1:] + "."
-    rows = [
+    return {
+        "breath": {
+            "heading": sentence(page.heading),
+            "instants": _instants(page),
+            "fit": _fit(page),
+            "numbers": [_number(n) for n in page.numbers],
+        },
+        "account_caption": _account_caption(page),
+        "loops_caption": (
+            "Black: the same breath, the arrow in the direction of time. Paler: other breaths, spread over the record. "
+            "Dashed: recoil alone; what lies beside it is what tube and airways took."
+        ),
+    }
+
+
+def _effort(page: BreathPage | None) -> Data:
+    if page is None:
+        return {"effort": None, "effort_caption": ""}
+    words = {"heading": sentence(page.heading), "instants": _instants(page), "fit": _fit(page)}
+    return {"effort": words, "effort_caption": _account_caption(page)}
+
+
+def _instants(page: BreathPage) -> list[list[str]]:
+    return [
         [
             instant.name,
             quantity("inspiratory_time_s").text(instant.after_start_s),
@@ -245,19 +276,6 @@ def _breath(page: BreathPage | None) -> Data:
         ]
         for instant in page.instants
     ]
-    return {
-        "breath": {
-            "heading": heading,
-            "instants": rows,
-            "fit": _fit(page),
-            "numbers": [_number(n) for n in page.numbers],
-        },
-        "account_caption": _account_caption(page),
-        "loops_caption": (
-            "Black: the same breath, the arrow in the direction of time. Paler: other breaths, spread over the record. "
-            "Dashed: recoil alone; what lies beside it is what tube and airways took."
-        ),
-    }
 
 
 def _fit(page: BreathPage) -> str:
@@ -289,7 +307,7 @@ def _holds(page: HoldsPage) -> Data:
             f"{row.number}",
             row.hold.kind,
             clock(row.hold.at_s),
-            quantity("duration_s").text(row.hold.duration_s, unit=False),
+            quantity("duration_s").text(row.hold.duration_s),
             *(n.quantity.text(n.spread.median if n.spread else None, unit=False) for n in row.numbers),
             row.quality,
         ]
@@ -302,7 +320,10 @@ def _holds(page: HoldsPage) -> Data:
     left = len(page.rows) - len(page.traces)
     if left:
         caption += f" {count(left, 'more hold').capitalize()} in the table only."
-    return {"holds": {"columns": [_tight(q) for q in page.columns], "rows": rows}, "holds_caption": caption}
+    return {
+        "holds": {"columns": [{"symbol": q.symbol, "unit": q.unit} for q in page.columns], "rows": rows},
+        "holds_caption": caption,
+    }
 
 
 def _tight(record: Quantity) -> str:
@@ -344,7 +365,8 @@ def _observed(seen: Any) -> Data:
 
 
 def _all_numbers(review: Review) -> Iterator[Number]:
-    return (summary_number(review, key) for key in review.summary.get("quantities", {}))
+    shown = (summary_number(review, key) for key in review.summary.get("quantities", {}))
+    return (n for n in shown if n.spread is not None)
 
 
 def _findings(review: Review) -> list[Data]:
@@ -362,7 +384,7 @@ def _limit(verdict: Verdict) -> Data:
     return {
         "label": verdict.number.label,
         "bound": verdict.limit.bound,
-        "kind": verdict.limit.kind,
+        "kind": verdict.kind,
         "source": f"{verdict.limit.text} {'' if source == COMMON_PRACTICE else sentence(source)}".strip(),
     }
 

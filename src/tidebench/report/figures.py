@@ -44,7 +44,7 @@ class Picture:
 def trend_figure(trend: Trend) -> Picture:
     """Quantities along the whole record, with changes of settings, holds and gaps."""
     with drawing():
-        strip, panel, foot = 7.0, 18.0, 9.0
+        strip, panel, foot = 7.0 if trend.marks else 1.0, 18.0, 9.0
         sheet = Sheet(strip + len(trend.panels) * (panel + HEAD) + foot)
         axes: list[Axes] = []
         for i, series in enumerate(trend.panels):
@@ -198,6 +198,30 @@ def account_figure(page: BreathPage) -> Picture | None:
         axes["volume"].set_xlim(0, float(time[-1]) if time[-1] > 0 else 1)
         axes["volume"].set_xlabel(f"time from the start of the inflation [{quantity('time').unit}]", labelpad=2)
         return Picture(sheet.svg(), _account_alt(page))
+
+
+def recorded_figure(page: BreathPage) -> Picture:
+    """A breath that can't be accounted for, as it was recorded, with its surroundings."""
+    with drawing():
+        tall, foot = 26.0, 9.0
+        seen = page.recorded
+        sheet = Sheet(len(seen.channels) * (tall + HEAD) + foot + 1)
+        axes: list[Axes] = []
+        for i, (name, values) in enumerate(seen.channels.items()):
+            top = 1 + HEAD + i * (tall + HEAD)
+            axis = sheet.axes(LEFT, top, WIDTH_MM - LEFT - RIGHT, tall, share=axes[0] if axes else None)
+            axis.axvspan(0, seen.turn_s, facecolor=BLUE, alpha=0.08, linewidth=0)
+            for moment in (0, seen.turn_s, seen.end_s):
+                axis.axvline(moment, color=GREY, linewidth=0.6, dashes=(4, 2))
+            axis.plot(seen.time_s, values * (L_MIN if name == "flow" else 1.0), color=INK)
+            head(axis, quantity(name).heading)
+            axes.append(axis)
+        for axis in axes:
+            axis.tick_params(labelbottom=axis is axes[-1])
+        axes[-1].set_xlim(float(seen.time_s[0]), float(seen.time_s[-1]))
+        axes[-1].set_xlabel(f"time from the start of the inflation [{quantity('time').unit}]", labelpad=2)
+        numbers = listed(f"{n.label} {n.value}" for n in page.numbers)
+        return Picture(sheet.svg(), f"Recorded signals of {page.heading}. {numbers}.")
 
 
 def _bands(axis: Axes, time: Samples, account: PressureAccount) -> None:

@@ -6,7 +6,7 @@ Views choose, group and word; they measure nothing. Labels, units and decimals c
 from __future__ import annotations
 
 from tidebench.views.answers import Answer, Untold
-from tidebench.views.breath import BreathPage, breath_page
+from tidebench.views.breath import BreathPage, breath_page, breath_with_effort
 from tidebench.views.holds import HoldsPage, holds_page
 from tidebench.views.matters import Matter
 from tidebench.views.numbers import Number
@@ -29,6 +29,7 @@ __all__ = [
     "Untold",
     "Verdict",
     "breath_page",
+    "breath_with_effort",
     "holds_page",
     "overview_page",
     "steps_page",

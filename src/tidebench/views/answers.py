@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -47,7 +47,7 @@ GROUPS: dict[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
         ("trapped", ("total_peep_cmh2o", "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min")),
     ),
     STEP: (
-        ("timing", ("rate_per_min", "inspiratory_time_s", "rapid_shallow_index")),
+        ("timing", ("rate_per_min", "minute_volume_l_min", "inspiratory_time_s", "rapid_shallow_index")),
         ("effort", ("effort_cmh2o", "pressure_time_product_cmh2o_s", "asynchrony_index_percent")),
         ("leak", ("leak_fraction",)),
     ),
@@ -60,7 +60,6 @@ WANTED = (
     "compliance_ml_cmh2o",
     "resistance_cmh2o_s_l",
     "total_peep_cmh2o",
-    "mechanical_power_j_min",
 )
 """What people look for first: its absence is told even where no breath gives a reason."""
 
@@ -108,12 +107,20 @@ def _groups(review: Review, question: str, always: set[str]) -> tuple[tuple[str,
 def _known(review: Review, keys: tuple[str, ...], always: set[str]) -> Iterator[Number]:
     """What was measured, and of what was not, that for which a limit is missed."""
     for key in keys:
+        if key == "rapid_shallow_index" and not _on_its_own(review):
+            continue
         shown = summary_number(review, key)
         if shown.spread is not None or key in always:
             yield shown
         elif key in review.summary and review.summary[key] is not None:
             value = float(review.summary[key])
             yield Number(quantity(key), Spread(value, value, value, 1))
+
+
+def _on_its_own(review: Review) -> bool:
+    """True where most breaths are begun and ended by the patient: rate over volume says nothing of mandatory ones."""
+    spontaneous = int((~review.breaths["mandatory"]).sum() or 0)
+    return 2 * spontaneous > review.breaths.height
 
 
 def _basis(review: Review) -> str:
@@ -137,7 +144,14 @@ def _in_step(review: Review) -> str:
     parts.append({0: "none shows effort", breaths.height: "all show effort"}.get(effort, f"{effort} show effort"))
     if doubt:
         parts.append(f"of {doubt} it can't be told")
-    return sentence("; ".join(parts))
+    found = [f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if times]
+    return " ".join([sentence("; ".join(parts)), sentence(f"found: {listed(found)}") if found else ""]).strip()
+
+
+def finding_counts(review: Review) -> dict[str, int]:
+    """How often each kind of finding was made."""
+    findings: dict[str, Any] = review.summary.get("findings", {})
+    return {kind: int(entry["count"]) for kind, entry in findings.items()}
 
 
 # --- what can't be told -----------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from tidebench.quantities import quantity
+from tidebench.recording import Samples
 from tidebench.records import PressureAccount, Spread
 from tidebench.views.numbers import EFFORT, Number
 from tidebench.views.wording import DELIVERIES, clock
@@ -30,6 +32,8 @@ SHOWN = (
     EFFORT,
 )
 MOST_NEIGHBOURS = 12
+DRAWN = ("airway_pressure", "flow", "oesophageal_pressure")
+BEFORE_S, AFTER_S = 0.8, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +51,23 @@ class Instant:
 
 
 @dataclass(frozen=True)
+class Surroundings:
+    """The recorded signals of a breath and a little before and after; time from its start."""
+
+    time_s: Samples
+    channels: Mapping[str, Samples]
+    turn_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
 class BreathPage:
     """A breath and what explains it; ``account`` is None where no mechanics are known for it."""
 
     breath: int
     heading: str
     numbers: tuple[Number, ...]
+    recorded: Surroundings
     account: PressureAccount | None
     instants: tuple[Instant, ...]
     unexplained_rms: float | None
@@ -71,11 +86,31 @@ def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
         breath=index,
         heading=_heading(row),
         numbers=tuple(_number(key, row) for key in SHOWN if row[key] is not None and not _idle(key, row)),
+        recorded=_surroundings(review, row),
         account=account,
         instants=_instants(account) if account else (),
         unexplained_rms=float(np.sqrt(np.mean(account.residual**2))) if account else None,
         neighbours=_neighbours(review, index) if account else (),
     )
+
+
+def breath_with_effort(review: Review) -> BreathPage | None:
+    """The breath whose effort is nearest the median, where its pressure can be accounted for."""
+    active = review.breaths.filter(~pl.col("passive") & pl.col(EFFORT).is_not_null())
+    if active.is_empty():
+        return None
+    nearest = active.sort((pl.col(EFFORT) - pl.col(EFFORT).median()).abs(), "breath")
+    page = breath_page(review, int(nearest["breath"][0]))
+    return page if page is not None and page.account is not None else None
+
+
+def _surroundings(review: Review, row: dict[str, float]) -> Surroundings:
+    recording = review.recording
+    first = max(0, round((row["start_s"] - BEFORE_S) * recording.rate_hz))
+    last = min(len(recording), round((row["end_s"] + AFTER_S) * recording.rate_hz))
+    drawn = {name: recording[name][first:last] for name in DRAWN if name in recording}
+    time = np.arange(first, last) / recording.rate_hz - row["start_s"]
+    return Surroundings(time, drawn, row["expiration_s"] - row["start_s"], row["end_s"] - row["start_s"])
 
 
 def _idle(key: str, row: dict[str, object]) -> bool:

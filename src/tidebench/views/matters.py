@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from tidebench.limits import Kind
+from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
+from tidebench.views.answers import finding_counts
 from tidebench.views.numbers import EFFORT, summary_number
 from tidebench.views.observed import observations
 from tidebench.views.steps import steps_page
@@ -31,26 +32,31 @@ BY_KIND: dict[Kind, float] = {
 
 COMPLIANCE = "compliance_ml_cmh2o"
 TRAPPED_CMH2O = 2.0
+FLOWING = 0.15
 LEAKS = 0.15
 LOST = 0.05
 SEEN = 0.02
-"""From where trapped gas, leak, lost time and a finding's share of breaths are worth a line: this house's choice."""
+OWN_WORDS = ("gap", "leak", "intrinsic-peep")
+"""From where trapped gas, flow left at the end of expiration, leak, lost time and a finding's share of breaths are worth a line: this house's choice."""
 
 
 @dataclass(frozen=True, slots=True)
 class Matter:
-    """One thing worth knowing: a headline, and a sentence or two behind it."""
+    """One thing worth knowing: a headline, and a sentence or two behind it. ``about`` is said once only."""
 
     weight: float
     headline: str
     detail: str
+    about: str = ""
 
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
     told = (_trapped, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis)
     found = [*_limits(judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
-    return tuple(sorted(found, key=lambda matter: -matter.weight)[:HOW_MANY])
+    ranked = sorted(found, key=lambda matter: -matter.weight)
+    once = {matter.about or matter.headline: matter for matter in reversed(ranked)}
+    return tuple(matter for matter in ranked if once[matter.about or matter.headline] is matter)[:HOW_MANY]
 
 
 def _limits(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
@@ -61,14 +67,30 @@ def _limits(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
         shown = verdict.number
         yield Matter(
             BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part),
-            sentence(f"{shown.label} {shown.value} crosses a limit: {verdict.limit.bound}"),
-            f"{sentence(verdict.text)} {sentence(f'{verdict.limit.kind}: {verdict.limit.source}')}",
+            sentence(f"{shown.label} {shown.value}: {_beyond(verdict)}"),
+            " ".join(filter(None, [_on(verdict), sentence(verdict.limit.text), sentence(verdict.limit.source)])),
+            verdict.limit.key,
         )
+
+
+def _beyond(verdict: Verdict) -> str:
+    """``above 30 cmH2O``, ``at times outside 4 to 8 mL/kg``."""
+    limit, unit = verdict.limit, verdict.number.quantity.unit
+    edges = {"above": [limit.high], "below": [limit.low]}.get(verdict.side, [limit.low, limit.high])
+    bound = f"{' to '.join(f'{edge:g}' for edge in edges if edge is not None)} {unit}".strip()
+    return f"{'at times ' if verdict.state == 'crossed at times' else ''}{verdict.side} {bound}"
+
+
+def _on(verdict: Verdict) -> str:
+    return sentence(f"on {share(verdict.beyond, verdict.of)} breaths") if verdict.beyond and verdict.of > 1 else ""
 
 
 def _trapped(review: Review) -> Iterator[Matter]:
     shown = summary_number(review, "intrinsic_peep_cmh2o")
-    if shown.spread is None or shown.spread.median < TRAPPED_CMH2O:
+    if shown.spread is None:
+        yield from _still_flowing(review)
+        return
+    if shown.spread.median < TRAPPED_CMH2O:
         return
     yield Matter(
         72 + min(shown.spread.median, 20),
@@ -77,7 +99,26 @@ def _trapped(review: Review) -> Iterator[Matter]:
             f"from {count(shown.n, 'breath')}; expiration ends before the lungs are empty. People look next at "
             "expiratory time, resistance and minute volume"
         ),
+        "trapped",
     )
+
+
+def _still_flowing(review: Review) -> Iterator[Matter]:
+    """Trapped gas where its pressure is unknown: flow has not stopped when the next breath begins."""
+    left, fastest = (summary_number(review, key) for key in ("end_expiratory_flow_l_min", "peak_expiratory_flow_l_min"))
+    if left.spread is None or fastest.spread is None:
+        return
+    part = left.spread.median / max(fastest.spread.median, 1e-9)
+    if part >= FLOWING:
+        yield Matter(
+            62 + min(100 * part, 25),
+            sentence(f"gas is still flowing out when the next breath begins: {left.value}"),
+            sentence(
+                f"{100 * part:.0f} % of {fastest.quantity.label}, so expiration ends before the lungs are empty; how "
+                "much pressure stays behind can't be told without a passive breath or an expiratory hold"
+            ),
+            "trapped",
+        )
 
 
 def _along_peep(review: Review) -> Iterator[Matter]:
@@ -105,12 +146,13 @@ def _effort(review: Review) -> Iterator[Matter]:
     """Effort among passive breaths: how much, and from when."""
     active = review.breaths.filter(~pl.col("passive"))
     shown = summary_number(review, EFFORT)
-    if not active.height or active.height == review.breaths.height or shown.spread is None:
+    if not active.height or shown.spread is None:
         return
     record = shown.quantity
+    since = f", first at {_first(active)}" if active.height < review.breaths.height else ""
     yield Matter(
         35 + 20 * active.height / review.breaths.height,
-        sentence(f"{share(active.height, review.breaths.height)} breaths show effort, first at {_first(active)}"),
+        sentence(f"{share(active.height, review.breaths.height)} breaths show effort{since}"),
         sentence(f"{record.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}"),
     )
 
@@ -120,11 +162,9 @@ def _first(breaths: pl.DataFrame) -> str:
 
 
 def _findings(review: Review) -> Iterator[Matter]:
-    findings: dict[str, Any] = review.summary.get("findings", {})
     breaths = review.breaths.height
-    for kind, entry in findings.items():
-        seen = int(entry.get("count", 0)) if isinstance(entry, dict) else int(entry)
-        if seen and breaths and seen / breaths >= SEEN:
+    for kind, seen in finding_counts(review).items():
+        if kind not in OWN_WORDS and breaths and seen / breaths >= SEEN:
             said = _evidence(review, kind)
             yield Matter(
                 40 + 45 * min(1.0, seen / breaths),
@@ -144,30 +184,44 @@ def _unknown(review: Review) -> Iterator[Matter]:
     if not breaths.height:
         yield Matter(100, "No breath was found.", "There is nothing to measure: see the warnings about the recording.")
         return
-    if summary_number(review, "plateau_pressure_cmh2o").spread is None:
+    if not (breaths["passive"] == True).any():  # noqa: E712 - a column
+        yield Matter(
+            60,
+            "Stiffness, resistance and plateau can't be told.",
+            "The patient breathed throughout: no breath was passive." + _hold_would_show(review),
+        )
+    elif population(review.case.patient).group != "newborn" and not _plateau_known(review):
         yield Matter(
             60,
             "Plateau and driving pressure can't be told.",
-            "No pause or hold came to rest without effort; an inspiratory hold in a passive patient would show them.",
+            "No pause or hold came to rest without effort." + _hold_would_show(review),
         )
-    if not (breaths["passive"] == True).any():  # noqa: E712 - a column
-        yield Matter(
-            58, "The lungs themselves can't be told.", "The patient breathed throughout: no breath was passive."
-        )
+
+
+def _plateau_known(review: Review) -> bool:
+    return summary_number(review, "plateau_pressure_cmh2o").spread is not None
+
+
+def _hold_would_show(review: Review) -> str:
+    tube = "tube" in (review.case.airway.interface or "")
+    return " An inspiratory hold in a passive patient would show them." if tube else ""
 
 
 def _quality(review: Review) -> Iterator[Matter]:
     recording = review.recording
     lost = sum(gap.duration_s for gap in recording.gaps)
-    if recording.duration_s and lost / recording.duration_s >= LOST:
-        percent = 100 * lost / recording.duration_s
-        yield Matter(50 + min(percent, 40), sentence(f"{percent:.0f} % of the time was not recorded"), _gaps(lost))
+    part = lost / recording.duration_s if recording.duration_s else 0.0
+    if part >= LOST:
+        yield Matter(50 + min(100 * part, 40), sentence(f"{100 * part:.0f} % of the time was not recorded"), _gaps(lost))
+    elif recording.gaps:
+        yield Matter(32, sentence(f"the recording has {count(len(recording.gaps), 'gap')}"), _gaps(lost))
     shown = summary_number(review, "leak_fraction")
     if shown.spread is not None and shown.spread.median >= LEAKS:
         yield Matter(
             55 + 40 * min(1.0, shown.spread.median),
             sentence(f"{shown.label} {shown.value} of the inspired volume"),
             "Volumes are given with and without it; what depends on them is less certain.",
+            "leak_fraction",
         )
 
 

@@ -8,13 +8,21 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
+from tidebench.limits import population
 from tidebench.quantities import TABLES, Quantity, quantity
-from tidebench.records import Spread
+from tidebench.records import BREATH_COLUMNS, Spread
 
 if TYPE_CHECKING:
     from tidebench.review import Review
 
 EFFORT = "effort_cmh2o"
+COMPUTED: dict[str, pl.Expr] = {
+    "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
+    "rapid_shallow_index": pl.col("rate_per_min") / pl.col("vte_ml") * 1000,
+    "ie_ratio": pl.col("inspiratory_time_s") / pl.col("expiratory_time_s"),
+}
+"""What follows from columns of the breath table at once."""
+
 Origin = Literal["measured", "set", "noted"]
 
 
@@ -83,13 +91,32 @@ def spread_over(values: pl.Series) -> Spread | None:
     return Spread(median, low, high, len(known))
 
 
-def efforts(review: Review) -> pl.Series:
-    """The effort of breaths that show one: zeros of passive breaths would hide it."""
-    return review.breaths.filter(~pl.col("passive"))[EFFORT].drop_nulls()
+def breath_values(review: Review, key: str) -> pl.Series:
+    """The quantity on each breath that has it: a column, or what follows from columns at once; else empty.
+
+    Effort is that of breaths that show one: zeros of passive breaths would hide it.
+    """
+    breaths = review.breaths
+    if key == EFFORT:
+        return breaths.filter(~pl.col("passive"))[EFFORT].drop_nulls()
+    if key in BREATH_COLUMNS:
+        return breaths[key].drop_nulls()
+    if key in COMPUTED:
+        return breaths.select(COMPUTED[key]).to_series().drop_nulls()
+    weight = _weight(review, key)
+    return (breaths["vte_ml"] / weight).drop_nulls() if weight else pl.Series(dtype=pl.Float64)
+
+
+def _weight(review: Review, key: str) -> float | None:
+    """The weight that a volume is given by: predicted for adults, actual for the young."""
+    if key == "vt_per_pbw_ml_kg":
+        predicted: float | None = review.summary.get("patient", {}).get("predicted_body_weight_kg")
+        return predicted
+    young = population(review.case.patient).group in ("child", "newborn")
+    return review.case.patient.weight_kg if key == "vt_per_weight_ml_kg" and young else None
 
 
 def summary_number(review: Review, key: str) -> Number:
-    """A number of the summary by its key; effort over the breaths that show one."""
-    if key == EFFORT:
-        return Number(quantity(key), spread_over(efforts(review)))
-    return Number(quantity(key), spread_of(review.summary.get("quantities", {}).get(key)))
+    """A number by its key: from the summary where it stands there, else over the breaths."""
+    entry = None if key == EFFORT else review.summary.get("quantities", {}).get(key)
+    return Number(quantity(key), spread_of(entry) if entry else spread_over(breath_values(review, key)))

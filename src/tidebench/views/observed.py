@@ -10,7 +10,7 @@ import polars as pl
 
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
-from tidebench.views.numbers import spread_over
+from tidebench.views.numbers import COMPUTED, spread_over
 from tidebench.views.wording import clock
 
 if TYPE_CHECKING:
@@ -19,12 +19,6 @@ if TYPE_CHECKING:
 AROUND_S = 30.0
 AGREES = 0.03
 """Noted and measured agree where they differ by no more than this part, or by what rounding hides."""
-
-COMPUTED: dict[str, pl.Expr] = {
-    "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
-    "rapid_shallow_index": pl.col("rate_per_min") / pl.col("vte_ml") * 1000,
-    "ie_ratio": pl.col("inspiratory_time_s") / pl.col("expiratory_time_s"),
-}
 
 
 @dataclass(frozen=True)

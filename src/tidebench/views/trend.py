@@ -11,6 +11,7 @@ import polars as pl
 
 from tidebench.quantities import Quantity, quantity
 from tidebench.recording import Samples
+from tidebench.views.numbers import EFFORT, breath_values
 from tidebench.views.wording import change_words, sentence, settings_words
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ PANELS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("driving pressure", ("driving_pressure_cmh2o",)),
     ("compliance", ("compliance_ml_cmh2o",)),
     ("resistance", ("resistance_cmh2o_s_l", "expiratory_resistance_cmh2o_s_l")),
-    ("effort", ("effort_cmh2o",)),
+    ("effort", (EFFORT,)),
 )
 MOST_DOTS = 500
 BINS = 240
@@ -106,7 +107,8 @@ def settings_sentences(review: Review) -> Iterator[tuple[float, str]]:
 def _series(review: Review, keys: tuple[str, ...], bin_s: float) -> Iterator[Series]:
     for key in keys:
         known = review.breaths.select(pl.col("start_s"), pl.col(key).alias("value")).drop_nulls()
-        if known.height >= min(FEWEST, review.breaths.height):
+        idle = key == EFFORT and breath_values(review, EFFORT).is_empty()
+        if known.height >= min(FEWEST, review.breaths.height) and not idle:
             yield _binned(quantity(key), known, bin_s) if bin_s else _single(quantity(key), known, review)
 
 

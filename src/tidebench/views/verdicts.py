@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from tidebench.limits import Limit, judge, limits_for, population
+from tidebench.limits import Kind, Limit, judge, limits_for, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
-from tidebench.views.numbers import EFFORT, Number, efforts, summary_number
+from tidebench.views.numbers import Number, breath_values, summary_number
 from tidebench.views.wording import clock, sentence
 
 if TYPE_CHECKING:
@@ -20,6 +20,18 @@ if TYPE_CHECKING:
 State = Literal["met", "crossed", "crossed at times", "can't be told"]
 AT_TIMES = 0.05
 """From which share of breaths beyond it a limit counts as crossed at times, though the median is within."""
+
+BY_MEDIAN = ("stress_index",)
+"""Judged by the median alone: on single breaths noise moves them further than the lung does."""
+
+KINDS: dict[Kind, str] = {
+    "trial target": "what a trial aimed at",
+    "consensus": "what experts agreed on",
+    "association": "seen together, never a trial's target",
+    "common practice": "common practice",
+    "house policy": "this house's policy",
+}
+"""What a limit is, in plain words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +50,20 @@ class Verdict:
         if not self.beyond or self.of < 2:
             return self.state
         beyond = f"all {self.of}" if self.beyond == self.of else f"{self.beyond} of {self.of}"
-        return f"{self.state}{' but on' if self.state == 'met' else ','} {beyond} breaths"
+        return f"{self.state}{' except on' if self.state == 'met' else ','} {beyond} breaths"
+
+    @property
+    def side(self) -> str:
+        """``above``, ``below`` or ``outside`` the limit: where the breaths beyond it lie."""
+        spread, limit = self.number.spread, self.limit
+        over = limit.high is not None and spread is not None and spread.p95 > limit.high
+        under = limit.low is not None and spread is not None and spread.p05 < limit.low
+        return "outside" if over == under else "above" if over else "below"
+
+    @property
+    def kind(self) -> str:
+        """What the limit is, in plain words."""
+        return KINDS[self.limit.kind]
 
 
 def verdicts(review: Review) -> tuple[Verdict, ...]:
@@ -55,7 +80,7 @@ def _all(review: Review) -> Iterator[Verdict]:
     for limit in limits_for(review.case.patient):
         shown = summary_number(review, limit.key)
         if shown.spread is not None:
-            yield _on_breaths(limit, shown, _values(review, limit.key))
+            yield _on_breaths(limit, shown, breath_values(review, limit.key))
         elif (noted := _noted(review, limit.key)) is not None:
             yield Verdict(limit, noted, _state(limit, noted, 0, 1), 0, 1)
         elif limit.key in BREATH_COLUMNS or limit.key.startswith("vt_per_"):
@@ -63,6 +88,8 @@ def _all(review: Review) -> Iterator[Verdict]:
 
 
 def _on_breaths(limit: Limit, shown: Number, values: pl.Series) -> Verdict:
+    if limit.key in BY_MEDIAN:
+        return Verdict(limit, shown, _state(limit, shown, 0, len(values)), 0, len(values))
     high = float("inf") if limit.high is None else limit.high
     low = float("-inf") if limit.low is None else limit.low
     beyond = int(((values > high) | (values < low)).sum())
@@ -76,20 +103,6 @@ def _state(limit: Limit, shown: Number, beyond: int, of: int) -> State:
     if standing != "within":
         return "crossed"
     return "crossed at times" if of and beyond / of >= AT_TIMES else "met"
-
-
-def _values(review: Review, key: str) -> pl.Series:
-    """The quantity on each breath that has it; empty where it is not one of a breath."""
-    weights = {
-        "vt_per_pbw_ml_kg": review.summary.get("patient", {}).get("predicted_body_weight_kg"),
-        "vt_per_weight_ml_kg": review.case.patient.weight_kg,
-    }
-    if key == EFFORT:
-        return efforts(review)
-    if key in BREATH_COLUMNS:
-        return review.breaths[key].drop_nulls()
-    weight = weights.get(key)
-    return (review.breaths["vte_ml"] / weight).drop_nulls() if weight else pl.Series(dtype=pl.Float64)
 
 
 def _noted(review: Review, key: str) -> Number | None:

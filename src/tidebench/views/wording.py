@@ -36,11 +36,14 @@ DELIVERIES = {
 }
 """Values of the ``delivery`` column, in words."""
 
+ABSOLUTE = "inspiratory_pressure_cmh2o"
+ABOVE_PEEP = {"pressure_control_cmh2o", "pressure_support_cmh2o"}
+
 SPOKEN = (
     "tidal_volume_ml",
     "pressure_control_cmh2o",
-    "inspiratory_pressure_cmh2o",
     "pressure_support_cmh2o",
+    ABSOLUTE,
     "pressure_high_cmh2o",
     "pressure_low_cmh2o",
     "time_high_s",
@@ -129,19 +132,23 @@ def setting_words(key: str, value: float | str | None) -> str:
 
 
 def change_words(changed: Mapping[str, tuple[float | str | None, float | str | None]]) -> str:
-    """What was changed: ``set PEEP 5.0 → 8.0 cmH2O``; a change only seen in the signals has no settings to name."""
+    """What was changed: ``set PEEP 5.0 → 8.0 cmH2O``; a change only seen in the signals has no settings to name.
+
+    An absolute pressure that only follows from a change of pressure above PEEP is not said again.
+    """
     if not changed:
         return "seen in the signals, not recorded"
-    return "; ".join(_change(key, before, after) for key, (before, after) in changed.items())
+    told = [key for key in changed if key != ABSOLUTE or not ABOVE_PEEP & set(changed)]
+    return "; ".join(_change(key, *changed[key]) for key in told)
 
 
 def settings_words(setting: Mapping[str, float | str | None]) -> str:
     """A whole set of settings as a sentence, mode first."""
     parts = [setting_words(key, setting[key]) for key in SPOKEN if setting.get(key) is not None]
     mode = setting.get("mode")
-    return sentence(
-        f"{mode_words(mode if isinstance(mode, str) else None)}: {', '.join(parts) or 'nothing more stated'}"
-    )
+    levels = ", bi-level" if setting.get("pressure_high_cmh2o") is not None else ""
+    words = mode_words(mode if isinstance(mode, str) else None)
+    return sentence(f"{words}{levels}: {', '.join(parts) or 'nothing more stated'}")
 
 
 def _change(key: str, before: float | str | None, after: float | str | None) -> str:
