@@ -38,9 +38,9 @@ def test_it_says_what_the_page_holds() -> None:
     text = flat(printed(120, breaths=60, peeps=(6.0, 9.0, 12.0), efforts_from=45, lung=Lung(0.025, 13.0)))
     for part in (
         "What matters first",
-        "Driving pressure 16.8 cmH2O crosses a limit",
+        "Driving pressure 16.8 cmH2O: above 15 cmH2O.",
         "Is it safe?",
-        "crossed, on all 45 breaths: at most 15 cmH2O (association)",
+        "crossed, all 45 breaths: at most 15 cmH2O (seen together, never a trial's target)",
         "measured PEEP 9.0 cmH2O",
         "set PEEP 6.0 → 9.0 cmH2O: plateau pressure 23.0 → 26.0 cmH2O",
         "inspiratory at 0:13 for 3.00 s (steady)",

@@ -11,10 +11,12 @@ import pytest
 
 from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
 from tidebench.caution import CAUTION
+from tidebench.quantities import quantity
+from tidebench.quantities import quantity
 from tidebench.records import NOT_MEASURED, Hold, Spread
 from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
 from tidebench.views.answers import LUNGS, SAFE, STEP
-from tidebench.views.numbers import Number, number, spread_of
+from tidebench.views.numbers import Number, spread_of, summary_number
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import (
     change_words,
@@ -119,19 +121,35 @@ def test_changes_of_settings_in_words() -> None:
 
 
 def test_a_number_tells_its_spread_and_count() -> None:
-    shown = number("peep_cmh2o", {"peep_cmh2o": {"median": 8.04, "p05": 7.5, "p95": 8.6, "n": 31, "unit": "cmH2O"}})
+    entry = {"median": 8.04, "p05": 7.5, "p95": 8.6, "n": 31, "unit": "cmH2O"}
+    shown = Number(quantity("peep_cmh2o"), spread_of(entry))
     assert (shown.label, shown.value, shown.range, shown.n) == ("measured PEEP", "8.0 cmH2O", "7.5 to 8.6", 31)
 
 
-def test_a_missing_number_keeps_its_reason() -> None:
-    shown = number("peep_cmh2o", {"peep_cmh2o": {"median": None}}, "no quiet stretch")
-    assert (shown.value, shown.range, shown.n, shown.missing) == ("–", "", 0, "no quiet stretch")
+def test_a_missing_number_is_a_dash() -> None:
+    shown = Number(quantity("peep_cmh2o"), spread_of({"median": None}))
+    assert (shown.value, shown.range, shown.n) == ("–", "", 0)
 
 
 def test_a_single_value_has_no_range() -> None:
-    record = number("peak_pressure_cmh2o", {}).quantity
+    record = quantity("peak_pressure_cmh2o")
     assert Number(record, Spread(30, 30, 30, 1)).range == ""
     assert Number(record, Spread(30, 30, 30, 9)).range == "30.0"
+
+
+def test_effort_is_told_over_breaths_that_show_one() -> None:
+    review = made_review(efforts_from=30)
+    zeros = pl.when(pl.col("passive")).then(0.0).otherwise(pl.col("effort_cmh2o"))
+    shown = summary_number(replace(review, breaths=review.breaths.with_columns(effort_cmh2o=zeros)), "effort_cmh2o")
+    assert (shown.value, shown.n) == ("7.0 cmH2O", 10)
+
+
+def test_what_follows_from_columns_is_computed_where_the_summary_is_silent() -> None:
+    review = made_review()
+    assert summary_number(review, "minute_volume_l_min").value == "10.5 L/min"
+    assert summary_number(review, "vt_per_weight_ml_kg").spread is None
+    child = made_review(patient={"age_years": 9, "weight_kg": 60})
+    assert summary_number(child, "vt_per_weight_ml_kg").value == "7.0 mL/kg"
 
 
 def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
@@ -144,8 +162,8 @@ def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
 def test_overview_says_who_and_what() -> None:
     page = overview_page(made_review())
     assert page.patient == (
-        "Man of 58 years, 175 cm (measured), actual weight 78.0 kg, predicted body weight 70.6 kg; endotracheal tube "
-        "of 8.0 mm inner diameter."
+        "Man of 58 years, 175 cm (measured), actual weight 78.0 kg, predicted body weight 70.6 kg; "
+        "endotracheal tube, 8.0 mm."
     )
     assert "40 breaths, 2 holds, no changes of settings." in page.recording
     assert page.caution == CAUTION
@@ -210,7 +228,9 @@ def test_a_limit_crossed_on_part_of_the_breaths() -> None:
     review = made_review(breaths=40, peeps=(8.0, 8.0, 8.0, 18.0))
     judged = {v.limit.key: v for v in verdicts(review)}["plateau_pressure_cmh2o"]
     assert (judged.state, judged.beyond, judged.of) == ("crossed at times", 10, 40)
-    assert judged.text == "crossed at times, on 10 of 40 (25 %) breaths"
+    assert judged.text == "crossed at times, 10 of 40 breaths"
+    assert judged.side == "above"
+    assert judged.kind == "what a trial aimed at"
 
 
 def test_volume_per_weight_is_judged_breath_by_breath() -> None:
@@ -246,7 +266,7 @@ def headlines(review: MadeReview) -> list[str]:
 
 def test_crossed_limits_come_before_all_else() -> None:
     first = headlines(made_review(lung=Lung(0.020, 13.0)))
-    assert first[0].startswith("Driving pressure 21.0 cmH2O crosses a limit: at most 15 cmH2O")
+    assert first[0].startswith("Driving pressure 21.0 cmH2O: above 15 cmH2O.")
     assert len(first) == 3
 
 
@@ -257,7 +277,34 @@ def test_trapped_gas_is_told() -> None:
 
 def test_what_keeps_the_lungs_from_being_measured_is_told() -> None:
     first = headlines(made_review(efforts_from=0, holds=False, patient=None))
-    assert first == ["Plateau and driving pressure can't be told.", "The lungs themselves can't be told."]
+    assert first[0] == "Stiffness, resistance and plateau can't be told."
+
+
+def test_flow_that_has_not_stopped_is_told_where_trapped_pressure_is_unknown() -> None:
+    review = made_review(efforts_from=0, holds=False, patient=None)
+    quantities = {
+        "end_expiratory_flow_l_min": {"median": 12.0, "n": 40},
+        "peak_expiratory_flow_l_min": {"median": 24.0, "n": 40},
+    }
+    first = overview_page(replace(review, summary={**review.summary, "quantities": quantities})).matters[0]
+    assert first.headline == "Gas is still flowing out when the next breath begins: 12.0 L/min."
+    assert first.detail.startswith("50 % of peak expiratory flow")
+
+
+def test_a_matter_is_told_once() -> None:
+    review = made_review(patient={"age_days": 9, "weight_kg": 1.0})
+    leaking = {**review.summary, "quantities": {"leak_fraction": {"median": 0.7, "p05": 0.6, "p95": 0.8, "n": 40}}}
+    leaks = replace(review, summary=leaking, breaths=review.breaths.with_columns(leak_fraction=pl.lit(0.7)))
+    assert sum("leak" in line.lower() for line in headlines(leaks)) == 1
+
+
+def test_the_stress_index_is_judged_by_its_median() -> None:
+    review = made_review()
+    noisy = review.breaths.with_columns(
+        stress_index=pl.when(pl.col("breath") % 3 == 0).then(1.4).otherwise(1.0)
+    )
+    summary = {**review.summary, "quantities": {"stress_index": {"median": 1.0, "p05": 1.0, "p95": 1.4, "n": 40}}}
+    assert states(replace(review, breaths=noisy, summary=summary))["stress_index"] == "met"
 
 
 def test_findings_are_told_with_their_surest_example() -> None:

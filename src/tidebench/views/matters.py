@@ -36,8 +36,12 @@ FLOWING = 0.15
 LEAKS = 0.15
 LOST = 0.05
 SEEN = 0.02
+"""From where trapped gas, flow left at the end of expiration (as a part of its peak), leak, lost time and a finding's
+share of breaths are worth a line: this house's choice.
+"""
+
 OWN_WORDS = ("gap", "leak", "intrinsic-peep")
-"""From where trapped gas, flow left at the end of expiration, leak, lost time and a finding's share of breaths are worth a line: this house's choice."""
+"""Findings of which a matter of their own speaks."""
 
 
 @dataclass(frozen=True, slots=True)
