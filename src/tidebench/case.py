@@ -350,7 +350,7 @@ class Case(_Table):
     patient: Patient = Patient()
     airway: Airway = Airway()
     circuit: Circuit = Circuit()
-    recordings: Annotated[tuple[RecordingFile, ...], BeforeValidator(_tables)] = Field((), alias="recording")
+    recordings: Annotated[tuple[RecordingFile, ...], BeforeValidator(_tables)] = Field(default=(), alias="recording")
     settings: Annotated[tuple[Setting, ...], BeforeValidator(_tables)] = ()
     blood_gases: Annotated[tuple[BloodGas, ...], BeforeValidator(_tables)] = ()
     events: Annotated[tuple[Event, ...], BeforeValidator(_tables)] = ()

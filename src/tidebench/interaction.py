@@ -1,7 +1,7 @@
 """What an effort and an inflation are to each other: pure predicates, which own every label.
 
-The findings feed them estimates, a simulation feeds them the truth. An effort lasts from its onset until muscle pressure
-has fallen to a quarter of its peak. A patient-triggered inflation that begins within an effort belongs to it.
+The findings feed them estimates, a simulation feeds them the truth. An effort lasts from its onset until muscle
+pressure has fallen to a quarter of its peak. A patient-triggered inflation that begins within an effort belongs to it.
 """
 
 from __future__ import annotations

@@ -169,7 +169,7 @@ def effort_table(pieces: Sequence[Piece], columns: Mapping[str, Column], rate_hz
         "breath": np.maximum(np.searchsorted(columns["start"], onset, side="right") - 1, 0),
         "outcome": [word for efforts in found for word in efforts.outcome],
     }
-    return pl.DataFrame(rows).cast(dict(EFFORT_COLUMNS))
+    return pl.DataFrame(rows).cast(pl.Schema(EFFORT_COLUMNS))
 
 
 def summarise(
@@ -182,8 +182,9 @@ def summarise(
 ) -> dict[str, Any]:
     """The summary, as ``summary.json`` holds it."""
     patient = case.patient
-    known = patient.sex is not None and patient.height_cm is not None and population(patient).group == "adult"
-    weight = float(predicted_body_weight_kg(patient.height_cm, patient.sex)) if known else None  # type: ignore[arg-type]
+    weight = None
+    if patient.sex is not None and patient.height_cm is not None and population(patient).group == "adult":
+        weight = float(predicted_body_weight_kg(patient.height_cm, patient.sex))
     statistics = key_statistics(breaths)
     if weight and "vte_ml" in statistics:
         volume = statistics["vte_ml"]

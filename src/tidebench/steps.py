@@ -66,7 +66,7 @@ def quantiles(values: Times) -> Times:
 
 
 def spreads(values: Times) -> list[Spread | None]:
-    """Median and 5th to 95th percentile of each column, None for fewer than :data:`FEWEST` values; NaN is passed over."""
+    """Median, 5th and 95th percentile of each column, None for fewer than :data:`FEWEST` values; NaN is passed over."""
     rows = quantiles(np.ascontiguousarray(values)).tolist()
     return [Spread(middle, low, high, int(n)) if n >= FEWEST else None for low, middle, high, n in rows]
 
@@ -82,11 +82,12 @@ def seen_changes(breaths: pl.DataFrame, recorded: Sequence[float]) -> list[float
     table = breaths.select("start_s").with_columns(moved=(ahead - behind).abs().fill_null(0.0))
     largest = table.with_columns(top=pl.col("moved").rolling_max(13, center=True, min_samples=1))
     moments = largest.filter((pl.col("moved") >= SEEN_PEEP) & (pl.col("moved") == pl.col("top")))["start_s"].to_list()
-    kept: list[float] = []
+    known, kept = np.sort(np.array([-np.inf, *recorded, np.inf])), [-np.inf]
     for moment in moments:
-        if all(abs(moment - other) >= APART_S for other in [*recorded, *kept]):
+        after = np.searchsorted(known, moment)
+        if min(moment - known[after - 1], known[after] - moment, moment - kept[-1]) >= APART_S:
             kept.append(moment)
-    return kept
+    return kept[1:]
 
 
 def find_steps(breaths: pl.DataFrame, settings: Sequence[Setting]) -> tuple[Step, ...]:

@@ -79,7 +79,7 @@ def half_sines(peak: float, lasts_s: float, every_s: float, first_s: float = 0.0
 
 @dataclass
 class Truth:
-    """What happened: per inflation its start and turn (samples), recoil at the start, volume in, and the lung's volume."""
+    """What happened: per inflation start and turn (samples), recoil at the start, volume in; and the lung's volume."""
 
     rate_hz: float
     pressure: list[float] = field(default_factory=list)
@@ -151,7 +151,7 @@ class _Bench:
 def ventilate(
     lung: Lung, breaths: Breath | Iterable[Breath], seconds: float, *, peep: float = 5.0, rate_hz: float = 100.0
 ) -> Truth:
-    """Ventilate a lung that rests on PEEP, from 1.2 s into the recording on; sensors give the mean since their last sample."""
+    """Ventilate a lung that rests on PEEP, from 1.2 s on; sensors give the mean since their last sample."""
     fine = max(4, round(1000 / rate_hz))
     bench = _Bench(lung, peep, 1 / (rate_hz * fine), volume=lung.compliance * peep)
     truth = Truth(rate_hz, compliance=lung.compliance)
@@ -191,7 +191,11 @@ def _course(bench: _Bench, breaths: Iterator[Breath], steps: int, fine: int) -> 
 
 def _breath(bench: _Bench, breath: Breath, fine: int) -> Iterator[tuple[float, float, bool]]:
     """One breath: inflation, pause, expiration, hold."""
-    h, whole = bench.h, lambda s: round(s / (bench.h * fine)) * fine
+    h = bench.h
+
+    def whole(seconds: float) -> int:
+        return round(seconds / (h * fine)) * fine
+
     inflation = whole(breath.inflation_s)
     peak, k, flow = 0.0, 0, math.inf
     while k < inflation and (k % fine or k == 0 or flow > breath.cycling * peak):

@@ -70,8 +70,9 @@ class Sums:
     width: int
 
     def smoothed_residual(self, theta: Samples) -> Samples:
-        """Root mean square of the smoothed residual of each breath under ``theta`` (k,) or (n, k); NaN without samples."""
-        return residuals(self.zz, self.zs, self.ss, self.count, np.ascontiguousarray(np.atleast_2d(theta)))
+        """Root mean square of each breath's smoothed residual under ``theta`` (k,) or (n, k); NaN without samples."""
+        found: Samples = residuals(self.zz, self.zs, self.ss, self.count, np.ascontiguousarray(np.atleast_2d(theta)))
+        return found
 
     def noise_floor(self, resistance: float | Samples) -> Samples:
         """Smoothed residual that sensor noise alone would leave, from the roughness of p − R·f; shape (n,)."""
@@ -81,7 +82,8 @@ class Sums:
 
     def intercept(self, theta: Samples) -> Samples:
         """P0 of each breath: the pressure left at V = 0 without flow, shape (n,)."""
-        return self.mean_y - np.einsum("nk,nk->n", np.broadcast_to(theta, self.mean_x.shape), self.mean_x)
+        moved: Samples = np.einsum("nk,nk->n", np.broadcast_to(theta, self.mean_x.shape), self.mean_x)
+        return self.mean_y - moved
 
 
 @kernel
@@ -102,7 +104,7 @@ def quiet(
 
 
 @kernel
-def gather(
+def gather(  # noqa: PLR0912, PLR0915 - one pass over the samples
     p: Samples,
     f: Samples,
     start: Indices,

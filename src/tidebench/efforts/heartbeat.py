@@ -27,7 +27,7 @@ PHASE_MEMORY_S = 1.0
 def leftover(
     p: Samples, f: Samples, turn: Indices, end: Indices, dt: float, theta: Samples, clear: int, longest: int
 ) -> Samples:
-    """What E·V + R·f + K·f|f| leaves of the pressure in expirations, straight line taken off; 0 elsewhere, shape (n,)."""
+    """What E·V + R·f + K·f|f| leaves of the pressure in expirations, straight line taken off; 0 elsewhere; (n,)."""
     out = np.zeros(len(p))
     for j in range(len(turn)):
         first = turn[j] + clear

@@ -26,8 +26,8 @@ def muscle_pressure(
 ) -> Samples:
     """Muscle pressure plus a constant per breath, smoothed over ``width`` samples, cmH2O, shape (len(p),).
 
-    ``f`` is without loss; ``theta`` (n, k) as in :mod:`tidebench.efforts.equation`. NaN outside breaths, without a lung,
-    and within half a window of an edge (start, turn, steep flow), where delays between the channels would show.
+    ``f`` is without loss; ``theta`` (n, k) as in :mod:`tidebench.efforts.equation`. NaN outside breaths, without a
+    lung, and within half a window of an edge (start, turn, steep flow), where delays between the channels would show.
     """
     out = np.full(len(p), np.nan)
     half = width // 2

@@ -28,8 +28,8 @@ def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # n
             start_s=float(run["start_s"][0]),
             end_s=float(run["end_s"][-1]),
             confidence=0.9 if run["passive"].fill_null(False).all() else 0.6,
-            evidence=f"{run.height} breaths in a row begin with {quantity('intrinsic_peep_cmh2o').text(middle)} of pressure "
-            "above PEEP still in the lung.",
+            evidence=f"{run.height} breaths in a row begin with {quantity('intrinsic_peep_cmh2o').text(middle)} of "
+            "pressure above PEEP still in the lung.",
             rule=RULE,
             rule_version=VERSION,
             values=(("intrinsic_peep_cmh2o", middle),),

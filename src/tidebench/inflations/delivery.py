@@ -64,7 +64,7 @@ class Plan:
 def shapes(
     p: Samples, f: Samples, start: Indices, flow_end: Indices, rest: Samples, dt: float
 ) -> tuple[Samples, Samples, Samples, Samples]:
-    """Per inflation: rise of pressure, its range and flow's range late in delivery, and the share of peak flow at its end.
+    """Per inflation: rise of pressure, its range and flow's range late in delivery, the share of peak flow at its end.
 
     ``flow_end`` is where delivery of flow ends (turn or pause), ``rest`` the pressure before it. The late part is from
     30 % of delivery to 20 ms before its end; ranges are between the means of its first, middle and last thirds.
@@ -107,7 +107,7 @@ def shapes(
 
 @kernel
 def onset(f: Samples, start: Indices, turn_before: Indices, rate_hz: float) -> Samples:
-    """Flow at each start above the straight course it had from 0.5 to 0.2 s before, L/s, shape (n,); NaN without room."""
+    """Flow at each start above its straight course from 0.5 to 0.2 s before, L/s, shape (n,); NaN without room."""
     n = len(start)
     out = np.full(n, np.nan)
     far = int(0.5 * rate_hz)

@@ -47,7 +47,7 @@ def smooth(x: Samples, width: int) -> Samples:
 
 
 @kernel
-def find_phases(
+def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     p: Samples,
     f: Samples,
     hop: int,
@@ -61,8 +61,8 @@ def find_phases(
 ) -> tuple[Indices, Indices]:
     """First sample of every inflation and first sample after it, from smoothed pressure and flow.
 
-    An inflation cut off by a gap or by the end of the recording ends with the last sample before that: nothing is left of
-    it to measure, but the breath before it ends where it starts.
+    An inflation cut off by a gap or by the end of the recording ends with the last sample before that: nothing is left
+    of it to measure, but the breath before it ends where it starts.
     """
     n = len(p)
     begins = np.empty(n // max(1, least_inflation) + 1, np.int64)
@@ -133,8 +133,8 @@ def sharpen(
 ) -> Indices:
     """Move each crossing to the foot of its edge: the last sample before pressure and flow move fast.
 
-    ``sign`` is +1 for a start (both rise) and −1 for a turn (both fall). The edge's foot is where its slope over ``lag``
-    samples has fallen to a fifth of its steepest within ``reach`` samples before the crossing.
+    ``sign`` is +1 for a start (both rise) and −1 for a turn (both fall). The edge's foot is where its slope over
+    ``lag`` samples has fallen to a fifth of its steepest within ``reach`` samples before the crossing.
     """
     out = crossings.copy()
     for k in range(len(crossings)):

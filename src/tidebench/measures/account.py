@@ -44,7 +44,7 @@ def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount
     muscle = np.zeros(len(left)) if own else smoothed(left, max(1, round(SMOOTH_S * recording.rate_hz)))
     return PressureAccount(
         breath=breath,
-        time_s=np.arange(start, end) * dt,
+        time_s=np.arange(start, end, dtype=np.float64) * dt,
         airway_pressure=pressure,
         flow=flow,
         volume=volume,
@@ -62,4 +62,5 @@ def smoothed(x: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:
     """Moving median, then mean: single edges gone, shape kept; never below zero."""
     from scipy.ndimage import median_filter, uniform_filter1d
 
-    return np.maximum(uniform_filter1d(median_filter(x, 2 * width + 1, mode="nearest"), width, mode="nearest"), 0.0)
+    median = median_filter(x, 2 * width + 1, mode="nearest")
+    return np.maximum(np.asarray(uniform_filter1d(median, width, mode="nearest"), np.float64), 0.0)

@@ -48,7 +48,7 @@ def quality(p: Samples, rate_hz: float, leak: bool, heart_hz: float | None) -> t
 
 
 def balloon_check(p: Samples, oesophageal: Samples | None) -> tuple[str, ...]:
-    """The occlusion check: swings of oesophageal and airway pressure must agree when a patient pulls on a closed airway."""
+    """The occlusion check: swings of oesophageal and airway pressure agree when a patient pulls on a closed airway."""
     if oesophageal is None or np.ptp(p) < 2.0:
         return ()
     ratio = float(np.polyfit(p, oesophageal, 1)[0])

@@ -60,6 +60,8 @@ def plan_for(settings: Sequence[Setting], time_s: Times) -> Plan:
     begins = np.array([setting.at_s for setting in settings] or [0.0])
     at = np.maximum(np.searchsorted(begins, time_s, side="right") - 1, 0)
     columns = [np.array(column)[at] for column in zip(*rows, strict=True)]
-    codes = [column.astype(np.int8) for column in columns[:2]]
-    flags = [column.astype(bool) for column in columns[2:5]]
-    return Plan(*codes, *flags, *(column.astype(np.float64) for column in columns[5:]))
+    mandatory, support = (column.astype(np.int8) for column in columns[:2])
+    known, spontaneous, mixed = (column.astype(np.bool_) for column in columns[2:5])
+    return Plan(
+        mandatory, support, known, spontaneous, mixed, *(column.astype(np.float64) for column in columns[5:])
+    )

@@ -77,7 +77,7 @@ def usual_lag(f: Samples, turn: Indices, end: Indices, dt: float) -> float:
 
 @kernel
 def limb(f: Samples, lost: Samples, turn: int, end: int, dt: float, expired: float) -> float:
-    """Time constant from the volume–flow limb: minus the slope of volume on flow, from 75 to 15 % of the volume left, s."""
+    """Time constant from the volume–flow limb, s: minus the slope of volume on flow, from 75 to 15 % of volume left."""
     volume = 0.0
     count = 0
     sf = sv = sff = sfv = 0.0
@@ -102,7 +102,7 @@ def limb(f: Samples, lost: Samples, turn: int, end: int, dt: float, expired: flo
 
 
 @kernel
-def sweep(
+def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
     p: Samples,
     f: Samples,
     lost: Samples,
