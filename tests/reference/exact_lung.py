@@ -175,7 +175,9 @@ def ventilate(
     return truth
 
 
-def _course(bench: _Bench, breaths: Iterator[Breath], steps: int, fine: int) -> Iterator[tuple[float, float, bool, float]]:
+def _course(
+    bench: _Bench, breaths: Iterator[Breath], steps: int, fine: int
+) -> Iterator[tuple[float, float, bool, float]]:
     """Reading, inflating or not, and volume after, for every step; phases change on samples only."""
     done = 0
     for _ in range(round(1.2 / (bench.h * fine)) * fine):

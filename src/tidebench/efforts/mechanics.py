@@ -22,7 +22,7 @@ Indices = npt.NDArray[np.int64]
 
 WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
 LEAST_BREATHS = 5
-SEEDS = 40  # single breaths from which the search may start
+SEEDS = 24  # single breaths from which the search may start
 SINGULAR = 1e-9  # determinant of normal equations scaled to a unit diagonal
 FLOORS = 3.0  # smoothed residual, in multiples of what noise alone leaves, that still counts as explained
 LEAST_EXCESS = 0.3  # of the noise floor: differences below it are not evidence
@@ -242,7 +242,7 @@ def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | No
 
 
 def excess(sums: Sums, theta: Samples, over: Mask) -> float:
-    """Median smoothed residual over some breaths beyond what noise alone leaves (cmH2O, root of the difference of squares)."""
+    """Median smoothed residual over some breaths beyond what noise leaves, cmH2O: root of the difference of squares."""
     residual = float(np.median(sums.smoothed_residual(theta)[over]))
     floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[over]))
     return float(np.sqrt(max(residual**2 - floor**2, (LEAST_EXCESS * floor) ** 2)))

@@ -62,6 +62,4 @@ def plan_for(settings: Sequence[Setting], time_s: Times) -> Plan:
     columns = [np.array(column)[at] for column in zip(*rows, strict=True)]
     mandatory, support = (column.astype(np.int8) for column in columns[:2])
     known, spontaneous, mixed = (column.astype(np.bool_) for column in columns[2:5])
-    return Plan(
-        mandatory, support, known, spontaneous, mixed, *(column.astype(np.float64) for column in columns[5:])
-    )
+    return Plan(mandatory, support, known, spontaneous, mixed, *(column.astype(np.float64) for column in columns[5:]))
