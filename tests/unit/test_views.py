@@ -300,9 +300,7 @@ def test_a_matter_is_told_once() -> None:
 
 def test_the_stress_index_is_judged_by_its_median() -> None:
     review = made_review()
-    noisy = review.breaths.with_columns(
-        stress_index=pl.when(pl.col("breath") % 3 == 0).then(1.4).otherwise(1.0)
-    )
+    noisy = review.breaths.with_columns(stress_index=pl.when(pl.col("breath") % 3 == 0).then(1.4).otherwise(1.0))
     summary = {**review.summary, "quantities": {"stress_index": {"median": 1.0, "p05": 1.0, "p95": 1.4, "n": 40}}}
     assert states(replace(review, breaths=noisy, summary=summary))["stress_index"] == "met"
 

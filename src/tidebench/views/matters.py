@@ -216,7 +216,9 @@ def _quality(review: Review) -> Iterator[Matter]:
     lost = sum(gap.duration_s for gap in recording.gaps)
     part = lost / recording.duration_s if recording.duration_s else 0.0
     if part >= LOST:
-        yield Matter(50 + min(100 * part, 40), sentence(f"{100 * part:.0f} % of the time was not recorded"), _gaps(lost))
+        yield Matter(
+            50 + min(100 * part, 40), sentence(f"{100 * part:.0f} % of the time was not recorded"), _gaps(lost)
+        )
     elif recording.gaps:
         yield Matter(32, sentence(f"the recording has {count(len(recording.gaps), 'gap')}"), _gaps(lost))
     shown = summary_number(review, "leak_fraction")

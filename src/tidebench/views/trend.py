@@ -108,7 +108,7 @@ def _series(review: Review, keys: tuple[str, ...], bin_s: float) -> Iterator[Ser
     for key in keys:
         known = review.breaths.select(pl.col("start_s"), pl.col(key).alias("value")).drop_nulls()
         idle = key == EFFORT and breath_values(review, EFFORT).is_empty()
-        if known.height >= min(FEWEST, review.breaths.height) and not idle:
+        if known.height >= max(1, min(FEWEST, review.breaths.height)) and not idle:
             yield _binned(quantity(key), known, bin_s) if bin_s else _single(quantity(key), known, review)
 
 
