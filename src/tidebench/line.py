@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ from tidebench.measures.stretch import Column, measure
 
 Samples = npt.NDArray[np.float64]
 
-LENGTH_S = 600.0
+LENGTH_S = 900.0
 MARGIN_S = 45.0
 
 
@@ -141,7 +142,7 @@ def advance(chunk: dict[str, Samples], state: State) -> tuple[list[Piece], State
 
 
 def step(state: State, last: int) -> tuple[list[Piece], State]:
-    """Measure the next stretch, which ends at ``last`` with its margin, and let go of the samples it was last to need."""
+    """Measure the next stretch, which ends at ``last`` with its margin; let go of the samples it was last to need."""
     border = state.stretch * state.length
     piece = work(state, max(state.gone, border - state.margin), last)
     pieces, state = join(state, piece, border if state.stretch else 0)
@@ -178,9 +179,8 @@ def run(
     cuts = list(stretches(len(channels["flow"]), state))
     settled: list[Piece] = []
     with ThreadPoolExecutor(min(len(cuts), os.cpu_count() or 1)) as pool:
-        for done, ((border, _, _), piece) in enumerate(
-            zip(cuts, pool.map(lambda cut: work(state, *cut[1:]), cuts), strict=True)
-        ):
+        worked = pool.map(partial(work, state), [cut[1] for cut in cuts], [cut[2] for cut in cuts])
+        for done, ((border, _, _), piece) in enumerate(zip(cuts, worked, strict=True)):
             pieces, state = join(state, piece, border)
             settled += pieces
             if progress:

@@ -116,8 +116,8 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
         passed = np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * width * stretch.dt)
     longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
     arrays = gather(
-        stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt, loss.offset,
-        loss.leak, loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
+        stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
+        loss.offset, loss.leak, loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
     )  # fmt: skip
     return Sums(*arrays, width)
 
@@ -147,7 +147,7 @@ class Attempt:
 
 
 def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
-    """The lung that the evidence prefers over all candidate losses; the first candidate unless another is clearly better."""
+    """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better."""
     best: Attempt | None = None
     for loss in candidates:
         sums = sums_with(stretch, loss, phase, heart_hz)
@@ -160,12 +160,11 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     return best
 
 
-def candidate_losses(stretch: Stretch, resting_pressure: Samples) -> list[Loss]:
+def candidate_losses(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> list[Loss]:
     """Losses to try, the likeliest first: a leak with several exponents and an offset where the loss is material."""
-    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
-    offset = losses.as_offset(*arrays)
-    if not losses.material(*arrays):
+    if not material:
         return [offset]
+    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     leaks = [losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS]
     return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
 
@@ -190,7 +189,8 @@ def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
 def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:
     """Phase and rate of the heartbeat in what a lung leaves of the pressure of some breaths; None where there is none.
 
-    Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through all.
+    Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through
+    all.
     """
     clear = max(3, round(0.06 * stretch.rate_hz))
     longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
@@ -244,10 +244,10 @@ def further_lungs(sums: Sums, first: Lung, heart: bool, timing: Timing) -> list[
             left &= sums.smoothed_residual(lung.theta) > lung.tolerance
         if left.sum() < max(2 * LEAST_BREATHS, FURTHER_SHARE * usable.sum()):
             break
-        lung = find_lung(sums, left, heart, timing)
-        if lung is None or not lung.one_compartment or lung.members.sum() < FURTHER_SHARE * usable.sum():
+        found = find_lung(sums, left, heart, timing)
+        if found is None or not found.one_compartment or found.members.sum() < FURTHER_SHARE * usable.sum():
             break
-        lungs.append(lung)
+        lungs.append(found)
     return lungs
 
 
@@ -259,16 +259,18 @@ def refine(sums: Sums, lung: Lung) -> Lung:
     return replace(lung, theta=theta, members=explained) if theta is not None and plausible(theta) else lung
 
 
-def explain(stretch: Stretch, resting_pressure: Samples) -> Explained:
+def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> Explained:
     """Decide for every breath of a stretch: passive or not, by which lung, with what loss taken off.
 
     Parameters
     ----------
     stretch : Stretch
+    offset, material : Loss, bool
+        The loss if all of it is the sensor's offset, and whether it could be a leak that matters.
     resting_pressure : ndarray, shape (n,)
         Mean over the quiet stretch at the end of each expiration, cmH2O.
     """
-    candidates = candidate_losses(stretch, resting_pressure)
+    candidates = candidate_losses(stretch, offset, material, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
     if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
         return unexplained(stretch, candidates, resting_pressure)
@@ -322,7 +324,7 @@ def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
 
 
 def shows_nothing(attempt: Attempt) -> bool:
-    """True where pressure hardly varies within the members' breaths, as on CPAP: then any very soft lung explains it."""
+    """True where pressure hardly varies within the members' breaths, as on CPAP: any very soft lung explains it."""
     sums, members = attempt.sums, attempt.lung.members
     swing = np.sqrt(sums.ss[members] / sums.count[members])
     return bool(np.median(swing) < SHOWN * attempt.lung.residual)
@@ -352,7 +354,6 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     They are with effort where even the best fit leaves far more than noise, and where that can't be an unusual lung on
     a ventilator that keeps time, since the breaths differ from each other or were triggered. Else it can't be told.
     """
-    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     loss = candidates[0]
     if loss.leaking:
         loss = losses.from_rest(

@@ -12,23 +12,25 @@ Indices = npt.NDArray[np.int64]
 
 LEAST_EFFORT = 1.0  # cmH2O of muscle pressure
 ONSET = 0.3  # cmH2O: rest, to within noise
+RISEN = 0.1  # share of the peak above which an effort is under way: rest is known no better where efforts are strong
 RELAXED = 0.25  # share of the peak at which an effort is over
 PLATEAU = 0.9  # share of the peak down to which inspiration is still going on
 LEAST_EFFORT_S = 0.12
 BRIDGE_S = 0.35  # gaps in muscle pressure at edges of flow are shorter than this
 
 
-def bridged(muscle: Samples, rate_hz: float) -> Samples:
-    """Muscle pressure with short gaps (edges of flow) drawn through by straight lines; longer ones stay NaN."""
-    missing = ~np.isfinite(muscle)
-    if missing.all() or not missing.any():
-        return muscle
-    index = np.arange(len(muscle))
-    out = np.interp(index, index[~missing], muscle[~missing])
-    edges = np.diff(np.concatenate([[0], missing.astype(np.int8), [0]]))
-    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        if last - first > BRIDGE_S * rate_hz or first == 0 or last == len(muscle):
-            out[first:last] = np.nan
+@kernel
+def bridged(muscle: Samples, longest: int) -> Samples:
+    """Muscle pressure with gaps of at most ``longest`` samples drawn through by straight lines; longer ones stay NaN."""
+    out = muscle.copy()
+    last = -1
+    for i in range(len(muscle)):
+        if not np.isfinite(muscle[i]):
+            continue
+        if last >= 0 and 1 < i - last <= longest + 1:
+            for k in range(last + 1, i):
+                out[k] = muscle[last] + (muscle[i] - muscle[last]) * (k - last) / (i - last)
+        last = i
     return out
 
 
@@ -36,7 +38,8 @@ def bridged(muscle: Samples, rate_hz: float) -> Samples:
 def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices, Indices, Indices, Samples]:
     """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak.
 
-    What is left when an effort is over may still be more than ``least``: the next effort must rise by that much from it.
+    What is left when an effort is over may still be more than ``least``: the next effort must rise by that much from
+    it.
     """
     n = len(muscle)
     most = n // max(1, shortest) + 1
@@ -58,6 +61,8 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
         while i < n and muscle[i] > RELAXED * highest:
             highest = max(highest, muscle[i])
             i += 1
+        while muscle[begin] <= RISEN * highest:
+            begin += 1
         crest = begin
         for k in range(begin, i):
             if muscle[k] >= PLATEAU * highest:

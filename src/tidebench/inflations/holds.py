@@ -23,6 +23,7 @@ Mask = npt.NDArray[np.bool_]
 NO_FLOW = 0.03  # share of the local flow scale
 LEAST_HOLD_S = 1.0
 PLATEAU_S = 0.5
+NOISE_STRIDE = 11  # every so many samples one difference is enough to know the noise
 NOISES = 4.0  # standard deviations of averaged noise that no flow may show
 STILL_S = 0.05  # over which flow is averaged before it is called none
 STEP_S = 0.08  # in which an occlusion is complete
@@ -95,7 +96,7 @@ def find_still(
         Time between breaths that the ventilator keeps, NaN where it keeps none.
     """
     width = 2 * round(0.5 * STILL_S * rate_hz) + 1
-    noise = 1.05 * float(np.median(np.abs(np.diff(f)))) / np.sqrt(width)
+    noise = 1.05 * float(np.median(np.abs(f[1::NOISE_STRIDE] - f[: len(f) - 1 : NOISE_STRIDE]))) / np.sqrt(width)
     limit = np.maximum(NO_FLOW * drive, NOISES * noise)
     even, spare = smooth(f, width), width // 2 + 1
     pause = trailing_rest(even, start, turn, limit, offset, spare)

@@ -60,9 +60,10 @@ def balance(
 
 def windowed(x: Samples) -> Samples:
     """Sum over each breath and its neighbours, shape (n,)."""
-    total = np.concatenate([[0.0], np.cumsum(x)])
+    total: Samples = np.concatenate([[0.0], np.cumsum(x)])
     index = np.arange(len(x))
-    return total[np.minimum(len(x), index + NEIGHBOURS + 1)] - total[np.maximum(0, index - NEIGHBOURS)]
+    around: Samples = total[np.minimum(len(x), index + NEIGHBOURS + 1)] - total[np.maximum(0, index - NEIGHBOURS)]
+    return around
 
 
 @kernel
@@ -80,7 +81,7 @@ def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
         last = min(n, j + reach + 2)
         m = last - first
         centre = 0.5 * (x[j] + x[j + 1])
-        scale = max(1e-12, max(x[last - 1] - centre, centre - x[first]))
+        scale = max(1e-12, x[last - 1] - centre, centre - x[first])
         s = np.zeros(5)
         t = np.zeros(3)
         for i in range(first, last):
@@ -100,10 +101,11 @@ def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
     return out
 
 
-def as_offset(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> Loss:
-    """The loss, if all of it is an offset of the sensor."""
-    net, _, _ = balance(p, f, start, end, dt, 0.0)
-    return Loss(local_slope(ladder((end - start) * dt), ladder(net), NEIGHBOURS), np.zeros(len(start)), 1.0)
+def as_offset(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> tuple[Loss, bool]:
+    """The loss, if all of it is an offset of the sensor; and whether it matters and is lost rather than gained."""
+    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
+    slope = local_slope(ladder(np.asarray((end - start) * dt, np.float64)), ladder(net), NEIGHBOURS)
+    return Loss(slope, np.zeros(len(start)), 1.0), bool(net.sum() > MATERIAL * inhaled.sum())
 
 
 def ladder(x: Samples) -> Samples:
@@ -118,12 +120,6 @@ def as_leak(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exp
     seconds = (end - start) * dt
     offset = np.where(leak < 0, leak * driven / seconds, 0.0)
     return Loss(offset, np.maximum(leak, 0.0), exponent)
-
-
-def material(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> bool:
-    """True where what is lost matters, and is lost rather than gained."""
-    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
-    return bool(net.sum() > MATERIAL * inhaled.sum())
 
 
 @kernel

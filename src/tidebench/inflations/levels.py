@@ -17,9 +17,9 @@ Samples = npt.NDArray[np.float64]
 
 HOP_S = 0.5  # grid on which levels are given
 WINDOW_S = 15.0  # longer than any hold, so that every window sees an expiration
-GRID_HZ = 20.0  # density of samples that the percentiles are taken from
+GRID_HZ = 10.0  # density of samples that the percentiles are taken from
 LEAST_PRESSURE_SCALE = 3.0  # cmH2O: no support is smaller; below it, pressure is not evidence of an inflation
-BINS = 512
+BINS = 256
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def running_percentiles(
 ) -> Samples:
     """Percentiles of x in a centred window, on a grid; shape (len(shares), ceil(n / hop)).
 
-    A histogram of ``BINS`` bins between lo and hi is updated sample by sample; values are exact to one bin.
+    A histogram of ``BINS`` bins between lo and hi is updated sample by sample; values are drawn straight within a bin.
     """
     n = len(x)
     points = (n + hop - 1) // hop
@@ -75,7 +75,8 @@ def running_percentiles(
         for b in range(BINS):
             cumulated += counts[b]
             while k < len(shares) and cumulated >= shares[k] * total:
-                out[k, g] = lo + (b + 0.5) / scale
+                within = (cumulated - shares[k] * total) / counts[b] if counts[b] else 0.5
+                out[k, g] = lo + (b + 1.0 - within) / scale
                 k += 1
             if k == len(shares):
                 break

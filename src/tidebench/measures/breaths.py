@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from tidebench.efforts.muscle import Samples
-from tidebench.formulas.stress_index import stress_index_kernel
 from tidebench.inflations import delivery as kinds
 from tidebench.kernels import kernel
 from tidebench.quantities import quantity
@@ -23,8 +22,6 @@ Indices = npt.NDArray[np.int64]
 JOULE = 0.0980665  # J per cmH2O·L
 REFERENCE_FLOW = {"adult": 0.5, "child": 0.1, "newborn": 0.02}  # L/s
 UNCERTAIN_LEAK = 0.5  # Klingenberg, J Perinatol 2011;31:575: above it exhaled volume can't be trusted
-STRESS_POINTS = 12
-FLAT_FLOW = 0.15  # range of flow, share of its peak, under which it counts as constant
 Group = Literal["adult", "child", "newborn"]
 
 REASONS: dict[str, str] = {
@@ -67,7 +64,7 @@ class Builder:
         self.missing: list[tuple[str, str, Mask]] = []
 
     def put(self, key: str, values: Samples, reasons: Sequence[tuple[str, Mask]] = ()) -> None:
-        """A column in its unit; where a reason's mask is True (the first that is), or a value is missing, it is null."""
+        """A column in its unit; null where a reason's mask is True (the first that is), or a value is missing."""
         values = np.array(values, np.float64)
         open_ = np.ones(self.n, bool)
         for code, mask in reasons:
@@ -101,32 +98,6 @@ class Builder:
 
 
 @kernel
-def stress_indices(p: Samples, start: Indices, last: Indices, dt: float, wanted: Mask) -> Samples:
-    """Stress index of the wanted inflations, from 15 % of delivery (at least 0.1 s) to 50 ms before its end; NaN where none.
-
-    The curve is smooth: means over :data:`STRESS_POINTS` equal parts of it carry what there is to fit.
-    """
-    n = len(start)
-    out = np.full(n, np.nan)
-    for j in range(n):
-        if not wanted[j]:
-            continue
-        a = start[j] + max(int(0.1 / dt), 15 * (last[j] - start[j]) // 100)
-        b = last[j] - max(1, int(0.05 / dt))
-        if b - a < 12:
-            continue
-        time = np.empty(STRESS_POINTS)
-        pressure = np.empty(STRESS_POINTS)
-        for k in range(STRESS_POINTS):
-            begin = a + k * (b - a) // STRESS_POINTS
-            until = a + (k + 1) * (b - a) // STRESS_POINTS
-            time[k] = (0.5 * (begin + until - 1) - start[j] + 1) * dt
-            pressure[k] = np.mean(p[begin:until])
-        out[j] = stress_index_kernel(time, pressure)[0]
-    return out
-
-
-@kernel
 def tracheal_peaks(p: Samples, f: Samples, start: Indices, turn: Indices, k1: float, k2: float) -> Samples:
     """Highest tracheal pressure of each inflation, cmH2O: airway pressure less k1·f + k2·f|f|."""
     out = np.empty(len(start))
@@ -145,8 +116,8 @@ def breath_table(c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Sample
     build = Builder(len(c["start"]))
     timing(build, c, about)
     volumes(build, c, about)
-    pressures(build, c, about)
-    mechanics(build, c, p, about)
+    pressures(build, c)
+    mechanics(build, c, about)
     energy(build, c, about)
     efforts(build, c, p, f, about)
     return assembled(build, c)
@@ -202,7 +173,7 @@ def doubts(c: Mapping[str, npt.NDArray[np.float64]]) -> list[tuple[str, Mask]]:
     return [("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
 
 
-def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
+def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     """Pressures at the airway, at rest and between."""
     build.put("peak_pressure_cmh2o", c["peak_pressure"])
     build.put("mean_pressure_cmh2o", c["mean_pressure"])
@@ -223,7 +194,7 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: S
     build.put("driving_pressure_set_peep_cmh2o", build.values["plateau_pressure_cmh2o"] - base, bare)
 
 
-def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, about: Setting) -> None:
+def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
     """What the passive lung is like."""
     passive = doubts(c)
     flow = REFERENCE_FLOW[about.group]
@@ -234,10 +205,8 @@ def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Sampl
     short = [*passive, ("too short", ~np.isfinite(c["time_constant"]))]
     build.put("expiratory_time_constant_s", c["time_constant"], short)
     build.put("dynamic_compliance_ml_cmh2o", 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"]), passive)
-    constant = (c["delivery"] == kinds.VOLUME) & (c["flow_range"] < FLAT_FLOW)
-    wanted = constant & (c["passive"] == 1)
-    index = stress_indices(p, c["start"].astype(np.int64), c["pause"].astype(np.int64), 1 / about.rate_hz, wanted)
-    build.put("stress_index", index, [*passive, ("flow not constant", ~constant), ("fit failed", ~np.isfinite(index))])
+    index, bent = c["stress_index"], c["constant_flow"] == 0
+    build.put("stress_index", index, [*passive, ("flow not constant", bent), ("fit failed", ~np.isfinite(index))])
 
 
 def energy(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
@@ -273,14 +242,14 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
         build.put("tracheal_peak_pressure_cmh2o", peaks)
 
 
-def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:
-    """Median, 5th and 95th percentile and number of every numeric column, with its unit; columns without a value left out."""
+def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, Any]]:
+    """Median, 5th and 95th percentile and number of every numeric column that has a value, with its unit."""
     keys = [
         key
         for key, dtype in BREATH_COLUMNS.items()
         if dtype == pl.Float64 and not key.endswith(("start_s", "end_s", "expiration_s"))
     ]
-    told: dict[str, dict[str, float | int | str]] = {}
+    told: dict[str, dict[str, Any]] = {}
     for key in keys:
         values = table[key].drop_nulls()
         if len(values):

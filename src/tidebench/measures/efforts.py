@@ -1,4 +1,4 @@
-"""Efforts of one stretch, from an oesophageal signal where there is one, else from the airway where the lung is known."""
+"""Efforts of one stretch: from an oesophageal signal where there is one, else from the airway if the lung is known."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts.explain import STEEP, loss_flow, window
 from tidebench.efforts.muscle import muscle_pressure
-from tidebench.efforts.timing import LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
+from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
 from tidebench.interaction import outcomes, owner
 from tidebench.kernels import kernel
@@ -51,7 +51,7 @@ class Efforts:
 
 @kernel
 def at_breath(muscle: Samples, start: Indices, end: Indices, dt: float) -> tuple[Samples, Samples]:
-    """Peak (cmH2O) and integral of what is above zero (cmH2O·s) of a muscle pressure over each breath; NaN if unknown."""
+    """Peak (cmH2O) and integral above zero (cmH2O·s) of a muscle pressure over each breath; NaN if unknown."""
     n = len(start)
     peak = np.full(n, np.nan)
     product = np.full(n, np.nan)
@@ -95,6 +95,16 @@ def spread_over(values: Samples, start: Indices, end: Indices, n: int) -> Sample
     return out
 
 
+@kernel
+def rested(raw: Samples, start: Indices, end: Indices, recoil: Samples, passive: npt.NDArray[np.int8]) -> Samples:
+    """Muscle pressure from its kernel plus the recoil at each breath's start; 0 on passive breaths, NaN outside breaths."""
+    out = np.full(len(raw), np.nan)
+    for j in range(len(start)):
+        for i in range(start[j], end[j]):
+            out[i] = 0.0 if passive[j] == 1 else raw[i] + recoil[j]
+    return out
+
+
 def from_airway(found: Measured) -> Samples:
     """Muscle pressure of breaths with effort where a lung is known, cmH2O; NaN elsewhere."""
     stretch, explained = found.stretch, found.explained
@@ -105,9 +115,7 @@ def from_airway(found: Measured) -> Samples:
         stretch.pressure, stretch.flow - loss_flow(stretch, explained.loss), stretch.start, stretch.turn, stretch.end,
         stretch.dt, theta, heart, window(stretch), STEEP * stretch.drive,
     )  # fmt: skip
-    recoil = spread_over(np.asarray(found.columns["total_peep"], np.float64), stretch.start, stretch.end, len(raw))
-    passive = spread_over((explained.passive == 1).astype(float), stretch.start, stretch.end, len(raw))
-    return np.where(passive == 1, 0.0, raw + recoil)
+    return rested(raw, stretch.start, stretch.end, np.asarray(found.columns["total_peep"], np.float64), explained.passive)
 
 
 def chest_wall(found: Measured, oesophageal: Samples) -> float:
@@ -124,7 +132,7 @@ def chest_wall(found: Measured, oesophageal: Samples) -> float:
 
 
 def from_oesophagus(found: Measured, oesophageal: Samples) -> Samples:
-    """Muscle pressure from an oesophageal signal: rest + Ecw·V − Pes (Ecw from passive breaths), cmH2O; NaN outside breaths."""
+    """Muscle pressure by oesophagus: rest + Ecw·V − Pes (Ecw from passive breaths), cmH2O; NaN outside breaths."""
     stretch = found.stretch
     wall = chest_wall(found, oesophageal)
     flow = stretch.flow - loss_flow(stretch, found.explained.loss)
@@ -155,7 +163,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
             {"effort": nothing, "pressure_time": nothing, "transpulmonary_driving": nothing},
         )  # fmt: skip
     onset, end, over, peak = find_efforts(
-        bridged(muscle, stretch.rate_hz), LEAST_EFFORT, round(LEAST_EFFORT_S * stretch.rate_hz)
+        bridged(muscle, round(BRIDGE_S * stretch.rate_hz)), LEAST_EFFORT, round(LEAST_EFFORT_S * stretch.rate_hz)
     )
     delivery = np.asarray(columns["delivery"])
     free = (delivery == kinds.HIGH_LEVEL) | (delivery == kinds.UNASSISTED)
@@ -178,7 +186,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
 
 
 def transpulmonary(found: Measured, oesophageal: Samples) -> Samples:
-    """Change of airway less oesophageal pressure from rest to the end of a passive inspiratory pause, cmH2O; else NaN."""
+    """Change of airway less oesophageal pressure from rest to a passive inspiratory pause's end, cmH2O; else NaN."""
     stretch, pause = found.stretch, np.asarray(found.columns["pause"], np.int64)
     short = max(2, round(0.1 * stretch.rate_hz))
     plateau = np.asarray(found.columns["plateau_pressure"], np.float64)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from tidebench.inflations.levels import find_levels
 from tidebench.inflations.phases import detect
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
+from tidebench.measures.stress import FLAT_FLOW, stress_indices
 from tidebench.measures.sweep import COLUMNS, sweep, usual_lag
 
 Samples = npt.NDArray[np.float64]
@@ -29,7 +31,7 @@ Indices = npt.NDArray[np.int64]
 HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
 LONGEST_QUIET_S = 0.5
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
-Column = npt.NDArray[np.float64] | npt.NDArray[np.int64] | npt.NDArray[np.int8]
+Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
 
 @dataclass(frozen=True)
@@ -124,11 +126,11 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     rise, pressure_range, flow_range, end_share = kinds.shapes(
         stretch.pressure, stretch.flow, stretch.start, flow_end, peep, stretch.dt
     )
-    seconds = (stretch.turn - stretch.start) * stretch.dt
+    seconds: Samples = np.asarray((stretch.turn - stretch.start) * stretch.dt, np.float64)
     delivery = kinds.deliveries(rise, pressure_range, flow_range, stretch.size, seconds, plan)
     turn_before = np.where(joined, np.concatenate([[0], stretch.turn[:-1]]), stretch.start)
     rising = kinds.onset(stretch.flow, stretch.start, turn_before, stretch.rate_hz) / stretch.drive
-    trigger = kinds.triggers(stretch.start * stretch.dt, columns["interval"], columns["period"], rising, plan, delivery)
+    trigger = kinds.triggers(np.asarray(stretch.start * stretch.dt, np.float64), columns["interval"], columns["period"], rising, plan, delivery)
     return {
         "peep": peep,
         "rise": rise,
@@ -142,8 +144,8 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     }
 
 
-def mechanics(stretch: Stretch, explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
-    """Passive or not, elastance, resistances, total PEEP and where it comes from (0 none, 1 fitted, 2 from the rest before).
+def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
+    """Passive or not, elastance, resistances, total PEEP and its origin (0 none, 1 fitted, 2 from the rest before).
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
@@ -191,16 +193,16 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     plan = plan_at(start)
     interval = before((end - start) / rate_hz, bounds.joined)
     period = kinds.kept_period(interval, plan.period_s)
-    offset = as_offset(p, f, start, end, 1 / rate_hz).offset
+    offset, material = as_offset(p, f, start, end, 1 / rate_hz)
     still = find_still(
-        p, f, rate_hz, start, turn, end, size, drive, offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
+        p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
     free = np.minimum(end, still.occluded)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
     first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
     timed = np.abs(interval - period) < kinds.KEPT_TIME_S + kinds.KEPT_SHARE * period
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
-    explained = explain(stretch, rest_pressure)
+    explained = explain(stretch, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
@@ -209,5 +211,9 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
     explained = explained.with_effort(columns["delivery"] == kinds.UNASSISTED)
-    columns |= mechanics(stretch, explained, columns)
+    columns |= mechanics(explained, columns)
+    constant = (columns["delivery"] == kinds.VOLUME) & (columns["flow_range"] < FLAT_FLOW)
+    columns["constant_flow"] = constant.astype(np.int8)
+    wanted = constant & (explained.passive == 1)
+    columns["stress_index"] = stress_indices(p, start, still.pause, stretch.dt, wanted)
     return Measured(columns, explained, still, stretch)

@@ -81,9 +81,11 @@ def limb(f: Samples, lost: Samples, turn: int, end: int, dt: float, expired: flo
     volume = 0.0
     count = 0
     sf = sv = sff = sfv = 0.0
+    before = f[turn] - lost[turn]
     for i in range(turn + 1, end):
         flow = f[i] - lost[i]
-        volume -= flow * dt
+        volume -= 0.5 * (flow + before) * dt
+        before = flow
         left = 1.0 - volume / expired
         if left < 0.15:
             break
