@@ -1,0 +1,482 @@
+"""Every kernel against a plain twin: the same results from NumPy or slow Python, on random and on edge input."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from tidebench.efforts.equation import gather, residuals
+from tidebench.efforts.mechanics import fitted
+from tidebench.efforts.muscle import muscle_pressure, rise_at_end, swing
+from tidebench.efforts.timing import find_efforts
+from tidebench.inflations.delivery import onset
+from tidebench.inflations.holds import step_at, trailing_rest
+from tidebench.inflations.leak import balance, local_slope
+from tidebench.inflations.levels import BINS, running_percentiles, valve_resistance
+from tidebench.inflations.phases import find_phases, smooth
+from tidebench.measures.breaths import tracheal_peaks
+from tidebench.measures.efforts import at_breath, means
+from tidebench.measures.stretch import first_gap
+from tidebench.measures.sweep import COLUMNS, sensor_lag, sweep
+from tidebench.steps import quantiles
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+DT = 0.01
+SEEDS = range(4)
+
+
+def draw(seed: int) -> np.random.Generator:
+    """Random numbers of their own for each seed."""
+    return np.random.default_rng([20, seed])
+
+
+def breaths(seed: int, count: int = 6) -> tuple[Samples, Samples, Indices, Indices, Indices]:
+    """Pressure, flow, starts, turns and ends of breaths of uneven length, noisy."""
+    rng = draw(seed)
+    inflations, expirations = rng.integers(60, 120, count), rng.integers(120, 220, count)
+    pressure, flow = [], []
+    for n, m in zip(inflations, expirations, strict=True):
+        amount = rng.uniform(0.3, 0.7)
+        flow += [np.full(n, amount), -amount * n * np.exp(-np.arange(m) / 40) / 40]
+        pressure += [8 + 10 * amount + amount * np.arange(n) / n * 8, np.full(m, 5.0)]
+    edges = np.concatenate([[0], np.cumsum(inflations + expirations)])
+    p, f = np.concatenate(pressure), np.concatenate(flow)
+    p, f = p + 0.05 * rng.standard_normal(len(p)), f + 0.01 * rng.standard_normal(len(f))
+    return p, f, edges[:-1].astype(np.int64), (edges[:-1] + inflations).astype(np.int64), edges[1:].astype(np.int64)
+
+
+def beating(n: int, hertz: float) -> Samples:
+    """Phase of a steady heartbeat at each sample."""
+    return np.asarray(2 * np.pi * hertz * DT * np.arange(n), np.float64)
+
+
+def slow_mean(x: Samples, width: int) -> Samples:
+    """:func:`smooth` by convolution."""
+    if len(x) < width:
+        return np.full(len(x), np.nan)
+    out, half = x.copy(), width // 2
+    out[half : len(x) - half] = np.convolve(x, np.ones(width) / width, "valid")
+    return out
+
+
+@pytest.mark.parametrize("n", [0, 2, 7, 8, 100])
+@pytest.mark.parametrize("width", [1, 3, 7])
+def test_smooth(n: int, width: int) -> None:
+    x = draw(n).standard_normal(n)
+    np.testing.assert_allclose(smooth(x, width), slow_mean(x, width), atol=1e-12)
+
+
+def test_smooth_carries_a_gap_no_further_than_its_window() -> None:
+    x = np.arange(20.0)
+    x[9] = np.nan
+    assert np.flatnonzero(np.isnan(smooth(x, 5))).tolist() == [7, 8, 9, 10, 11]
+
+
+@pytest.mark.parametrize("stride", [1, 3])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_running_percentiles(seed: int, stride: int) -> None:
+    x = draw(seed).standard_normal(400)
+    x[100:140] = np.nan
+    hop, window, shares = 20, 90, np.array([0.1, 0.5, 0.97])
+    out = running_percentiles(x, stride, hop, window, shares, -5.0, 5.0)
+    for g in range(20):
+        centre = g * hop + hop // 2
+        index = np.arange(0, 400, stride)
+        part = x[index[(index >= centre - window // 2) & (index < centre + window // 2 + 1)]]
+        exact = np.quantile(part[np.isfinite(part)], shares, method="inverted_cdf")
+        np.testing.assert_allclose(out[:, g], exact, atol=1.01 * 10 / BINS)
+
+
+def test_running_percentiles_of_nothing_are_nothing() -> None:
+    out = running_percentiles(np.full(50, np.nan), 1, 10, 20, np.array([0.5]), 0.0, 1.0)
+    assert np.isnan(out).all()
+
+
+def test_valve_resistance() -> None:
+    rng = draw(0)
+    flow = -rng.uniform(0, 1, 500)
+    pressure = 5 - 3 * flow + 0.01 * rng.standard_normal(500)
+    grid = np.full(50, 1.0)
+    inside = (flow < -0.15) & (pressure - 5 < 0.5 * 8)
+    twin = np.linalg.lstsq(-flow[inside, None], pressure[inside] - 5, rcond=None)[0][0]
+    found = valve_resistance(pressure, flow, 10, 1, 5 * grid, 8 * grid, grid)
+    assert found == pytest.approx(twin)
+    assert valve_resistance(pressure, -flow, 10, 1, 5 * grid, 8 * grid, grid) == 0
+
+
+def slow_phases(p: Samples, f: Samples, least: int, rest: int) -> list[tuple[int, int]]:
+    """:func:`find_phases` where baseline 5, sizes 10 and 0.5, no base flow, ideal valve, said as runs."""
+    lift, drive = (p - 5) / 10, f / 0.5
+    begins = ((lift > 0.4) & (drive > -0.06)) | (drive > 0.4) | (lift + drive > 0.6)
+    stays = (lift > 0.25) | (drive > 0.25)
+    found, i = [], int(np.argmin(begins))
+    while i < len(p):
+        ahead = np.flatnonzero(begins[i:])
+        if not len(ahead):
+            break
+        first = i + int(ahead[0])
+        out = next((k for k in range(first, len(p) - rest + 1) if not stays[k : k + rest].any()), len(p) - 1)
+        if out - first >= least:
+            found.append((first, out))
+        i = out + rest
+    return found
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_find_phases(seed: int) -> None:
+    p, f, _, _, _ = breaths(seed)
+    p, f = np.concatenate([np.full(50, 5.0), p, np.full(30, 18.0)]), np.concatenate([np.zeros(50), f, np.full(30, 0.5)])
+    grid = np.ones(len(p) // 50 + 1)
+    begin, end = find_phases(p, f, 50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, 10, 6)
+    assert list(zip(begin.tolist(), end.tolist(), strict=True)) == slow_phases(p, f, 10, 6)
+    assert end[-1] == len(p) - 1, "the inflation that the end cuts off is there"
+
+
+def test_find_phases_begins_none_without_a_rest_before() -> None:
+    p = np.concatenate([np.full(40, 15.0), np.full(40, 5.0), np.full(40, 15.0), np.full(40, 5.0)])
+    p[60] = np.nan
+    grid = np.ones(8)
+    begin, _ = find_phases(p, np.zeros(160), 20, 5 * grid, 10 * grid, grid, 0 * grid, 0.0, 10, 6)
+    assert begin.tolist() == [80]
+
+
+@pytest.mark.parametrize("n", [3, 12, 60])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_local_slope(seed: int, n: int) -> None:
+    rng = draw(seed)
+    x = np.cumsum(rng.uniform(0.5, 2, n))
+    y = np.cumsum(rng.standard_normal(n))
+    out = local_slope(x, y, 15)
+    for j in range(n - 1):
+        part = slice(max(0, j - 15), min(n, j + 17))
+        middle = 0.5 * (x[j] + x[j + 1])
+        u = x[part] - middle
+        degree = 2 if len(u) >= 20 else 1
+        assert out[j] == pytest.approx(np.polyfit(u, y[part], degree)[-2], rel=1e-6, abs=1e-9)
+
+
+@pytest.mark.parametrize("exponent", [0.0, 0.5, 1.0])
+def test_balance(exponent: float) -> None:
+    p, f, start, _, end = breaths(1)
+    p[start[2] : start[2] + 5] = -1.0
+    net, inhaled, driven = balance(p, f, start, end, DT, exponent)
+    for j, (a, b) in enumerate(zip(start, end, strict=True)):
+        positive = p[a:b][p[a:b] > 0]
+        assert net[j] == pytest.approx(f[a:b].sum() * DT)
+        assert inhaled[j] == pytest.approx(np.maximum(f[a:b], 0).sum() * DT)
+        assert driven[j] == pytest.approx((positive**exponent).sum() * DT)
+
+
+def moving(x: Samples, half: int) -> Samples:
+    """Centred means, NaN where the window leaves the breath."""
+    out = np.full(len(x), np.nan)
+    for i in range(half, len(x) - half):
+        out[i] = x[i - half : i + half + 1].mean()
+    return out
+
+
+def quiet_samples(f: Samples, turn: int, half: int, steep: float) -> npt.NDArray[np.bool_]:
+    """The samples of a breath that its equation takes: away from its ends, its turn and steep flow."""
+    n, clear = len(f), half + 2
+    keep = np.ones(n, bool)
+    for i in range(n):
+        keep[i] = clear <= i < n - half and abs(i - turn) >= clear
+    for i in range(1, n - 1):
+        if abs(f[i + 1] - f[i - 1]) > steep:
+            keep[max(0, i - clear) : i + clear] = False
+    return keep
+
+
+@pytest.mark.parametrize("harmonics", [0, 3])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_gather(seed: int, harmonics: int) -> None:
+    """Sums of the equation of motion, column by column, over the quiet samples of each breath."""
+    p, f, start, turn, end = breaths(seed)
+    n, width, half = len(start), 9, 4
+    offset, leak = np.full(n, 0.02), np.full(n, 0.004)
+    heart = beating(len(p), 1.2)
+    passed = np.array([0.9, 0.7, 0.4])[:harmonics]
+    arrays = gather(
+        p, f, start, turn, turn, end, DT, offset, leak, 0.5, heart, passed, np.full(n, 0.15), width, 10**6
+    )  # fmt: skip
+    for j in range(n):
+        part = slice(start[j], end[j])
+        flow = f[part] - 0.02 - 0.004 * np.sqrt(p[part])
+        volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * DT])
+        smooth_f, smooth_p = moving(flow, half), moving(p[part], half)
+        beat = [shape((h + 1) * heart[part]) for h in range(harmonics) for shape in (np.sin, np.cos)]
+        weights = np.repeat(passed, 2)
+        x = np.array([volume, flow, flow * np.abs(flow), np.minimum(flow, 0), *beat])
+        passing = [w * b for w, b in zip(weights, beat, strict=True)]
+        z = np.array([volume, smooth_f, smooth_f * np.abs(smooth_f), np.minimum(smooth_f, 0), *passing])
+        keep = quiet_samples(f[part], turn[j] - start[j], half, 0.15)
+        x, z, y, s = x[:, keep], z[:, keep], p[part][keep], smooth_p[keep]
+        dx, dz, dy, ds = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s))
+        pairs = [k for k in range(1, len(keep)) if keep[k] and keep[k - 1]]
+        dp, df = np.diff(p[part])[np.array(pairs) - 1], np.diff(flow)[np.array(pairs) - 1]
+        rough = [dp @ dp, dp @ df, df @ df]
+        twin = (dz @ dx.T, dz @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
+        for found, expected in zip(arrays, twin, strict=True):
+            np.testing.assert_allclose(found[j], expected, rtol=1e-7, atol=1e-7)
+
+
+def test_gather_takes_nothing_from_a_breath_too_short() -> None:
+    p, f = np.full(40, 5.0), np.zeros(40)
+    one = np.array([0]), np.array([10]), np.array([10]), np.array([15])
+    flat = np.zeros(1)
+    arrays = gather(p, f, *one, DT, flat, flat, 0.5, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
+    assert arrays[5][0] == 0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_residuals_are_what_the_fit_leaves_of_each_breath(seed: int) -> None:
+    rng = draw(seed)
+    z, s = rng.standard_normal((5, 4, 30)), rng.standard_normal((5, 30))
+    zz, zs, ss = np.einsum("nai,nbi->nab", z, z), np.einsum("nai,ni->na", z, s), np.einsum("ni,ni->n", s, s)
+    count = np.array([30.0, 30, 0, 30, 30])
+    for theta in (rng.standard_normal((1, 4)), rng.standard_normal((5, 4))):
+        left = s - np.einsum("nai,na->ni", z, np.broadcast_to(theta, (5, 4)))
+        expected = np.where(count > 0, np.sqrt(np.mean(left**2, axis=1)), np.nan)
+        np.testing.assert_allclose(residuals(zz, zs, ss, count, theta), expected)
+
+
+@pytest.mark.parametrize("columns", [[0, 1], [0, 1, 3], [0, 1, 2, 3]])
+def test_fitted_solves_the_instrumental_equations(columns: list[int]) -> None:
+    rng = draw(5)
+    zx, zy, keep = rng.standard_normal((6, 4, 4)), rng.standard_normal((6, 4)), np.array([1, 1, 0, 1, 0, 1], bool)
+    left, right = zx[keep].sum(axis=0), zy[keep].sum(axis=0)
+    chosen = np.linalg.lstsq(left[np.ix_(columns, columns)], right[columns], rcond=None)[0]
+    expected = np.zeros(4)
+    expected[columns] = chosen
+    np.testing.assert_allclose(fitted(zx, zy, keep, np.array(columns)), expected, rtol=1e-6)
+
+
+def test_fitted_of_nothing_is_nothing() -> None:
+    assert np.isnan(fitted(np.zeros((2, 4, 4)), np.zeros((2, 4)), np.ones(2, bool), np.array([0, 1]))).all()
+
+
+def slow_sweep(
+    p: Samples, f: Samples, lost: Samples, offset: float, s: int, t: int, e: int, lag: float
+) -> dict[str, float]:
+    """The simple columns of :func:`sweep` for one breath without pause."""
+    flow, raw = f[s:e] - lost[s:e], f[s:e] - offset
+
+    def volume(x: Samples) -> Samples:
+        filled = np.concatenate([[0.0], np.cumsum(0.5 * (x[1:] + x[:-1]))]) * DT
+        return np.asarray(filled + lag * (flow - flow[0]), np.float64)
+
+    here, gross, k = volume(flow), volume(raw), t - s
+    top, gross_top = k - 1 + int(np.argmax(here[k - 1 :])), k - 1 + int(np.argmax(gross[k - 1 :]))
+    work = p[s : t + 1] * flow[: k + 1] * DT
+    return {
+        "vti": here[top],
+        "vte": here[top] - here[top:].min(),
+        "vti_measured": gross[gross_top],
+        "vte_measured": gross[gross_top] - gross[gross_top:].min(),
+        "inhaled": raw[raw > 0].sum() * DT,
+        "exhaled": -raw[raw <= 0].sum() * DT,
+        "peak_pressure": p[s : t + 4].max(),
+        "mean_pressure": p[s:e].mean(),
+        "peak_inspiratory_flow": max(0.0, flow[: k + 1].max()),
+        "peak_expiratory_flow": max(0.0, -flow[k + 1 :].min()),
+        "work": work[flow[: k + 1] > 0].sum(),
+        "mean_flow": flow[: k + 1].mean(),
+    }
+
+
+@pytest.mark.parametrize("lag", [0.0, 0.012])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_sweep(seed: int, lag: float) -> None:
+    p, f, start, turn, end = breaths(seed)
+    lost = 0.01 + 0.002 * np.sqrt(p)
+    offset = np.full(len(start), 0.01)
+    table = sweep(p, f, lost, offset, start, turn, turn, end, end - 30, end - 10, DT, lag, False)
+    for j in range(len(start)):
+        twin = slow_sweep(p, f, lost, 0.01, start[j], turn[j], end[j], lag)
+        for name, expected in twin.items():
+            assert table[j, COLUMNS.index(name)] == pytest.approx(expected, rel=1e-9, abs=1e-12), name
+        ending = -np.mean((f - lost)[end[j] - 30 : end[j] - 10])
+        assert table[j, COLUMNS.index("end_expiratory_flow")] == pytest.approx(ending)
+        assert np.isnan(table[j, COLUMNS.index("plateau_pressure")])
+
+
+def test_sweep_reads_a_plateau_and_an_exponential() -> None:
+    """Pause of 0.3 s at 12 cmH2O, then flow that decays with 0.35 s: both come back."""
+    flow = np.concatenate([np.full(80, 0.5), np.zeros(30), -0.4 / 0.35 * np.exp(-np.arange(250) * DT / 0.35)])
+    pressure = np.concatenate([np.full(80, 18.0), np.full(30, 12.0), np.full(250, 5.0)])
+    start, pause, turn, end, first, last = (np.array([k]) for k in (0, 80, 110, 360, 340, 355))
+    none = np.zeros(360)
+    table = sweep(pressure, flow, none, none[:1], start, pause, turn, end, first, last, DT, 0.0, False)[0]
+    assert table[COLUMNS.index("plateau_pressure")] == pytest.approx(12)
+    assert table[COLUMNS.index("time_constant")] == pytest.approx(0.35, rel=0.01)
+
+
+@pytest.mark.parametrize("lag", [0.004, 0.008])
+def test_sensor_lag_is_read_from_the_edge(lag: float) -> None:
+    dt = 0.001
+    flow = np.concatenate([np.full(100, 0.5), 0.5 - 1.3 * (1 - np.exp(-np.arange(100) * dt / lag))])
+    found = sensor_lag(flow, np.array([99]), np.array([200]), dt, 90)
+    assert found[0] == pytest.approx(lag, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_trailing_rest(seed: int) -> None:
+    rng = draw(seed)
+    f = rng.choice([0.0, 0.0, 0.0, 0.0, 0.5], 200)
+    start, turn = np.array([0, 50, 100, 150]), np.array([40, 90, 140, 199])
+    limit, offset, spare = np.full(4, 0.1), np.full(4, 0.02), 2
+    found = trailing_rest(f, start, turn, limit, offset, spare)
+    pair = 0.5 * (f + np.concatenate([f[:1], f[:-1]])) - 0.02
+    for j in range(4):
+        last = turn[j] - 1 - spare
+        moving_at = [i for i in range(start[j] + 1, last + 1) if abs(pair[i]) >= 0.1]
+        begin = (moving_at[-1] if moving_at else start[j]) + 1
+        assert found[j] == (begin if begin <= last else turn[j])
+
+
+def test_step_at() -> None:
+    p, f, *_ = breaths(2)
+    at = np.array([2, 300, 500, len(p) - 3])
+    dp, df = step_at(p, f, at, 4, 5)
+    assert np.isnan([dp[0], dp[3], df[0], df[3]]).all()
+    for j, x in itertools.product((1, 2), ((dp, p), (df, f))):
+        i = at[j]
+        assert x[0][j] == pytest.approx(x[1][i + 4 : i + 9].mean() - x[1][i - 9 : i - 4].mean())
+
+
+def test_onset_is_flow_above_its_own_course() -> None:
+    _, f, start, turn, _ = breaths(3)
+    before = np.concatenate([[0], turn[:-1]])
+    found = onset(f, start, before, 100.0)
+    assert np.isnan(found[0])
+    for j in range(1, len(start)):
+        index = np.arange(max(start[j] - 50, before[j] + 10), start[j] - 20)
+        course = np.polyval(np.polyfit(index, f[index], 1), start[j] - 0.5)
+        assert found[j] == pytest.approx(0.5 * (f[start[j]] + f[start[j] - 1]) - course, abs=1e-9)
+
+
+def muscle_twin(p: Samples, f: Samples, theta: Samples, heart: Samples) -> Samples:
+    """E·V + R·f + K·f|f| + D·min(f, 0) + heart − p over one breath."""
+    volume = np.concatenate([[0.0], np.cumsum(0.5 * (f[1:] + f[:-1]))]) * DT
+    value = theta[0] * volume + theta[1] * f + theta[2] * f * np.abs(f) + theta[3] * np.minimum(f, 0) - p
+    for h in range((len(theta) - 4) // 2):
+        value = value + theta[4 + 2 * h] * np.sin((h + 1) * heart) + theta[5 + 2 * h] * np.cos((h + 1) * heart)
+    return np.asarray(value, np.float64)
+
+
+@pytest.mark.parametrize("harmonics", [0, 2])
+def test_muscle_pressure(harmonics: int) -> None:
+    p, f, start, turn, end = breaths(4)
+    rng = draw(9)
+    theta = np.tile(np.array([20.0, 8.0, 3.0, 1.0, *rng.standard_normal(2 * harmonics)]), (len(start), 1))
+    theta[2] = np.nan
+    heart = beating(len(p), 1.1)
+    width, steep = 7, np.full(len(start), 0.2)
+    found = muscle_pressure(p, f, start, turn, end, DT, theta, heart, width, steep)
+    assert np.isnan(found[start[2] : end[2]]).all()
+    for j in (0, 1, 3):
+        part = slice(start[j], end[j])
+        n, twin = end[j] - start[j], moving(muscle_twin(p[part], f[part], theta[j], heart[part]), width // 2)
+        edge = np.array([i < 2 or abs(i - (turn[j] - start[j])) < 2 for i in range(n)])
+        edge[1:-1] |= np.abs(f[part][2:] - f[part][:-2]) > 0.2
+        near = np.array([edge[max(0, c - width // 2) : c + width // 2 + 1].any() for c in range(n)])
+        known = np.isfinite(found[part])
+        assert not known[near].any()
+        np.testing.assert_allclose(found[part][known], twin[known], atol=1e-9)
+        assert known.sum() >= (np.isfinite(twin) & ~near).sum() - 1
+
+
+def test_rise_at_end() -> None:
+    p, f, _, turn, end = breaths(5)
+    theta = np.tile(np.array([20.0, 8.0, 3.0, 1.0]), (len(turn), 1))
+    found = rise_at_end(p, f, turn, end, DT, theta, np.zeros(len(p)), 8)
+    for j in range(len(turn)):
+        part = slice(end[j] - 1 - 56, end[j] - 1)
+        value = (
+            20 * np.cumsum(f[part]) * DT
+            + 8 * f[part]
+            + 3 * f[part] * np.abs(f[part])
+            + np.minimum(f[part], 0)
+            - p[part]
+        )
+        assert found[j] == pytest.approx(value[-8:].mean() - value[:32].mean())
+
+
+def test_swing_at_breath_and_means() -> None:
+    x = draw(6).standard_normal(100)
+    x[20:35] = np.nan
+    first, last = np.array([0, 20, 30, 60]), np.array([20, 35, 60, 62])
+    high, low = swing(x, first, last)
+    parts = [x[a:b][np.isfinite(x[a:b])] for a, b in zip(first, last, strict=True)]
+    few = [len(part) < 3 for part in parts]
+    ranges = [np.array([np.max(part), np.min(part)]) - np.median(part) for part in parts if len(part) > 2]
+    nothing = np.full(2, np.nan)
+    known = [ranges[0], nothing, ranges[1], nothing]
+    np.testing.assert_allclose(np.array([high, low]).T, known)
+    assert few == [False, True, False, True]
+    np.testing.assert_allclose(means(x, first, last), [part.mean() if len(part) else np.nan for part in parts])
+    peak, product = at_breath(x, first, last, DT)
+    enough = [len(part) * 2 > b - a for part, a, b in zip(parts, first, last, strict=True)]
+    np.testing.assert_allclose(
+        peak, [max(0.0, part.max()) if ok else np.nan for part, ok in zip(parts, enough, strict=True)]
+    )
+    areas = [np.maximum(part, 0).sum() * DT if ok else np.nan for part, ok in zip(parts, enough, strict=True)]
+    np.testing.assert_allclose(product, areas)
+
+
+def test_find_efforts_reads_onset_crest_end_and_peak() -> None:
+    """Two triangles: begun above 0.3 and a tenth of the peak, crest at nine tenths, over at a quarter."""
+    muscle = np.zeros(400)
+    for at, peak in ((50, 8.0), (230, 4.0)):
+        muscle[at : at + 101] = peak * (1 - np.abs(np.arange(101) - 50) / 50)
+    begin, crest, over, highest = find_efforts(muscle, 1.0, 12)
+    assert highest.tolist() == [8, 4]
+    for k, (at, top) in enumerate(((50, 8.0), (230, 4.0))):
+        inside = np.arange(at, at + 101)
+        level = muscle[inside]
+        assert begin[k] == inside[np.argmax(level > max(0.3, 0.1 * top))]
+        assert crest[k] == inside[level >= 0.9 * top][-1]
+        assert over[k] == inside[level > 0.25 * top][-1] + 1
+
+
+def test_find_efforts_does_not_count_what_is_left_of_one_as_another() -> None:
+    """A strong effort that relaxes slowly is above 1 cmH2O when it is over; only a new rise is a new effort."""
+    falling_slowly = np.concatenate([np.zeros(20), np.linspace(0, 8, 40), np.linspace(8, 0, 200)])
+    assert find_efforts(falling_slowly, 1.0, 12)[3].tolist() == [8]
+    again = falling_slowly.copy()
+    again[220:280] = np.linspace(again[220], 6, 40)[: len(again[220:280])]
+    assert find_efforts(again, 1.0, 12)[3].round(2).tolist() == [8, 6]
+
+
+@pytest.mark.parametrize(
+    "muscle", [np.full(50, np.nan), np.zeros(50), np.full(5, 3.0)], ids=["unknown", "rest", "spike"]
+)
+def test_find_efforts_finds_none_where_there_is_none(muscle: Samples) -> None:
+    assert len(find_efforts(muscle, 1.0, 12)[0]) == 0
+
+
+def test_tracheal_peaks_and_first_gap() -> None:
+    p, f, start, turn, end = breaths(7)
+    found = tracheal_peaks(p, f, start, turn, 2.0, 5.0)
+    inner = p - 2 * f - 5 * f * np.abs(f)
+    np.testing.assert_allclose(found, [inner[a : b + 1].max() for a, b in zip(start, turn, strict=True)])
+    f[start[1] + 7], p[end[3] - 1] = np.nan, np.nan
+    expected = end.copy()
+    expected[1], expected[3] = start[1] + 7, end[3] - 1
+    assert first_gap(p, f, start, end).tolist() == expected.tolist()
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 40])
+def test_quantiles(n: int) -> None:
+    values = draw(n).standard_normal((n, 4))
+    values[::2, 1] = np.nan
+    values[:, 2] = np.nan
+    found = quantiles(values)
+    for k in range(4):
+        known = values[np.isfinite(values[:, k]), k]
+        expected = np.quantile(known, [0.05, 0.5, 0.95]) if len(known) else np.full(3, np.nan)
+        np.testing.assert_allclose(found[k], [*expected, len(known)])
