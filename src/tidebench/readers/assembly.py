@@ -10,6 +10,7 @@ import polars as pl
 
 from tidebench.formulas.gas_conditions import BODY_TEMPERATURE_C, water_vapour_pressure_mmhg
 from tidebench.interval import Interval
+from tidebench.quantities import QUANTITIES
 from tidebench.readers.clock import BRIDGED_S, Sampled, on_grid
 from tidebench.readers.headers import TIME, canonical_unit
 from tidebench.readers.plausible import check_magnitude, flow_is_turned, volume_against_flow
@@ -18,6 +19,9 @@ from tidebench.recording import Recording
 from tidebench.units import factor
 
 Samples = npt.NDArray[np.float64]
+
+_BEYOND = 10.0  # times what its record calls plausible, a value is no measurement
+_OUTLIERS = 0.01  # the share of such values from which on the unit is at fault
 
 
 def assemble(table: Table, barometric_pressure_mmhg: float = 760.0) -> Recording:
@@ -81,10 +85,15 @@ def _seconds(table: Table) -> tuple[pl.Series, datetime | None]:
 
 
 def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> Samples:
-    """A channel whose magnitude may be, infinite values made missing ones."""
-    if not _all_finite(samples) and (infinite := np.isinf(samples)).any():
-        samples = np.where(infinite, np.nan, samples)
-        warnings.append(f"{key}: infinite values, taken as missing: {np.count_nonzero(infinite)}")
+    """A channel whose magnitude may be, values that no patient and no gauge can produce made missing ones."""
+    most = _BEYOND * max(map(abs, QUANTITIES[key].plausible)) * factor(QUANTITIES[key].unit, canonical_unit(key))
+    if len(samples) and not (samples.min() >= -most and samples.max() <= most):
+        impossible = np.abs(samples) > most
+        if impossible.mean() >= _OUTLIERS:  # the unit is at fault, and said to be
+            impossible = np.isinf(samples)
+        if count := np.count_nonzero(impossible):
+            samples = np.where(impossible, np.nan, samples)
+            warnings.append(f"{key}: impossible values, taken as missing: {count}")
     warning = check_magnitude(key, samples, table.columns[key], table.source)
     if warning:
         warnings.append(warning)
