@@ -31,9 +31,10 @@ class Recording:
         Samples per second.
     channels : mapping of str to ndarray, shape (n,)
         Canonical units (pressure cmH2O, flow L/s, volume L, CO2 mmHg), inspiration positive. Keys are channel
-        quantities: ``airway_pressure`` and ``flow`` always, others where recorded. NaN inside gaps, and only there.
+        quantities: ``airway_pressure`` and ``flow`` always, others where recorded. All are NaN inside gaps; pressure
+        and flow only there, others also where they alone are missing.
     gaps : tuple of Interval
-        Where nothing was recorded. Never bridged.
+        Where pressure or flow was not recorded. Never bridged.
     start : datetime or None
         Wall clock of sample 0, where the file tells.
     steps : tuple of str

@@ -20,6 +20,7 @@ from tidebench.units import factor
 
 Samples = npt.NDArray[np.float64]
 
+_LATEST_S = 1e11  # no clock shows more, whatever it counts from
 _BEYOND = 10.0  # times what its record calls plausible, a value is no measurement
 _OUTLIERS = 0.01  # the share of such values from which on the unit is at fault
 
@@ -81,7 +82,9 @@ def _seconds(table: Table) -> tuple[pl.Series, datetime | None]:
         start = time.drop_nulls().head(1).item() if time.null_count() < len(time) else None
         return (time - start).dt.total_nanoseconds() / 1e9, start
     scale = factor(unit, "s")
-    return (time if scale == 1.0 else time * scale), None
+    time = time if scale == 1.0 else time * scale
+    impossible = time.abs() > _LATEST_S
+    return (time.set(impossible.fill_null(False), None) if impossible.any() else time), None
 
 
 def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> Samples:

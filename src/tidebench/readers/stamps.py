@@ -12,12 +12,12 @@ _STAMP = re.compile(
 
 
 def stamp_format(cell: str) -> str:
-    """The format, in chrono's letters, that a stamp and those like it follow; empty where the cell is no stamp."""
+    """The format that a stamp and those like it follow, with its decimal sign; empty where the cell is no stamp."""
     match = _STAMP.fullmatch(cell)
     if match is None:
         return ""
-    seconds = ":%S%.f" if match["seconds"] else ""
-    return f"%Y-%m-%d{match['join']}%H:%M{seconds}{'%#z' if match['zone'] else ''}"
+    seconds = match["seconds"] and (":%S%,f" if "," in match["seconds"] else ":%S%.f")
+    return f"%Y-%m-%d{match['join']}%H:%M{seconds or ''}{'%#z' if match['zone'] else ''}"
 
 
 def is_stamp(cell: str, like: str) -> bool:
@@ -27,4 +27,5 @@ def is_stamp(cell: str, like: str) -> bool:
 
 def parse_stamps(cells: pl.Expr, form: str) -> pl.Expr:
     """Stamps as ``Datetime``, UTC where they have a zone; a cell of another form fails when it is collected."""
-    return cells.str.replace(",", ".", literal=True).str.to_datetime(form, time_unit="ns", strict=True)
+    pointed = cells.str.replace(",", ".", literal=True) if "," in form else cells
+    return pointed.str.to_datetime(form.replace(",", "."), time_unit="ns", cache=False)

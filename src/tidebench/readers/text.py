@@ -12,11 +12,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from tidebench.errors import SignalError
 from tidebench.readers.headers import TIME, Column, understand
-from tidebench.readers.sniff import BLANKS, COMMENT, LONGEST_LINE, Layout, sniff, split
+from tidebench.readers.sniff import COMMENT, LONGEST_LINE, Layout, sniff, split
+from tidebench.readers.squeeze import squeeze
 from tidebench.readers.stamps import is_stamp, parse_stamps, stamp_format
 from tidebench.readers.table import Table
 
@@ -68,7 +70,7 @@ def _clock(column: Column, layout: Layout, name: str) -> Column:
 
 
 def _frame(path: Path, layout: Layout, columns: Mapping[str, Column]) -> pl.DataFrame:
-    sources = _tidied(path, layout) if layout.padded else [path]
+    sources = _squeezed(path, layout) if layout.padded else [path]
     try:
         return pl.concat([_either(source, layout, columns) for source in sources], rechunk=False)
     except pl.exceptions.PolarsError:
@@ -93,7 +95,7 @@ def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], 
     stamps = stamp_format(layout.first_row[columns[TIME].index]) if columns[TIME].unit is None else ""
     if stamps:
         schema[TIME] = pl.String
-    frame = (
+    return (
         pl.scan_csv(
             source if isinstance(source, Path) else io.BytesIO(source),
             has_header=False,
@@ -104,30 +106,20 @@ def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], 
             **options,
         )
         .select(list(columns))
+        .with_columns([parse_stamps(pl.col(TIME), stamps)] if stamps else [])
         .collect()
     )
-    return frame.with_columns(pl.col(TIME).pipe(parse_stamps, stamps)) if stamps else frame
 
 
-def _tidied(path: Path, layout: Layout) -> Iterator[bytes]:
+def _squeezed(path: Path, layout: Layout) -> Iterator[bytes]:
     """Whole lines of the rows, block by block, with single separators and no blanks beside them."""
-    separator = layout.separator.encode()
+    separator = ord(layout.separator)
     with path.open("rb") as file:
         for _ in range(layout.skip_lines):
             file.readline()
         while block := file.read(BLOCK_BYTES):
-            yield _tidy(block + file.readline(LONGEST_LINE), separator)
-
-
-def _tidy(block: bytes, separator: bytes) -> bytes:
-    if separator == BLANKS.encode():
-        block = block.replace(b"\t", b" ")
-    block = block.replace(b"\r\n", b"\n")
-    while b"  " in block:
-        block = block.replace(b"  ", b" ")
-    block = block.replace(b"\n ", b"\n").replace(b" \n", b"\n").removeprefix(b" ")
-    block = block.rstrip(b" ")
-    return block if separator == b" " else block.replace(b" " + separator, separator)
+            rows = np.frombuffer(block + file.readline(LONGEST_LINE), dtype=np.uint8)
+            yield squeeze(rows, separator).tobytes()
 
 
 def _fault(path: Path, layout: Layout, columns: Mapping[str, Column]) -> SignalError:
