@@ -67,7 +67,7 @@ def test_page_one_is_what_a_busy_reader_takes_in(report: bytes) -> None:
         "Are the lungs stiff, narrow or trapped?",
         "Are they in step?",
         "What can't be told?",
-        "what a trial aimed at, ARDS Network, N Engl J Med 2000",
+        "what a trial aimed at, ARDS Network 2000",
         "at most 15 cmH₂O",
         "30 mL/cmH₂O",
         CAUTION,

@@ -12,7 +12,6 @@ import pytest
 from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
 from tidebench.caution import CAUTION
 from tidebench.quantities import quantity
-from tidebench.quantities import quantity
 from tidebench.records import NOT_MEASURED, Hold, Spread
 from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
 from tidebench.views.answers import LUNGS, SAFE, STEP

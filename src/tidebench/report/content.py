@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sized
 from typing import TYPE_CHECKING, Any
 
 from tidebench._version import __version__
@@ -47,6 +48,7 @@ SHORT_TITLE = 80
 FIRST_UNTOLD = 3
 FIRST_CHANGES = 12
 FIRST_QUALITY = 6
+FIRST_ROWS = 30
 """How many lines of a kind stand on the first pages; the rest stand further back."""
 
 
@@ -160,9 +162,19 @@ def _verdict(verdict: Verdict) -> Data:
         "state": verdict.state,
         "text": verdict.text,
         "kind": verdict.kind,
-        "source": "" if source.startswith(COMMON_PRACTICE) else f", {source.split(';')[0]}",
+        "source": "" if source.startswith(COMMON_PRACTICE) else f", {_short(source)}",
         "strip": _strip(verdict),
     }
+
+
+def _short(source: str) -> str:
+    """``Amato 2015`` of ``Amato, N Engl J Med 2015;372:747 (from memory)``; the whole stands with the limits."""
+    year = re.search(r"\b(19|20)\d\d\b", source)
+    return (
+        f"{source.split(',', maxsplit=1)[0]} {year.group()}"
+        if year and "," in source
+        else source.split(" (", maxsplit=1)[0]
+    )
 
 
 def _strip(verdict: Verdict) -> Data | None:
@@ -244,8 +256,8 @@ def _breath(page: BreathPage | None) -> Data:
         },
         "account_caption": _account_caption(page),
         "loops_caption": (
-            "Black: the same breath, the arrow in the direction of time. Paler: other breaths, spread over the record. "
-            "Dashed: recoil alone; what lies beside it is what tube and airways took."
+            "Black: the typical breath, the arrow in the direction of time. Paler: other breaths, spread over the "
+            "record. Dashed: recoil alone; what lies beside it is what tube and airways took."
         ),
     }
 
@@ -311,23 +323,19 @@ def _holds(page: HoldsPage) -> Data:
             *(n.quantity.text(n.spread.median if n.spread else None, unit=False) for n in row.numbers),
             row.quality,
         ]
-        for row in page.rows
+        for row in page.rows[:FIRST_ROWS]
     ]
     caption = (
         "Shaded: the hold; hatched: its last half second, over which the pressure is read. Dashed: plateau or total "
         "PEEP; dotted: pressure right after flow stops."
     )
-    left = len(page.rows) - len(page.traces)
-    if left:
-        caption += f" {count(left, 'more hold').capitalize()} in the table only."
+    undrawn = len(rows) - len(page.traces)
+    if undrawn > 0:
+        caption += f" {count(undrawn, 'more hold').capitalize()} in the table only."
     return {
-        "holds": {"columns": [{"symbol": q.symbol, "unit": q.unit} for q in page.columns], "rows": rows},
+        "holds": {"columns": _heads(page.columns), "rows": rows, "more": _left(page.rows, "summary.json")},
         "holds_caption": caption,
     }
-
-
-def _tight(record: Quantity) -> str:
-    return f"{record.symbol} [{record.unit}]" if record.unit else record.symbol
 
 
 def _steps(page: StepsPage) -> Data:
@@ -338,15 +346,24 @@ def _steps(page: StepsPage) -> Data:
             "changed": row.changed,
             "effects": [{"change": e.change, "spread": e.spread, "clear": e.clear} for e in row.effects],
         }
-        for row in page.rows
+        for row in page.rows[:FIRST_ROWS]
     ]
     note = (
         "Medians before → after, with the 5th to 95th percentile beneath. Bold: the two spreads do not overlap. What "
         "else changed at the same time is not known to this table."
     )
     caption = "Numbers: the order in which the levels came. Whiskers: 5th to 95th percentile."
-    columns = [_tight(q) for q in page.columns]
-    return {"steps": {"columns": columns, "rows": rows, "note": note}, "peep_caption": caption}
+    words = {"columns": _heads(page.columns), "rows": rows, "note": note, "more": _left(page.rows, "breaths.parquet")}
+    return {"steps": words, "peep_caption": caption}
+
+
+def _heads(columns: tuple[Quantity, ...]) -> list[Data]:
+    return [{"symbol": q.symbol, "unit": q.unit} for q in columns]
+
+
+def _left(rows: Sized, file: str) -> str:
+    """What a long table leaves out, and where it stands."""
+    return f"and {len(rows) - FIRST_ROWS} more; all of it stands in {file}." if len(rows) > FIRST_ROWS else ""
 
 
 def _observed(seen: Any) -> Data:

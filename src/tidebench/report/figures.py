@@ -27,6 +27,7 @@ HEAD = 6.0  # mm above an axis, for its heading
 PRESSURE, FLOW, VOLUME = quantity("airway_pressure"), quantity("flow"), quantity("volume")
 L_MIN, ML = 60.0, 1000.0
 CROWDED = 15  # marks along a record, from where on they stand back
+MOST_WORDS = 4000  # letters of a description: nobody listens longer, and a PDF allows no more than 32 767
 LETTERS = {"start": "A", "elastic": "B", "resistive": "C", "muscle": "D"}
 
 
@@ -36,6 +37,10 @@ class Picture:
 
     svg: str
     alt: str
+
+    def __post_init__(self) -> None:
+        if len(self.alt) > MOST_WORDS:
+            object.__setattr__(self, "alt", f"{self.alt[:MOST_WORDS].rsplit('; ', 1)[0]}; and more.")
 
 
 # --- trend ------------------------------------------------------------------------------------------------------------

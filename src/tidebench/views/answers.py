@@ -63,6 +63,8 @@ WANTED = (
 )
 """What people look for first: its absence is told even where no breath gives a reason."""
 
+MOST_NAMED = 4
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -84,9 +86,12 @@ class Untold:
 
     @property
     def text(self) -> str:
-        """As a sentence."""
+        """As a sentence; of many quantities the first few are named."""
         where = "" if self.breaths in (0, self.of) else f", on {share(self.breaths, self.of)} breaths"
-        return sentence(f"{listed(self.quantities)}: {self.reason}{where}")
+        named = self.quantities
+        if len(named) > MOST_NAMED + 1:
+            named = (*named[:MOST_NAMED], f"{len(named) - MOST_NAMED} more")
+        return sentence(f"{listed(named)}: {self.reason}{where}")
 
 
 def answers(review: Review, judged: tuple[Verdict, ...]) -> tuple[Answer, ...]:
@@ -177,7 +182,8 @@ def _by_reason(breaths: pl.DataFrame) -> Iterator[Untold]:
         .sort(["n", "code", "text"], descending=[True, False, False])
     )
     for row in grouped.iter_rows(named=True):
-        labels = tuple(quantity(key).label for key in row["quantity"])
+        keys = sorted(row["quantity"], key=lambda key: WANTED.index(key) if key in WANTED else len(WANTED))
+        labels = tuple(quantity(key).label for key in keys)
         yield Untold(labels, row["text"].rstrip("."), int(row["n"]), breaths.height)
 
 
