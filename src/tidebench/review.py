@@ -20,8 +20,9 @@ from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.limits import population
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures.account import account_of
-from tidebench.measures.breaths import Setting, breath_table, key_statistics
+from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
 from tidebench.measures.manoeuvres import holds_of
+from tidebench.measures.power import published_power
 from tidebench.quantities import quantity
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
@@ -123,7 +124,7 @@ def assemble(case: Case, recording: Recording, pieces: Sequence[Piece], identity
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     findings = find_all(breaths, recording)
-    summary = summarise(case, recording, pieces, breaths, holds, findings) | {"recording_id": identity}
+    summary = summarise(case, recording, pieces, columns, breaths, holds, findings) | {"recording_id": identity}
     return Review(
         case, recording, breaths, efforts, findings, holds, find_steps(breaths, case.settings), summary, columns
     )
@@ -176,6 +177,7 @@ def summarise(
     case: Case,
     recording: Recording,
     pieces: Sequence[Piece],
+    columns: Mapping[str, Column],
     breaths: pl.DataFrame,
     holds: Sequence[Hold],
     findings: pl.DataFrame,
@@ -191,6 +193,7 @@ def summarise(
         per_kg = {key: value / weight for key, value in volume.items() if key in ("median", "p05", "p95")}
         unit = quantity("vt_per_pbw_ml_kg").unit
         statistics["vt_per_pbw_ml_kg"] = {**per_kg, "n": volume["n"], "unit": unit}
+    statistics |= further_statistics(columns, float(recording.rate_hz))
     hours = recording.duration_s / 3600
     counts = {
         str(kind): {"count": int(n), "per_hour": round(n / hours, 3)}
@@ -198,7 +201,7 @@ def summarise(
     }
     return {
         "quantities": statistics,
-        "holds": [asdict(hold) for hold in holds],
+        "holds": [hold_summary(hold) for hold in holds],
         "findings": counts,
         "asynchrony_index_percent": None,
         "patient": {"predicted_body_weight_kg": weight},
@@ -213,6 +216,23 @@ def summarise(
         "version": __version__,
         "caution": CAUTION,
     }
+
+
+def hold_summary(hold: Hold) -> dict[str, Any]:
+    """A hold as the summary holds it, resistance with its two readings together."""
+    told = asdict(hold)
+    readings = {name: told.pop(f"inspiratory_resistance_{name[:3]}_cmh2o_s_l") for name in ("maximal", "minimal")}
+    return {**told, "inspiratory_resistance_cmh2o_s_l": readings if hold.kind == "inspiratory" else None}
+
+
+def further_statistics(columns: Mapping[str, Column], rate_hz: float) -> dict[str, dict[str, float | int | str]]:
+    """Statistics of what has no column of its own: power by published formulas, the patient's own work."""
+    if not columns:
+        return {}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        values = published_power(columns, rate_hz)
+        values["muscle_work_j_l"] = JOULE * columns["muscle_work"] / columns["vti"]
+    return {key: told for key, column in values.items() if (told := statistics_of(pl.Series(column, nan_to_null=True), key))}
 
 
 def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:

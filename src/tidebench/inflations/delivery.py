@@ -67,7 +67,7 @@ def shapes(
     """Per inflation: rise of pressure, its range and flow's range late in delivery, the share of peak flow at its end.
 
     ``flow_end`` is where delivery of flow ends (turn or pause), ``rest`` the pressure before it. The late part is from
-    30 % of delivery to 20 ms before its end; ranges are between the means of its first, middle and last thirds.
+    30 % of delivery for pressure, from half of it for flow, to 20 ms before its end; ranges are between the means of its first, middle and last thirds.
     """
     n = len(start)
     rise = np.full(n, np.nan)
@@ -88,11 +88,11 @@ def shapes(
             peak = max(peak, p[i])
         lows = np.full(2, np.inf)
         highs = np.full(2, -np.inf)
+        settled = start[j] + (flow_end[j] - start[j]) // 2
         for third in range(3):
-            a = first + third * m // 3
-            b = first + (third + 1) * m // 3
-            mp = np.mean(p[a:b])
-            mf = np.mean(f[a:b])
+            mp = np.mean(p[first + third * m // 3 : first + (third + 1) * m // 3])
+            a = settled + third * (last - settled) // 3
+            mf = np.mean(f[a : max(a + 1, settled + (third + 1) * (last - settled) // 3)])
             lows[0] = min(lows[0], mp)
             highs[0] = max(highs[0], mp)
             lows[1] = min(lows[1], mf)

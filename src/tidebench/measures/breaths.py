@@ -242,17 +242,17 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
         build.put("tracheal_peak_pressure_cmh2o", peaks)
 
 
-def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, Any]]:
-    """Median, 5th and 95th percentile and number of every numeric column that has a value, with its unit."""
-    keys = [
-        key
-        for key, dtype in BREATH_COLUMNS.items()
-        if dtype == pl.Float64 and not key.endswith(("start_s", "end_s", "expiration_s"))
-    ]
-    told: dict[str, dict[str, Any]] = {}
-    for key in keys:
-        values = table[key].drop_nulls()
-        if len(values):
-            low, middle, high = (values.quantile(q, "linear") for q in (0.05, 0.5, 0.95))
-            told[key] = {"median": middle, "p05": low, "p95": high, "n": len(values), "unit": quantity(key).unit}
-    return told
+def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:
+    """Statistics of every numeric column but the times; columns without a value are left out."""
+    times = ("start_s", "expiration_s", "end_s")
+    keys = [key for key, dtype in BREATH_COLUMNS.items() if dtype == pl.Float64 and key not in times]
+    return {key: told for key in keys if (told := statistics_of(table[key], key))}
+
+
+def statistics_of(values: pl.Series, key: str) -> dict[str, float | int | str]:
+    """Median, 5th and 95th percentile and number of values, with the quantity's unit; empty where there is none."""
+    known = values.drop_nulls()
+    if not len(known):
+        return {}
+    low, middle, high = (float(known.quantile(q, "linear") or 0.0) for q in (0.05, 0.5, 0.95))
+    return {"median": middle, "p05": low, "p95": high, "n": len(known), "unit": quantity(key).unit}

@@ -50,24 +50,32 @@ class Efforts:
 
 
 @kernel
-def at_breath(muscle: Samples, start: Indices, end: Indices, dt: float) -> tuple[Samples, Samples]:
-    """Peak (cmH2O) and integral above zero (cmH2O·s) of a muscle pressure over each breath; NaN if unknown."""
+def at_breath(
+    muscle: Samples, flow: Samples, start: Indices, end: Indices, dt: float
+) -> tuple[Samples, Samples, Samples]:
+    """Peak of a muscle pressure over each breath (cmH2O), and what it has above zero integrated over time (cmH2O·s) and
+    over inspired volume (cmH2O·L); NaN if unknown for more than half of the breath.
+    """
     n = len(start)
     peak = np.full(n, np.nan)
     product = np.full(n, np.nan)
+    work = np.full(n, np.nan)
     for j in range(n):
         count = 0
         highest = 0.0
         area = 0.0
+        energy = 0.0
         for i in range(start[j], end[j]):
             if np.isfinite(muscle[i]):
                 count += 1
                 highest = max(highest, muscle[i])
                 area += max(0.0, muscle[i]) * dt
+                energy += max(0.0, muscle[i]) * max(0.0, flow[i]) * dt
         if 2 * count > end[j] - start[j]:
             peak[j] = highest
             product[j] = area
-    return peak, product
+            work[j] = energy
+    return peak, product, work
 
 
 @kernel
@@ -160,7 +168,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
         none = np.zeros(0, np.int64)
         return Efforts(
             none, none, none, np.zeros(0), "airway", (),
-            {"effort": nothing, "pressure_time": nothing, "transpulmonary_driving": nothing},
+            {"effort": nothing, "pressure_time": nothing, "muscle_work": nothing, "transpulmonary_driving": nothing},
         )  # fmt: skip
     onset, end, over, peak = find_efforts(
         bridged(muscle, round(BRIDGE_S * stretch.rate_hz)), LEAST_EFFORT, round(LEAST_EFFORT_S * stretch.rate_hz)
@@ -173,13 +181,14 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
         onset.astype(float), over.astype(float), stretch.start.astype(float), stretch.turn.astype(float),
         np.asarray(columns["trigger"]) == kinds.PATIENT, free,
     )  # fmt: skip
-    highest, product = at_breath(muscle, stretch.start, stretch.end, stretch.dt)
+    highest, product, work = at_breath(muscle, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
     return Efforts(
         onset, end, over, peak, source, tuple(words),
         {
             "effort": np.where(found.explained.passive == 1, np.nan, highest),
             "pressure_time": product if oesophageal is not None else nothing,
+            "muscle_work": work if oesophageal is not None else nothing,
             "transpulmonary_driving": swing,
         },
     )  # fmt: skip
