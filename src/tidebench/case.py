@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import datetime
@@ -29,7 +30,8 @@ from pydantic import (
     model_validator,
 )
 
-from tidebench.case_errors import explain
+from tidebench.case_errors import STAMP_EXPECTED, explain
+from tidebench.doubts import doubts
 from tidebench.entries import Within, refusal
 from tidebench.errors import CaseError
 from tidebench.mode import Mode, parse_mode
@@ -52,12 +54,19 @@ GasTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
 Barometer = Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062, "hPa or mbar": 0.750062})]
 
 
+def _ratio(value: Any) -> Any:
+    """A ratio typed as ``"1:2"`` as a number."""
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*", value) if isinstance(value, str) else None
+    return float(match[1]) / float(match[2]) if match and float(match[2]) else value
+
+
 def _stamp(value: Any) -> Any:
     if isinstance(value, (str, datetime)):
         return value
-    raise refusal(f"is {value!r}", "a date and time, ISO 8601, such as 2031-05-04T13:20:00")
+    raise refusal(f"is {value}", STAMP_EXPECTED)
 
 
+Ratio = BeforeValidator(_ratio)
 Stamp = Annotated[datetime, BeforeValidator(_stamp)]
 
 
@@ -321,7 +330,7 @@ class Observed(_BreathKeys):
     minute_volume_l_min: Annotated[float, Within(0, 100, "L/min")] | None = None
     spontaneous_rate_per_min: Rate | None = None
     spontaneous_volume_ml: MillilitreVolume | None = None
-    ie_ratio: Annotated[float, Within(0.01, 20, "inspiratory by expiratory time")] | None = None
+    ie_ratio: Annotated[Annotated[float, Within(0.01, 20, "inspiratory by expiratory time")] | None, Ratio] = None
     rapid_shallow_index: Annotated[float, Within(1, 1000, "breaths/min/L")] | None = None
     spo2: Fraction | None = None
     etco2_mmhg: Annotated[float, Within(2, 150, "mmHg")] | None = None
@@ -331,7 +340,7 @@ class Observed(_BreathKeys):
     max_inspiratory_pressure_cmh2o: Annotated[float, Within(-200, 200, "cmH2O")] | None = None
     p01_cmh2o: Annotated[float, Within(-30, 30, "cmH2O")] | None = None
     cuff_pressure_cmh2o: Annotated[float, Within(0, 150, "cmH2O")] | None = None
-    sedation: float | str | None = None
+    sedation: Annotated[float, Within(-20, 100)] | str | None = None
     position: str | None = None
     failed_breathing_trials: Annotated[int, Field(ge=0, le=50, strict=True)] | None = None
 
@@ -363,18 +372,17 @@ class Case(_Table):
     def _in_order(cls, rows: tuple[Any, ...]) -> tuple[Any, ...]:
         return tuple(sorted(rows, key=lambda row: row.at_s))
 
-    @model_validator(mode="after")
-    def _one_place(self) -> Self:
+    @field_validator("recordings")
+    @classmethod
+    def _one_stay(cls, parts: tuple[RecordingFile, ...]) -> tuple[RecordingFile, ...]:
         """Recordings of one stay were measured in one way, since what follows knows one."""
-        for number, part in enumerate(self.recordings, start=1):
+        for number, part in enumerate(parts, start=1):
             if part.file is None:
-                raise refusal(f"[recording] no. {number} has no file", 'file = "signals.csv"')
+                raise refusal(f"no. {number} has no file", 'file = "signals.csv"')
             for key in ("flow_measured_at", "pressure_measured_at", "gas"):
-                if getattr(part, key) != getattr(self.recordings[0], key):
-                    raise refusal(
-                        f"[[recording]] no. {number} differs from the first in {key}", "one for all of a stay"
-                    )
-        return self
+                if getattr(part, key) != getattr(parts[0], key):
+                    raise refusal(f"no. {number} differs from the first in {key}", "one for all of a stay")
+        return parts
 
     @property
     def folder(self) -> Path:
@@ -404,6 +412,11 @@ class Case(_Table):
         """Hash of everything the case says: the same statements have the same hash, in whatever order and layout."""
         said = self.model_dump(mode="json", exclude_none=True)
         return hashlib.blake2b(json.dumps(said, sort_keys=True).encode(), digest_size=16).hexdigest()
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Questions about entries that are possible one by one and unlikely together; see :mod:`tidebench.doubts`."""
+        return tuple(doubts(self.patient, self.settings))
 
     def setting_at(self, time_s: float) -> Setting | None:
         """What was set at a time on the case clock; None before the first setting."""

@@ -11,12 +11,14 @@ from pydantic_core import ErrorDetails
 
 from tidebench.errors import CaseError
 
+STAMP_EXPECTED = "a date and time, ISO 8601, such as 2031-05-04T13:20:00"
+
 _KINDS = {
     "float_type": "a number, without quotes",
     "int_type": "a whole number",
     "string_type": "text in quotes",
     "bool_type": "true or false",
-    "datetime_from_date_parsing": "a date and time, ISO 8601, such as 2031-05-04T13:20:00",
+    "datetime_from_date_parsing": STAMP_EXPECTED,
     "model_type": "a table",
     "dict_type": "a table",
     "tuple_type": "a list of tables",
@@ -40,18 +42,23 @@ def explain(error: ValidationError, said: Mapping[str, Any], model: type[BaseMod
     first, *others = error.errors(include_url=False)
     problem, expected, remedy = _words(first, model)
     if others:
-        remedy = f"{remedy} ({len(others)} more of this kind or another.)".strip()
+        remedy = (
+            f"{remedy} After this one there {'is 1 more' if len(others) == 1 else f'are {len(others)} more'}.".strip()
+        )
     return CaseError(problem, where=f"{name}: {_place(first['loc'], said)}", expected=expected, remedy=remedy)
 
 
 def _place(loc: Sequence[int | str], said: Mapping[str, Any]) -> str:
     """``[[settings]] no. 2, fio2``"""
-    table, keys = str(loc[0]), [str(part) for part in loc[1:] if isinstance(part, str)]
-    listed = isinstance(said.get(table), list)
-    number = f" no. {int(loc[1]) + 1}" if listed and len(loc) > 1 else ""
-    if not listed and not isinstance(said.get(table), dict):
-        return table
-    return ", ".join([f"[[{table}]]{number}" if listed else f"[{table}]", *keys[:2]])
+    table, rest = str(loc[0]), list(loc[1:])
+    inner: Any = said.get(table)
+    place = f"[[{table}]]" if isinstance(inner, list) else f"[{table}]" if isinstance(inner, dict) else table
+    if isinstance(inner, list) and rest:
+        place, inner = f"{place} no. {int(rest[0]) + 1}", inner[int(rest[0])]
+    keys = [part for part in rest if isinstance(part, str)]
+    if len(keys) > 1 and not isinstance(inner[keys[0]], dict):
+        keys = keys[:1]  # what follows names the kinds of value that were tried
+    return ", ".join([place, *keys])
 
 
 def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
@@ -61,6 +68,8 @@ def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
         return "there is no such key", "", _nearest_key(error["loc"], model)
     if error["type"] == "refused":
         return context["problem"], context["expected"], context["remedy"]
+    if error["type"] == "missing":
+        return "is missing", "", "Every such table needs it."
     if error["type"] == "literal_error":
         return f"is {arrived}", context["expected"], _nearest_word(error["input"], context["expected"])
     return f"is {arrived}", _KINDS.get(error["type"], error["msg"]), ""
