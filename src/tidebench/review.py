@@ -232,7 +232,9 @@ def further_statistics(columns: Mapping[str, Column], rate_hz: float) -> dict[st
     with np.errstate(invalid="ignore", divide="ignore"):
         values = published_power(columns, rate_hz)
         values["muscle_work_j_l"] = JOULE * columns["muscle_work"] / columns["vti"]
-    return {key: told for key, column in values.items() if (told := statistics_of(pl.Series(column, nan_to_null=True), key))}
+    return {
+        key: told for key, column in values.items() if (told := statistics_of(pl.Series(column, nan_to_null=True), key))
+    }
 
 
 def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:

@@ -123,7 +123,9 @@ def from_airway(found: Measured) -> Samples:
         stretch.pressure, stretch.flow - loss_flow(stretch, explained.loss), stretch.start, stretch.turn, stretch.end,
         stretch.dt, theta, heart, window(stretch), STEEP * stretch.drive,
     )  # fmt: skip
-    return rested(raw, stretch.start, stretch.end, np.asarray(found.columns["total_peep"], np.float64), explained.passive)
+    return rested(
+        raw, stretch.start, stretch.end, np.asarray(found.columns["total_peep"], np.float64), explained.passive
+    )
 
 
 def chest_wall(found: Measured, oesophageal: Samples) -> float:

@@ -18,15 +18,17 @@ Columns = Mapping[str, npt.NDArray[Any]]
 def published_power(c: Columns, rate_hz: float) -> dict[str, Samples]:
     """Power of each passive breath by every formula that holds for its delivery, J/min; NaN where none does.
 
-    Times are those of flow, without the pause, as the equations assume. Under constant flow: Gattinoni's equation from mechanics and from pressures (where there is a plateau), Giosa's
-    surrogate. Under pressure control: Becher's simple form and van der Meijden's.
+    Under constant flow, whose time is that of flow without the pause as the equations assume: Gattinoni's equation from
+    mechanics and from pressures (where there is a plateau), Giosa's surrogate. Under pressure control: Becher's simple
+    form and van der Meijden's.
     """
-    flowing, cycle = (c["pause"] - c["start"]) / rate_hz, (c["end"] - c["start"]) / rate_hz
+    cycle, inflated = (c["end"] - c["start"]) / rate_hz, (c["turn"] - c["start"]) / rate_hz
     passive = c["passive"] == 1
     constant = passive & (c["delivery"] == kinds.VOLUME) & (c["constant_flow"] == 1)
     pressed = passive & ((c["delivery"] == kinds.PRESSURE) | (c["delivery"] == kinds.TARGETED))
     rate, volume, peep, peak = 60 / cycle, c["vti"], c["total_peep"], c["peak_pressure"]
-    flow = np.where(flowing > 0, volume / flowing, np.nan)
+    flow = c["peak_inspiratory_flow"]
+    flowing = np.minimum(volume / flow, inflated)
     resistance = c["resistance"] + c["square"] * flow
     step = np.where(pressed, np.maximum(peak - c["peep"], 0), np.nan)
     found = {
@@ -61,7 +63,7 @@ def published_power(c: Columns, rate_hz: float) -> dict[str, Samples]:
             peep_cmh2o=c["peep"],
             compliance_l_cmh2o=1 / c["elastance"],
             resistance_cmh2o_s_l=resistance,
-            inspiratory_time_s=flowing,
+            inspiratory_time_s=inflated,
         ),
     }
     steady = {"mechanical_power_gattinoni_j_min", "mechanical_power_pressures_j_min", "mechanical_power_giosa_j_min"}

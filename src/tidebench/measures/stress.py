@@ -12,13 +12,14 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
+SETTLED_S = 0.15  # until the tubing has taken its share and flow is what it will be
 STRESS_POINTS = 12
 FLAT_FLOW = 0.15  # range of flow, share of its peak, under which it counts as constant
 
 
 @kernel
 def stress_indices(p: Samples, start: Indices, last: Indices, dt: float, wanted: Mask) -> Samples:
-    """Stress index of the wanted inflations, from 15 % of delivery (at least 0.1 s) to 50 ms before its end; else NaN.
+    """Stress index of the wanted inflations, from a quarter of delivery (at least 0.15 s) to 50 ms before its end; else NaN.
 
     The curve is smooth: means over :data:`STRESS_POINTS` equal parts of it carry what there is to fit.
     """
@@ -27,7 +28,7 @@ def stress_indices(p: Samples, start: Indices, last: Indices, dt: float, wanted:
     for j in range(n):
         if not wanted[j]:
             continue
-        a = start[j] + max(int(0.1 / dt), 15 * (last[j] - start[j]) // 100)
+        a = start[j] + max(int(SETTLED_S / dt), (last[j] - start[j]) // 4)
         b = last[j] - max(1, int(0.05 / dt))
         if b - a < 12:
             continue

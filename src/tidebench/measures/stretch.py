@@ -30,6 +30,7 @@ Indices = npt.NDArray[np.int64]
 
 HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
 LONGEST_QUIET_S = 0.5
+STOPPING_S = 0.08  # before flow is none it has begun to stop
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
@@ -122,7 +123,8 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     joined = columns["joined"] == 1
     peep = before(columns["rest_pressure"], joined)
     peep = np.where(np.isfinite(peep), peep, columns["rest_pressure"])
-    flow_end = np.where(stretch.turn - still.pause > round(0.05 * stretch.rate_hz), still.pause, stretch.turn)
+    stopping = still.pause - round(STOPPING_S * stretch.rate_hz)
+    flow_end = np.where(still.pause < stretch.turn, np.maximum(stopping, stretch.start + 1), stretch.turn)
     rise, pressure_range, flow_range, end_share = kinds.shapes(
         stretch.pressure, stretch.flow, stretch.start, flow_end, peep, stretch.dt
     )
@@ -130,7 +132,14 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     delivery = kinds.deliveries(rise, pressure_range, flow_range, stretch.size, seconds, plan)
     turn_before = np.where(joined, np.concatenate([[0], stretch.turn[:-1]]), stretch.start)
     rising = kinds.onset(stretch.flow, stretch.start, turn_before, stretch.rate_hz) / stretch.drive
-    trigger = kinds.triggers(np.asarray(stretch.start * stretch.dt, np.float64), columns["interval"], columns["period"], rising, plan, delivery)
+    trigger = kinds.triggers(
+        np.asarray(stretch.start * stretch.dt, np.float64),
+        columns["interval"],
+        columns["period"],
+        rising,
+        plan,
+        delivery,
+    )
     return {
         "peep": peep,
         "rise": rise,
@@ -215,5 +224,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     constant = (columns["delivery"] == kinds.VOLUME) & (columns["flow_range"] < FLAT_FLOW)
     columns["constant_flow"] = constant.astype(np.int8)
     wanted = constant & (explained.passive == 1)
-    columns["stress_index"] = stress_indices(p, start, still.pause, stretch.dt, wanted)
+    columns["stress_index"] = stress_indices(
+        p, start, np.where(still.pause < turn, still.pause - round(STOPPING_S * rate_hz), turn), stretch.dt, wanted
+    )
     return Measured(columns, explained, still, stretch)

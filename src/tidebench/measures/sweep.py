@@ -30,10 +30,9 @@ COLUMNS = (
     "end_expiratory_flow",
     "time_constant",
     "work",
-    "mean_flow",
 )
 FASTEST_VALVE_S = 0.015  # a faster fall of flow at the turn is the sensor's, not the gas's
-LEAST_PAUSE_S = 0.15
+LEAST_PAUSE_S = 0.1
 CHANNEL_DELAY_S = 0.03  # pressure may be recorded later than flow by this much, so its peak is sought beyond the turn
 
 
@@ -119,7 +118,7 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
     lag: float,
     level: bool,
 ) -> Samples:
-    """The columns of :data:`COLUMNS` for every breath, shape (n, 15); litres, cmH2O, L/s, s, cmH2O·L.
+    """The columns of :data:`COLUMNS` for every breath, shape (n, 14); litres, cmH2O, L/s, s, cmH2O·L.
 
     Parameters
     ----------
@@ -132,7 +131,7 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
     """
     n = len(start)
     late = int(CHANNEL_DELAY_S / dt)
-    out = np.full((n, 15), np.nan)
+    out = np.full((n, 14), np.nan)
     for j in range(n):
         s = start[j]
         t = turn[j]
@@ -151,7 +150,6 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
         bottom = np.inf
         gross_bottom = np.inf
         first = lag * (f[s] - lost[s])
-        mean_flow = 0.0
         for i in range(s, e):
             flow = f[i] - lost[i]
             raw = f[i] - offset[j]
@@ -169,7 +167,6 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
                 peak = max(peak, p[i])
             if i <= t:
                 fast_in = max(fast_in, flow)
-                mean_flow += flow
                 if flow > 0:
                     work += p[i] * flow * dt
             else:
@@ -203,5 +200,4 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
             out[j, 11] = ending
         out[j, 12] = limb(f, lost, t, e, dt, out[j, 1])
         out[j, 13] = work
-        out[j, 14] = mean_flow / (t - s + 1)
     return out
