@@ -122,13 +122,16 @@ def _time_axis(axes: list[Axes], duration_s: float) -> None:
 
 
 def _happenings(axes: list[Axes], trend: Trend) -> None:
-    crowded = len(trend.marks) > CROWDED
+    changes = [mark.at_s for mark in trend.marks if mark.kind == "settings"]
+    colour = PALE if len(changes) > CROWDED else GREY
+    gaps = [(gap.start_s, gap.duration_s) for gap in trend.gaps]
     for axis in axes:
-        for gap in trend.gaps:
-            axis.axvspan(gap.start_s, gap.end_s, facecolor="white", edgecolor=GREY, hatch="xxxx", linewidth=0)
-        for mark in trend.marks:
-            if mark.kind == "settings":
-                axis.axvline(mark.at_s, color=PALE if crowded else GREY, linewidth=0.5, dashes=(4, 2))
+        upright = axis.get_xaxis_transform()
+        axis.broken_barh(
+            gaps, (0, 1), transform=upright, facecolor="white", edgecolor=GREY, hatch="xxxx", linewidth=0, zorder=3
+        )
+        if len(changes) <= 4 * CROWDED:
+            axis.vlines(changes, 0, 1, transform=upright, colors=colour, linewidth=0.5, linestyles=(0, (4, 2)))
     if axes:
         _flags(axes[0], trend)
 
@@ -136,8 +139,9 @@ def _happenings(axes: list[Axes], trend: Trend) -> None:
 def _flags(axis: Axes, trend: Trend) -> None:
     """Numbers of settings changes and letters of holds above the first axis, dropped where they would overprint."""
     last = -np.inf
+    room = 0.015 + 0.008 * len(f"{len(trend.marks)}")
     for mark in sorted(trend.marks, key=lambda mark: mark.at_s):
-        if mark.at_s - last < 0.022 * trend.duration_s:
+        if mark.at_s - last < room * trend.duration_s:
             continue
         last = mark.at_s
         _flag(axis, mark)
