@@ -346,7 +346,7 @@ def test_no_breaths_is_the_first_thing_told() -> None:
 def test_reasons_are_counted_and_quantities_gathered_under_them() -> None:
     entry = overview_page(made_review(efforts_from=30)).untold[0]
     assert entry.text == (
-        "Compliance, driving pressure, plateau pressure and inspiratory resistance: the patient was breathing during "
+        "Plateau pressure, driving pressure, compliance and inspiratory resistance: the patient was breathing during "
         "this breath, on 10 of 40 (25 %) breaths."
     )
 
