@@ -76,6 +76,14 @@ def same(one: Recording, other: Recording) -> bool:
     return one.recording_id == other.recording_id and one.gaps == other.gaps
 
 
+def read_or_refusal(path: Path) -> tuple[Recording | None, str]:
+    """The recording of a file, or why there is none."""
+    try:
+        return read_recording(path), ""
+    except SignalError as error:
+        return None, str(error)
+
+
 def test_every_ending_has_a_writer_here() -> None:
     assert WRITERS.keys() == READERS.keys()
 
@@ -192,9 +200,8 @@ def test_file_cut_anywhere_is_read_as_its_beginning_or_refused(written: Callable
     whole, data = read_recording(path), path.read_bytes()
     for cut in np.random.default_rng(3).integers(0, len(data), 25):
         path.write_bytes(data[:cut])
-        try:
-            part = read_recording(path)
-        except SignalError:
+        part, _ = read_or_refusal(path)
+        if part is None:
             continue
         assert part.rate_hz == RATE_HZ
         assert len(part) < len(whole)
@@ -206,15 +213,14 @@ def test_file_cut_anywhere_is_read_as_its_beginning_or_refused(written: Callable
 def test_damaged_byte_is_refused_or_leaves_a_sound_recording(written: Callable[[str], Path], suffix: str) -> None:
     path = written(suffix)
     data, draw = path.read_bytes(), np.random.default_rng(5)
-    for at in draw.integers(0, len(data), 60):
+    for at in draw.integers(0, len(data), 40):
         damaged = bytearray(data)
         damaged[at] = draw.integers(0, 256)
         path.write_bytes(damaged)
-        try:
-            recording = read_recording(path)
-        except SignalError as error:
-            assert str(error).startswith(f"signals{suffix}")
-            assert "\n" not in str(error)
+        recording, refusal = read_or_refusal(path)
+        if recording is None:
+            assert refusal.startswith(f"signals{suffix}")
+            assert "\n" not in refusal
             continue
         missing = ~np.isfinite(recording["flow"])
         in_gaps = sum(gap.end_s - gap.start_s for gap in recording.gaps) * recording.rate_hz
