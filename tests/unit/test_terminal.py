@@ -40,7 +40,7 @@ def test_it_says_what_the_page_holds() -> None:
         "What matters first",
         "Driving pressure 16.8 cmH2O: above 15 cmH2O.",
         "Is it safe?",
-        "crossed, all 45 breaths: at most 15 cmH2O (seen together, never a trial's target)",
+        "crossed, all 45 breaths: at most 15 cmH2O (linked with harm, not a tested target)",
         "measured PEEP 9.0 cmH2O",
         "set PEEP 6.0 → 9.0 cmH2O: plateau pressure 23.0 → 26.0 cmH2O",
         "inspiratory at 0:13 for 3.00 s (steady)",

@@ -15,6 +15,7 @@ from tidebench.quantities import quantity
 from tidebench.records import NOT_MEASURED, Hold, Spread
 from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
 from tidebench.views.answers import LUNGS, SAFE, STEP
+from tidebench.views.mechanics import description, terms
 from tidebench.views.numbers import Number, spread_of, summary_number
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import (
@@ -199,6 +200,19 @@ def test_answers_say_what_they_stand_on() -> None:
     assert leads[SAFE] == "Limits: adult by age."
     assert leads[LUNGS] == "Measured on 30 of 40 (75 %) passive breaths and 2 holds."
     assert leads[STEP] == "10 of 40 (25 %) breaths were triggered by the patient; 10 show effort."
+
+
+def test_how_the_lungs_were_described_is_said() -> None:
+    review = made_review()
+    assert terms(review) == description(review) == ""
+    known = {"terms": ["volume", "flow", "heartbeat"], "heart_rate_per_min": 106.4, "one_compartment": False}
+    told = replace(review, summary={**review.summary, "mechanics": known})
+    assert terms(told) == "Here evidence asked for the heartbeat."
+    assert description(told) == "One compartment does not describe them; a heartbeat of 106 /min was seen."
+    plain = replace(review, summary={**review.summary, "mechanics": {**known, "terms": [], "heart_rate_per_min": None}})
+    assert terms(plain) == "Here volume and flow alone were enough."
+    active = made_review(efforts_from=0, holds=False)
+    assert description(replace(active, summary={**active.summary, "mechanics": known})) == ""
 
 
 def test_passivity_that_cannot_be_told_is_said() -> None:

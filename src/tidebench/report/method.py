@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tidebench.views.mechanics import terms
+
 if TYPE_CHECKING:
     from tidebench.review import Review
 
+MECHANICS = "Mechanics"
 METHOD = (
     (
         "Breaths",
@@ -22,10 +25,10 @@ METHOD = (
         "breaths only; on others they would be fabrications.",
     ),
     (
-        "Mechanics",
+        MECHANICS,
         "Least squares on the equation of motion: airway pressure = total PEEP + volume / compliance + resistance × "
-        "flow (with a flow-squared term where evidence asks for it) − muscle pressure. Inspiratory and expiratory "
-        "resistance are kept apart.",
+        "flow − muscle pressure; flow squared, a resistance of its own for expiration and the heartbeat only where "
+        "evidence asks for them.",
     ),
     (
         "Holds",
@@ -52,6 +55,9 @@ ESTIMATED_EFFORT = (
 
 def method(review: Review) -> tuple[tuple[str, str], ...]:
     """What was done, topic by topic, as far as it applies to this review."""
+    general = tuple(
+        (topic, f"{text} {terms(review)}".strip() if topic == MECHANICS else text) for topic, text in METHOD
+    )
     if "oesophageal_pressure" in review.recording:
-        return (*METHOD, MEASURED_EFFORT)
-    return (*METHOD, ESTIMATED_EFFORT) if review.efforts.height else METHOD
+        return (*general, MEASURED_EFFORT)
+    return (*general, ESTIMATED_EFFORT) if review.efforts.height else general

@@ -11,6 +11,7 @@ import polars as pl
 from tidebench.limits import population
 from tidebench.quantities import quantity
 from tidebench.records import Spread
+from tidebench.views.mechanics import description
 from tidebench.views.numbers import Number, summary_number
 from tidebench.views.verdicts import Verdict, why_these
 from tidebench.views.wording import count, listed, sentence, share
@@ -135,7 +136,8 @@ def _basis(review: Review) -> str:
         return "There are no breaths to measure on."
     if not passive:
         return sentence(f"no breath was passive, so the lungs themselves can't be measured; {holds}")
-    return sentence(f"measured on {share(passive, review.breaths.height)} passive breaths and {holds}")
+    measured = sentence(f"measured on {share(passive, review.breaths.height)} passive breaths and {holds}")
+    return f"{measured} {description(review)}".strip()
 
 
 def _in_step(review: Review) -> str:

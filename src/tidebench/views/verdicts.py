@@ -27,7 +27,7 @@ BY_MEDIAN = ("stress_index",)
 KINDS: dict[Kind, str] = {
     "trial target": "what a trial aimed at",
     "consensus": "what experts agreed on",
-    "association": "seen together, never a trial's target",
+    "association": "linked with harm, not a tested target",
     "common practice": "common practice",
     "house policy": "this house's policy",
 }
