@@ -188,11 +188,9 @@ def summarise(
     if patient.sex is not None and patient.height_cm is not None and population(patient).group == "adult":
         weight = float(predicted_body_weight_kg(patient.height_cm, patient.sex))
     statistics = key_statistics(breaths)
-    if weight and "vte_ml" in statistics:
-        volume = statistics["vte_ml"]
-        per_kg = {key: value / weight for key, value in volume.items() if key in ("median", "p05", "p95")}
-        unit = quantity("vt_per_pbw_ml_kg").unit
-        statistics["vt_per_pbw_ml_kg"] = {**per_kg, "n": volume["n"], "unit": unit}
+    if weight:
+        per_kg = statistics_of(breaths["vte_ml"] / weight, "vt_per_pbw_ml_kg")
+        statistics |= {"vt_per_pbw_ml_kg": per_kg} if per_kg else {}
     statistics |= further_statistics(columns, float(recording.rate_hz))
     hours = recording.duration_s / 3600
     counts = {
@@ -253,7 +251,7 @@ def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:
 
 def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
     """What a reader must know before believing the numbers."""
-    told = list(recording.warnings)
+    told = [*recording.warnings, *doubts(case)]
     if not breaths.height:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
     if not all(piece.one_compartment for piece in pieces):

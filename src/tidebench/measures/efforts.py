@@ -105,7 +105,7 @@ def spread_over(values: Samples, start: Indices, end: Indices, n: int) -> Sample
 
 @kernel
 def rested(raw: Samples, start: Indices, end: Indices, recoil: Samples, passive: npt.NDArray[np.int8]) -> Samples:
-    """Muscle pressure from its kernel plus the recoil at each breath's start; 0 on passive breaths, NaN outside breaths."""
+    """Muscle pressure from its kernel plus recoil at each breath's start; 0 on passive breaths, NaN outside breaths."""
     out = np.full(len(raw), np.nan)
     for j in range(len(start)):
         for i in range(start[j], end[j]):

@@ -19,7 +19,7 @@ FLAT_FLOW = 0.15  # range of flow, share of its peak, under which it counts as c
 
 @kernel
 def stress_indices(p: Samples, start: Indices, last: Indices, dt: float, wanted: Mask) -> Samples:
-    """Stress index of the wanted inflations, from a quarter of delivery (at least 0.15 s) to 50 ms before its end; else NaN.
+    """Stress index of wanted inflations, from a quarter of delivery (at least 0.15 s) to 50 ms before its end.
 
     The curve is smooth: means over :data:`STRESS_POINTS` equal parts of it carry what there is to fit.
     """
