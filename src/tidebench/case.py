@@ -31,7 +31,6 @@ from pydantic import (
 )
 
 from tidebench.case_errors import STAMP_EXPECTED, explain
-from tidebench.doubts import doubts
 from tidebench.entries import Within, refusal
 from tidebench.errors import CaseError
 from tidebench.mode import Mode, parse_mode
@@ -412,11 +411,6 @@ class Case(_Table):
         """Hash of everything the case says: the same statements have the same hash, in whatever order and layout."""
         said = self.model_dump(mode="json", exclude_none=True)
         return hashlib.blake2b(json.dumps(said, sort_keys=True).encode(), digest_size=16).hexdigest()
-
-    @property
-    def doubts(self) -> tuple[str, ...]:
-        """Questions about entries that are possible one by one and unlikely together; see :mod:`tidebench.doubts`."""
-        return tuple(doubts(self.patient, self.settings))
 
     def setting_at(self, time_s: float) -> Setting | None:
         """What was set at a time on the case clock; None before the first setting."""

@@ -14,6 +14,7 @@ import polars as pl
 from tidebench._version import __version__
 from tidebench.case import Case
 from tidebench.caution import CAUTION
+from tidebench.doubts import doubts
 from tidebench.findings import find_all
 from tidebench.formulas.tube import Rohrer, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg

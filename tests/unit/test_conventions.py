@@ -30,6 +30,7 @@ LAYERS = (
     ("entries",),
     ("case_errors",),
     ("case",),
+    ("doubts",),
     ("readers",),
     ("inflations",),
     ("efforts",),
