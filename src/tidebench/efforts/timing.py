@@ -21,7 +21,7 @@ BRIDGE_S = 0.35  # gaps in muscle pressure at edges of flow are shorter than thi
 
 @kernel
 def bridged(muscle: Samples, longest: int) -> Samples:
-    """Muscle pressure with gaps of at most ``longest`` samples drawn through by straight lines; longer ones stay NaN."""
+    """Muscle pressure with gaps of at most ``longest`` samples drawn through straight; longer ones stay NaN."""
     out = muscle.copy()
     last = -1
     for i in range(len(muscle)):

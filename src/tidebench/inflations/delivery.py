@@ -67,8 +67,8 @@ def shapes(
     """Per inflation: rise of pressure, its range and flow's range late in delivery, the share of peak flow at its end.
 
     ``flow_end`` is where delivery of flow ends (turn or pause), ``rest`` the pressure before it. The late part is from
-    30 % of delivery for pressure, from half of it for flow, to 20 ms before its end; ranges are between the means of its
-    first, middle and last thirds.
+    30 % of delivery for pressure, from half of it for flow, to 20 ms before its end; ranges are between the means of
+    its first, middle and last thirds.
     """
     n = len(start)
     rise = np.full(n, np.nan)
