@@ -304,6 +304,28 @@ def test_flow_that_has_not_stopped_is_told_where_trapped_pressure_is_unknown() -
     assert first.detail.startswith("50 % of peak expiratory flow")
 
 
+@pytest.mark.parametrize(("leak", "doubted"), [(0.1, False), (0.8, True)])
+def test_a_volume_in_a_great_leak_is_doubted(leak: float, doubted: bool) -> None:
+    review = made_review(inflation=Inflation(volume=0.75))
+    spread = {"p05": 0.0, "p95": 12.0, "n": 40}
+    quantities = {"vt_per_pbw_ml_kg": {**spread, "median": 10.6}, "leak_fraction": {**spread, "median": leak}}
+    matters = overview_page(replace(review, summary={**review.summary, "quantities": quantities})).matters
+    said = next(matter for matter in matters if matter.headline.startswith("Tidal volume"))
+    assert ("the volume itself is uncertain" in said.detail) == doubted
+
+
+def test_a_stress_index_of_uneven_lungs_is_doubted() -> None:
+    review = made_review(patient={"age_years": 58})
+    index = {"median": 0.8, "p05": 0.7, "p95": 0.9, "n": 40}
+    summary = {
+        **review.summary,
+        "quantities": {"stress_index": index},
+        "mechanics": {"terms": [], "one_compartment": False},
+    }
+    matter = overview_page(replace(review, summary=summary)).matters
+    assert any("bend the curve" in m.detail for m in matter)
+
+
 def test_a_matter_is_told_once() -> None:
     review = made_review(patient={"age_days": 9, "weight_kg": 1.0})
     leaking = {**review.summary, "quantities": {"leak_fraction": {"median": 0.7, "p05": 0.6, "p95": 0.8, "n": 40}}}

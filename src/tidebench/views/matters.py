@@ -11,7 +11,7 @@ import polars as pl
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
 from tidebench.views.answers import finding_counts
-from tidebench.views.numbers import EFFORT, summary_number
+from tidebench.views.numbers import EFFORT, PER_PREDICTED, PER_WEIGHT, summary_number
 from tidebench.views.observed import observations
 from tidebench.views.steps import steps_page
 from tidebench.views.verdicts import Verdict
@@ -40,6 +40,12 @@ SEEN = 0.02
 share of breaths are worth a line: this house's choice.
 """
 
+CALM = 3
+"""How many limits must be met, and none crossed, before that is worth a line."""
+
+MOSTLY_LEAK, DOUBTED = 0.5, 0.6
+"""Above which leak a volume is in doubt (Klingenberg, J Perinatol 2011;31:575), and what doubt leaves of a weight."""
+
 OWN_WORDS = ("gap", "leak", "intrinsic-peep")
 """Findings of which a matter of their own speaks."""
 
@@ -56,25 +62,35 @@ class Matter:
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
-    told = (_trapped, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis)
-    found = [*_limits(judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
+    told = (_trapped, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis, _triggered)
+    found = [*_limits(review, judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
     ranked = sorted(found, key=lambda matter: -matter.weight)
     once = {matter.about or matter.headline: matter for matter in reversed(ranked)}
     return tuple(matter for matter in ranked if once[matter.about or matter.headline] is matter)[:HOW_MANY]
 
 
-def _limits(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
+def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     for verdict in judged:
         if verdict.state not in ("crossed", "crossed at times"):
             continue
         part = verdict.beyond / verdict.of if verdict.of else 1.0
-        shown = verdict.number
+        shown, doubt = verdict.number, _doubt(review, verdict.limit.key)
         yield Matter(
-            BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part),
+            BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part) * (DOUBTED if doubt else 1.0),
             sentence(f"{shown.label} {shown.value}: {_beyond(verdict)}"),
-            " ".join(filter(None, [_on(verdict), sentence(verdict.limit.text), sentence(verdict.limit.source)])),
+            " ".join(filter(None, [_on(verdict), doubt, sentence(verdict.limit.text), sentence(verdict.limit.source)])),
             verdict.limit.key,
         )
+
+
+def _doubt(review: Review, key: str) -> str:
+    """Why a number beyond its limit may not mean what it says; empty where nothing speaks against it."""
+    leak = summary_number(review, "leak_fraction").spread
+    if key in (PER_PREDICTED, PER_WEIGHT) and leak is not None and leak.median > MOSTLY_LEAK:
+        return "With more than half of the inspired volume leaking away, the volume itself is uncertain."
+    if key == "stress_index" and not review.summary.get("mechanics", {}).get("one_compartment", True):
+        return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
+    return ""
 
 
 def _beyond(verdict: Verdict) -> str:
@@ -252,7 +268,7 @@ def _noted(review: Review) -> Iterator[Matter]:
 def _calm(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     met = [verdict for verdict in judged if verdict.state == "met"]
     known = [verdict for verdict in judged if verdict.state != "can't be told"]
-    if met and len(met) == len(known):
+    if len(met) >= CALM and len(met) == len(known):
         names = listed(sorted({verdict.number.label for verdict in met}))
         yield Matter(57, sentence(f"every limit that could be judged is met ({len(met)})"), sentence(names))
 
@@ -273,4 +289,15 @@ def _basis(review: Review) -> Iterator[Matter]:
             30,
             sentence(f"{shown.label} {shown.value}{wide}"),
             sentence(f"{other.label} {other.value}; from {count(shown.n, 'passive breath')}"),
+        )
+
+
+def _triggered(review: Review) -> Iterator[Matter]:
+    breaths, rate = review.breaths, summary_number(review, "rate_per_min")
+    begun = int((breaths["trigger"] == "patient").sum())
+    if rate.spread is not None:
+        yield Matter(
+            10,
+            sentence(f"{share(begun, breaths.height)} breaths were triggered by the patient"),
+            sentence(f"{rate.label} {rate.value}, 5th to 95th percentile {rate.range}"),
         )

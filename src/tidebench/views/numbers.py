@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tidebench.review import Review
 
 EFFORT = "effort_cmh2o"
+PER_PREDICTED, PER_WEIGHT = "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg"
 COMPUTED: dict[str, pl.Expr] = {
     "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
     "rapid_shallow_index": pl.col("rate_per_min") / pl.col("vte_ml") * 1000,
@@ -109,11 +110,11 @@ def breath_values(review: Review, key: str) -> pl.Series:
 
 def _weight(review: Review, key: str) -> float | None:
     """The weight that a volume is given by: predicted for adults, actual for the young."""
-    if key == "vt_per_pbw_ml_kg":
+    if key == PER_PREDICTED:
         predicted: float | None = review.summary.get("patient", {}).get("predicted_body_weight_kg")
         return predicted
     young = population(review.case.patient).group in ("child", "newborn")
-    return review.case.patient.weight_kg if key == "vt_per_weight_ml_kg" and young else None
+    return review.case.patient.weight_kg if key == PER_WEIGHT and young else None
 
 
 def summary_number(review: Review, key: str) -> Number:
