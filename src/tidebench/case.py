@@ -42,7 +42,7 @@ MOST_BYTES = 1 << 20
 INSTANTS = ("start_s", "expiration_s", "end_s")
 
 Seconds = Annotated[float, Within(0, 1e8, "s")]
-Pressure = Annotated[float, Within(0, 120, "cmH2O", {"hPa or mbar": 1 / 0.980665, "Pa": 1 / 98.0665})]
+Pressure = Annotated[float, Within(0, 120, "cmH2O", {"Pa": 1 / 98.0665})]
 Rate = Annotated[float, Within(0, 200, "per minute")]
 Fraction = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 InspiredOxygen = Annotated[float, Within(0.21, 1, "as a fraction", {"per cent": 0.01})]
@@ -334,8 +334,8 @@ class Observed(_BreathKeys):
     spo2: Fraction | None = None
     etco2_mmhg: Annotated[float, Within(2, 150, "mmHg")] | None = None
     heart_rate_per_min: Annotated[float, Within(0, 350, "per minute")] | None = None
-    systolic_mmhg: Annotated[float, Within(0, 350, "mmHg", {"kPa": 7.50062})] | None = None
-    diastolic_mmhg: Annotated[float, Within(0, 250, "mmHg", {"kPa": 7.50062})] | None = None
+    systolic_mmhg: Annotated[float, Within(20, 350, "mmHg", {"kPa": 7.50062})] | None = None
+    diastolic_mmhg: Annotated[float, Within(10, 250, "mmHg", {"kPa": 7.50062})] | None = None
     max_inspiratory_pressure_cmh2o: Annotated[float, Within(-200, 200, "cmH2O")] | None = None
     p01_cmh2o: Annotated[float, Within(-30, 30, "cmH2O")] | None = None
     cuff_pressure_cmh2o: Annotated[float, Within(0, 150, "cmH2O")] | None = None

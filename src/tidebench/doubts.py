@@ -8,7 +8,8 @@ from tidebench.case import Case
 
 ADULT_YEARS = 15.0
 SHORT_ADULT_CM = 120.0
-BODY_MASS_INDEX = (8.0, 80.0)
+BODY_MASS_INDEX = (4.0, 80.0)
+"""kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
 TIDAL_VOLUME_ML_KG = (1.0, 20.0)
 """Set tidal volume by actual weight; outside, one of the two is probably mistyped (common practice, no source)."""
 
@@ -24,4 +25,5 @@ def doubts(case: Case) -> Iterator[str]:
     for setting in case.settings:
         volume = setting.tidal_volume_ml
         if weight and volume and not TIDAL_VOLUME_ML_KG[0] <= volume / weight <= TIDAL_VOLUME_ML_KG[1]:
-            yield f"The case says a tidal volume of {volume:g} mL at {setting.at_s:g} s for {weight:g} kg: are both right?"
+            at = f"at {setting.at_s:g} s"
+            yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
