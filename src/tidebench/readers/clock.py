@@ -180,7 +180,23 @@ def _forward(
             where=where,
             expected="times in order",
         )
+    times, rows = _without_strays(times, rows, back, warnings)
+    back = np.flatnonzero(np.diff(times) < 0) + 1
+    if not len(back):
+        return times, rows
     return _one_after_the_other(times, rows, back, channels, warnings)
+
+
+def _without_strays(times: Samples, rows: Indices, back: Indices, warnings: list[str]) -> tuple[Samples, Indices]:
+    """Without single rows whose time is out of line, while those before and after it are in step with each other."""
+    usual = float(np.median(np.diff(times)))
+    candidates = np.concatenate((back - 1, back))
+    candidates = candidates[(candidates > 0) & (candidates < len(times) - 1)]
+    around = times[candidates + 1] - times[candidates - 1]
+    stray = np.unique(candidates[(around > 0) & (around < 2.5 * usual)])
+    if len(stray):
+        warnings.append(f"rows whose time is out of line, left out: {len(stray)}")
+    return np.delete(times, stray), np.delete(rows, stray)
 
 
 def _healing_order(times: Samples, back: Indices) -> Indices | None:

@@ -131,7 +131,7 @@ def understand(
             continue
         quantity, unit_text = split_header(text)
         if quantity is None:
-            left_out.append(header)
+            left_out += [header] if header else []
             continue
         if quantity in columns:
             raise _claimed_twice(quantity, columns[quantity].header, header, where)

@@ -49,7 +49,7 @@ class Layout:
         ``","``, ``";"``, a tab, or a blank for runs of blanks.
     decimal_comma : bool
     padded : bool
-        Blanks stand beside separators, or are the separator.
+        Blanks stand beside separators, or are the separator; or there are blank lines.
     first_row : tuple of str
         Cells of the first row.
     cut_short : bool
@@ -98,7 +98,7 @@ def sniff(path: Path) -> Layout:
         skip_lines=header_at + 1,
         separator=separator,
         decimal_comma=separator != "," and any(_DECIMAL_COMMA.fullmatch(cell) for row in cells for cell in row),
-        padded=separator == BLANKS or any(_is_padded(row, separator) for row in rows),
+        padded=separator == BLANKS or _has_blank_lines(head, tail) or any(_is_padded(row, separator) for row in rows),
         first_row=tuple(cells[0]),
         cut_short=not tail.endswith(b"\n") and _is_cut(cells),
         warnings=warnings,
@@ -188,6 +188,10 @@ def _headers(line: str, separator: str, width: int, where: str) -> tuple[str, ..
 
 def _is_padded(row: str, separator: str) -> bool:
     return row != row.rstrip() or f" {separator}" in row
+
+
+def _has_blank_lines(*pieces: bytes) -> bool:
+    return any(re.search(rb"\n[ \t]*\r?\n", piece) for piece in pieces)
 
 
 def _is_cut(cells: Sequence[Sequence[str]]) -> bool:

@@ -14,7 +14,7 @@ _TAB, _NEWLINE, _RETURN, _BLANK = 9, 10, 13, 32
 
 @kernel
 def squeeze(rows: Bytes, separator: int) -> Bytes:
-    """Rows with no blanks beside separators and line ends, and one blank for a run of them elsewhere.
+    """Rows with no blanks beside separators and line ends, one blank for a run of them elsewhere, and no blank lines.
 
     Parameters
     ----------
@@ -33,6 +33,8 @@ def squeeze(rows: Bytes, separator: int) -> Bytes:
     for byte in rows:
         if byte == _BLANK or (byte == _TAB and separator != _TAB):
             pending = True
+        elif byte == _NEWLINE and (n == 0 or out[n - 1] == _NEWLINE):
+            pending = False
         elif byte != _RETURN:
             edges = (_NEWLINE, separator)
             if pending and n > 0 and out[n - 1] not in edges and byte not in edges:
