@@ -306,12 +306,19 @@ def test_flow_that_has_not_stopped_is_told_where_trapped_pressure_is_unknown() -
 
 @pytest.mark.parametrize(("leak", "doubted"), [(0.1, False), (0.8, True)])
 def test_a_volume_in_a_great_leak_is_doubted(leak: float, doubted: bool) -> None:
-    review = made_review(inflation=Inflation(volume=0.75))
+    review = made_review(inflation=Inflation(volume=0.75), efforts_from=0, holds=False)
     spread = {"p05": 0.0, "p95": 12.0, "n": 40}
     quantities = {"vt_per_pbw_ml_kg": {**spread, "median": 10.6}, "leak_fraction": {**spread, "median": leak}}
     matters = overview_page(replace(review, summary={**review.summary, "quantities": quantities})).matters
     said = next(matter for matter in matters if matter.headline.startswith("Tidal volume"))
     assert ("the volume itself is uncertain" in said.detail) == doubted
+
+
+def test_a_hold_that_shows_another_compliance_is_told() -> None:
+    review = made_review(patient=None)
+    held = tuple(replace(hold, static_compliance_ml_cmh2o=42.0) for hold in review.holds)
+    assert "Compliance 42 mL/cmH2O in a hold, 30 mL/cmH2O while gas moves." in headlines(replace(review, holds=held))
+    assert not any("in a hold" in line for line in headlines(review))
 
 
 def test_a_stress_index_of_uneven_lungs_is_doubted() -> None:

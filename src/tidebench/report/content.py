@@ -113,7 +113,7 @@ def _first_page(page: Overview) -> Data:
         "patient": page.patient,
         "recording": page.recording,
         "quality": [*page.quality[:FIRST_QUALITY], *_more(page.quality)],
-        "warnings": page.quality,
+        "warnings": page.quality if len(page.quality) > FIRST_QUALITY else (),
         "matters": [{"headline": matter.headline, "detail": matter.detail} for matter in page.matters],
         "safe": {
             "question": SAFE,

@@ -65,6 +65,8 @@ WANTED = (
 """What people look for first: its absence is told even where no breath gives a reason."""
 
 MOST_NAMED = 4
+OWN_WORDS = ("gap", "leak", "intrinsic-peep")
+"""Findings of which a number or a matter of their own speaks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +153,9 @@ def _in_step(review: Review) -> str:
     parts.append({0: "none shows effort", breaths.height: "all show effort"}.get(effort, f"{effort} show effort"))
     if doubt:
         parts.append(f"of {doubt} it can't be told")
-    found = [f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if times]
+    found = [
+        f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if kind not in OWN_WORDS
+    ]
     return " ".join([sentence("; ".join(parts)), sentence(f"found: {listed(found)}") if found else ""]).strip()
 
 

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
-from tidebench.views.answers import finding_counts
+from tidebench.views.answers import OWN_WORDS, finding_counts
 from tidebench.views.numbers import EFFORT, PER_PREDICTED, PER_WEIGHT, summary_number
 from tidebench.views.observed import observations
 from tidebench.views.steps import steps_page
@@ -32,22 +33,20 @@ BY_KIND: dict[Kind, float] = {
 
 COMPLIANCE = "compliance_ml_cmh2o"
 TRAPPED_CMH2O = 2.0
+RELAXES = 0.15
 FLOWING = 0.15
 LEAKS = 0.15
 LOST = 0.05
 SEEN = 0.02
-"""From where trapped gas, flow left at the end of expiration (as a part of its peak), leak, lost time and a finding's
-share of breaths are worth a line: this house's choice.
+"""From where trapped gas, a hold's compliance above that of breaths, flow left at the end of expiration (as a part of
+its peak), leak, lost time and a finding's share of breaths are worth a line: this house's choice.
 """
 
 CALM = 3
 """How many limits must be met, and none crossed, before that is worth a line."""
 
-MOSTLY_LEAK, DOUBTED = 0.5, 0.6
+MOSTLY_LEAK, DOUBTED = 0.5, 0.75
 """Above which leak a volume is in doubt (Klingenberg, J Perinatol 2011;31:575), and what doubt leaves of a weight."""
-
-OWN_WORDS = ("gap", "leak", "intrinsic-peep")
-"""Findings of which a matter of their own speaks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ class Matter:
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
-    told = (_trapped, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis, _triggered)
+    told = (_trapped, _relaxing, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis, _triggered)
     found = [*_limits(review, judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
     ranked = sorted(found, key=lambda matter: -matter.weight)
     once = {matter.about or matter.headline: matter for matter in reversed(ranked)}
@@ -85,12 +84,16 @@ def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
 
 def _doubt(review: Review, key: str) -> str:
     """Why a number beyond its limit may not mean what it says; empty where nothing speaks against it."""
-    leak = summary_number(review, "leak_fraction").spread
-    if key in (PER_PREDICTED, PER_WEIGHT) and leak is not None and leak.median > MOSTLY_LEAK:
+    if key in (PER_PREDICTED, PER_WEIGHT) and _mostly_leak(review):
         return "With more than half of the inspired volume leaking away, the volume itself is uncertain."
     if key == "stress_index" and not review.summary.get("mechanics", {}).get("one_compartment", True):
         return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
     return ""
+
+
+def _mostly_leak(review: Review) -> bool:
+    leak = summary_number(review, "leak_fraction").spread
+    return leak is not None and leak.median > MOSTLY_LEAK
 
 
 def _beyond(verdict: Verdict) -> str:
@@ -126,7 +129,7 @@ def _trapped(review: Review) -> Iterator[Matter]:
 def _still_flowing(review: Review) -> Iterator[Matter]:
     """Trapped gas where its pressure is unknown: flow has not stopped when the next breath begins."""
     left, fastest = (summary_number(review, key) for key in ("end_expiratory_flow_l_min", "peak_expiratory_flow_l_min"))
-    if left.spread is None or fastest.spread is None:
+    if left.spread is None or fastest.spread is None or _mostly_leak(review):
         return
     part = left.spread.median / max(fastest.spread.median, 1e-9)
     if part >= FLOWING:
@@ -138,6 +141,22 @@ def _still_flowing(review: Review) -> Iterator[Matter]:
                 "much pressure stays behind can't be told without a passive breath or an expiratory hold"
             ),
             "trapped",
+        )
+
+
+def _relaxing(review: Review) -> Iterator[Matter]:
+    """A compliance that a hold shows otherwise than breaths do: gas moves between units, or tissue gives way."""
+    held = [hold.static_compliance_ml_cmh2o for hold in review.holds if hold.static_compliance_ml_cmh2o is not None]
+    moving = summary_number(review, COMPLIANCE)
+    if not held or moving.spread is None:
+        return
+    still = float(np.median(held))
+    if still > (1 + RELAXES) * moving.spread.median:
+        yield Matter(
+            66,
+            sentence(f"{moving.label} {moving.quantity.text(still)} in a hold, {moving.value} while gas moves"),
+            "In a hold pressure sinks as gas moves between uneven units or tissue gives way. A plateau or driving "
+            "pressure read early is too high; neither number is wrong, they answer different questions.",
         )
 
 
