@@ -145,6 +145,21 @@ def test_template_gets_plain_data(review: MadeReview) -> None:
     assert "cmH2O" not in str({key: value for key, value in data.items() if not isinstance(value, dict)})
 
 
+def test_the_shipped_case_is_reviewed_and_reported(tmp_path: Path) -> None:
+    from tidebench.cli.demo import CASE
+    from tidebench.results import review_case
+
+    done = review_case(CASE, tmp_path / "result")
+    written = (tmp_path / "result" / "report.pdf").read_bytes()
+    assert written == report_bytes(done)
+    first, second, *_ = pages(written)
+    for part in ("Stiff lungs, four levels of PEEP", "Woman of 61 years", "What can't be told?", CAUTION):
+        assert part in first, part
+    assert second.startswith("Stiff lungs, four levels of PEEP Tidebench")
+    assert "The whole record" in second
+    assert "what the muscles gave" in " ".join(pages(written))
+
+
 # --- figures ----------------------------------------------------------------------------------------------------------
 
 
