@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from tidebench import errors
+from tidebench.findings import FINDINGS
 from tidebench.readers import READERS
 
 ROOT = Path(__file__).parents[2]
@@ -193,6 +194,15 @@ def test_every_reader_has_a_test_and_a_page(suffix: str) -> None:
     described = [path for path in (ROOT / "docs").rglob("*.md") if f"`{suffix}`" in path.read_text(encoding="utf-8")]
     assert tested, f"no test reads a {suffix} file"
     assert described, f"no page under docs/ speaks of `{suffix}` files"
+
+
+@pytest.mark.parametrize("kind", FINDINGS)
+def test_every_finding_has_a_test_and_a_page(kind: str) -> None:
+    home = FINDINGS[kind].__module__.rpartition(".")[2]
+    tests = [path.read_text(encoding="utf-8") for path in TESTS if path != Path(__file__)]
+    pages = [path.read_text(encoding="utf-8") for path in (ROOT / "docs").rglob("*.md")]
+    assert any(f'"{kind}"' in text or re.search(rf"findings import .*\b{home}\b", text) for text in tests)
+    assert any(f"`{kind}`" in text for text in pages), f"no page under docs/ speaks of `{kind}`"
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=names(SOURCES))

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import doctest
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from tidebench.case import case_from
+
 ROOT = Path(__file__).parents[2]
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
+CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs" / "how-to").glob("*.md")]
 
 
 def test_tutorial_runs_as_it_is_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -24,6 +28,15 @@ def test_links_lead_to_files_that_exist(page: Path) -> None:
     links = re.findall(r"\]\(([^)#:]+)[^):]*\)", page.read_text(encoding="utf-8"))
     missing = [link for link in links if not (page.parent / link).exists()]
     assert not missing
+
+
+@pytest.mark.parametrize("page", CASE_PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_case_files_on_the_pages_are_valid(page: Path) -> None:
+    for block in re.findall(r"^```toml\n(.*?)^```", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL):
+        said = tomllib.loads(block)
+        if "recording" in said and isinstance(said["recording"], dict):
+            said["recording"].setdefault("file", "signals.csv")
+        assert case_from(said)
 
 
 def test_readme_opens_with_the_job_and_two_commands() -> None:
