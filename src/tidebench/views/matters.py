@@ -157,6 +157,7 @@ def _relaxing(review: Review) -> Iterator[Matter]:
             sentence(f"{moving.label} {moving.quantity.text(still)} in a hold, {moving.value} while gas moves"),
             "In a hold pressure sinks as gas moves between uneven units or tissue gives way. A plateau or driving "
             "pressure read early is too high; neither number is wrong, they answer different questions.",
+            COMPLIANCE,
         )
 
 
@@ -308,6 +309,7 @@ def _basis(review: Review) -> Iterator[Matter]:
             30,
             sentence(f"{shown.label} {shown.value}{wide}"),
             sentence(f"{other.label} {other.value}; from {count(shown.n, 'passive breath')}"),
+            COMPLIANCE,
         )
 
 
