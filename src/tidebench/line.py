@@ -135,7 +135,8 @@ def advance(chunk: dict[str, Samples], state: State) -> tuple[list[Piece], State
     }
     state = replace(state, channels=channels)
     settled: list[Piece] = []
-    while state.gone + len(channels["flow"]) >= (state.stretch + 1) * state.length + state.length // 2 + state.margin:
+    total = state.gone + len(channels["flow"])
+    while total >= (state.stretch + 1) * state.length + state.length // 2 + state.margin:
         pieces, state = step(state, (state.stretch + 1) * state.length + state.margin)
         settled += pieces
     return settled, state
