@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 import pytest
@@ -20,11 +22,11 @@ def recording(*gaps: Interval) -> Recording:
     return Recording(100.0, {"airway_pressure": SILENCE.copy(), "flow": SILENCE.copy()}, gaps)
 
 
-def breaths(**columns: list[float | None]) -> pl.DataFrame:
+def breaths(**columns: Sequence[float | None]) -> pl.DataFrame:
     """A table of breaths of 3 s with what the rules look at."""
     count = len(next(iter(columns.values())))
     index = pl.Series("breath", range(count), dtype=pl.Int64)
-    nothing: dict[str, list[float | None]] = {"intrinsic_peep_cmh2o": [None] * count, "leak_fraction": [None] * count}
+    nothing: dict[str, Sequence[float | None]] = {"intrinsic_peep_cmh2o": [None] * count, "leak_fraction": [None] * count}
     frame = pl.DataFrame(nothing | columns, schema=dict.fromkeys(nothing, pl.Float64))
     return frame.with_columns(index, start_s=3.0 * index, end_s=3.0 * index + 3, passive=pl.lit(True))
 
