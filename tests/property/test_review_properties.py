@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
@@ -22,7 +22,7 @@ from tidebench.readers import read_recording
 from tidebench.recording import Recording
 from tidebench.review import Review, review
 
-few = partial(settings, deadline=None, derandomize=True, database=None)
+few = partial(settings, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
 
 LUNGS = {
     "passive": (Lung(0.05, 10), Breath(3.5, 1, square(0.5, 1), pause_s=0.2)),
