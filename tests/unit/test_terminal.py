@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -66,6 +67,13 @@ def test_a_case_without_breaths_is_said_plainly() -> None:
     text = flat(printed(80, breaths=0, holds=False, patient=None, title=""))
     assert "No breath was found." in text
     assert "Holds" not in text
+
+
+def test_many_holds_are_cut_short() -> None:
+    review = made_review()
+    out = io.StringIO()
+    print_review(replace(review, holds=review.holds * 10), Console(file=out, width=120, color_system=None))
+    assert "and 12 more, in the report." in out.getvalue()
 
 
 def test_many_changes_are_cut_short() -> None:

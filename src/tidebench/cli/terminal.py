@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 FIRST_UNTOLD = 6
 FIRST_STEPS = 12
+FIRST_HOLDS = 8
 
 
 def print_review(review: Review, console: Console | None = None) -> None:
@@ -110,13 +111,15 @@ def _holds(page: HoldsPage, console: Console) -> None:
     if not page.rows:
         return
     _heading("Holds", console)
-    for row in page.rows:
+    for row in page.rows[:FIRST_HOLDS]:
         held = quantity("duration_s").text(row.hold.duration_s)
         numbers = ", ".join(f"{n.quantity.label} {n.value}" for n in row.numbers if n.spread)
         _lines(
             [f"{row.hold.kind} at {clock(row.hold.at_s)} for {held} ({row.quality}): {numbers or 'nothing read'}"],
             console,
         )
+    if len(page.rows) > FIRST_HOLDS:
+        console.print(_text(f"and {len(page.rows) - FIRST_HOLDS} more, in the report."))
 
 
 def _steps(page: StepsPage, console: Console) -> None:
