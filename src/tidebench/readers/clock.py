@@ -27,6 +27,7 @@ SHORTEST_S = 1.0
 UNKNOWN_GAP_S = 1.0
 """Length given to the gap where a clock was set back: the true one can't be known."""
 MOST_JUMPS = 1000
+"""How often a clock may be set back, and no oftener than once in a thousand rows, before it is no clock."""
 REPEATED = 0.05
 """The share of rows that may repeat the time of the row before, before the clock is called too coarse."""
 
@@ -174,16 +175,14 @@ def _forward(
     if order is not None:
         warnings.append(f"rows out of order, sorted by their time: {len(back)}")
         return times[order], rows[order]
-    if len(back) > MOST_JUMPS:
+    times, rows = _without_strays(times, rows, back, warnings)
+    back = np.flatnonzero(np.diff(times) < 0) + 1
+    if len(back) > min(MOST_JUMPS, 3 + len(times) // 1000):
         raise SignalError(
             f"the time column runs backwards {len(back)} times, first at row {rows[back[0]] + 1}",
             where=where,
             expected="times in order",
         )
-    times, rows = _without_strays(times, rows, back, warnings)
-    back = np.flatnonzero(np.diff(times) < 0) + 1
-    if not len(back):
-        return times, rows
     return _one_after_the_other(times, rows, back, channels, warnings)
 
 
