@@ -26,7 +26,10 @@ def breaths(**columns: Sequence[float | None]) -> pl.DataFrame:
     """A table of breaths of 3 s with what the rules look at."""
     count = len(next(iter(columns.values())))
     index = pl.Series("breath", range(count), dtype=pl.Int64)
-    nothing: dict[str, Sequence[float | None]] = {"intrinsic_peep_cmh2o": [None] * count, "leak_fraction": [None] * count}
+    nothing: dict[str, Sequence[float | None]] = {
+        "intrinsic_peep_cmh2o": [None] * count,
+        "leak_fraction": [None] * count,
+    }
     frame = pl.DataFrame(nothing | columns, schema=dict.fromkeys(nothing, pl.Float64))
     return frame.with_columns(index, start_s=3.0 * index, end_s=3.0 * index + 3, passive=pl.lit(True))
 
