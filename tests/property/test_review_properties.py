@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
 from itertools import pairwise
@@ -103,7 +104,7 @@ def written(
 
 
 STARTED = datetime(2031, 5, 4, 23, 59, 30)
-CLOCKS = {
+CLOCKS: dict[str, tuple[str, Callable[[int], str]]] = {
     "from zero": ("time [s]", lambda i: f"{i / 100:.2f}"),
     "from elsewhere": ("time [s]", lambda i: f"{4321 + i / 100:.2f}"),
     "milliseconds": ("t [ms]", lambda i: str(10 * i)),
