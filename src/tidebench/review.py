@@ -244,10 +244,16 @@ def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:
     return {
         "terms": ["volume", "flow", *terms],
         "heart_rate_per_min": round(60 * float(np.median(hearts)), 1) if hearts else None,
-        "one_compartment": all(piece.one_compartment for piece in pieces),
+        "one_compartment": one_compartment(pieces),
         "leak_l_s_per_cmh2o_to_exponent": float(np.median(leaks)) if leaks else None,
         "leak_exponent": float(np.median([piece.columns["exponent"][0] for piece in pieces])) if leaks else None,
     }
+
+
+def one_compartment(pieces: Sequence[Piece]) -> bool:
+    """True unless the stretches with most of the breaths have lungs that one compartment does not describe."""
+    uneven = sum(len(piece) for piece in pieces if not piece.one_compartment)
+    return 2 * uneven <= sum(len(piece) for piece in pieces)
 
 
 def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
@@ -255,7 +261,7 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
     told = [*recording.warnings, *doubts(case)]
     if not breaths.height:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
-    if not all(piece.one_compartment for piece in pieces):
+    if not one_compartment(pieces):
         told.append(
             "One compartment does not describe this lung: breaths agree with each other, but the equation of motion "
             "leaves more than the sensors' noise. Uneven lungs, tissue that relaxes, or gauges that disagree do that. "
