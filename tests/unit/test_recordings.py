@@ -371,16 +371,3 @@ def test_parquet_takes_dates_durations_and_whole_numbers(tmp_path: Path) -> None
         recording = read_recording(path)
         assert recording.rate_hz == 100
         np.testing.assert_allclose(recording["airway_pressure"], PRESSURE, rtol=1e-9)
-
-
-OPEN_SET = Path(__file__).parents[3] / "shared" / "recordings"
-
-
-@pytest.mark.skipif(not OPEN_SET.is_dir(), reason="the open set of recordings is not beside this repository")
-def test_open_set_is_read_without_a_warning() -> None:
-    cases = sorted(path.parent for path in OPEN_SET.glob("*/case.toml"))
-    assert cases
-    for folder in cases:
-        recording = open_recording(load_case(folder))
-        assert recording.warnings == (), folder.name
-        assert 20 <= recording.rate_hz <= 1000
