@@ -6,9 +6,10 @@ effort comes and goes, so that no two breaths are the same.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 import numpy.typing as npt
+
+from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
 
@@ -16,7 +17,7 @@ RATE_HZ = 100
 SUBSTEPS = 5
 
 
-@numba.njit
+@kernel
 def _ventilate(seconds: float, noise: Samples, chance: Samples) -> tuple[Samples, Samples]:
     """Pressure (cmH2O) and flow (L/s), noisy; ``noise`` (2, n) is normal, ``chance`` (n,) uniform."""
     n = int(seconds * RATE_HZ)
