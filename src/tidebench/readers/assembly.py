@@ -83,8 +83,8 @@ def _seconds(table: Table) -> tuple[pl.Series, datetime | None]:
         return (time - start).dt.total_nanoseconds() / 1e9, start
     scale = factor(unit, "s")
     time = time if scale == 1.0 else time * scale
-    impossible = time.abs() > _LATEST_S
-    return (time.set(impossible.fill_null(False), None) if impossible.any() else time), None
+    possible = time.is_between(-_LATEST_S, _LATEST_S).fill_null(True)
+    return (time if possible.all() else time.set(~possible, None)), None
 
 
 def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> Samples:
@@ -106,9 +106,10 @@ def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> S
 def mark_gaps(sampled: Sampled) -> tuple[Interval, ...]:
     """Short holes interpolated, gaps found: all channels become NaN where pressure or flow are missing."""
     channels = sampled.channels
-    for name in [name for name, samples in channels.items() if not _all_finite(samples)]:
+    holed = [name for name, samples in channels.items() if not _all_finite(samples)]
+    for name in holed:
         channels[name] = _bridged(name, sampled)
-    if _all_finite(channels["airway_pressure"]) and _all_finite(channels["flow"]):
+    if all(_all_finite(channels[name]) for name in ("airway_pressure", "flow") if name in holed):
         return ()
     missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels["flow"])
     for name, samples in channels.items():
