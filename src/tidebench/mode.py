@@ -21,6 +21,8 @@ _CODE = re.compile(
     re.IGNORECASE,
 )
 
+_OUT_OF_SCOPE = re.compile(r"\bHF|oscillat|jet|high.?frequency", re.IGNORECASE)
+
 
 @dataclass(frozen=True, slots=True)
 class Mode:
@@ -58,6 +60,8 @@ def parse_mode(code: str) -> Mode:
     match = _CODE.fullmatch(plain)
     mode = _mode(match) if match else None
     if mode is None:
+        if _OUT_OF_SCOPE.search(plain):
+            raise ValueError("High-frequency oscillation and jet ventilation are out of scope: leave the key out.")
         near = difflib.get_close_matches(plain, _every_code(), n=1, cutoff=0.6)
         raise ValueError(f"Nearest: {near[0]}." if near else "Leave the key out where the mode is not known.")
     return mode

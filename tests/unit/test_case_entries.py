@@ -191,6 +191,11 @@ def test_what_is_no_mode_is_refused_with_the_nearest(mode: str, nearest: str) ->
     assert remedy == (f"Nearest: {nearest}." if nearest else "Leave the key out where the mode is not known.")
 
 
+@pytest.mark.parametrize("mode", ["HFO", "hf-jet", "High-frequency oscillation"])
+def test_high_frequency_is_said_to_be_out_of_scope(mode: str) -> None:
+    assert "out of scope" in refused(said("settings", mode=mode)).remedy
+
+
 @pytest.mark.parametrize(
     ("mode", "key"),
     [
