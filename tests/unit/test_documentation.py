@@ -16,9 +16,10 @@ PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
 CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs" / "how-to").glob("*.md")]
 
 
-def test_tutorial_runs_as_it_is_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("page", ["tutorial.md", "how-to/use-from-python.md"])
+def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    outcome = doctest.testfile(str(ROOT / "docs" / "tutorial.md"), module_relative=False, encoding="utf-8")
+    outcome = doctest.testfile(str(ROOT / "docs" / page), module_relative=False, encoding="utf-8")
     assert outcome.attempted > 5
     assert outcome.failed == 0
 
