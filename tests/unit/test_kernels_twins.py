@@ -10,7 +10,7 @@ import pytest
 
 from tidebench.efforts.equation import gather, residuals
 from tidebench.efforts.mechanics import fitted
-from tidebench.efforts.muscle import muscle_pressure, rise_at_end, swing
+from tidebench.efforts.muscle import muscle_pressure, rise_at_end
 from tidebench.efforts.timing import find_efforts
 from tidebench.inflations.delivery import onset
 from tidebench.inflations.holds import step_at, trailing_rest
@@ -284,7 +284,6 @@ def slow_sweep(
         "peak_inspiratory_flow": max(0.0, flow[: k + 1].max()),
         "peak_expiratory_flow": max(0.0, -flow[k + 1 :].min()),
         "work": work[flow[: k + 1] > 0].sum(),
-        "mean_flow": flow[: k + 1].mean(),
     }
 
 
@@ -406,26 +405,23 @@ def test_rise_at_end() -> None:
         assert found[j] == pytest.approx(value[-8:].mean() - value[:32].mean())
 
 
-def test_swing_at_breath_and_means() -> None:
-    x = draw(6).standard_normal(100)
+def test_at_breath_and_means() -> None:
+    x, flow = draw(6).standard_normal(100), draw(7).standard_normal(100)
     x[20:35] = np.nan
     first, last = np.array([0, 20, 30, 60]), np.array([20, 35, 60, 62])
-    high, low = swing(x, first, last)
-    parts = [x[a:b][np.isfinite(x[a:b])] for a, b in zip(first, last, strict=True)]
-    few = [len(part) < 3 for part in parts]
-    ranges = [np.array([np.max(part), np.min(part)]) - np.median(part) for part in parts if len(part) > 2]
-    nothing = np.full(2, np.nan)
-    known = [ranges[0], nothing, ranges[1], nothing]
-    np.testing.assert_allclose(np.array([high, low]).T, known)
-    assert few == [False, True, False, True]
+    known = [np.isfinite(x[a:b]) for a, b in zip(first, last, strict=True)]
+    parts = [x[a:b][ok] for a, b, ok in zip(first, last, known, strict=True)]
+    flows = [flow[a:b][ok] for a, b, ok in zip(first, last, known, strict=True)]
     np.testing.assert_allclose(means(x, first, last), [part.mean() if len(part) else np.nan for part in parts])
-    peak, product = at_breath(x, first, last, DT)
+    peak, product, work = at_breath(x, flow, first, last, DT)
     enough = [len(part) * 2 > b - a for part, a, b in zip(parts, first, last, strict=True)]
-    np.testing.assert_allclose(
-        peak, [max(0.0, part.max()) if ok else np.nan for part, ok in zip(parts, enough, strict=True)]
-    )
+    highest = [max(0.0, part.max()) if ok else np.nan for part, ok in zip(parts, enough, strict=True)]
+    np.testing.assert_allclose(peak, highest)
     areas = [np.maximum(part, 0).sum() * DT if ok else np.nan for part, ok in zip(parts, enough, strict=True)]
     np.testing.assert_allclose(product, areas)
+    pulled = zip(parts, flows, enough, strict=True)
+    energy = [(np.maximum(part, 0) * np.maximum(f, 0)).sum() * DT if ok else np.nan for part, f, ok in pulled]
+    np.testing.assert_allclose(work, energy)
 
 
 def test_find_efforts_reads_onset_crest_end_and_peak() -> None:

@@ -72,23 +72,6 @@ def muscle_pressure(
 
 
 @kernel
-def swing(muscle: Samples, start: Indices, end: Indices) -> tuple[Samples, Samples]:
-    """Highest and lowest muscle pressure of each breath against its median, cmH2O, shape (n,) each."""
-    n = len(start)
-    high = np.full(n, np.nan)
-    low = np.full(n, np.nan)
-    for j in range(n):
-        part = muscle[start[j] : end[j]]
-        part = part[np.isfinite(part)]
-        if len(part) < 3:
-            continue
-        middle = np.median(part)
-        high[j] = np.max(part) - middle
-        low[j] = np.min(part) - middle
-    return high, low
-
-
-@kernel
 def rise_at_end(
     p: Samples, f: Samples, turn: Indices, end: Indices, dt: float, theta: Samples, heart: Samples, short: int
 ) -> Samples:

@@ -28,7 +28,7 @@ VOLUME, PRESSURE, SUPPORT, TARGETED, HIGH_LEVEL, UNASSISTED, UNKNOWN = 0, 1, 2, 
 MACHINE, PATIENT = 0, 1
 
 FLAT = 0.10  # share of the rise of pressure within which a held pressure stays
-ASSISTED = 0.35  # of the local pressure scale, or 1 cmH2O, must be reached by an inflation
+SUSTAINED = 0.7  # share of peak flow that a constant flow still has at its end
 KEPT_TIME_S = 0.03
 KEPT_SHARE = 0.01
 GRID_CYCLES, GRID_SLACK = 6, 0.001
@@ -188,11 +188,17 @@ def triggers(
 
 
 def deliveries(
-    rise: Samples, pressure_range: Samples, flow_range: Samples, size: Samples, inspiratory_time_s: Samples, plan: Plan
+    rise: Samples,
+    pressure_range: Samples,
+    flow_range: Samples,
+    end_share: Samples,
+    size: Samples,
+    inspiratory_time_s: Samples,
+    plan: Plan,
 ) -> Codes:
     """How each inflation was delivered, by what is set and by its shape; −1 where it can't be told."""
     held = pressure_range < FLAT * rise
-    flat_flow = flow_range < 1.5 * FLAT
+    flat_flow = (flow_range < 1.5 * FLAT) & (end_share > SUSTAINED)
     unassisted = rise < np.minimum(np.maximum(1.0, 0.15 * size), 2.0)
     shape = np.where(flat_flow & ~held, VOLUME, np.where(held, PRESSURE, UNKNOWN))
     shape = np.where(flat_flow & held, UNKNOWN, shape)

@@ -129,7 +129,7 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
         stretch.pressure, stretch.flow, stretch.start, flow_end, peep, stretch.dt
     )
     seconds: Samples = np.asarray((stretch.turn - stretch.start) * stretch.dt, np.float64)
-    delivery = kinds.deliveries(rise, pressure_range, flow_range, stretch.size, seconds, plan)
+    delivery = kinds.deliveries(rise, pressure_range, flow_range, end_share, stretch.size, seconds, plan)
     turn_before = np.where(joined, np.concatenate([[0], stretch.turn[:-1]]), stretch.start)
     rising = kinds.onset(stretch.flow, stretch.start, turn_before, stretch.rate_hz) / stretch.drive
     trigger = kinds.triggers(
