@@ -16,7 +16,7 @@ from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
 from tidebench.findings import find_all
-from tidebench.formulas.tube import Rohrer, tube_coefficients
+from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.limits import population
 from tidebench.line import Piece, concatenated, run
@@ -24,6 +24,7 @@ from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
 from tidebench.measures.manoeuvres import holds_of
 from tidebench.measures.power import published_power
+from tidebench.measures.tracheal import with_tracheal_pressure
 from tidebench.quantities import quantity
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
@@ -80,6 +81,12 @@ class Review:
     def account(self, breath: int) -> PressureAccount | None:
         """The pressure account of a breath, or None where no mechanics are known for it."""
         return account_of(self.mechanics, self.recording, breath)
+
+
+def tracheal_pressure(case: Case, recording: Recording) -> Recording | None:
+    """The recording with tracheal pressure as a further channel, or None where no published law covers the tube."""
+    law = tube_law(case)
+    return None if law is None else with_tracheal_pressure(recording, law)
 
 
 def review(case: Case, recording: Recording | None = None, *, progress: Progress | None = None) -> Review:
@@ -146,14 +153,18 @@ def setting_of(case: Case, recording: Recording) -> Setting:
     )
 
 
-def tube_of(case: Case) -> tuple[float, float] | None:
-    """k1, k2 of the tube's pressure drop, where a published law covers it."""
+def tube_law(case: Case) -> TubeLaw | None:
+    """The law of the case's tube, where a published one covers it."""
     airway = case.airway
-    heliox = any(part.gas == "heliox" for part in case.recordings)
-    if airway.tube_inner_diameter_mm is None or airway.interface is None or heliox or "tube" not in airway.interface:
-        return None
-    choice = tube_coefficients(airway.interface, airway.tube_inner_diameter_mm, airway.tube_length_cm)
-    return (choice.law.k1, choice.law.k2) if isinstance(choice.law, Rohrer) else None
+    heliox = any(part.heliox for part in case.recordings)
+    gas = "heliox" if heliox else "air/oxygen"
+    return tube_coefficients(airway.interface, airway.tube_inner_diameter_mm, airway.tube_length_cm, gas=gas).law
+
+
+def tube_of(case: Case) -> tuple[float, float] | None:
+    """k1, k2 of the tube's pressure drop, where its law has this form."""
+    law = tube_law(case)
+    return (law.k1, law.k2) if isinstance(law, Rohrer) else None
 
 
 def effort_table(pieces: Sequence[Piece], columns: Mapping[str, Column], rate_hz: float) -> pl.DataFrame:
