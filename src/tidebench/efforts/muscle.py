@@ -12,6 +12,15 @@ Indices = npt.NDArray[np.int64]
 
 
 @kernel
+def asked(theta: Samples, volume: float, flow: float, beat: float) -> float:
+    """The pressure above P0 that volume and flow ask for, with the heart's at its phase ``beat``, cmH2O."""
+    value = theta[0] * volume + theta[1] * flow + theta[2] * flow * abs(flow) + theta[3] * min(flow, 0.0)
+    for h in range((len(theta) - 4) // 2):
+        value += theta[4 + 2 * h] * np.sin((h + 1) * beat) + theta[5 + 2 * h] * np.cos((h + 1) * beat)
+    return float(value)
+
+
+@kernel
 def muscle_pressure(
     p: Samples,
     f: Samples,
@@ -36,7 +45,6 @@ def muscle_pressure(
         room = max(room, end[j] - start[j])
     raw = np.zeros(room + 1)
     edge = np.zeros(room + 1, np.bool_)
-    harmonics = (theta.shape[1] - 4) // 2
     for j in range(len(start)):
         if not np.isfinite(theta[j, 0]):
             continue
@@ -47,12 +55,7 @@ def muscle_pressure(
             flow = f[first + i]
             if i > 0:
                 volume += 0.5 * (flow + f[first + i - 1]) * dt
-            value = theta[j, 0] * volume + theta[j, 1] * flow + theta[j, 2] * flow * abs(flow)
-            value += theta[j, 3] * min(flow, 0.0) - p[first + i]
-            for h in range(harmonics):
-                value += theta[j, 4 + 2 * h] * np.sin((h + 1) * heart[first + i])
-                value += theta[j, 5 + 2 * h] * np.cos((h + 1) * heart[first + i])
-            raw[i] = value
+            raw[i] = asked(theta[j], volume, flow, heart[first + i]) - p[first + i]
             edge[i] = i < 2 or abs(i - (turn[j] - first)) < 2
             if i > 0 and i < m - 1:
                 edge[i] = edge[i] or abs(f[first + i + 1] - f[first + i - 1]) > steep[j]
@@ -77,12 +80,11 @@ def rise_at_end(
 ) -> Samples:
     """How far muscle pressure has risen over the last ``short`` samples of each expiration, cmH2O, shape (n,).
 
-    The effort that triggers the next inflation begins here. A straight line through the stretch of six times
-    ``short`` before is carried on as the rest level; NaN without a lung or where expiration is too short.
+    The effort that triggers the next inflation begins here. The rest level is the mean of four times ``short``, which
+    ends two times ``short`` before; NaN without a lung or where expiration is too short.
     """
     n = len(turn)
     out = np.full(n, np.nan)
-    harmonics = (theta.shape[1] - 4) // 2
     m = 7 * short
     raw = np.zeros(m)
     for j in range(n):
@@ -93,12 +95,7 @@ def rise_at_end(
         for i in range(m):
             flow = f[first + i]
             volume += flow * dt
-            value = theta[j, 0] * volume + theta[j, 1] * flow + theta[j, 2] * flow * abs(flow)
-            value += theta[j, 3] * min(flow, 0.0) - p[first + i]
-            for h in range(harmonics):
-                value += theta[j, 4 + 2 * h] * np.sin((h + 1) * heart[first + i])
-                value += theta[j, 5 + 2 * h] * np.cos((h + 1) * heart[first + i])
-            raw[i] = value
+            raw[i] = asked(theta[j], volume, flow, heart[first + i]) - p[first + i]
         rest = np.mean(raw[: 4 * short])
         out[j] = np.mean(raw[m - short :]) - rest
     return out
