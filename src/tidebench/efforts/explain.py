@@ -46,6 +46,7 @@ LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached 
 USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
+STEP = 1.0  # cmH2O by which the resting pressure changes over a breath when PEEP was moved, not its noise
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -283,6 +284,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
     passive[~np.isfinite(share)] = -1
     theta = np.array([lung.theta for lung in lungs])[choice]
+    passive[(passive == 0) & over_a_step(resting_pressure)] = -1
     rise = end_rises(stretch, best.loss, theta, phase)
     passive[rising(rise, theta, passive == 1, stretch.timed)] = 0
     known = passive == 1
@@ -299,6 +301,15 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
         heart_hz=heart_hz,
         heart_phase=phase,
     )
+
+
+def over_a_step(resting_pressure: Samples) -> Mask:
+    """Breaths at whose end the lung rests at another PEEP than at their start.
+
+    Such a breath moves along more of the recoil curve than its neighbours, which no one elastance describes: what the
+    equation leaves of it is no sign of effort.
+    """
+    return np.abs(np.diff(resting_pressure, prepend=resting_pressure[:1])) > STEP
 
 
 def end_rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> Samples:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.explain import STEEP, loss_flow, window
+from tidebench.efforts.explain import EFFORT, STEEP, Stretch, loss_flow, window
 from tidebench.efforts.muscle import muscle_pressure
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
@@ -185,15 +185,29 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     )  # fmt: skip
     highest, product, work = at_breath(muscle, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
+    passive = without_unseen(found.explained.passive, highest, onset, over, stretch)
     return Efforts(
         onset, end, over, peak, source, tuple(words),
         {
-            "effort": np.where(found.explained.passive == 1, np.nan, highest),
+            "passive": passive,
+            "effort": np.where(passive == 1, np.nan, highest),
             "pressure_time": product if oesophageal is not None else nothing,
             "muscle_work": work if oesophageal is not None else nothing,
             "transpulmonary_driving": swing,
         },
     )  # fmt: skip
+
+
+def without_unseen(
+    passive: npt.NDArray[np.int8], highest: Samples, onset: Indices, over: Indices, stretch: Stretch
+) -> npt.NDArray[np.int8]:
+    """Passivity of each breath, undecided (−1) where the equation of motion left something that is no effort.
+
+    An effort is 0.5 cmH2O of muscle pressure or more by definition; a breath in which muscle pressure stays below it,
+    and which no effort overlaps, departs from the equation for another reason.
+    """
+    touched = np.searchsorted(onset, stretch.end) > np.searchsorted(over, stretch.start)
+    return np.where((passive == 0) & (highest < EFFORT) & ~touched, -1, passive).astype(np.int8)
 
 
 def transpulmonary(found: Measured, oesophageal: Samples) -> Samples:
