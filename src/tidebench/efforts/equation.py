@@ -104,7 +104,72 @@ def quiet(
 
 
 @kernel
-def gather(  # noqa: PLR0912, PLR0915 - one pass over the samples
+def fill_columns(  # one pass over the samples of a breath
+    p: Samples,
+    flow: Samples,
+    phase: Samples,
+    passed: Samples,
+    mask: npt.NDArray[np.bool_],
+    dt: float,
+    width: int,
+    x: Samples,
+    z: Samples,
+    rough: Samples,
+) -> None:
+    """Columns of the equation, pressure and a constant 1 (``x``), and their instruments, smoothed pressure and 1
+    (``z``), at the quiet samples of one breath, a row each; ``rough`` is added to.
+    """
+    half = width // 2
+    harmonics = len(passed)
+    pressure, one = len(x) - 2, len(x) - 1
+    volume = sum_f = sum_p = 0.0
+    m = len(flow)
+    for i in range(min(width, m)):
+        sum_f += flow[i]
+        sum_p += p[i]
+    c = 0
+    before = -1
+    for i in range(m):
+        if i > 0:
+            volume += 0.5 * (flow[i] + flow[i - 1]) * dt
+        if i > half and i + half < m:
+            sum_f += flow[i + half] - flow[i - half - 1]
+            sum_p += p[i + half] - p[i - half - 1]
+        if not mask[i]:
+            continue
+        f, smooth = flow[i], sum_f / width
+        x[0, c] = z[0, c] = volume
+        x[1, c], z[1, c] = f, smooth
+        x[2, c], z[2, c] = f * abs(f), smooth * abs(smooth)
+        x[3, c], z[3, c] = min(f, 0.0), min(smooth, 0.0)
+        for h in range(harmonics):
+            sine, cosine = np.sin((h + 1) * phase[i]), np.cos((h + 1) * phase[i])
+            x[4 + 2 * h, c], z[4 + 2 * h, c] = sine, passed[h] * sine
+            x[5 + 2 * h, c], z[5 + 2 * h, c] = cosine, passed[h] * cosine
+        x[pressure, c], z[pressure, c] = p[i], sum_p / width
+        x[one, c] = z[one, c] = 1.0
+        if before == i - 1 and c > 0:
+            dp, df = p[i] - p[i - 1], f - flow[i - 1]
+            rough[0] += dp * dp
+            rough[1] += dp * df
+            rough[2] += df * df
+        before = i
+        c += 1
+
+
+@kernel
+def demeaned(sums: Samples) -> Samples:
+    """Sums of products about the means, from raw sums whose last row and column belong to a constant 1."""
+    k = len(sums) - 1
+    out = np.empty((k, k))
+    for i in range(k):
+        for j in range(k):
+            out[i, j] = sums[i, j] - sums[i, k] * sums[k, j] / sums[k, k]
+    return out
+
+
+@kernel
+def gather(
     p: Samples,
     f: Samples,
     start: Indices,
@@ -127,102 +192,35 @@ def gather(  # noqa: PLR0912, PLR0915 - one pass over the samples
     ``heart`` is the phase of the heartbeat at every sample; ``passed`` the share of each of its harmonics that the
     smoothing lets through, empty where there is no heartbeat to fit.
     """
-    n = len(start)
-    harmonics = len(passed)
-    k = 4 + 2 * harmonics
-    zx = np.zeros((n, k, k))
-    zy = np.zeros((n, k))
-    zz = np.zeros((n, k, k))
-    zs = np.zeros((n, k))
-    ss = np.zeros(n)
-    count = np.zeros(n)
-    mean_x = np.zeros((n, k))
-    mean_y = np.zeros(n)
-    rough = np.zeros((n, 3))
-    half = width // 2
-    room = 0
+    n, k = len(start), 5 + 2 * len(passed)
+    room = 1
     for j in range(n):
         room = max(room, min(end[j], turn[j] + longest) - start[j])
-    mask = np.zeros(room + 1, np.bool_)
-    flow = np.zeros(room + 1)
-    sum_f = np.zeros(room + 2)
-    sum_p = np.zeros(room + 2)
-    x = np.zeros(k)
-    z = np.zeros(k)
-    mean_z = np.zeros(k)
+    columns, smoothed = np.zeros((n, k, k)), np.zeros((n, k, k))
+    mean, rough, count = np.zeros((n, k)), np.zeros((n, 3)), np.zeros(n)
+    flow, mask = np.empty(room), np.empty(room, np.bool_)
     for j in range(n):
-        first = start[j]
-        last = min(end[j], turn[j] + longest)
-        m = last - first
-        if m < 2 * width:
+        first, last = start[j], min(end[j], turn[j] + longest)
+        if last - first < 2 * width:
             continue
-        for i in range(m):
-            lost = offset[j]
-            if leak[j] > 0 and p[first + i] > 0:
-                lost += leak[j] * p[first + i] ** exponent
-            flow[i] = f[first + i] - lost
-            sum_f[i + 1] = sum_f[i] + flow[i]
-            sum_p[i + 1] = sum_p[i] + p[first + i]
-        quiet(f, first, held[j], turn[j], last, half, steep[j], mask)
-        volume = 0.0
-        mean_s = 0.0
-        mean_z[:] = 0.0
-        before = False
-        for i in range(m):
-            if i > 0:
-                volume += 0.5 * (flow[i] + flow[i - 1]) * dt
-            if not mask[i]:
-                before = False
-                continue
-            smooth_f = (sum_f[i + half + 1] - sum_f[i - half]) / width
-            smooth_p = (sum_p[i + half + 1] - sum_p[i - half]) / width
-            x[0] = volume
-            x[1] = flow[i]
-            x[2] = flow[i] * abs(flow[i])
-            x[3] = min(flow[i], 0.0)
-            z[0] = volume
-            z[1] = smooth_f
-            z[2] = smooth_f * abs(smooth_f)
-            z[3] = min(smooth_f, 0.0)
-            for h in range(harmonics):
-                x[4 + 2 * h] = np.sin((h + 1) * heart[first + i])
-                x[5 + 2 * h] = np.cos((h + 1) * heart[first + i])
-                z[4 + 2 * h] = passed[h] * x[4 + 2 * h]
-                z[5 + 2 * h] = passed[h] * x[5 + 2 * h]
-            y = p[first + i]
-            count[j] += 1
-            mean_y[j] += y
-            mean_s += smooth_p
-            ss[j] += smooth_p * smooth_p
-            for a in range(k):
-                mean_x[j, a] += x[a]
-                mean_z[a] += z[a]
-                zy[j, a] += z[a] * y
-                zs[j, a] += z[a] * smooth_p
-                for b in range(k):
-                    zx[j, a, b] += z[a] * x[b]
-                    zz[j, a, b] += z[a] * z[b]
-            if before:
-                dp = y - p[first + i - 1]
-                df = flow[i] - flow[i - 1]
-                rough[j, 0] += dp * dp
-                rough[j, 1] += dp * df
-                rough[j, 2] += df * df
-            before = True
-        c = count[j]
+        for i in range(first, last):
+            flow[i - first] = f[i] - offset[j]
+            if leak[j] > 0 and p[i] > 0:
+                flow[i - first] -= leak[j] * p[i] ** exponent
+        quiet(f, first, held[j], turn[j], last, width // 2, steep[j], mask)
+        c = int(np.sum(mask[: last - first]))
         if c < width:
-            count[j] = 0
             continue
-        mean_y[j] /= c
-        mean_s /= c
-        for a in range(k):
-            mean_x[j, a] /= c
-            mean_z[a] /= c
-        ss[j] -= c * mean_s * mean_s
-        for a in range(k):
-            zy[j, a] -= c * mean_z[a] * mean_y[j]
-            zs[j, a] -= c * mean_z[a] * mean_s
-            for b in range(k):
-                zx[j, a, b] -= c * mean_z[a] * mean_x[j, b]
-                zz[j, a, b] -= c * mean_z[a] * mean_z[b]
-    return zx, zy, zz, zs, ss, count, mean_x, mean_y, rough
+        x, z = np.empty((k + 1, c)), np.empty((k + 1, c))
+        phase = heart[first:last] if len(passed) else heart
+        fill_columns(p[first:last], flow[: last - first], phase, passed, mask, dt, width, x, z, rough[j])
+        crossed = np.dot(z, x.T)
+        count[j] = c
+        mean[j] = crossed[k, :k] / c
+        columns[j] = demeaned(crossed)
+        smoothed[j] = demeaned(np.dot(z, z.T))
+    y = k - 1
+    return (
+        columns[:, :y, :y].copy(), columns[:, :y, y].copy(), smoothed[:, :y, :y].copy(), smoothed[:, :y, y].copy(),
+        smoothed[:, y, y].copy(), count, mean[:, :y].copy(), mean[:, y].copy(), rough,
+    )  # fmt: skip

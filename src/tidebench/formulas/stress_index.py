@@ -12,8 +12,8 @@ from tidebench.kernels import kernel
 LOWEST, HIGHEST = 0.2, 5.0
 FEWEST_SAMPLES = 8
 
-_GRID = 24
-_GOLDEN = 0.6180339887498949
+_GRID = 16
+_STEPS = 60
 _PRECISION = 1e-7
 
 
@@ -71,7 +71,7 @@ def fit_stress_index(time_s: Samples, pressure_cmh2o: Samples) -> StressIndexFit
     -----
     Ranieri, Anesthesiology 2000;93:1320 and Grasso, Crit Care Med 2004;32:1018 (from memory): below 0.9 the pressure
     bends down (recruitment), above 1.1 up (overinflation). For any b, a and c follow from a straight line in t^b, so
-    only b is searched, from 0.2 to 5, on a grid and then by golden section.
+    only b is searched, from 0.2 to 5, on a grid and then by Gauss–Newton steps, halved where they leave the bracket.
     """
     time = np.ascontiguousarray(time_s, dtype=np.float64)
     pressure = np.ascontiguousarray(pressure_cmh2o, dtype=np.float64)
@@ -88,57 +88,58 @@ def fit_stress_index(time_s: Samples, pressure_cmh2o: Samples) -> StressIndexFit
 
 
 @kernel
-def _line(log_time: Samples, pressure: Samples, index: float) -> tuple[float, float, float]:
-    """Slope, offset and sum of squared residuals of the straight line in t^b."""
+def _line(log_time: Samples, pressure: Samples, index: float) -> tuple[float, float, float, float, float]:
+    """Straight line in t^b: slope, offset, sum of squared residuals; then how b must move to lower it (Gauss–Newton,
+    the line in t^b taken out of the derivative a·t^b·ln t), and the square of that derivative, summed.
+    """
     n = len(log_time)
-    power = np.exp(index * log_time)
-    mean_power, mean_pressure = np.mean(power), np.mean(pressure)
-    spread = product = total = 0.0
+    level = float(np.mean(pressure))
+    x = xx = xy = w = ww = xw = yw = yy = 0.0
     for i in range(n):
-        x, y = power[i] - mean_power, pressure[i] - mean_pressure
-        spread += x * x
-        product += x * y
-        total += y * y
-    slope = product / spread
-    return slope, float(mean_pressure - slope * mean_power), total - slope * product
+        y = pressure[i] - level
+        power = np.exp(index * log_time[i])
+        weighted = power * log_time[i]
+        x += power
+        xx += power * power
+        xy += power * y
+        w += weighted
+        ww += weighted * weighted
+        xw += power * weighted
+        yw += y * weighted
+        yy += y * y
+    xx, ww, xw = xx - x * x / n, ww - w * w / n, xw - x * w / n
+    slope = xy / xx
+    curvature = slope * slope * (ww - xw * xw / xx)
+    step = slope * (yw - slope * xw) / curvature if curvature > 0 else np.nan
+    return slope, level - slope * x / n, yy - slope * xy, step, curvature
 
 
 @kernel
 def _best_index(log_time: Samples, pressure: Samples) -> float:
     """The b of the least squares between its bounds; NaN where it lies on a bound."""
-    step = np.log(HIGHEST / LOWEST) / _GRID
+    ratio = (HIGHEST / LOWEST) ** (1.0 / _GRID)
     best, lowest = 0, np.inf
     for k in range(_GRID + 1):
-        squares = _line(log_time, pressure, LOWEST * np.exp(k * step))[2]
+        squares = _line(log_time, pressure, LOWEST * ratio**k)[2]
         if squares < lowest:
             best, lowest = k, squares
     if best in (0, _GRID):
         return np.nan
-    left, right = (best - 1) * step, (best + 1) * step
-    while right - left > _PRECISION:
-        lower, upper = right - _GOLDEN * (right - left), left + _GOLDEN * (right - left)
-        at_lower = _line(log_time, pressure, LOWEST * np.exp(lower))[2]
-        at_upper = _line(log_time, pressure, LOWEST * np.exp(upper))[2]
-        if at_lower < at_upper:
-            right = upper
+    index = LOWEST * ratio**best
+    left, right = index / ratio, index * ratio
+    for _ in range(_STEPS):
+        step = _line(log_time, pressure, index)[3]
+        if step > 0:
+            left = index
         else:
-            left = lower
-    return float(LOWEST * np.exp(0.5 * (left + right)))
-
-
-@kernel
-def _index_error(log_time: Samples, index: float, slope: float, variance: float) -> float:
-    """Standard error of b: what its derivative a·t^b·ln t keeps when the line in t^b is taken out of it."""
-    power = np.exp(index * log_time)
-    weighted = power * log_time
-    mean_power, mean_weighted = np.mean(power), np.mean(weighted)
-    powers = products = squares = 0.0
-    for i in range(len(log_time)):
-        x, y = power[i] - mean_power, weighted[i] - mean_weighted
-        powers += x * x
-        products += x * y
-        squares += y * y
-    return float(np.sqrt(variance / (slope * slope * (squares - products * products / powers))))
+            right = index
+        moved = index + step
+        if not left < moved < right:
+            moved = 0.5 * (left + right)
+        if abs(moved - index) < _PRECISION:
+            return float(moved)
+        index = moved
+    return float(index)
 
 
 @kernel
@@ -147,11 +148,10 @@ def stress_index_kernel(time: Samples, pressure: Samples) -> tuple[float, float,
     n = len(time)
     log_time = np.log(time / time[n - 1])
     index = _best_index(log_time, pressure)
-    slope, offset, _ = _line(log_time, pressure, index)
+    slope, offset, squares, _, curvature = _line(log_time, pressure, index)
     if not slope > 0.0:
         return np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
-    left = pressure - (slope * np.exp(index * log_time) + offset)
-    variance = np.sum(left * left) / (n - 3)
-    error = _index_error(log_time, index, slope, variance)
-    explained = 1.0 - variance * (n - 3) / (n * np.var(pressure))
-    return index, error, slope / time[n - 1] ** index, offset, np.sqrt(variance), explained
+    variance = max(squares, 0.0) / (n - 3)
+    explained = 1.0 - squares / (n * np.var(pressure))
+    error, left = float(np.sqrt(variance / curvature)), float(np.sqrt(variance))
+    return index, error, float(slope / time[n - 1] ** index), offset, left, float(explained)
