@@ -20,14 +20,12 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from benchmarks.bench_notebook import compared, measured, stages, tell
 from benchmarks.day import RATE_HZ, Samples, day
-from benchmarks.notebook_peer import breaths_and_mechanics
 from tidebench.case import load_case
-from tidebench.line import run
-from tidebench.measures.plans import plan_for
-from tidebench.measures.stretch import measure
 from tidebench.review import review
 
+STRETCH_S = 900
 CASE = """title = "A day"
 [[recording]]
 file = "{file}"
@@ -107,26 +105,13 @@ def as_command(case: Path, out: Path) -> None:
 
 
 def beside_a_notebook(pressure: Samples, flow: Samples) -> None:
-    """(d) Finding breaths and their mechanics, against a notebook's way, on an hour; the whole line beside it."""
-    n = min(len(flow), 3600 * RATE_HZ)
+    """(d) Stage by stage against a notebook on the day's first quarter of an hour; the whole of a stretch beside it."""
+    n = min(len(flow), STRETCH_S * RATE_HZ)
     p, f = pressure[:n].copy(), flow[:n].copy()
-
-    def stage() -> object:
-        return measure(p, f, RATE_HZ, lambda start: plan_for((), start / RATE_HZ))
-
-    stage()
-    channels = {"airway_pressure": p, "flow": f}
-    ours, line, theirs = [], [], []
-    for _ in range(5):
-        theirs.append(seconds(lambda: breaths_and_mechanics(p, f, RATE_HZ)))
-        ours.append(seconds(stage))
-        line.append(seconds(lambda: run(channels, RATE_HZ, (), None)))
-    found = len(breaths_and_mechanics(p, f, RATE_HZ))
-    slow, fast, parallel = (1e6 * statistics.median(taken) / found for taken in (theirs, ours, line))
-    print(
-        f"per breath ({found} breaths): notebook {slow:.0f} µs, everything measured in one thread {fast:.0f} µs"
-        f" ({slow / fast:.1f} times faster), the line on all cores {parallel:.0f} µs ({slow / parallel:.1f} times)"
-    )
+    work, breaths = stages(p, f)
+    taken = statistics.median(seconds(lambda: measured(p, f)) for _ in range(5))
+    tell([compared(stage, breaths) for stage in work])
+    print(f"everything measured, one thread: {1e6 * taken / breaths:.0f} µs a breath")
 
 
 def main() -> None:
