@@ -145,7 +145,8 @@ WORDS = (
         "",
         0,
         (0, 1),
-        "Whether the breathing muscles rest from the breath's start to its end, so that what is measured is the lungs'.",
+        "Whether the breathing muscles rest from the breath's start to its end: only then is what is measured the "
+        "lungs'.",
     ),
 )
 
@@ -267,9 +268,9 @@ PRESSURES = (
         "cmH2O",
         1,
         (-5, 60),
-        "Recoil of lung and chest wall at the breath's start: PEEP plus what trapped gas adds. In a hold it is "
-        "measured, in severe obstruction as a lower bound. On a breath it is estimated: the constant of the equation "
-        "of motion, or the pressure at rest before the breath plus what the flow that still leaves costs.",
+        "Recoil of lung and chest wall at the breath's start: PEEP plus what trapped gas adds. In an expiratory "
+        "hold it is measured, in severe obstruction as a lower bound. On a breath it is estimated: the constant of "
+        "the equation of motion, or the pressure at rest before the breath plus what the flow that still leaves costs.",
         "ISO 19223",
     ),
     Quantity(
@@ -280,7 +281,7 @@ PRESSURES = (
         1,
         (-2, 50),
         "Total PEEP less PEEP as measured at the airway: the pressure of gas that had no time to leave. Estimated on "
-        "breaths, as total PEEP is; measured in a hold.",
+        "breaths, as total PEEP is; measured in an expiratory hold.",
         "ISO 19223",
     ),
     Quantity(

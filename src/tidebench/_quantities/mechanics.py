@@ -114,7 +114,7 @@ EFFORT = (
         "cmH2O",
         1,
         (0, 100),
-        "Peak pressure of the inspiratory muscles in this breath, estimated from oesophageal pressure or by the "
+        "Peak pressure of the inspiratory muscles in this breath, from oesophageal pressure, or estimated by the "
         "equation of motion. 0 on a passive breath; medians and percentiles are those of breaths with effort.",
         "equation of motion",
     ),

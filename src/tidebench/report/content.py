@@ -338,6 +338,8 @@ def _holds(page: HoldsPage) -> Data:
         "Shaded: the hold; hatched: its last half second, over which the pressure is read. Dashed: plateau or total "
         "PEEP; dotted: pressure right after flow stops."
     )
+    if any(n.origin == "estimated" and n.spread for row in page.rows for n in row.numbers):
+        caption += " Total PEEP of an inspiratory hold is the estimate of its breath; an expiratory hold measures it."
     undrawn = len(rows) - len(page.traces)
     if undrawn > 0:
         caption += f" {count(undrawn, 'more hold').capitalize()} in the table only."
@@ -359,7 +361,8 @@ def _steps(page: StepsPage) -> Data:
     ]
     note = (
         "Medians before → after, with the 5th to 95th percentile beneath. Bold: the two spreads do not overlap. What "
-        "else changed at the same time is not known to this table. Total and intrinsic PEEP are estimates of each breath."
+        "else changed at the same time is not known to this table. Total and intrinsic PEEP are estimated for each "
+        "breath."
     )
     caption = "Numbers: the order in which the levels came. Whiskers: 5th to 95th percentile."
     words = {"columns": _heads(page.columns), "rows": rows, "note": note, "more": _left(page.rows, "breaths.parquet")}

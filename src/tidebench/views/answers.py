@@ -151,10 +151,10 @@ def _in_step(review: Review) -> str:
     if not breaths.height:
         return "There are no breaths to judge."
     who = passivity(breaths)
-    effort = {0: "none shows effort", who.of: "all show effort"}.get(who.effort, f"{who.effort} {'shows' if who.effort == 1 else 'show'} effort")
-    if who.undecided == who.of:
-        effort = "of none can it be told whether it shows effort"
-    elif who.undecided:
+    effort = {0: "none shows effort", who.of: "all show effort"}.get(
+        who.effort, f"{who.effort} {'shows' if who.effort == 1 else 'show'} effort"
+    )
+    if who.undecided:
         effort += f", of {who.undecided} it can't be told"
     parts = [triggered(breaths), effort]
     found = [

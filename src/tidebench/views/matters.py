@@ -69,7 +69,19 @@ class Matter:
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
-    told = (_trapped, _relaxing, _along_peep, _effort, _ineffective, _findings, _unknown, _quality, _noted, _basis, _triggered)
+    told = (
+        _trapped,
+        _relaxing,
+        _along_peep,
+        _effort,
+        _ineffective,
+        _findings,
+        _unknown,
+        _quality,
+        _noted,
+        _basis,
+        _triggered,
+    )
     found = [*_limits(review, judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
     ranked = sorted(found, key=lambda matter: -matter.weight)
     once = {matter.about or matter.headline: matter for matter in reversed(ranked)}
@@ -212,7 +224,7 @@ def _ineffective(review: Review) -> Iterator[Matter]:
     if missed is None or missed.number < INEFFECTIVE * missed.of:
         return
     yield Matter(
-        45 + 45 * missed.number / missed.of,
+        60 + 35 * missed.number / missed.of,
         sentence(f"{missed.share} efforts triggered nothing"),
         sentence(
             f"estimated from {effort_source(review)}; the patient pulled and no breath came. People look next at "

@@ -65,7 +65,7 @@ def total_peep_origin(review: Review) -> str:
     counts = [int((codes == code).sum()) for code in ORIGINS] if codes is not None else []
     parts = [words.format(n) for words, n in zip(ORIGINS.values(), counts, strict=False) if n]
     where = f", {listed(parts)} breaths," if parts else ""
-    return sentence(f"total PEEP is estimated{where} and only a hold measures it")
+    return sentence(f"total PEEP is estimated{where} and only an expiratory hold measures it")
 
 
 def _mechanics(review: Review) -> dict[str, Any]:

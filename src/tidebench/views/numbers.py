@@ -26,8 +26,8 @@ COMPUTED: dict[str, pl.Expr] = {
 }
 """What follows from columns of the breath table at once."""
 
-ESTIMATED = ("total_peep_cmh2o", "intrinsic_peep_cmh2o", EFFORT)
-"""On breaths these are estimates; total PEEP is measured in a hold only."""
+ESTIMATED = ("total_peep_cmh2o", "intrinsic_peep_cmh2o")
+"""On breaths these are estimates: an expiratory hold measures them. So is effort without an oesophageal signal."""
 
 Origin = Literal["measured", "estimated", "set", "noted"]
 
@@ -136,4 +136,5 @@ def summary_number(review: Review, key: str) -> Number:
 def breath_number(review: Review, key: str, spread: Spread | None) -> Number:
     """A number that stands on breaths, with how it came about."""
     note = "one value fitted for both" if key == EXPIRATORY_RESISTANCE and one_resistance(review) else ""
-    return Number(quantity(key), spread, origin="estimated" if key in ESTIMATED else "measured", note=note)
+    estimated = key in ESTIMATED or (key == EFFORT and "oesophageal_pressure" not in review.recording)
+    return Number(quantity(key), spread, origin="estimated" if estimated else "measured", note=note)
