@@ -41,6 +41,7 @@ TABLES: dict[str, dict[str, Quantity]] = {
 QUANTITIES: dict[str, Quantity] = _by_key(
     channels.CHANNELS,
     breaths.TIMES,
+    breaths.WORDS,
     breaths.VOLUMES,
     breaths.PRESSURES,
     breaths.FLOWS,

@@ -34,6 +34,16 @@ from tidebench.steps import find_steps
 Column = npt.NDArray[Any]
 Progress = Callable[[str, float], None]
 
+ENOUGH_PASSIVE = 20
+"""Passive breaths, half a minute to a minute of them, from which on something is said of compartments: this house's
+choice.
+"""
+FEWEST_BREATHS = 5
+EXCESS = 0.02
+"""By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
+its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
+"""
+
 
 @dataclass(frozen=True)
 class Review:
@@ -261,10 +271,17 @@ def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:
     }
 
 
-def one_compartment(pieces: Sequence[Piece]) -> bool:
-    """True unless the stretches with most of the breaths have lungs that one compartment does not describe."""
-    uneven = sum(len(piece) for piece in pieces if not piece.one_compartment)
-    return 2 * uneven <= sum(len(piece) for piece in pieces)
+def one_compartment(pieces: Sequence[Piece]) -> bool | None:
+    """False where the stretches with most of the passive breaths have lungs that one compartment does not describe.
+
+    None below :data:`ENOUGH_PASSIVE` passive breaths: that breaths agree with each other, but not with the equation,
+    is not seen on a few.
+    """
+    passive = [int((piece.columns["passive"] == 1).sum()) for piece in pieces]
+    if sum(passive) < ENOUGH_PASSIVE:
+        return None
+    uneven = sum(n for n, piece in zip(passive, pieces, strict=True) if not piece.one_compartment)
+    return 2 * uneven <= sum(passive)
 
 
 def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
@@ -272,7 +289,7 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
     told = [*recording.warnings, *doubts(case)]
     if not breaths.height:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
-    if not one_compartment(pieces):
+    if one_compartment(pieces) is False:
         told.append(
             "One compartment does not describe this lung: breaths agree with each other, but the equation of motion "
             "leaves more than the sensors' noise. Uneven lungs, tissue that relaxes, or gauges that disagree do that. "
@@ -287,7 +304,27 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
         told.append(
             f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
         )
+    told += exhaled_beyond_inhaled(breaths)
     part = case.recordings[0] if case.recordings else None
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
         told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
     return told
+
+
+def exhaled_beyond_inhaled(breaths: pl.DataFrame) -> list[str]:
+    """A warning where more comes out than goes in, by more than a sensor's error, in most breaths and in all together.
+
+    Breaths that stack and are let out together are no such case: their sums agree.
+    """
+    known = breaths.drop_nulls(["vti_measured_ml", "vte_measured_ml"])
+    if known.height < FEWEST_BREATHS:
+        return []
+    inhaled, exhaled = (known[key].to_numpy() for key in ("vti_measured_ml", "vte_measured_ml"))
+    middle = float(np.median(exhaled / inhaled)) - 1
+    if min(middle, float(exhaled.sum() / inhaled.sum()) - 1) <= EXCESS:
+        return []
+    return [
+        f"Exhaled volume exceeds inhaled by {100 * middle:.0f} % in the median breath, and lungs can't do that: the "
+        "flow sensor reads the two directions differently, its zero is off, or dry cold gas goes in and warm moist gas "
+        "comes out uncorrected (about a tenth). Volumes, and what is computed from them, are uncertain by as much."
+    ]

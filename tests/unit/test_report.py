@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from pypdf import PdfReader
 
 from tests.unit.made_review import Inflation, Lung, MadeReview, made_review
+from tidebench.case import BloodGas, Event
 from tidebench.caution import CAUTION
 from tidebench.report import figures, report_bytes, write_report
 from tidebench.report.content import content
@@ -94,6 +96,23 @@ def test_detail_holds_everything_else(report: bytes) -> None:
         "Amato, N Engl J Med 2015;372:747",
     ):
         assert part in rest, part
+
+
+@pytest.mark.parametrize("changes", [{}, {"efforts_from": 30}, {"warnings": tuple(f"doubt {i}" for i in range(5))}])
+def test_page_one_is_one_page(changes: dict[str, Any]) -> None:
+    """What does not fit stands further back: the second page begins with the record."""
+    second = pages(report_bytes(made_review(breaths=60, peeps=(6.0, 9.0, 12.0), **changes)))[1]
+    assert "The whole record" in second[:200]
+
+
+def test_gases_and_events_of_the_case_are_shown(review: MadeReview) -> None:
+    gas = BloodGas(at_s=30, site="arterial", fio2=0.5, pao2_mmhg=80, ph=7.31)
+    event = Event(at_s=61, kind="alarm", priority="high", text="High pressure.")
+    case = review.case.model_copy(update={"blood_gases": (gas,), "events": (event,)})
+    text = " ".join(pages(report_bytes(replace(review, case=case))))
+    for part in ("Blood gases", "arterial", "160", "Events, as logged", "alarm, high", "High pressure."):
+        assert part in text, part
+    assert "Blood gases" not in " ".join(pages(report_bytes(review)))
 
 
 def test_caution_stands_once(report: bytes) -> None:

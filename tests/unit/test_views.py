@@ -10,13 +10,18 @@ import polars as pl
 import pytest
 
 from tests.unit.made_review import PATIENT, Inflation, Lung, MadeReview, made_review
+from tidebench.case import case_from
 from tidebench.caution import CAUTION
+from tidebench.interaction import OUTCOMES
 from tidebench.quantities import quantity
-from tidebench.records import NOT_MEASURED, Hold, Spread
-from tidebench.views import breath_page, holds_page, overview_page, steps_page, trend_page
+from tidebench.records import EFFORT_COLUMNS, NOT_MEASURED, Hold, Spread
+from tidebench.views import beside, breath_page, effort_counts, holds_page, overview_page, steps_page, trend_page
 from tidebench.views.answers import LUNGS, SAFE, STEP
-from tidebench.views.mechanics import description, terms
+from tidebench.views.efforts import efforts_found
+from tidebench.views.holds import hold_number
+from tidebench.views.mechanics import description, terms, total_peep_origin
 from tidebench.views.numbers import Number, spread_of, summary_number
+from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import (
     change_words,
@@ -198,8 +203,12 @@ def test_answers_hold_the_numbers_of_the_lung() -> None:
 def test_answers_say_what_they_stand_on() -> None:
     leads = {a.question: a.lead for a in overview_page(made_review(efforts_from=30)).answers}
     assert leads[SAFE] == "Limits: adult by age."
-    assert leads[LUNGS] == "Measured on 30 of 40 (75 %) passive breaths and 2 holds."
-    assert leads[STEP] == "10 of 40 (25 %) breaths were triggered by the patient; 10 show effort."
+    assert leads[LUNGS] == (
+        "Measured on 30 of 40 (75 %) breaths, passive ones, and 2 holds. Total PEEP is estimated and only an "
+        "expiratory hold measures it."
+    )
+    assert leads[STEP].startswith("10 of 40 (25 %) breaths were triggered by the patient; 10 show effort.")
+    assert "Not assessed: double triggers" in leads[STEP]
 
 
 def test_how_the_lungs_were_described_is_said() -> None:
@@ -218,8 +227,127 @@ def test_how_the_lungs_were_described_is_said() -> None:
 def test_passivity_that_cannot_be_told_is_said() -> None:
     review = made_review()
     unsure = review.breaths.with_columns(passive=pl.lit(None, dtype=pl.Boolean))
-    lead = overview_page(replace(review, breaths=unsure)).answers[2].lead
-    assert "of 40 it can't be told" in lead
+    page = overview_page(replace(review, breaths=unsure))
+    assert "of 40 it can't be told" in page.answers[2].lead
+    assert "None of 40 breaths passive, of 40 it can't be told." in page.quality
+    assert "breathed throughout" not in " ".join(matter.detail for matter in page.matters)
+    assert any("Of no breath can it be told" in matter.detail for matter in page.matters)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "text", "why"),
+    [
+        ((30, 10, 0), "30 of 40 (75 %) breaths passive, 10 with effort", ""),
+        ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "The patient breathed throughout"),
+        ((0, 0, 40), "none of 40 breaths passive, of 40 it can't be told", "Of no breath can it be told"),
+        ((0, 1, 3), "none of 4 breaths passive, 1 with effort, of 3 it can't be told", "only 4 breaths to go by"),
+    ],
+)
+def test_three_kinds_of_breaths_are_three(kinds: tuple[int, int, int], text: str, why: str) -> None:
+    values = [True] * kinds[0] + [False] * kinds[1] + [None] * kinds[2]
+    found = passivity(pl.DataFrame({"passive": pl.Series(values, dtype=pl.Boolean)}))
+    assert (found.passive, found.effort, found.undecided) == kinds
+    assert found.text == text
+    assert why in found.without_passive
+
+
+def with_efforts(source: str, outcomes: dict[str, int]) -> MadeReview:
+    """A made review with efforts of these outcomes."""
+    review = made_review(efforts_from=10, patient=None)
+    words = [word for word, times in outcomes.items() for _ in range(times)]
+    n = len(words)
+    rows = {
+        "effort": range(n),
+        "start_s": [float(i) for i in range(n)],
+        "end_s": [i + 0.5 for i in range(n)],
+        "peak_cmh2o": [5.0] * n,
+        "source": [source] * n,
+        "breath": [0] * n,
+        "outcome": words,
+    }
+    return replace(review, efforts=pl.DataFrame(rows, schema=EFFORT_COLUMNS))
+
+
+def test_efforts_are_told_by_outcome_with_their_source() -> None:
+    review = with_efforts("oesophageal", {"ineffective": 39, "triggered": 76, "effort-in-inflation": 3})
+    assert efforts_found(review) == (
+        "118 efforts, estimated from oesophageal pressure: 76 (64 %) triggered a breath, 3 (3 %) began within an "
+        "inflation and 39 (33 %) triggered nothing (ineffective)."
+    )
+    assert efforts_found(review) in overview_page(review).answers[2].lead
+    assert "39 of 118 (33 %) efforts triggered nothing." in headlines(review)
+
+
+def test_few_ineffective_efforts_are_no_headline() -> None:
+    assert not any("triggered nothing" in line for line in headlines(with_efforts("airway", {"triggered": 99})))
+    review = with_efforts("airway", {"triggered": 99, "ineffective": 1})
+    assert not any("triggered nothing" in line for line in headlines(review))
+    assert "1 (1 %) triggered nothing" in efforts_found(review)
+
+
+def test_effort_without_single_efforts_says_why() -> None:
+    assert "can't be told" in efforts_found(made_review(efforts_from=0, holds=False))
+    assert efforts_found(made_review()) == ""
+
+
+@pytest.mark.parametrize("outcome", OUTCOMES)
+def test_every_outcome_has_words(outcome: str) -> None:
+    assert effort_counts(with_efforts("airway", {outcome: 1}))[0].words
+
+
+def test_estimates_are_marked_and_a_hold_is_not() -> None:
+    review = made_review()
+    assert summary_number(review, "total_peep_cmh2o").label == "estimated total PEEP"
+    by_kind = {hold.kind: hold_number(hold, "total_peep_cmh2o").label for hold in review.holds}
+    assert by_kind == {"inspiratory": "estimated total PEEP", "expiratory": "total PEEP"}
+    codes = np.array([1] * 30 + [2] * 10)
+    assert total_peep_origin(replace(review, mechanics={"total_peep_from": codes})) == (
+        "Total PEEP is estimated, by the fit on 30 and from the rest before on 10 breaths, and only an expiratory hold "
+        "measures it."
+    )
+
+
+def test_one_resistance_for_both_directions_is_not_shown_as_two() -> None:
+    key = "expiratory_resistance_cmh2o_s_l"
+    review = made_review()
+    for fitted, label in ((["expiratory resistance"], ""), ([], " (one value fitted for both)")):
+        told = replace(review, summary={**review.summary, "mechanics": {"terms": fitted, "one_compartment": True}})
+        assert summary_number(told, key).label == f"expiratory resistance{label}"
+        drawn = [s.quantity.key for panel in trend_page(told).panels for s in panel]
+        assert (key in drawn) is (label == "")
+
+
+def test_only_what_is_known_stands_on_passive_breaths() -> None:
+    review = made_review(patient=None, holds=False)
+    nothing = pl.lit(None, dtype=pl.Float64)
+    breaths = review.breaths.with_columns(plateau_pressure_cmh2o=nothing, driving_pressure_cmh2o=nothing)
+    quantities = {k: v for k, v in review.summary["quantities"].items() if "plateau" not in k and "driving" not in k}
+    page = overview_page(replace(review, breaths=breaths, summary={**review.summary, "quantities": quantities}))
+    told = {matter.headline: matter.detail for matter in page.matters}
+    assert "Plateau and driving pressure can't be told." in told
+    assert told["All 40 breaths passive."] == "Known from passive ones: compliance and inspiratory resistance."
+
+
+def test_gases_and_events_stand_in_the_order_of_time_and_an_index_only_where_arterial() -> None:
+    said = {
+        "recording": {"file": "signals.csv", "start": "2030-01-01T12:00:00"},
+        "blood_gases": [
+            {"time": "2030-01-01T12:04:00", "site": "venous", "fio2": 0.5, "pao2_mmhg": 40},
+            {"time": "2030-01-01T11:15:00", "site": "arterial", "fio2": 0.5, "pao2_mmhg": 80, "ph": 7.3},
+        ],
+        "events": [{"at_s": 90, "kind": "alarm", "priority": "high", "text": "Pressure."}],
+        "observed": [{"at_s": 30, "position": "supine", "spo2": 0.93}],
+    }
+    page = beside(case_from(said))
+    assert [q.key for q in page.columns] == ["fio2", "ph", "pao2_mmhg", "pf_ratio_mmhg"]
+    assert [(row.when, row.site, row.values) for row in page.gases] == [
+        ("45 min before", "arterial", (0.5, 7.3, 80, 160)),
+        ("4:00", "venous", (0.5, None, 40, None)),
+    ]
+    assert [(row.time, row.kind, row.text) for row in page.events] == [
+        ("0:30", "position", "Supine."),
+        ("1:30", "alarm, high", "Pressure."),
+    ]
 
 
 def test_gaps_and_warnings_are_told_once() -> None:
@@ -285,7 +413,7 @@ def test_crossed_limits_come_before_all_else() -> None:
 
 def test_trapped_gas_is_told() -> None:
     obstructed = made_review(lung=Lung(0.050, 25.0), inflation=Inflation(expiration_s=1.2))
-    assert any(line.startswith("Gas is trapped: intrinsic PEEP") for line in headlines(obstructed))
+    assert any(line.startswith("Gas is trapped: estimated intrinsic PEEP") for line in headlines(obstructed))
 
 
 def test_what_keeps_the_lungs_from_being_measured_is_told() -> None:

@@ -97,6 +97,59 @@ TIMES = (
     ),
 )
 
+WORDS = (
+    Quantity(
+        "delivery",
+        "kind of inflation",
+        "kind",
+        "",
+        0,
+        (0, 10),
+        "What the ventilator controls in this breath, from the shapes of pressure and flow and from the settings.",
+        "ISO 19223",
+    ),
+    Quantity(
+        "trigger",
+        "trigger",
+        "trigger",
+        "",
+        0,
+        (0, 1),
+        "Who began the inflation: the patient, or the machine's own time.",
+        "ISO 19223",
+    ),
+    Quantity(
+        "cycling",
+        "cycling",
+        "cycling",
+        "",
+        0,
+        (0, 1),
+        "What ended the inflation: the patient's flow or pressure, or the machine's own time or volume.",
+        "ISO 19223",
+    ),
+    Quantity(
+        "mandatory",
+        "mandatory or not",
+        "mandatory",
+        "",
+        0,
+        (0, 1),
+        "Whether the machine began or ended the inflation; a breath that the patient begins and ends is spontaneous.",
+        "ISO 19223",
+    ),
+    Quantity(
+        "passive",
+        "passive or not",
+        "passive",
+        "",
+        0,
+        (0, 1),
+        "Whether the breathing muscles rest from the breath's start to its end: only then is what is measured the "
+        "lungs'.",
+    ),
+)
+
 VOLUMES = (
     Quantity(
         "vti_ml",
@@ -215,8 +268,9 @@ PRESSURES = (
         "cmH2O",
         1,
         (-5, 60),
-        "Recoil of lung and chest wall at the breath's start: PEEP plus what trapped gas adds. From a hold in severe "
-        "obstruction it is a lower bound.",
+        "Recoil of lung and chest wall at the breath's start: PEEP plus what trapped gas adds. In an expiratory "
+        "hold it is measured, in severe obstruction as a lower bound. On a breath it is estimated: the constant of "
+        "the equation of motion, or the pressure at rest before the breath plus what the flow that still leaves costs.",
         "ISO 19223",
     ),
     Quantity(
@@ -226,7 +280,8 @@ PRESSURES = (
         "cmH2O",
         1,
         (-2, 50),
-        "Total PEEP less PEEP as measured at the airway: the pressure of gas that had no time to leave.",
+        "Total PEEP less PEEP as measured at the airway: the pressure of gas that had no time to leave. Estimated on "
+        "breaths, as total PEEP is; measured in an expiratory hold.",
         "ISO 19223",
     ),
     Quantity(
@@ -236,7 +291,7 @@ PRESSURES = (
         "cmH2O",
         1,
         (0, 100),
-        "Plateau less total PEEP: what the breath's volume costs in recoil.",
+        "Plateau less total PEEP, which on a breath is estimated: what the breath's volume costs in recoil.",
         "Amato, N Engl J Med 2015;372:747",
     ),
     Quantity(

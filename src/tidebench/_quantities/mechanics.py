@@ -58,7 +58,7 @@ MECHANICS = (
         0,
         (0, 1000),
         "Pressure per flow lost in airways, tube and expiratory valve in expiration, at the flow that inspiratory "
-        "resistance is given at.",
+        "resistance is given at. The same value as in inspiration, where evidence asked for no second one.",
         "equation of motion, least squares",
         figures=2,
     ),
@@ -114,7 +114,8 @@ EFFORT = (
         "cmH2O",
         1,
         (0, 100),
-        "Peak pressure of the inspiratory muscles in this breath, from oesophageal pressure or estimated.",
+        "Peak pressure of the inspiratory muscles in this breath, from oesophageal pressure, or estimated by the "
+        "equation of motion. 0 on a passive breath; medians and percentiles are those of breaths with effort.",
         "equation of motion",
     ),
     Quantity(

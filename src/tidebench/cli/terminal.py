@@ -113,7 +113,7 @@ def _holds(page: HoldsPage, console: Console) -> None:
     _heading("Holds", console)
     for row in page.rows[:FIRST_HOLDS]:
         held = quantity("duration_s").text(row.hold.duration_s)
-        numbers = ", ".join(f"{n.quantity.label} {n.value}" for n in row.numbers if n.spread)
+        numbers = ", ".join(f"{n.label} {n.value}" for n in row.numbers if n.spread)
         _lines(
             [f"{row.hold.kind} at {clock(row.hold.at_s)} for {held} ({row.quality}): {numbers or 'nothing read'}"],
             console,

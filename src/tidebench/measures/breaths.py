@@ -41,7 +41,22 @@ REASONS: dict[str, str] = {
     "no breath before": "the breath before it was not recorded",
     "too short": "the expiration was too short",
     "adults only": "defined for adults",
+    "no volume": "no volume went in to compare with",
+    "kind unknown": "pressure and flow fit no known kind of inflation",
+    "trigger unknown": "it can't be told whether the patient or the ventilator began the breath",
+    "cycling unknown": "it can't be told whether the patient or the ventilator ended the inflation",
+    "not borne": "pressure and flow of this breath do not bear it",
 }
+
+
+UNKNOWN_WORDS = {
+    "delivery": "kind unknown",
+    "trigger": "trigger unknown",
+    "cycling": "cycling unknown",
+    "mandatory": "trigger unknown",
+    "passive": "undecided",
+}
+"""Why a column of words may be null."""
 
 
 @dataclass(frozen=True)
@@ -66,14 +81,18 @@ class Builder:
     def put(self, key: str, values: Samples, reasons: Sequence[tuple[str, Mask]] = ()) -> None:
         """A column in its unit; null where a reason's mask is True (the first that is), or a value is missing."""
         values = np.array(values, np.float64)
-        open_ = np.ones(self.n, bool)
-        for code, mask in reasons:
-            hit = open_ & mask
+        values[np.any([mask for _, mask in reasons], axis=0)] = np.nan
+        self.explain(key, ~np.isfinite(values), reasons)
+        self.values[key] = values
+
+    def explain(self, key: str, missing: Mask, reasons: Sequence[tuple[str, Mask]]) -> None:
+        """Why a column is null where ``missing``: the first reason whose mask is True, and the general one for none."""
+        left = missing.copy()
+        for code, mask in (*reasons, ("not borne", np.ones(self.n, bool))):
+            hit = left & mask
             if hit.any():
                 self.missing.append((key, code, hit))
-            values[hit] = np.nan
-            open_ &= ~mask
-        self.values[key] = values
+            left &= ~mask
 
     def reasons(self) -> pl.Series:
         """The ``not_measured`` column."""
@@ -136,6 +155,10 @@ def assembled(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> pl.Da
         frame[key] = pl.Series([*names, None], dtype=pl.String).gather(index)
     for key in ("mandatory", "passive"):
         frame[key] = pl.Series(c[key] == 1).set(pl.Series(c[key] < 0), None)
+    alone = ("no breath before", c["joined"] == 0)
+    for key, code in UNKNOWN_WORDS.items():
+        unknown = c[key] < 0
+        build.explain(key, unknown, [*([alone] if key == "trigger" else []), (code, unknown)])
     for key, values in build.values.items():
         frame[key] = pl.Series(values, nan_to_null=True)
     frame["not_measured"] = build.reasons()
@@ -161,7 +184,8 @@ def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Set
     build.put("vti_measured_ml", 1000 * c["vti_measured"])
     build.put("vte_measured_ml", 1000 * c["vte_measured"], [("leak", leaky)])
     on_purpose = np.full(build.n, about.intentional_leak)
-    build.put("leak_fraction", c["leak_fraction"], [("intentional leak", on_purpose)])
+    leak = c["leak_fraction"]
+    build.put("leak_fraction", leak, [("intentional leak", on_purpose), ("no volume", ~np.isfinite(leak))])
     build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"])
     build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"])
     ending = c["end_expiratory_flow"]
@@ -243,10 +267,15 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
 
 
 def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:
-    """Statistics of every numeric column but the times; columns without a value are left out."""
+    """Statistics of every numeric column but the times; columns without a value are left out.
+
+    Effort is that of breaths with effort: zeros of passive breaths would hide it.
+    """
     times = ("start_s", "expiration_s", "end_s")
     keys = [key for key, dtype in BREATH_COLUMNS.items() if dtype == pl.Float64 and key not in times]
-    return {key: told for key in keys if (told := statistics_of(table[key], key))}
+    active = table.filter(~pl.col("passive"))
+    columns = {key: (active if key == "effort_cmh2o" else table)[key] for key in keys}
+    return {key: told for key, values in columns.items() if (told := statistics_of(values, key))}
 
 
 def statistics_of(values: pl.Series, key: str) -> dict[str, float | int | str]:

@@ -22,6 +22,7 @@ from tidebench.report.figures import (
 from tidebench.report.method import method
 from tidebench.report.typesetting import typeset
 from tidebench.views import (
+    Beside,
     BreathPage,
     HoldsPage,
     Number,
@@ -30,13 +31,16 @@ from tidebench.views import (
     Trend,
     Untold,
     Verdict,
+    beside,
     breath_page,
     breath_with_effort,
+    effort_counts,
     overview_page,
     steps_page,
     trend_page,
 )
 from tidebench.views.answers import GROUPS, SAFE, UNTOLD
+from tidebench.views.efforts import effort_source, not_assessed
 from tidebench.views.numbers import summary_number
 from tidebench.views.wording import clock, count, duration, sentence, share
 
@@ -49,6 +53,7 @@ FIRST_UNTOLD = 3
 FIRST_CHANGES = 12
 FIRST_QUALITY = 6
 FIRST_ROWS = 30
+TOTAL_PEEP = "total_peep_cmh2o"
 """How many lines of a kind stand on the first pages; the rest stand further back."""
 
 
@@ -64,6 +69,8 @@ def content(review: Review) -> Data:
         **_breath(breath),
         **_effort(effort),
         **_holds(page.holds),
+        **_beside(beside(review.case)),
+        "efforts": _efforts(review),
         "settings": _settings(course),
         "observed": [_observed(seen) for seen in page.observations],
         "numbers": [_number(n) for n in _all_numbers(review)],
@@ -240,6 +247,8 @@ def _trend_caption(course: Trend) -> str:
         shown.append("I, E in circles: inspiratory and expiratory holds.")
     if course.gaps:
         shown.append("Hatched: nothing was recorded.")
+    if any(series.quantity.key == TOTAL_PEEP for panel in course.panels for series in panel):
+        shown.append("Total PEEP is estimated for each breath.")
     shown.append("The highest and lowest half per cent may lie outside the axes.")
     return " ".join(shown)
 
@@ -329,6 +338,8 @@ def _holds(page: HoldsPage) -> Data:
         "Shaded: the hold; hatched: its last half second, over which the pressure is read. Dashed: plateau or total "
         "PEEP; dotted: pressure right after flow stops."
     )
+    if any(n.origin == "estimated" and n.spread for row in page.rows for n in row.numbers):
+        caption += " Total PEEP of an inspiratory hold is the estimate of its breath; an expiratory hold measures it."
     undrawn = len(rows) - len(page.traces)
     if undrawn > 0:
         caption += f" {count(undrawn, 'more hold').capitalize()} in the table only."
@@ -350,7 +361,8 @@ def _steps(page: StepsPage) -> Data:
     ]
     note = (
         "Medians before → after, with the 5th to 95th percentile beneath. Bold: the two spreads do not overlap. What "
-        "else changed at the same time is not known to this table."
+        "else changed at the same time is not known to this table. Total and intrinsic PEEP are estimated for each "
+        "breath."
     )
     caption = "Numbers: the order in which the levels came. Whiskers: 5th to 95th percentile."
     words = {"columns": _heads(page.columns), "rows": rows, "note": note, "more": _left(page.rows, "breaths.parquet")}
@@ -384,6 +396,25 @@ def _observed(seen: Any) -> Data:
 def _all_numbers(review: Review) -> Iterator[Number]:
     shown = (summary_number(review, key) for key in review.summary.get("quantities", {}))
     return (n for n in shown if n.spread is not None)
+
+
+def _efforts(review: Review) -> Data:
+    """Efforts by outcome, with where they were seen and what is not looked for."""
+    rows = [[entry.words, entry.share] for entry in effort_counts(review)]
+    note = f"Estimated from {effort_source(review)}. {not_assessed()}".strip() if rows else ""
+    return {"rows": rows, "note": note}
+
+
+def _beside(known: Beside) -> Data:
+    gases = [
+        [row.when, row.site, *(q.text(value, unit=False) for q, value in zip(known.columns, row.values, strict=True))]
+        for row in known.gases[:FIRST_ROWS]
+    ]
+    events = [[row.time, row.kind, row.text] for row in known.events[:FIRST_ROWS]]
+    return {
+        "gases": {"columns": _heads(known.columns), "rows": gases, "more": _left(known.gases, "case.toml")},
+        "events": {"rows": events, "more": _left(known.events, "case.toml")},
+    }
 
 
 def _findings(review: Review) -> list[Data]:

@@ -21,14 +21,16 @@ METHOD = (
     (
         "Passive or not",
         "Whether a breath is passive is decided once, from how well one set of mechanics explains inspiration, "
-        "expiration and its neighbours. Compliance, resistance, plateau and driving pressure are given on passive "
-        "breaths only; on others they would be fabrications.",
+        "expiration and its neighbours; where neither rest nor effort can be shown, it can't be told. Compliance, "
+        "resistance, plateau and driving pressure are given on passive breaths only; on others they would be "
+        "fabrications.",
     ),
     (
         MECHANICS,
         "Least squares on the equation of motion: airway pressure = total PEEP + volume / compliance + resistance × "
         "flow − muscle pressure; flow squared, a resistance of its own for expiration and the heartbeat only where "
-        "evidence asks for them.",
+        "evidence asks for them. Total PEEP of a breath is an estimate: this fit's constant, or the pressure at rest "
+        "before the breath plus what the flow that still left cost; an expiratory hold measures it.",
     ),
     (
         "Holds",

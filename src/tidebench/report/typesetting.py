@@ -7,7 +7,8 @@ from typing import Any
 
 from tidebench.quantities import QUANTITIES
 
-_CHEMICAL = re.compile(r"H2O|O2\b|CO2")
+_CHEMICAL = re.compile(r"H2O|O2\b|CO2|HCO3")
+LOWERED = str.maketrans("23", "₂₃")
 _UNITS = "|".join(sorted({re.escape(q.unit) for q in QUANTITIES.values() if q.unit}, key=len, reverse=True))
 _UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS}|%)(?![\w]))")
 _MINUS = re.compile(r"(?<![\w.\-])-(?=\d)")
@@ -15,7 +16,7 @@ _MINUS = re.compile(r"(?<![\w.\-])-(?=\d)")
 
 def subscripts(text: str) -> str:
     """``cmH2O`` as ``cmH₂O``, ``FiO2`` as ``FiO₂``."""
-    return _CHEMICAL.sub(lambda match: match.group().replace("2", "₂"), text)
+    return _CHEMICAL.sub(lambda match: match.group().translate(LOWERED), text)
 
 
 def typeset(value: Any) -> Any:

@@ -6,7 +6,9 @@ Views choose, group and word; they measure nothing. Labels, units and decimals c
 from __future__ import annotations
 
 from tidebench.views.answers import Answer, Untold
+from tidebench.views.beside import Beside, beside
 from tidebench.views.breath import BreathPage, breath_page, breath_with_effort
+from tidebench.views.efforts import EffortCount, effort_counts
 from tidebench.views.holds import HoldsPage, holds_page
 from tidebench.views.matters import Matter
 from tidebench.views.numbers import Number
@@ -18,7 +20,9 @@ from tidebench.views.verdicts import Verdict
 
 __all__ = [
     "Answer",
+    "Beside",
     "BreathPage",
+    "EffortCount",
     "HoldsPage",
     "Matter",
     "Number",
@@ -28,8 +32,10 @@ __all__ = [
     "Trend",
     "Untold",
     "Verdict",
+    "beside",
     "breath_page",
     "breath_with_effort",
+    "effort_counts",
     "holds_page",
     "overview_page",
     "steps_page",

@@ -11,8 +11,10 @@ import polars as pl
 from tidebench.limits import population
 from tidebench.quantities import quantity
 from tidebench.records import Spread
-from tidebench.views.mechanics import description
+from tidebench.views.efforts import efforts_found, not_assessed
+from tidebench.views.mechanics import description, total_peep_origin
 from tidebench.views.numbers import Number, summary_number
+from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import Verdict, why_these
 from tidebench.views.wording import count, listed, sentence, share
 
@@ -132,31 +134,43 @@ def _on_its_own(review: Review) -> bool:
 
 
 def _basis(review: Review) -> str:
-    passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
+    who = passivity(review.breaths)
     holds = count(len(review.holds), "hold")
-    if not review.breaths.height:
+    if not who.of:
         return "There are no breaths to measure on."
-    if not passive:
-        return sentence(f"no breath was passive, so the lungs themselves can't be measured; {holds}")
-    measured = sentence(f"measured on {share(passive, review.breaths.height)} passive breaths and {holds}")
-    return f"{measured} {description(review)}".strip()
+    if who.passive:
+        stands = sentence(f"measured on {share(who.passive, who.of)} breaths, passive ones, and {holds}")
+    else:
+        none = "no breath is known to be passive" if who.undecided else "no breath was passive"
+        stands = sentence(f"{none}, so the lungs themselves can't be measured; {holds}")
+    return " ".join(filter(None, [stands, description(review), total_peep_origin(review)]))
 
 
 def _in_step(review: Review) -> str:
     breaths = review.breaths
     if not breaths.height:
         return "There are no breaths to judge."
-    begun = int((breaths["trigger"] == "patient").sum())
-    effort = int((breaths["passive"] == False).sum())  # noqa: E712 - a column
-    doubt = int(breaths["passive"].is_null().sum())
-    parts = [f"{share(begun, breaths.height)} breaths were triggered by the patient"]
-    parts.append({0: "none shows effort", breaths.height: "all show effort"}.get(effort, f"{effort} show effort"))
-    if doubt:
-        parts.append(f"of {doubt} it can't be told")
+    who = passivity(breaths)
+    effort = {0: "none shows effort", who.of: "all show effort"}.get(
+        who.effort, f"{who.effort} {'shows' if who.effort == 1 else 'show'} effort"
+    )
+    if who.undecided:
+        effort += f", of {who.undecided} it can't be told"
+    parts = [triggered(breaths), effort]
     found = [
         f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if kind not in OWN_WORDS
     ]
-    return " ".join([sentence("; ".join(parts)), sentence(f"found: {listed(found)}") if found else ""]).strip()
+    told = [sentence("; ".join(parts)), efforts_found(review)]
+    told += [sentence(f"found: {listed(found)}") if found else "", not_assessed()]
+    return " ".join(filter(None, told))
+
+
+def triggered(breaths: pl.DataFrame) -> str:
+    """How many breaths the patient triggered, of those whose trigger is known."""
+    known = breaths["trigger"].drop_nulls()
+    if known.is_empty():
+        return "what triggered the breaths can't be told"
+    return f"{share(int((known == 'patient').sum()), len(known))} breaths were triggered by the patient"
 
 
 def finding_counts(review: Review) -> dict[str, int]:

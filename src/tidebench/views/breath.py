@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from tidebench.quantities import quantity
 from tidebench.recording import Samples
 from tidebench.records import PressureAccount, Spread
-from tidebench.views.numbers import EFFORT, Number
+from tidebench.views.numbers import EFFORT, Number, breath_number
 from tidebench.views.wording import DELIVERIES, clock
 
 if TYPE_CHECKING:
@@ -85,7 +84,7 @@ def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
     return BreathPage(
         breath=index,
         heading=_heading(row),
-        numbers=tuple(_number(key, row) for key in SHOWN if row[key] is not None and not _idle(key, row)),
+        numbers=tuple(_number(review, key, row) for key in SHOWN if row[key] is not None and not _idle(key, row)),
         recorded=_surroundings(review, row),
         account=account,
         instants=_instants(account) if account else (),
@@ -121,18 +120,16 @@ def _idle(key: str, row: dict[str, object]) -> bool:
 def _heading(row: dict[str, object]) -> str:
     delivery = DELIVERIES.get(str(row["delivery"]), "delivery not known")
     begun = {"patient": "triggered by the patient", "machine": "begun by the machine"}.get(str(row["trigger"]), "")
-    passive = (
-        {True: "passive", False: "with effort"}.get(row["passive"] is True, "") if row["passive"] is not None else ""
-    )
-    words = [delivery, begun, passive or "passive or not can't be told"]
+    kinds: dict[object, str] = {True: "passive", False: "with effort", None: "passive or not can't be told"}
+    words = [delivery, begun, kinds[row["passive"]]]
     start = row["start_s"]
     assert isinstance(start, float)
     return f"breath {row['breath']} at {clock(start)}: " + ", ".join(word for word in words if word)
 
 
-def _number(key: str, row: dict[str, float]) -> Number:
+def _number(review: Review, key: str, row: dict[str, float]) -> Number:
     value = float(row[key])
-    return Number(quantity(key), Spread(value, value, value, 1))
+    return breath_number(review, key, Spread(value, value, value, 1))
 
 
 def _instants(account: PressureAccount) -> tuple[Instant, ...]:

@@ -28,6 +28,7 @@ COLUMNS = (
     "inspiratory_resistance_max_cmh2o_s_l",
     "inspiratory_resistance_min_cmh2o_s_l",
 )
+TOTAL_PEEP = "total_peep_cmh2o"
 BEFORE_S, AFTER_S, LONGEST_S = 1.0, 1.5, 20.0
 MOST_TRACES = 4
 
@@ -88,9 +89,11 @@ def _disturbed(row: HoldRow) -> bool:
 
 
 def hold_number(hold: Hold, key: str) -> Number:
-    """One number of one hold."""
+    """One number of one hold; an inspiratory hold's total PEEP is the estimate of its breath."""
     value: float | None = getattr(hold, key)
-    return Number(quantity(key), None if value is None else Spread(value, value, value, 1))
+    spread = None if value is None else Spread(value, value, value, 1)
+    estimated = hold.kind == "inspiratory" and key == TOTAL_PEEP
+    return Number(quantity(key), spread, origin="estimated" if estimated else "measured")
 
 
 def _trace(review: Review, row: HoldRow) -> HoldTrace:

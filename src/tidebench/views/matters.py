@@ -11,9 +11,11 @@ import polars as pl
 
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
-from tidebench.views.answers import OWN_WORDS, finding_counts
+from tidebench.views.answers import OWN_WORDS, finding_counts, triggered
+from tidebench.views.efforts import effort_counts, effort_source
 from tidebench.views.numbers import EFFORT, PER_PREDICTED, PER_WEIGHT, summary_number
 from tidebench.views.observed import observations
+from tidebench.views.passivity import passivity
 from tidebench.views.steps import steps_page
 from tidebench.views.verdicts import Verdict
 from tidebench.views.wording import clock, count, duration, listed, sentence, share
@@ -32,6 +34,7 @@ BY_KIND: dict[Kind, float] = {
 """Weight of a crossed limit by its kind; a limit crossed on few breaths weighs less."""
 
 COMPLIANCE = "compliance_ml_cmh2o"
+STAND_ON_PASSIVE = (COMPLIANCE, "resistance_cmh2o_s_l", "plateau_pressure_cmh2o")
 TRAPPED_CMH2O = 2.0
 RELAXES = 0.15
 FLOWING = 0.15
@@ -40,6 +43,11 @@ LOST = 0.05
 SEEN = 0.02
 """From where trapped gas, a hold's compliance above that of breaths, flow left at the end of expiration (as a part of
 its peak), leak, lost time and a finding's share of breaths are worth a line: this house's choice.
+"""
+
+INEFFECTIVE = 0.1
+"""From which part of all efforts ineffective ones are worth a line (Thille, Intensive Care Med 2006;32:1515, from whose
+index of 10 % asynchrony counts as frequent).
 """
 
 CALM = 3
@@ -61,7 +69,19 @@ class Matter:
 
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
-    told = (_trapped, _relaxing, _along_peep, _effort, _findings, _unknown, _quality, _noted, _basis, _triggered)
+    told = (
+        _trapped,
+        _relaxing,
+        _along_peep,
+        _effort,
+        _ineffective,
+        _findings,
+        _unknown,
+        _quality,
+        _noted,
+        _basis,
+        _triggered,
+    )
     found = [*_limits(review, judged), *_calm(judged), *(matter for tell in told for matter in tell(review))]
     ranked = sorted(found, key=lambda matter: -matter.weight)
     once = {matter.about or matter.headline: matter for matter in reversed(ranked)}
@@ -86,7 +106,7 @@ def _doubt(review: Review, key: str) -> str:
     """Why a number beyond its limit may not mean what it says; empty where nothing speaks against it."""
     if key in (PER_PREDICTED, PER_WEIGHT) and _mostly_leak(review):
         return "With more than half of the inspired volume leaking away, the volume itself is uncertain."
-    if key == "stress_index" and not review.summary.get("mechanics", {}).get("one_compartment", True):
+    if key == "stress_index" and review.summary.get("mechanics", {}).get("one_compartment") is False:
         return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
     return ""
 
@@ -188,12 +208,29 @@ def _effort(review: Review) -> Iterator[Matter]:
     shown = summary_number(review, EFFORT)
     if not active.height or shown.spread is None:
         return
-    record = shown.quantity
+    record, who = shown.quantity, passivity(review.breaths)
+    doubt = f"; of {who.undecided} more it can't be told" if who.undecided else ""
     since = f", first at {_first(active)}" if active.height < review.breaths.height else ""
     yield Matter(
         35 + 20 * active.height / review.breaths.height,
         sentence(f"{share(active.height, review.breaths.height)} breaths show effort{since}"),
-        sentence(f"{record.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}"),
+        sentence(f"{shown.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}{doubt}"),
+    )
+
+
+def _ineffective(review: Review) -> Iterator[Matter]:
+    """Efforts that triggered nothing, where they are a good part of all."""
+    missed = next((entry for entry in effort_counts(review) if entry.outcome == "ineffective"), None)
+    if missed is None or missed.number < INEFFECTIVE * missed.of:
+        return
+    yield Matter(
+        60 + 35 * missed.number / missed.of,
+        sentence(f"{missed.share} efforts triggered nothing"),
+        sentence(
+            f"estimated from {effort_source(review)}; the patient pulled and no breath came. People look next at "
+            "trapped gas, the level of support, when it ends, and the trigger"
+        ),
+        "ineffective-effort",
     )
 
 
@@ -210,6 +247,7 @@ def _findings(review: Review) -> Iterator[Matter]:
                 40 + 45 * min(1.0, seen / breaths),
                 sentence(f"{kind.replace('-', ' ')}: {count(seen, 'time')} in {count(breaths, 'breath')}"),
                 said,
+                kind,
             )
 
 
@@ -224,11 +262,12 @@ def _unknown(review: Review) -> Iterator[Matter]:
     if not breaths.height:
         yield Matter(100, "No breath was found.", "There is nothing to measure: see the warnings about the recording.")
         return
-    if not (breaths["passive"] == True).any():  # noqa: E712 - a column
+    who = passivity(breaths)
+    if not who.passive:
         yield Matter(
             60,
             "Stiffness, resistance and plateau can't be told.",
-            "The patient breathed throughout: no breath was passive." + _hold_would_show(review),
+            who.without_passive + _hold_would_show(review),
         )
     elif population(review.case.patient).group != "newborn" and not _plateau_known(review):
         yield Matter(
@@ -294,14 +333,11 @@ def _calm(judged: tuple[Verdict, ...]) -> Iterator[Matter]:
 
 
 def _basis(review: Review) -> Iterator[Matter]:
-    breaths = review.breaths.height
-    passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
-    if passive:
-        yield Matter(
-            20,
-            sentence(f"{share(passive, breaths)} breaths passive"),
-            "Compliance, resistance and plateau stand on these.",
-        )
+    who = passivity(review.breaths)
+    if who.passive:
+        numbers = (summary_number(review, key) for key in STAND_ON_PASSIVE)
+        known = listed(number.label for number in numbers if number.spread is not None)
+        yield Matter(20, sentence(who.text), sentence(f"known from passive ones: {known}") if known else "")
     shown, other = summary_number(review, COMPLIANCE), summary_number(review, "resistance_cmh2o_s_l")
     if shown.spread is not None:
         wide = f" ({shown.range})" if " to " in shown.range else ""
@@ -314,11 +350,10 @@ def _basis(review: Review) -> Iterator[Matter]:
 
 
 def _triggered(review: Review) -> Iterator[Matter]:
-    breaths, rate = review.breaths, summary_number(review, "rate_per_min")
-    begun = int((breaths["trigger"] == "patient").sum())
+    rate = summary_number(review, "rate_per_min")
     if rate.spread is not None:
         yield Matter(
             10,
-            sentence(f"{share(begun, breaths.height)} breaths were triggered by the patient"),
+            sentence(triggered(review.breaths)),
             sentence(f"{rate.label} {rate.value}, 5th to 95th percentile {rate.range}"),
         )

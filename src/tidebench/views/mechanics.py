@@ -10,12 +10,23 @@ from tidebench.views.wording import listed, sentence
 if TYPE_CHECKING:
     from tidebench.review import Review
 
+EXPIRATION = "expiratory resistance"
+"""The term that gives expiration a resistance of its own."""
+
 TERMS = {
-    "expiratory resistance": "a resistance of its own for expiration",
+    EXPIRATION: "a resistance of its own for expiration",
     "flow squared": "flow squared",
     "heartbeat": "the heartbeat",
 }
 """Terms that evidence may add to volume and flow, in words."""
+
+COMPARTMENTS: dict[bool | None, str] = {
+    True: "one compartment describes them",
+    False: "one compartment does not describe them",
+    None: "too few breaths are passive to tell whether one compartment describes them",
+}
+ORIGINS = {1: "by the fit on {}", 2: "from the rest before on {}"}
+"""Where a breath's total PEEP comes from, by its code."""
 
 
 def terms(review: Review) -> str:
@@ -32,13 +43,29 @@ def description(review: Review) -> str:
     mechanics = _mechanics(review)
     if not mechanics:
         return ""
-    told = (
-        "one compartment describes them" if mechanics["one_compartment"] else "one compartment does not describe them"
-    )
+    told = COMPARTMENTS[mechanics["one_compartment"]]
     heart = mechanics.get("heart_rate_per_min")
     if heart is not None:
         told += f"; a heartbeat of {quantity('heart_rate_per_min').text(heart)} was seen"
     return sentence(told)
+
+
+def one_resistance(review: Review) -> bool:
+    """True where inspiration and expiration were given one resistance, so that the two say the same."""
+    known = review.summary.get("mechanics", {}).get("terms")
+    return known is not None and EXPIRATION not in known
+
+
+def total_peep_origin(review: Review) -> str:
+    """Where the total PEEP of breaths comes from, as a sentence; empty where none has one."""
+    known = review.breaths["total_peep_cmh2o"].is_not_null()
+    if not known.any():
+        return ""
+    codes = review.mechanics.get("total_peep_from")
+    counts = [int((codes == code).sum()) for code in ORIGINS] if codes is not None else []
+    parts = [words.format(n) for words, n in zip(ORIGINS.values(), counts, strict=False) if n]
+    where = f", {listed(parts)} breaths," if parts else ""
+    return sentence(f"total PEEP is estimated{where} and only an expiratory hold measures it")
 
 
 def _mechanics(review: Review) -> dict[str, Any]:

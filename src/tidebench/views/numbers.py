@@ -11,11 +11,13 @@ import polars as pl
 from tidebench.limits import population
 from tidebench.quantities import TABLES, Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
+from tidebench.views.mechanics import one_resistance
 
 if TYPE_CHECKING:
     from tidebench.review import Review
 
 EFFORT = "effort_cmh2o"
+EXPIRATORY_RESISTANCE = "expiratory_resistance_cmh2o_s_l"
 PER_PREDICTED, PER_WEIGHT = "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg"
 COMPUTED: dict[str, pl.Expr] = {
     "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
@@ -24,7 +26,10 @@ COMPUTED: dict[str, pl.Expr] = {
 }
 """What follows from columns of the breath table at once."""
 
-Origin = Literal["measured", "set", "noted"]
+ESTIMATED = ("total_peep_cmh2o", "intrinsic_peep_cmh2o")
+"""On breaths these are estimates: an expiratory hold measures them. So is effort without an oesophageal signal."""
+
+Origin = Literal["measured", "estimated", "set", "noted"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,22 +43,27 @@ class Number:
     spread : Spread or None
         Median, 5th and 95th percentile and the number of breaths behind them.
     origin : str
-        ``measured`` from the signals, ``set`` on the ventilator, or ``noted`` by a person.
+        ``measured`` from the signals, ``estimated`` from them by a model, ``set`` on the ventilator, or ``noted`` by a
+        person.
     source : str
         Where it comes from when not from breaths: ``inspiratory hold at 2:10``.
+    note : str
+        What a reader must know of it, in few words that stand behind the label.
     """
 
     quantity: Quantity
     spread: Spread | None
     origin: Origin = "measured"
     source: str = ""
+    note: str = ""
 
     @property
     def label(self) -> str:
-        """The label, with "measured" before it where the same word also names a setting."""
-        if self.origin == "measured" and self.quantity.key in TABLES["settings"]:
-            return f"measured {self.quantity.label}"
-        return self.quantity.label
+        """The label; before it "estimated", or "measured" where the same word also names a setting."""
+        note = f" ({self.note})" if self.note else ""
+        if self.origin == "estimated" or (self.origin == "measured" and self.quantity.key in TABLES["settings"]):
+            return f"{self.origin} {self.quantity.label}{note}"
+        return f"{self.quantity.label}{note}"
 
     @property
     def value(self) -> str:
@@ -119,5 +129,12 @@ def _weight(review: Review, key: str) -> float | None:
 
 def summary_number(review: Review, key: str) -> Number:
     """A number by its key: from the summary where it stands there, else over the breaths."""
-    entry = None if key == EFFORT else review.summary.get("quantities", {}).get(key)
-    return Number(quantity(key), spread_of(entry) if entry else spread_over(breath_values(review, key)))
+    entry = review.summary.get("quantities", {}).get(key)
+    return breath_number(review, key, spread_of(entry) if entry else spread_over(breath_values(review, key)))
+
+
+def breath_number(review: Review, key: str, spread: Spread | None) -> Number:
+    """A number that stands on breaths, with how it came about."""
+    note = "one value fitted for both" if key == EXPIRATORY_RESISTANCE and one_resistance(review) else ""
+    estimated = key in ESTIMATED or (key == EFFORT and "oesophageal_pressure" not in review.recording)
+    return Number(quantity(key), spread, origin="estimated" if estimated else "measured", note=note)

@@ -177,7 +177,7 @@ def _compliance(facts: Facts) -> Iterator[str]:
 
 
 def _total_peep(facts: Facts) -> Iterator[str]:
-    yield f"Measured total PEEP is {facts.text('total_peep_cmh2o')}."
+    yield f"Estimated total PEEP is {facts.text('total_peep_cmh2o')}."
 
 
 FOUND: dict[str, Callable[[Facts], Iterator[str]]] = {

@@ -12,9 +12,10 @@ from tidebench.views.answers import Answer, Untold, answers, untold
 from tidebench.views.holds import HoldsPage, holds_page
 from tidebench.views.matters import Matter, first_three
 from tidebench.views.observed import Observation, observations
+from tidebench.views.passivity import passivity
 from tidebench.views.trend import settings_sentences
 from tidebench.views.verdicts import Verdict, verdicts
-from tidebench.views.wording import count, duration, listed, sentence, share
+from tidebench.views.wording import count, duration, listed, sentence
 
 if TYPE_CHECKING:
     from tidebench.case import Patient
@@ -118,8 +119,7 @@ def _quality(review: Review) -> Iterator[str]:
     else:
         yield "No gaps."
     if review.breaths.height:
-        passive = int((review.breaths["passive"] == True).sum())  # noqa: E712 - a column
-        yield sentence(f"{share(passive, review.breaths.height)} breaths passive")
+        yield sentence(passivity(review.breaths).text)
     file = review.case.recording
     yield sentence(
         f"flow measured at the {file.flow_measured_at}, pressure at the {file.pressure_measured_at}, "

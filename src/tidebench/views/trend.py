@@ -11,7 +11,8 @@ import polars as pl
 
 from tidebench.quantities import Quantity, quantity
 from tidebench.recording import Samples
-from tidebench.views.numbers import EFFORT, breath_values
+from tidebench.views.mechanics import one_resistance
+from tidebench.views.numbers import EFFORT, EXPIRATORY_RESISTANCE, breath_values
 from tidebench.views.wording import change_words, sentence, settings_words
 
 if TYPE_CHECKING:
@@ -108,6 +109,7 @@ def _series(review: Review, keys: tuple[str, ...], bin_s: float) -> Iterator[Ser
     for key in keys:
         known = review.breaths.select(pl.col("start_s"), pl.col(key).alias("value")).drop_nulls()
         idle = key == EFFORT and breath_values(review, EFFORT).is_empty()
+        idle |= key == EXPIRATORY_RESISTANCE and one_resistance(review)
         if known.height >= max(1, min(FEWEST, review.breaths.height)) and not idle:
             yield _binned(quantity(key), known, bin_s) if bin_s else _single(quantity(key), known, review)
 
