@@ -3,6 +3,7 @@
 ::
 
     TidebenchError
+    ├── SimulationError      a simulation can't go on: when, and why
     └── InputError           something from outside can't be used as it is
         ├── CaseError        case.toml: a key, a value, a file it names
         ├── SignalError      a file of signals: a header, a line, a clock, a magnitude
@@ -18,6 +19,22 @@ from __future__ import annotations
 
 class TidebenchError(Exception):
     """The root: catch this to catch everything that the library raises on purpose."""
+
+
+class SimulationError(TidebenchError):
+    """A simulation can't go on.
+
+    Parameters
+    ----------
+    problem : str
+        Why, in plain words, without a full stop at the end.
+    where : str
+        The scenario and the time.
+    """
+
+    def __init__(self, problem: str, *, where: str) -> None:
+        self.problem, self.where = problem, where
+        super().__init__(f"{where}: {problem}.")
 
 
 class InputError(TidebenchError):

@@ -16,3 +16,8 @@ def kernel(function: F) -> F:
     A kernel takes arrays and scalars, returns arrays or scalars, and has a plain NumPy twin in the tests.
     """
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+
+
+def part(function: F) -> F:
+    """Compile what only kernels call into each of them, so that a call in their innermost loop costs nothing."""
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)(function))

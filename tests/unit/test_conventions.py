@@ -42,6 +42,7 @@ LAYERS = (
     ("limits",),
     ("findings",),
     ("store",),
+    ("simulation",),
     ("review",),
     ("views",),
     ("report",),

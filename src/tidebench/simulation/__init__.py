@@ -1,0 +1,16 @@
+"""Virtual patients: lung, effort, gases and ventilation, simulated with the truth kept.
+
+::
+
+    scenario ─► setup ─► solver ─► solution ─► a case folder with its truth
+       │          │         └ mechanics · effort · gases · ventilation   (the model, compiled)
+       │          └ layout: what the solver works on
+       └ patient · machine · protocol · parameters                       (what a person writes)
+"""
+
+from __future__ import annotations
+
+from tidebench.simulation.scenario import Scenario, load_scenario, scenario_from
+from tidebench.simulation.solution import Solution, simulate
+
+__all__ = ["Scenario", "Solution", "load_scenario", "scenario_from", "simulate"]

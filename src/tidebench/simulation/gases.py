@@ -1,0 +1,114 @@
+"""Gas exchange: what ventilation and blood do to carbon dioxide and oxygen, breath by breath and over minutes.
+
+Alveolar gas is one well-mixed store that fresh gas reaches through a series dead space, which holds a front between
+alveolar and fresh gas; a share of what arrives meets no blood (alveolar dead space). CO2 is held by blood and tissues
+as two stores, fast and slow, the fast one in equilibrium with arterial blood; oxygen by venous blood. In steady state
+
+    PaCO2 = 863·V'CO2 / (V'E·(1 − V_D/V_T))     (alveolar ventilation equation)
+
+Contents: 1.34 mL of oxygen per gram of haemoglobin and 0.003 mL/dL per mmHg, saturation after Severinghaus, J Appl
+Physiol 1979;46:599; pH by Henderson and Hasselbalch with pK 6.1 and 0.0307 mmol/L per mmHg. Store sizes are invented
+so that PaCO2 rises by some 3 to 4 mmHg a minute in apnoea (Eger and Severinghaus, Anesthesiology 1961;22:419, from
+memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tidebench.kernels import kernel, part
+from tidebench.simulation.layout import Record
+
+WATER = 47.0  # mmHg, saturated vapour at 37 °C
+BODY = 862.947  # mmHg: L BTPS per L STPD, times the pressure of dry gas
+CO2_SLOPE = 6e-3  # L of CO2 per L of blood and mmHg, about 40 mmHg (common practice, no source)
+HUEFNER = 0.0134  # L of oxygen per L of blood, per g/dL of haemoglobin
+DISSOLVED = 3e-5  # L of oxygen per L of blood and mmHg
+PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion
+
+
+@part
+def saturation(po2: float) -> float:
+    """Haemoglobin saturation (0 to 1) at a PO2 (mmHg): Severinghaus 1979."""
+    if po2 <= 0.0:
+        return 0.0
+    return 1.0 / (23400.0 / (po2 * po2 * po2 + 150.0 * po2) + 1.0)
+
+
+@part
+def oxygen_content(po2: float, haemoglobin: float) -> float:
+    """Oxygen in blood, L per L."""
+    return HUEFNER * haemoglobin * saturation(po2) + DISSOLVED * po2
+
+
+@kernel
+def oxygen_tension(content: float, haemoglobin: float) -> float:
+    """PO2 (mmHg) at which blood holds this much oxygen, by bisection; at most 800."""
+    low, high = 0.0, 800.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if oxygen_content(middle, haemoglobin) < content:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@kernel
+def acidity(pco2: float, bicarbonate: float) -> float:
+    """pH by Henderson and Hasselbalch."""
+    return 6.1 + np.log10(bicarbonate / (0.0307 * pco2))
+
+
+@part
+def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
+    """Move gas through the dead space into or out of the alveoli: ``moved`` litres, inspiration positive.
+
+    ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much of
+    the dead space holds fresh gas; what lies behind it is what came out last, and comes back first.
+    """
+    met = 1.0 - patient.alveolar_dead_space
+    if moved > 0.0:
+        fresh = max(0.0, g.front + moved - patient.airway_dead_space)
+        g.front = min(patient.airway_dead_space, g.front + moved)
+        g.volume += met * moved
+        g.co2 += (moved - fresh) * g.behind_co2
+        g.o2 += (moved - fresh) * g.behind_o2 + met * fresh * machine.fio2
+        return
+    g.behind_co2, g.behind_o2 = met * g.co2 / g.volume, met * g.o2 / g.volume
+    g.co2 += moved * g.behind_co2
+    g.o2 += moved * g.behind_o2
+    g.volume += met * moved
+    g.front = max(0.0, g.front + moved)
+
+
+@part
+def mouth_tension(patient: Record, g: Record, flow: float) -> float:
+    """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas."""
+    if flow > 0.0:
+        return 0.0
+    smeared = max(0.0, 1.0 - g.front / (PHASE_TWO * max(patient.airway_dead_space, 1e-6)))
+    return g.behind_co2 * (patient.barometric_pressure - WATER) * smeared * smeared
+
+
+@kernel
+def exchange(patient: Record, g: Record, seconds: float) -> None:
+    """Blood and tissues over an interval: release of CO2, uptake of oxygen, and the arterial values of now."""
+    dry = patient.barometric_pressure - WATER
+    per_litre = BODY / dry
+    minutes = seconds / 60.0
+    perfusing = patient.cardiac_output * (1.0 - patient.shunt)
+    alveolar_co2, alveolar_o2 = g.co2 / g.volume * dry, g.o2 / g.volume * dry
+    crossing = perfusing * CO2_SLOPE * (g.co2_tension - alveolar_co2)
+    between = patient.co2_exchange * (g.co2_tension - g.co2_slow_tension)
+    g.co2_tension += minutes * (patient.co2_production - crossing - between) / patient.co2_store
+    g.co2_slow_tension += minutes * between / patient.co2_slow_store
+    g.co2 += minutes * crossing * per_litre
+    end_capillary = oxygen_content(alveolar_o2, patient.haemoglobin)
+    taken = min(perfusing * (end_capillary - g.venous_o2), 0.5 * g.o2 / (per_litre * minutes))
+    g.venous_o2 = max(0.0, g.venous_o2 + minutes * (taken - patient.o2_uptake) / patient.o2_store)
+    g.o2 -= minutes * taken * per_litre
+    arterial = (1.0 - patient.shunt) * end_capillary + patient.shunt * g.venous_o2
+    g.arterial_o2 = oxygen_tension(arterial, patient.haemoglobin)
+    g.arterial_saturation = saturation(g.arterial_o2)
+    g.arterial_co2 = (1.0 - patient.shunt) * alveolar_co2 + patient.shunt * g.co2_tension

@@ -1,0 +1,227 @@
+"""From a scenario to what the solver works on: parameters in place, changes in order, everything at rest on PEEP."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.simulation import gases, layout
+from tidebench.simulation.effort import NEVER
+from tidebench.simulation.layout import Memory, Samples
+from tidebench.simulation.machine import machine_values
+from tidebench.simulation.mechanics import recoil, reopened
+from tidebench.simulation.protocol import PARAMETER, Row
+from tidebench.simulation.scenario import Scenario
+from tidebench.simulation.tube import tube_loss
+from tidebench.simulation.ventilation import begin
+
+CO2_STORE_L_KG, CO2_SLOW_L_KG, O2_STORE_L_KG = 0.0007, 0.0020, 0.045
+"""Fast and slow stores of CO2 (L STPD per mmHg and kg) and venous blood (L per kg): invented, see
+:mod:`tidebench.simulation.gases`.
+"""
+CO2_EXCHANGE_L_KG = 0.0003  # L STPD per minute, mmHg and kg between the stores (invented)
+CO2_ML_KG, QUOTIENT, OUTPUT_L_KG = 2.9, 0.8, 0.075
+"""CO2 production (mL/min/kg), respiratory quotient, cardiac output (L/min/kg) of an adult at rest; a newborn's are twice
+as high (common practice, no source).
+"""
+DEAD_SPACE_ML_KG, RESIDUAL_ML_KG = 1.1, 25.0
+"""Airway dead space behind a tube (half of Radford's 2.2 mL/kg, J Appl Physiol 1955;7:451) and lung volume at rest on
+no PEEP (common practice, no source).
+"""
+DEFAULT_KG = 70.0
+
+
+@dataclass
+class Start:
+    """All arrays of a run, at its start."""
+
+    memory: Memory
+    units: Any
+    mechanics: Any
+    ventilator: Any
+    effort: Any
+    gases: Any
+    changes: Samples
+    slopes: Samples
+    moving: Samples
+
+
+def weight_kg(scenario: Scenario) -> float:
+    """Weight that metabolism and dead space are scaled by: predicted where height and sex are known, else as given."""
+    patient = scenario.patient
+    if patient.height_cm is not None and patient.sex is not None and patient.height_cm >= 140:
+        return float(predicted_body_weight_kg(patient.height_cm, patient.sex))
+    return patient.weight_kg if patient.weight_kg is not None else DEFAULT_KG
+
+
+def fill_lung(memory: Memory, scenario: Scenario) -> None:
+    """Compartments and chest."""
+    for part, into in zip(scenario.lung.compartments, memory.lung, strict=True):
+        into["compliance"] = (part.compliance_ml_cmh2o or 1000.0) / 1000
+        if part.sigmoid is not None:
+            into["sigmoid_low"], into["sigmoid_span"] = part.sigmoid.low_ml / 1000, part.sigmoid.span_ml / 1000
+            into["sigmoid_middle"], into["sigmoid_width"] = part.sigmoid.middle_cmh2o, part.sigmoid.width_cmh2o
+        into["inspiratory_resistance"] = part.resistance_cmh2o_s_l
+        into["expiratory_resistance"] = part.expiratory_resistance_cmh2o_s_l or part.resistance_cmh2o_s_l
+        into["limiting_resistance"] = part.limiting_resistance_cmh2o_s_l or 0.0
+        units = part.recruitment
+        if units is not None:
+            into["recruitable"] = units.share
+            for name in ("opening", "closing"):
+                into[f"{name}_pressure"] = getattr(units, f"{name}_cmh2o")
+                into[f"{name}_spread"] = getattr(units, f"{name}_spread_cmh2o")
+                into[f"{name}_time"] = getattr(units, f"{name}_time_s")
+
+
+def fill_patient(memory: Memory, scenario: Scenario) -> None:
+    """Airway, chest, leak, heart, effort and exchange."""
+    p, lung, effort, leak = memory.patient[0], scenario.lung, scenario.effort, scenario.leak
+    k1, k2 = tube_loss(scenario.airway, lung.tube_blocked)
+    wall = lung.chest_wall_compliance_ml_cmh2o
+    size = leak.flow_l_min / 60 / 10.0**leak.exponent
+    values = {
+        "tube_k1": k1 + lung.upper_airway_resistance_cmh2o_s_l, "tube_k2": k2,
+        "chest_wall_elastance": 1000 / wall if wall else 0.0,
+        "relaxation_elastance": lung.relaxation_elastance_cmh2o_l, "relaxation_time": lung.relaxation_time_s,
+        "pleural_pressure": lung.pleural_pressure_cmh2o, "secretions": lung.secretions,
+        "condensate": scenario.ventilator.condensate,
+        "mask_leak": size if leak.at == "mask" else 0.0, "cuff_leak": size if leak.at == "cuff" else 0.0,
+        "leak_exponent": leak.exponent, "leak_closes": leak.closes_below_cmh2o,
+        "heart_amplitude": lung.heart_amplitude_cmh2o, "heart_rate": lung.heart_rate_per_min,
+        "effort_rate": effort.rate_per_min, "effort_rate_cv": effort.rate_cv, "effort_size": effort.size_cmh2o,
+        "effort_size_cv": effort.size_cv, "effort_time": effort.neural_time_s, "effort_time_cv": effort.neural_time_cv,
+        "relaxing_time": effort.relaxing_time_s, "expiratory_size": effort.expiratory_cmh2o,
+        "periodic_cycle": effort.periodic_cycle_s, "periodic_depth": effort.periodic_depth,
+        "co2_gain": effort.co2_gain_per_mmhg, "co2_setpoint": effort.co2_setpoint_mmhg,
+        "unloading": effort.unloading, "unloaded_volume": effort.unloaded_volume_ml / 1000,
+        "entrained_every": float(effort.entrained_every), "entrained_delay": effort.entrained_delay_s,
+        "entrained_delay_sd": effort.entrained_delay_sd_s, "entrained_size": effort.entrained_size_cmh2o,
+    }  # fmt: skip
+    for name, value in (values | exchange_values(scenario)).items():
+        p[name] = value
+
+
+def exchange_values(scenario: Scenario) -> dict[str, float]:
+    """Parameters of gas exchange, from what is said and what the weight suggests."""
+    told, kg = scenario.exchange, weight_kg(scenario)
+    young = 2.0 if kg < 10 else 1.0
+    co2 = (told.co2_production_ml_min or CO2_ML_KG * young * kg) / 1000
+    return {
+        "co2_production": co2,
+        "o2_uptake": co2 / QUOTIENT if told.o2_uptake_ml_min is None else told.o2_uptake_ml_min / 1000,
+        "cardiac_output": told.cardiac_output_l_min or OUTPUT_L_KG * young * kg,
+        "shunt": told.shunt,
+        "alveolar_dead_space": told.alveolar_dead_space,
+        "airway_dead_space": (told.airway_dead_space_ml or DEAD_SPACE_ML_KG * kg) / 1000
+        + (scenario.circuit.dead_space_ml or 0.0) / 1000,
+        "residual_volume": (told.residual_volume_ml or RESIDUAL_ML_KG * kg) / 1000,
+        "haemoglobin": told.haemoglobin_g_dl,
+        "bicarbonate": told.bicarbonate_mmol_l,
+        "barometric_pressure": told.barometric_pressure_mmhg,
+        "co2_store": CO2_STORE_L_KG * kg,
+        "co2_slow_store": CO2_SLOW_L_KG * kg,
+        "co2_exchange": CO2_EXCHANGE_L_KG * kg,
+        "o2_store": O2_STORE_L_KG * kg,
+    }
+
+
+def changes_of(scenario: Scenario, memory: Memory) -> Samples:
+    """Everything that the protocol changes, as rows in order of time."""
+    rows: list[Row] = []
+    plans = [(s.at_s, machine_values(s, scenario.ventilator, "settings")) for s in scenario.settings]
+    for (_, before), (at, after) in itertools.pairwise(plans):
+        rows += _set(at, {name: value for name, value in after.items() if before.get(name) != value})
+    for procedure in scenario.procedures:
+        standing = next(values for at, values in reversed(plans) if at <= procedure.at_s or at == plans[0][0])
+        touched: dict[str, float] = {}
+        for at, values in procedure.steps():
+            rows += _set(at, values)
+            touched |= {name: standing.get(name, 0.0) for name in values}
+        rows += _set(procedure.ends_s, touched)
+    for manoeuvre in scenario.manoeuvres:
+        rows += manoeuvre.rows()
+    for event in scenario.events:
+        rows += event.rows(memory)
+    rows.sort(key=lambda row: row[0])
+    return np.array(rows, np.float64).reshape(-1, 5)
+
+
+def _set(at: float, values: dict[str, float]) -> list[Row]:
+    return [(at, PARAMETER, float(Memory.position(name)), value, 0.0) for name, value in values.items()]
+
+
+def settle(start: Start, scenario: Scenario) -> None:
+    """The lung at rest on the first base pressure, its units opened and closed by it."""
+    v, m, p = start.ventilator, start.mechanics, start.memory.patient[0]
+    base, wall = float(v["base"]), float(p["chest_wall_elastance"])
+    low, high = -2.0, 20.0
+    for _ in range(80):  # the volume at which lung and chest wall together hold the base pressure
+        total = 0.5 * (low + high)
+        held = base - wall * total - float(p["pleural_pressure"])
+        _hold(start, held)
+        low, high = (total, high) if float(start.units["volume"].sum()) > total else (low, total)
+    m["volume"], m["wye"], m["carina"] = float(start.units["volume"].sum()), base, base
+
+
+def _hold(start: Start, pressure: float) -> None:
+    """Volumes of the compartments at one transpulmonary pressure, by bisection on their recoil."""
+    for i, lung in enumerate(start.memory.lung):
+        opened = reopened(lung, 0.0, pressure, 1e9)
+        low, high = -2.0, 20.0
+        for _ in range(60):
+            volume = 0.5 * (low + high)
+            low, high = (volume, high) if recoil(lung, volume, opened)[0] < pressure else (low, volume)
+        start.units[i]["opened"], start.units[i]["volume"] = opened, 0.5 * (low + high)
+
+
+def fill_gases(start: Start) -> None:
+    """Alveoli and stores near the steady state that the settings suggest, so that minutes need not pass first."""
+    g, p, machine = start.gases, start.memory.patient[0], start.memory.machine[0]
+    met = 1.0 - p["alveolar_dead_space"]
+    dry = p["barometric_pressure"] - gases.WATER
+    g["volume"] = met * (p["residual_volume"] + float(start.units["volume"].sum()))
+    tension = 40.0 if p["co2_gain"] == 0 else float(p["co2_setpoint"])
+    oxygen = max(60.0, machine["fio2"] * dry - tension / QUOTIENT)
+    g["co2"], g["o2"] = g["volume"] * tension / dry, g["volume"] * oxygen / dry
+    g["behind_co2"], g["behind_o2"] = met * g["co2"] / g["volume"], met * g["o2"] / g["volume"]
+    venous = p["co2_production"] / (p["cardiac_output"] * (1.0 - p["shunt"]) * gases.CO2_SLOPE)
+    g["co2_tension"] = g["co2_slow_tension"] = tension + venous
+    content = gases.oxygen_content(oxygen, p["haemoglobin"])
+    taken = p["o2_uptake"] / (p["cardiac_output"] * (1.0 - p["shunt"]))
+    g["venous_o2"] = max(0.02, content - taken)
+    g["arterial_co2"], g["arterial_o2"] = tension, oxygen
+
+
+def start_of(scenario: Scenario) -> Start:
+    """Everything in place at time 0."""
+    n = len(scenario.lung.compartments)
+    memory = Memory(n)
+    fill_lung(memory, scenario)
+    fill_patient(memory, scenario)
+    for name, value in machine_values(scenario.settings[0], scenario.ventilator, "settings").items():
+        memory.machine[0][name] = value
+    circuit = scenario.circuit
+    memory.machine[0]["circuit_compliance"] = (circuit.compliance_ml_cmh2o or 0.0) / 1000
+    memory.machine[0]["compensates_compliance"] = float(circuit.volume_compensated)
+    states = [
+        np.zeros(1, layout.record(names))[0]
+        for names in (layout.MECHANICS, layout.VENTILATOR, layout.EFFORT, layout.GASES)
+    ]
+    changes = changes_of(scenario, memory)
+    moving = np.unique(changes[(changes[:, 1] == PARAMETER) & (changes[:, 4] > 0), 2])
+    slopes = np.zeros((len(memory.block), 3))
+    units = np.zeros(n, layout.record(layout.UNIT))
+    start = Start(memory, units, *states, changes, slopes, moving)
+    begin(memory.machine[0], start.ventilator, 0.0)
+    start.ventilator["hold_kind"] = -1.0
+    start.effort["next_onset"] = 0.8 if scenario.effort.rate_per_min > 0 else 1.0
+    start.effort["entrained_at"], start.effort["cough_at"] = NEVER, NEVER
+    start.effort["onset"], start.effort["rising"], start.effort["falling"] = -100.0, 1.0, 0.1
+    start.effort["previous_rising"] = start.effort["previous_falling"] = 1.0
+    settle(start, scenario)
+    fill_gases(start)
+    return start

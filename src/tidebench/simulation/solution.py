@@ -1,0 +1,141 @@
+"""What a simulation gives: signals as sensors would see them, the truth beside them, and why it stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+
+from tidebench.errors import SimulationError
+from tidebench.recording import Recording
+from tidebench.simulation import layout
+from tidebench.simulation.layout import CHANNELS, Samples
+from tidebench.simulation.scenario import Scenario
+from tidebench.simulation.sensors import sensed
+from tidebench.simulation.setup import Start, start_of
+from tidebench.simulation.solver import DONE, NOT_A_NUMBER, RUNAWAY, run
+from tidebench.simulation.truth import label_breaths, label_efforts
+
+STRETCH_S = 600.0
+ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
+SEEN = ("airway_pressure", "flow")
+WHY = {
+    NOT_A_NUMBER: "a value is no longer a number",
+    RUNAWAY: "a volume or pressure left every bound",
+}
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A finished simulation.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was simulated.
+    channels : dict of str to ndarray, shape (n,)
+        True signals by name (:data:`CHANNELS`), canonical units, at ``scenario.sampling_hz`` from time 0.
+    raw_breaths, raw_efforts : polars.DataFrame
+        As the solver wrote them; see :attr:`breaths` and :attr:`efforts`.
+    """
+
+    scenario: Scenario
+    channels: dict[str, Samples]
+    raw_breaths: pl.DataFrame
+    raw_efforts: pl.DataFrame
+
+    @cached_property
+    def recording(self) -> Recording:
+        """What sensors make of it: the type that every other room works on."""
+        return sensed(self.scenario, self.channels)
+
+    @cached_property
+    def breaths(self) -> pl.DataFrame:
+        """A row per inflation (or breath, where none is delivered), with labels by mechanism."""
+        return label_breaths(self.raw_breaths, self.raw_efforts)
+
+    @cached_property
+    def efforts(self) -> pl.DataFrame:
+        """A row per effort, with what became of it."""
+        return label_efforts(self.raw_breaths, self.raw_efforts)
+
+
+def simulate(
+    scenario: Scenario, channels: Sequence[str] | None = None, progress: Callable[[float], None] | None = None
+) -> Solution:
+    """Simulate a scenario from its start to its end.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As :func:`load_scenario` reads it.
+    channels : sequence of str, optional
+        Signals to keep, of :data:`CHANNELS`; what a ventilator records unless said.
+    progress : callable, optional
+        Called with the share that is done.
+
+    Raises
+    ------
+    SimulationError
+        A value that is no number, or a runaway, with the time at which it happened.
+    """
+    names = tuple(channels) if channels is not None else recorded_channels(scenario)
+    parts, rows, efforts = [], [], []
+    for part, begun, ended in stretches(scenario, names, progress):
+        parts.append(part)
+        rows.append(begun)
+        efforts.append(ended)
+    signals = np.concatenate(parts, axis=1)
+    return Solution(
+        scenario,
+        {name: signals[k] for k, name in enumerate(names)},
+        pl.DataFrame({name: np.concatenate([row[name] for row in rows]) for name in layout.BREATH}),
+        pl.DataFrame(np.concatenate(efforts), schema=list(layout.EFFORT_ROW), orient="row"),
+    )
+
+
+def recorded_channels(scenario: Scenario) -> tuple[str, ...]:
+    """The channels that the scenario's case has."""
+    further = (("oesophageal_pressure", scenario.oesophageal), ("co2", scenario.capnogram))
+    return (*SEEN, *(name for name, asked in further if asked))
+
+
+def stretches(
+    scenario: Scenario, names: Sequence[str], progress: Callable[[float], None] | None
+) -> Iterator[tuple[Samples, np.ndarray, Samples]]:
+    """Signals, breaths begun and efforts begun, stretch by stretch; only these grow with time."""
+    start, rng = start_of(scenario), np.random.default_rng(scenario.seed)
+    wanted = np.array([CHANNELS.index(name) for name in names], np.float64)
+    dt, step_s = 1.0 / scenario.sampling_hz, scenario.step_ms / 1000
+    total, length = round(scenario.duration_s * scenario.sampling_hz), max(1, round(STRETCH_S * scenario.sampling_hz))
+    held = np.zeros(0, layout.record(layout.BREATH))
+    done = 0
+    for first in range(0, total, length):
+        last = min(total, first + length)
+        room = int((last - first) * dt * ROWS_PER_S) + 16
+        rows = np.zeros(room, layout.record(layout.BREATH))
+        rows[: len(held)] = held
+        out, efforts = np.empty((len(names), last - first)), np.zeros((room, len(layout.EFFORT_ROW)))
+        start.effort["count"] = 0.0
+        why, count, done, time = run(
+            *arrays(start), done, first, last, dt, step_s, wanted, out, rows, len(held), efforts, rng
+        )
+        if why != DONE:
+            raise SimulationError(WHY.get(why, "more breaths than can be"), where=f"{scenario.title}, {time:.3f} s")
+        finished = last == total
+        held = rows[count:count] if finished or not count else rows[count - 1 : count].copy()
+        yield out, rows[: count - len(held)], efforts[: int(start.effort["count"])]
+        if progress:
+            progress(last / total)
+
+
+def arrays(start: Start) -> tuple[object, ...]:
+    """The solver's arrays in its order."""
+    memory = start.memory
+    return (
+        memory.block, memory.patient[0], memory.machine[0], memory.lung, start.units, start.mechanics,
+        start.ventilator, start.effort, start.gases, start.slopes, start.moving, start.changes,
+    )  # fmt: skip

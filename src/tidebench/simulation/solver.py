@@ -1,0 +1,333 @@
+"""Time stepped forward: patient, ventilator, effort and gases together, in one compiled loop.
+
+Steps are at most ``step_s`` long and end on every sample, change of parameters, start, turn, cycling and effort, so that
+nothing switches within one. Long runs are taken in stretches, and only what was asked for is kept.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tidebench.kernels import kernel, part
+from tidebench.simulation import gases as gas
+from tidebench.simulation.effort import NEVER, breathe, entrain, muscle_pressure
+from tidebench.simulation.layout import (
+    BI_LEVEL,
+    COUGH,
+    DISCONNECTION,
+    EXPIRATION,
+    FROM_TIME,
+    HELD,
+    HIGH_LEVEL,
+    INFLATION,
+    OCCLUDED,
+    PAUSE,
+    SUCTION,
+    Record,
+    Samples,
+)
+from tidebench.simulation.mechanics import move, reopen, rest_pressures, solve_step
+from tidebench.simulation.ventilation import (
+    BEGUN,
+    LOWERED,
+    NOW,
+    RAISED,
+    TURNED,
+    begin,
+    cycled_by,
+    decide,
+    follow,
+    next_event,
+    open_circuit,
+    source,
+    watch,
+)
+
+DONE, NOT_A_NUMBER, RUNAWAY, TOO_MANY_ROWS = range(4)
+"""Why a stretch stopped."""
+
+GAS_INTERVAL_S = 0.1
+LAST_HALF_SECOND = 0.5
+HIGHEST_VOLUME = 20.0  # L: beyond it a patient has burst
+SECRETION_HZ = 12.0
+SUCTION_FLOW = 0.3  # L/s through a catheter
+GUESSES = 3
+
+
+@part
+def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random.Generator) -> None:
+    """Heartbeat and wet noise at the end of the coming sample, cmH2O and a share of resistance."""
+    m.heart_before, m.wet_before = m.heart_after, m.wet_after
+    if patient.heart_amplitude > 0.0:
+        angle = 2.0 * np.pi * patient.heart_rate / 60.0 * (time + dt)
+        m.heart_after = patient.heart_amplitude * (np.sin(angle) + 0.4 * np.sin(2.0 * angle + 0.7))
+    if patient.secretions > 0.0 or patient.condensate > 0.0:
+        keep = np.exp(-2.0 * np.pi * SECRETION_HZ * dt)
+        m.wet_after = keep * m.wet_after + np.sqrt(1.0 - keep * keep) * rng.standard_normal()
+
+
+@part
+def one_step(
+    patient: Record,
+    machine: Record,
+    lung: Record,
+    units: Record,
+    m: Record,
+    v: Record,
+    e: Record,
+    time: float,
+    h: float,
+    share: float,
+) -> None:
+    """Advance everything by ``h``; ``share`` is where in the sample the middle of the step lies."""
+    m.muscle = muscle_pressure(patient, e, time + 0.5 * h)
+    heart = m.heart_before + share * (m.heart_after - m.heart_before)
+    wet = m.wet_before + share * (m.wet_after - m.wet_before)
+    drive = m.muscle - heart - patient.pleural_pressure - patient.secretions * wet * abs(m.flow)
+    aim = follow(machine, v, time, h)
+    expected = m.wye
+    for _ in range(GUESSES):
+        delivered, yielding = source(machine, v, aim, time + 0.5 * h, expected, m.leak_flow)
+        delivered += patient.condensate * wet * abs(m.flow)
+        found = solve_step(
+            patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding
+        )
+        if source(machine, v, aim, time + 0.5 * h, found, m.leak_flow)[1] == yielding:
+            break
+        expected = found
+    move(patient, units, m, h, machine.circuit_compliance)
+    m.moved += h * m.patient_flow
+    watch(machine, v, time + h, h, m.flow, m.leak_flow, m.wye)
+
+
+@part
+def note_step(row: Record, v: Record, m: Record, h: float) -> None:
+    """What a step adds to the breath that it belongs to."""
+    row.peak_pressure = max(row.peak_pressure, m.wye)
+    row.muscle_peak = max(row.muscle_peak, m.muscle)
+    row.pressure_area += h * m.wye_middle
+    if m.flow > 0.0:
+        row.inhaled_at_wye += h * m.flow
+        row.work += h * m.wye_middle * m.flow
+    else:
+        row.exhaled_at_wye -= h * m.flow
+    row.muscle_work += h * max(0.0, m.muscle) * max(0.0, m.patient_flow)
+    if row.kind != HIGH_LEVEL:
+        row.volume_turn = max(row.volume_turn, m.volume)
+    elif v.high > 0.0:
+        row.volume_turn = m.volume
+    if v.phase == EXPIRATION or v.phase == OCCLUDED:
+        row.volume_least = min(row.volume_least, m.volume)
+
+
+@part
+def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> None:
+    """Pressure over the last half second of a pause or hold."""
+    if v.phase != PAUSE and v.phase != HELD and v.phase != OCCLUDED:
+        return
+    if time + h > v.until - LAST_HALF_SECOND:
+        row.held_area += h * m.wye_middle
+        row.held_time += h
+    if time + h >= v.until - NOW and row.held_time > 0.0:
+        mean = row.held_area / row.held_time
+        if v.phase == OCCLUDED:
+            row.hold_pressure = mean
+        elif v.phase == HELD:
+            row.plateau = mean
+        row.held_area = row.held_time = 0.0
+
+
+@part
+def note_sample(row: Record, m: Record, dt: float) -> None:
+    """What is only looked at once a sample."""
+    row.alveolar_area += dt * m.alveolar
+    row.alveolar_high = max(row.alveolar_high, m.alveolar)
+    row.pleural_low = min(row.pleural_low, m.pleural)
+    row.pleural_high = max(row.pleural_high, m.pleural)
+
+
+@kernel
+def close_row(row: Record, g: Record, time: float) -> None:
+    """End a breath: its end, and the gases of then."""
+    row.end = time
+    row.arterial_co2, row.arterial_o2 = g.arterial_co2, g.arterial_o2
+    row.saturation, row.end_tidal_co2 = g.arterial_saturation, g.end_tidal_co2
+    g.highest_co2 = 0.0
+
+
+@kernel
+def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> None:
+    """Begin a breath."""
+    row.start, row.turn, row.end = time, np.nan, np.nan
+    row.kind, row.triggered_by, row.mandatory = kind, v.triggered_by, v.mandatory_now
+    row.volume_start = row.volume_turn = row.volume_least = m.volume
+    row.peak_pressure, row.total_peep = m.wye, m.recoil
+    row.plateau = row.hold_pressure = np.nan
+    row.muscle_peak = m.muscle
+    row.pleural_low, row.pleural_high, row.alveolar_high = np.inf, -np.inf, -np.inf
+
+
+@kernel
+def carry_out(
+    machine: Record, v: Record, e: Record, g: Record, block: Samples, slopes: Samples, change: Samples, time: float
+) -> None:
+    """One row of the protocol: time, what (0 a parameter, 1 a manoeuvre), which, value, duration."""
+    if change[1] == 0.0:
+        k = int(change[2])
+        if change[4] <= 0.0:
+            block[k] = change[3]
+            slopes[k, 1] = -1.0
+        else:
+            slopes[k, 0] = (change[3] - block[k]) / change[4]
+            slopes[k, 1] = time + change[4]
+            slopes[k, 2] = change[3]
+        return
+    kind = change[2]
+    if kind == DISCONNECTION or kind == SUCTION:
+        open_circuit(v, kind, time, change[4], SUCTION_FLOW)
+    elif kind == COUGH:
+        e.cough_at = time
+    else:
+        v.hold_kind, v.hold_for = kind, change[4]
+
+
+@part
+def ramp(block: Samples, slopes: Samples, moving: Samples, time: float, dt: float) -> None:
+    """Parameters on their way to a new value move on by one sample."""
+    for n in range(len(moving)):
+        k = int(moving[n])
+        if slopes[k, 1] > 0.0:
+            block[k] += slopes[k, 0] * dt
+            if time + dt >= slopes[k, 1] - NOW:
+                block[k], slopes[k, 1] = slopes[k, 2], -1.0
+
+
+@part
+def resettle(machine: Record, v: Record, time: float, pattern: float, peep: float) -> None:
+    """A changed pattern starts the ventilator anew; a changed PEEP moves its base."""
+    if machine.pattern != pattern:
+        begin(machine, v, time)
+    elif machine.peep != peep and pattern != BI_LEVEL:
+        v.base_before, v.base_since, v.base = v.base, time, machine.peep
+
+
+@part
+def channels_now(
+    patient: Record, machine: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int
+) -> None:
+    """Write the channels that are wanted, one sample of each; see :data:`CHANNELS`."""
+    for n in range(len(wanted)):
+        which = int(wanted[n])
+        if which == 0:
+            value = m.wye
+        elif which == 1:
+            value = m.flow
+        elif which == 2 or which == 6:
+            value = m.pleural
+        elif which == 3:
+            value = gas.mouth_tension(patient, g, m.flow)
+        elif which == 4:
+            value = m.muscle
+        elif which == 5:
+            value = m.alveolar
+        elif which == 7:
+            value = m.volume
+        elif which == 8:
+            value = m.carina
+        elif which == 9:
+            value = g.arterial_co2
+        elif which == 10:
+            value = g.arterial_o2
+        else:
+            value = g.arterial_saturation
+        out[n, at] = value
+
+
+@kernel
+def run(  # one loop over samples and steps
+    block: Samples,
+    patient: Record,
+    machine: Record,
+    lung: Record,
+    units: Record,
+    m: Record,
+    v: Record,
+    e: Record,
+    g: Record,
+    slopes: Samples,
+    moving: Samples,
+    changes: Samples,
+    done: int,
+    first: int,
+    last: int,
+    dt: float,
+    step_s: float,
+    wanted: Samples,
+    out: Samples,
+    rows: Record,
+    count: int,
+    efforts: Samples,
+    rng: np.random.Generator,
+) -> tuple[int, int, int, float]:
+    """Simulate samples ``first`` to ``last``; returns why it stopped, breaths begun, changes done, and the time."""
+    every = max(1, int(round(GAS_INTERVAL_S / dt)))
+    for sample in range(first, last):
+        time, until = sample * dt, (sample + 1) * dt
+        drive = m.muscle - m.heart_after - patient.pleural_pressure
+        rest_pressures(patient, lung, units, m, drive)
+        channels_now(patient, machine, g, m, wanted, out, sample - first)
+        if count > 0:
+            note_sample(rows[count - 1], m, dt)
+        oscillate(patient, m, time, dt, rng)
+        reopen(lung, units, dt)
+        ramp(block, slopes, moving, time, dt)
+        gas.mix(patient, machine, g, m.moved)
+        m.moved = 0.0
+        if sample % every == 0:
+            gas.exchange(patient, g, every * dt)
+        g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
+        g.end_tidal_co2 = g.highest_co2 if g.highest_co2 > 0.0 else g.end_tidal_co2
+        while time < until - NOW:
+            pattern, peep = machine.pattern, machine.peep
+            while done < len(changes) and changes[done, 0] <= time + NOW:
+                carry_out(machine, v, e, g, block, slopes, changes[done], time)
+                done += 1
+            resettle(machine, v, time, pattern, peep)
+            if time >= min(e.next_onset, e.entrained_at):
+                breathe(patient, e, time, g.arterial_co2, efforts, rng)
+            happened = decide(machine, v, time, m.wye) if next_event(v) <= time + NOW else 0
+            if happened == BEGUN or happened == RAISED:
+                if happened == RAISED:
+                    v.triggered_by, v.mandatory_now = FROM_TIME, 1.0
+                if v.triggered_by == FROM_TIME:
+                    entrain(patient, e, time, rng)
+                if count > 0:
+                    close_row(rows[count - 1], g, time)
+                    e.last_tidal = rows[count - 1].volume_turn - rows[count - 1].volume_start
+                if count == len(rows):
+                    return TOO_MANY_ROWS, count, done, time
+                rest_pressures(patient, lung, units, m, m.muscle)
+                open_row(rows[count], v, m, time, HIGH_LEVEL if happened == RAISED else v.kind)
+                count += 1
+            elif (happened == TURNED or happened == LOWERED) and count > 0:
+                rows[count - 1].turn = time
+                rows[count - 1].cycled_by = cycled_by(machine, v, time, m.wye)
+            h = min(step_s, until - time)
+            ends = min(min(next_event(v), e.next_onset), e.entrained_at)
+            if done < len(changes):
+                ends = min(ends, changes[done, 0])
+            if ends > time + NOW:
+                h = min(h, ends - time)
+            one_step(
+                patient, machine, lung, units, m, v, e, time, h,
+                (time + 0.5 * h - sample * dt) / dt,
+            )  # fmt: skip
+            if count > 0:
+                note_step(rows[count - 1], v, m, h)
+                note_closed(rows[count - 1], v, m, time, h)
+            time += h
+        if not np.isfinite(m.wye + m.volume + g.co2 + g.o2):
+            return NOT_A_NUMBER, count, done, time
+        if abs(m.volume) > HIGHEST_VOLUME or abs(m.wye) > 500.0:
+            return RUNAWAY, count, done, time
+    return DONE, count, done, last * dt

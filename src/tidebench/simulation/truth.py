@@ -1,0 +1,175 @@
+"""The truth beside a simulated recording: breaths and efforts as tables, labelled by what happened.
+
+Labels come from :mod:`tidebench.interaction`, as those of a recorded case do; here its predicates are fed the truth.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from tidebench import interaction
+from tidebench.simulation import layout
+from tidebench.simulation.scenario import Scenario
+
+PASSIVE_CMH2O = 0.5
+"""Muscle pressure below which a breath is passive from its start to its end, by definition."""
+EFFORT_LABELS = ("ineffective", "reverse-trigger", "effort-in-inflation", "unassisted")
+LABEL_OF = {"ineffective": "ineffective-effort"}
+
+Values = npt.NDArray[np.float64]
+
+
+def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
+    """What became of each effort; ``outside`` where it began before the first breath or after the last whole one."""
+    start = breaths["start"].to_numpy()
+    onset, over = efforts["onset"].to_numpy(), efforts["over"].to_numpy()
+    free = np.isin(breaths["kind"].to_numpy(), (layout.HIGH_LEVEL,))
+    by_patient = breaths["triggered_by"].to_numpy() == layout.FROM_PATIENT
+    words = interaction.outcomes(onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free)
+    known = ~np.isnan(breaths["end"].to_numpy())
+    last = float(start[known][-1]) if known.any() else -np.inf
+    at = interaction.owner(onset, start)
+    entrained = efforts["entrained"].to_numpy() > 0
+    return [
+        "outside" if at[k] < 0 or onset[k] > last else "reverse-trigger" if entrained[k] else word
+        for k, word in enumerate(words)
+    ]
+
+
+def label_efforts(breaths: pl.DataFrame, efforts: pl.DataFrame) -> pl.DataFrame:
+    """Efforts: ``onset_s``, ``end_s`` (of neural inspiration), ``over_s``, ``amplitude_cmh2o``, ``outcome``, ``breath``."""
+    at = interaction.owner(efforts["onset"].to_numpy(), breaths["start"].to_numpy())
+    return pl.DataFrame(
+        {
+            "onset_s": efforts["onset"],
+            "end_s": efforts["top"],
+            "over_s": efforts["over"],
+            "amplitude_cmh2o": efforts["size"],
+            "outcome": pl.Series(effort_words(breaths, efforts), dtype=pl.String),
+            "breath": at,
+        }
+    )
+
+
+def label_breaths(breaths: pl.DataFrame, efforts: pl.DataFrame) -> pl.DataFrame:
+    """Whole breaths in the columns of the open set, and what only a simulation knows after them."""
+    start, turn = breaths["start"].to_numpy(), breaths["turn"].to_numpy()
+    kind = breaths["kind"].to_numpy()
+    free = np.isin(kind, (layout.HIGH_LEVEL, layout.UNASSISTED))
+    by_patient = breaths["triggered_by"].to_numpy() == layout.FROM_PATIENT
+    onset, top, over = (efforts[name].to_numpy() for name in ("onset", "top", "over"))
+    effort = interaction.under_way(onset, over, start)
+    double = interaction.double_triggers(effort, by_patient, efforts["entrained"].to_numpy() > 0)
+    auto = interaction.auto_triggers(effort, by_patient, free)
+    margin = interaction.cycling_margins(effort, double, by_patient & ~free, onset, top, turn)
+    words: list[list[str]] = [[] for _ in start]
+    told = label_efforts(breaths, efforts)
+    for at, outcome in zip(told["breath"], told["outcome"], strict=True):
+        if outcome in EFFORT_LABELS and at >= 0:
+            words[at].append(LABEL_OF.get(outcome, outcome))
+    early, late = margin > interaction.PREMATURE, margin < interaction.DELAYED
+    for name, where in (
+        ("premature-cycling", early), ("delayed-cycling", late), ("double-trigger", double), ("auto-trigger", auto),
+    ):  # fmt: skip
+        for at in np.flatnonzero(where):
+            words[int(at)].append(name)
+    table = _table(breaths, margin, ["|".join(word) for word in words])
+    return table.filter(pl.col("end_s").is_not_nan() & pl.col("insp_end_s").is_not_nan())
+
+
+def _table(raw: pl.DataFrame, margin: Values, labels: list[str]) -> pl.DataFrame:
+    ml = {"start": "volume_start", "turn": "volume_turn", "least": "volume_least"}
+    supported = raw["kind"].is_in([float(layout.SUPPORT), float(layout.TARGETED_SUPPORT)])
+    seconds = raw["end"] - raw["start"]
+    return pl.DataFrame(
+        {
+            "start_s": raw["start"],
+            "insp_end_s": raw["turn"],
+            "end_s": raw["end"],
+            "patient_triggered": (raw["triggered_by"] == layout.FROM_PATIENT).cast(pl.Int8),
+            "pressure_supported": supported.cast(pl.Int8),
+            "flow_cycled": (raw["cycled_by"] == layout.BY_FLOW).cast(pl.Int8),
+            "vti_ml": 1000 * (raw[ml["turn"]] - raw[ml["start"]]),
+            "vte_ml": 1000 * (raw[ml["turn"]] - raw[ml["least"]]),
+            "peak_pressure_cmh2o": raw["peak_pressure"],
+            "total_peep_cmh2o": raw["total_peep"],
+            "cycling_margin": pl.Series(margin, nan_to_null=True),
+            "passive": (raw["muscle_peak"] < PASSIVE_CMH2O).cast(pl.Int8),
+            "plateau_cmh2o": raw["plateau"].fill_nan(None),
+            "exp_hold_cmh2o": raw["hold_pressure"].fill_nan(None),
+            "labels": labels,
+            "mandatory": raw["mandatory"].cast(pl.Int8),
+            "muscle_peak_cmh2o": raw["muscle_peak"],
+            "mean_pressure_cmh2o": raw["pressure_area"] / seconds,
+            "mean_alveolar_pressure_cmh2o": raw["alveolar_area"] / seconds,
+            "alveolar_peak_cmh2o": raw["alveolar_high"],
+            "pleural_low_cmh2o": raw["pleural_low"],
+            "pleural_high_cmh2o": raw["pleural_high"],
+            "work_j": 0.0980665 * raw["work"],
+            "muscle_work_j": 0.0980665 * raw["muscle_work"],
+            "paco2_mmhg": raw["arterial_co2"],
+            "pao2_mmhg": raw["arterial_o2"],
+            "sao2": raw["saturation"],
+            "etco2_mmhg": raw["end_tidal_co2"],
+        }
+    )
+
+
+def truth_of(scenario: Scenario) -> dict[str, Any]:
+    """``truth.json``: what was simulated, under the open set's names and with the scenario whole."""
+    from tidebench.simulation.setup import start_of
+
+    memory = start_of(scenario).memory
+    lung, patient = memory.lung, memory.patient[0]
+    compliance = respiratory_compliance_ml_cmh2o(scenario)
+    first = scenario.lung.compartments[0]
+    resistances = [part.resistance_cmh2o_s_l for part in scenario.lung.compartments]
+    airway = 1.0 / sum(1.0 / value for value in resistances)
+    leak = float(patient["mask_leak"] + patient["cuff_leak"])
+    return {
+        "sensor_delay_s": scenario.sensors.flow_delay_s,
+        "viscoelastic": scenario.lung.relaxation_elastance_cmh2o_l > 0,
+        "two_compartments": len(lung) > 1,
+        "flow_limited": any(part.limiting_resistance_cmh2o_s_l for part in scenario.lung.compartments),
+        "fs": scenario.sampling_hz,
+        "seconds": scenario.duration_s,
+        "gaps": [],
+        "holds": [
+            {"at_s": hold.at_s, "kind": hold.kind.removesuffix(" hold"), "duration_s": hold.duration_s}
+            for hold in scenario.manoeuvres
+            if hold.kind.endswith("hold")
+        ],
+        "compliance_ml_cmh2o": compliance,
+        "airway_resistance_cmh2o_s_l": airway + scenario.lung.upper_airway_resistance_cmh2o_s_l,
+        "tube_k1": float(patient["tube_k1"]) - scenario.lung.upper_airway_resistance_cmh2o_s_l,
+        "tube_k2": float(patient["tube_k2"]),
+        "expiratory_resistance_factor": (first.expiratory_resistance_cmh2o_s_l or resistances[0]) / resistances[0],
+        "sigmoid": first.sigmoid.model_dump() if first.sigmoid else None,
+        "leak_l_s_per_cmh2o_to_exponent": leak,
+        "leak_exponent": scenario.leak.exponent,
+        "effort": {
+            "rate_per_min": scenario.effort.rate_per_min,
+            "amplitude_cmh2o": scenario.effort.size_cmh2o if breathes(scenario) else 0.0,
+            "neural_ti_s": scenario.effort.neural_time_s,
+        },
+        "scenario": scenario.model_dump(mode="json", exclude_none=True),
+    }
+
+
+def breathes(scenario: Scenario) -> bool:
+    """True where muscles ever do anything."""
+    return scenario.effort.rate_per_min > 0 or scenario.effort.entrained_every > 0
+
+
+def respiratory_compliance_ml_cmh2o(scenario: Scenario) -> float | None:
+    """Static compliance of lung and chest wall; None where recoil bends or units open and close."""
+    parts = scenario.lung.compartments
+    if any(part.compliance_ml_cmh2o is None or part.recruitment is not None for part in parts):
+        return None
+    lung = sum(part.compliance_ml_cmh2o or 0.0 for part in parts)
+    wall = scenario.lung.chest_wall_compliance_ml_cmh2o
+    return lung if wall is None else 1.0 / (1.0 / lung + 1.0 / wall)

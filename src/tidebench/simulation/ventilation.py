@@ -1,0 +1,321 @@
+"""The ventilator: inflation types, ventilation patterns, triggers, cycling and valves, in the words of ISO 19223.
+
+Generic physics of a blower, two valves and a clock. Inspiratory gas comes through a resistance until the highest flow;
+the expiratory valve lets gas out through another; what they aim at follows the command with the valves' own time.
+During expiration only base flow (and what compensates the leak) is on offer, so that an effort has to pull for more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tidebench.kernels import kernel, part
+from tidebench.simulation.layout import (
+    ASSIST_CONTROL,
+    BI_LEVEL,
+    BY_FLOW,
+    BY_PRESSURE,
+    BY_TIME,
+    CMV,
+    CONSTANT,
+    DECELERATING,
+    DISCONNECTION,
+    EXPIRATION,
+    EXPIRATORY_HOLD,
+    FROM_PATIENT,
+    FROM_TIME,
+    HELD,
+    HIGH_LEVEL,
+    IMV,
+    INFLATION,
+    INSPIRATORY_HOLD,
+    NONE,
+    OCCLUDED,
+    OPEN,
+    PAUSE,
+    PRESSURE,
+    SIMV,
+    SPONTANEOUS,
+    SPONTANEOUS_TIMED,
+    SUPPORT,
+    TARGETED_PRESSURE,
+    TARGETED_SUPPORT,
+    UNASSISTED,
+    VOLUME,
+    Record,
+)
+
+NEVER = 1e18
+NOW = 1e-9  # s: times closer than this are the same
+OPEN_RESISTANCE = 0.5  # cmH2O·s/L of an open connector
+GAIN = 0.8  # of the volume error that the next inflation makes good
+FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
+LEAST_ABOVE = 3.0
+
+
+@part
+def volume_flow(machine: Record, v: Record, time: float) -> float:
+    """Flow of a volume-controlled inflation at a time, L/s."""
+    volume = machine.tidal_volume
+    if machine.compensates_compliance > 0.0:
+        volume += machine.circuit_compliance * max(0.0, v.end_pressure - v.base)
+    share = (time - v.start) / machine.volume_time
+    if machine.flow_shape == CONSTANT:
+        return volume / machine.volume_time
+    if machine.flow_shape == DECELERATING:
+        return 2.0 * volume / machine.volume_time * max(0.0, 1.0 - share)
+    return 0.5 * np.pi * volume / machine.volume_time * np.sin(np.pi * min(max(share, 0.0), 1.0))
+
+
+@part
+def commanded(machine: Record, v: Record, time: float) -> float:
+    """Pressure that the valves are told to keep, cmH2O."""
+    base = v.base
+    if v.base > v.base_before and time < v.base_since + machine.rise:
+        base = v.base_before + (v.base - v.base_before) * (time - v.base_since) / machine.rise
+    if v.phase != INFLATION or v.kind == VOLUME:
+        return base
+    goal = v.command
+    if time < v.start + machine.rise:
+        return v.begun_at_pressure + (goal - v.begun_at_pressure) * (time - v.start) / machine.rise
+    return goal
+
+
+@part
+def follow(machine: Record, v: Record, time: float, h: float) -> float:
+    """Move what the valves aim at over one step; returns its middle."""
+    before = v.target
+    command = commanded(machine, v, time + 0.5 * h)
+    if machine.valve_time == 0.0:
+        v.target = command
+        return command
+    v.target += (command - before) * (1.0 - np.exp(-h / machine.valve_time))
+    return 0.5 * (before + v.target)
+
+
+@part
+def source(machine: Record, v: Record, aim: float, time: float, pressure: float, leak: float) -> tuple[float, float]:
+    """What reaches the wye, as ``delivered − yielding·P``, for a pressure that is expected there."""
+    if v.phase == INFLATION and v.kind == VOLUME:
+        return volume_flow(machine, v, time), 0.0
+    if v.phase == PAUSE or v.phase == HELD or v.phase == OCCLUDED:
+        return 0.0, 0.0
+    if v.phase == OPEN:
+        return -v.suction, 1.0 / OPEN_RESISTANCE
+    if pressure > aim:
+        return aim / machine.valve_resistance, 1.0 / machine.valve_resistance
+    free = v.phase == INFLATION or v.kind == UNASSISTED or machine.pattern == BI_LEVEL
+    most = machine.highest_flow if free else machine.base_flow + machine.leak_compensation * leak
+    easy = 1.0 / (machine.source_resistance if free else machine.valve_resistance)
+    if easy * (aim - pressure) > most:
+        return most, 0.0
+    return easy * aim, easy
+
+
+@part
+def trigger_criterion(machine: Record, v: Record, flow: float, leak: float, pressure: float) -> float:
+    """How far the trigger's criterion is met; positive once it is."""
+    if machine.trigger_flow > 0.0:
+        return flow - machine.leak_compensation * leak - machine.trigger_flow
+    if machine.trigger_pressure > 0.0:
+        return v.base - pressure - machine.trigger_pressure
+    return -1.0
+
+
+@part
+def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: float, pressure: float) -> None:
+    """See after a step what is going to happen: a trigger met, a flow that will have fallen, a pressure too high.
+
+    Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
+    there and not beyond.
+    """
+    if v.phase == INFLATION:
+        v.peak_flow = max(v.peak_flow, flow)
+        v.inhaled += h * max(0.0, flow - machine.leak_compensation * leak)
+        if pressure > machine.pressure_limit:
+            v.until = time
+        if v.kind == SUPPORT or v.kind == TARGETED_SUPPORT or v.kind == UNASSISTED:
+            share = 0.0 if v.kind == UNASSISTED else machine.cycling
+            left = flow - machine.leak_compensation * leak - share * v.peak_flow
+            if time >= v.start + machine.shortest_inflation and v.peak_flow > 0.0:
+                falling = v.criterion - left
+                if left <= 0.0:
+                    v.until = min(v.until, time)
+                elif falling > 0.0 and left < falling:
+                    v.until = min(v.until, time + h * left / falling)
+            v.criterion = left
+    elif v.phase == EXPIRATION:
+        met = trigger_criterion(machine, v, flow, leak, pressure)
+        ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
+        if ready and met > 0.0:
+            crossed = h * met / (met - v.criterion) if v.criterion < 0.0 else 0.0
+            v.trigger_at = time - crossed + machine.trigger_delay
+        v.criterion = met
+
+
+@part
+def spontaneous_kind(machine: Record) -> float:
+    """Inflation type of what the patient begins outside mandatory breaths."""
+    return UNASSISTED if machine.support == NONE else machine.support
+
+
+@kernel
+def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
+    """When the ventilator's own time begins the next inflation."""
+    if machine.pattern == SPONTANEOUS or machine.pattern == BI_LEVEL:
+        backed = machine.pattern == SPONTANEOUS and machine.backup_rate > 0.0
+        return time + machine.apnoea_time if backed else NEVER
+    if machine.rate <= 0.0:
+        return NEVER
+    period = 60.0 / machine.rate
+    if machine.pattern == IMV or machine.pattern == SIMV:
+        return max(v.due, time - period) + period if mandatory else v.due
+    return time + period
+
+
+@kernel
+def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure: float) -> None:
+    """Begin an inflation: which type, how long, how high."""
+    pattern = machine.pattern
+    kind, mandatory = machine.mandatory, True
+    if by == FROM_PATIENT and pattern != ASSIST_CONTROL:
+        window = machine.synchronising * 60.0 / machine.rate if machine.rate > 0.0 else 0.0
+        mandatory = pattern == SIMV and time >= v.due - window
+        kind = machine.mandatory if mandatory else spontaneous_kind(machine)
+    elif pattern == SPONTANEOUS:
+        kind = PRESSURE
+    v.due = next_due(machine, v, time, mandatory)
+    if pattern == SPONTANEOUS and by == FROM_TIME:
+        v.due = time + 60.0 / machine.backup_rate
+    v.phase, v.kind, v.start, v.triggered_by = INFLATION, kind, time, by
+    v.mandatory_now = 1.0 if mandatory else 0.0
+    v.trigger_at, v.peak_flow, v.inhaled, v.criterion = NEVER, 0.0, 0.0, np.inf
+    v.begun_at_pressure = pressure
+    above = machine.support_above
+    lasts = machine.longest_support
+    if kind == VOLUME:
+        lasts = machine.volume_time
+    elif kind == PRESSURE or kind == TARGETED_PRESSURE:
+        above = machine.backup_above if pattern == SPONTANEOUS else machine.control
+        lasts = machine.control_time
+    if kind == TARGETED_PRESSURE or kind == TARGETED_SUPPORT:
+        above = v.adapted
+    elif kind == UNASSISTED:
+        above = 0.0
+    v.command = v.base + above
+    v.until = time + lasts
+
+
+@kernel
+def adapt(machine: Record, v: Record) -> None:
+    """Set the pressure of the next volume-targeted inflation from the volume of this one."""
+    if v.inhaled <= 0.0:
+        return
+    per_litre = v.adapted / v.inhaled
+    change = GAIN * (machine.tidal_volume - v.inhaled) * per_litre
+    change = min(max(change, -machine.target_step), machine.target_step)
+    v.adapted = min(max(v.adapted + change, LEAST_ABOVE), machine.pressure_limit - v.base - 5.0)
+
+
+@kernel
+def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> bool:
+    """Leave an inflation or a closed phase; True where expiration begins."""
+    if v.phase == INFLATION:
+        v.end_pressure = pressure
+        if v.kind == TARGETED_PRESSURE or v.kind == TARGETED_SUPPORT:
+            adapt(machine, v)
+        if v.kind == VOLUME and machine.pause > 0.0:
+            v.phase, v.until = PAUSE, time + machine.pause
+            return False
+    if v.phase != HELD and v.hold_kind == INSPIRATORY_HOLD and v.mandatory_now > 0.0:
+        v.phase, v.until, v.hold_kind = HELD, time + v.hold_for, -1.0
+        return False
+    v.phase, v.turn, v.until, v.criterion = EXPIRATION, time, NEVER, -1.0
+    v.target = pressure
+    return True
+
+
+@kernel
+def switch_level(machine: Record, v: Record, time: float) -> None:
+    """Change between the two levels of a bi-level mode."""
+    v.base_before, v.base_since = v.base, time
+    v.high = 1.0 - v.high
+    v.base = machine.pressure_high if v.high > 0.0 else machine.pressure_low
+    v.level_until = time + (machine.time_high if v.high > 0.0 else machine.time_low)
+
+
+BEGUN, TURNED, RAISED, LOWERED = 1, 2, 3, 4
+
+
+@kernel
+def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
+    """Do what is due now. Returns what a breath table must know: nothing (0), an inflation begun, its turn, a level."""
+    now = time + NOW
+    if v.phase == OPEN or v.phase == OCCLUDED:
+        if now < v.until:
+            return 0
+        if v.phase == OPEN:
+            v.phase, v.until, v.turn, v.criterion = EXPIRATION, NEVER, time, -1.0
+            return 0
+        begin_inflation(machine, v, time, FROM_TIME, pressure)
+        return BEGUN
+    if v.phase != EXPIRATION:
+        if now >= v.until and end_inflation(machine, v, time, pressure) and machine.pattern != BI_LEVEL:
+            return TURNED
+        return 0
+    if machine.pattern == BI_LEVEL and now >= v.level_until:
+        switch_level(machine, v, time)
+        return RAISED if v.high > 0.0 else LOWERED
+    asked, due = now >= v.trigger_at, now >= v.due
+    if not (asked or due):
+        return 0
+    if v.hold_kind == EXPIRATORY_HOLD:
+        v.phase, v.until, v.hold_kind, v.trigger_at = OCCLUDED, time + v.hold_for, -1.0, NEVER
+        return 0
+    if machine.pattern == BI_LEVEL and machine.support == NONE:
+        v.trigger_at = NEVER
+        return 0
+    begin_inflation(machine, v, time, FROM_PATIENT if asked else FROM_TIME, pressure)
+    return 0 if machine.pattern == BI_LEVEL else BEGUN
+
+
+@part
+def next_event(v: Record) -> float:
+    """The nearest time at which the ventilator will do something."""
+    if v.phase != EXPIRATION:
+        return min(v.until, v.level_until) if v.phase == INFLATION else v.until
+    return min(min(v.due, v.trigger_at), v.level_until)
+
+
+@kernel
+def open_circuit(v: Record, kind: float, time: float, lasts: float, suction: float) -> None:
+    """Disconnect, or suck, for a while."""
+    v.phase, v.until = OPEN, time + lasts
+    v.suction = suction if kind != DISCONNECTION else 0.0
+
+
+@kernel
+def cycled_by(machine: Record, v: Record, time: float, pressure: float) -> int:
+    """Why an inflation ended."""
+    if pressure > machine.pressure_limit:
+        return BY_PRESSURE
+    flow_ends = v.kind == SUPPORT or v.kind == TARGETED_SUPPORT or v.kind == UNASSISTED
+    return BY_FLOW if flow_ends and time < v.start + machine.longest_support - NOW else BY_TIME
+
+
+@kernel
+def begin(machine: Record, v: Record, time: float) -> None:
+    """The ventilator at the start of a run, or after its mode was changed: expiring at its base pressure."""
+    v.phase, v.kind, v.until, v.trigger_at, v.criterion = EXPIRATION, NONE, NEVER, NEVER, -1.0
+    v.base_before, v.base_since = machine.peep, time - 1e3
+    v.level_until = NEVER
+    v.base = machine.peep
+    if machine.pattern == BI_LEVEL:
+        v.high, v.base = 0.0, machine.pressure_low
+        v.level_until, v.kind = time + machine.time_low, HIGH_LEVEL
+    v.target, v.turn = v.base, time
+    v.adapted = machine.control if machine.control > 0.0 else FIRST_ABOVE
+    timed = machine.pattern not in (SPONTANEOUS, BI_LEVEL) and machine.rate > 0.0
+    v.due = time + 0.5 if timed else next_due(machine, v, time, False)
+    if machine.pattern == SPONTANEOUS_TIMED and machine.rate <= 0.0:
+        v.due = NEVER
