@@ -63,6 +63,8 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
         values |= _mandatory(setting, mode.mandatory, need)
     if mode.support is not None:
         values |= _support(setting, mode.support, need)
+    if values["pattern"] == layout.SPONTANEOUS and built.backup_rate_per_min > 0:
+        values["control_time"] = setting.inspiratory_time_s or 60 / built.backup_rate_per_min * INSPIRATION_SHARE
     return values | built_values(built)
 
 

@@ -36,6 +36,7 @@ from tidebench.simulation.ventilation import (
     begin,
     cycled_by,
     decide,
+    flow_given,
     follow,
     next_event,
     open_circuit,
@@ -48,7 +49,7 @@ DONE, NOT_A_NUMBER, RUNAWAY, TOO_MANY_ROWS = range(4)
 
 GAS_INTERVAL_S = 0.1
 LAST_HALF_SECOND = 0.5
-HIGHEST_VOLUME = 20.0  # L: beyond it a patient has burst
+HIGHEST_VOLUME, HIGHEST_PRESSURE = 20.0, 500.0  # L, cmH2O: beyond them something has run away
 SECRETION_HZ = 12.0
 SUCTION_FLOW = 0.3  # L/s through a catheter
 GUESSES = 3
@@ -92,7 +93,7 @@ def one_step(
         found = solve_step(
             patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding
         )
-        if source(machine, v, aim, time + 0.5 * h, found, m.leak_flow)[1] == yielding:
+        if flow_given(v) or source(machine, v, aim, time + 0.5 * h, found, m.leak_flow)[1] == yielding:
             break
         expected = found
     move(patient, units, m, h, machine.circuit_compliance)
@@ -168,9 +169,7 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
 
 
 @kernel
-def carry_out(
-    machine: Record, v: Record, e: Record, g: Record, block: Samples, slopes: Samples, change: Samples, time: float
-) -> None:
+def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float) -> None:
     """One row of the protocol: time, what (0 a parameter, 1 a manoeuvre), which, value, duration."""
     if change[1] == 0.0:
         k = int(change[2])
@@ -202,7 +201,7 @@ def ramp(block: Samples, slopes: Samples, moving: Samples, time: float, dt: floa
                 block[k], slopes[k, 1] = slopes[k, 2], -1.0
 
 
-@part
+@kernel
 def resettle(machine: Record, v: Record, time: float, pattern: float, peep: float) -> None:
     """A changed pattern starts the ventilator anew; a changed PEEP moves its base."""
     if machine.pattern != pattern:
@@ -212,9 +211,7 @@ def resettle(machine: Record, v: Record, time: float, pattern: float, peep: floa
 
 
 @part
-def channels_now(
-    patient: Record, machine: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int
-) -> None:
+def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
     """Write the channels that are wanted, one sample of each; see :data:`CHANNELS`."""
     for n in range(len(wanted)):
         which = int(wanted[n])
@@ -244,7 +241,103 @@ def channels_now(
 
 
 @kernel
-def run(  # one loop over samples and steps
+def protocol_due(
+    machine: Record,
+    v: Record,
+    e: Record,
+    block: Samples,
+    slopes: Samples,
+    changes: Samples,
+    done: int,
+    time: float,
+) -> int:
+    """Carry out the rows of the protocol that are due; returns how many are done."""
+    pattern, peep = machine.pattern, machine.peep
+    while done < len(changes) and changes[done, 0] <= time + NOW:
+        carry_out(v, e, block, slopes, changes[done], time)
+        done += 1
+    resettle(machine, v, time, pattern, peep)
+    return done
+
+
+@kernel
+def act(
+    patient: Record,
+    machine: Record,
+    lung: Record,
+    units: Record,
+    m: Record,
+    v: Record,
+    e: Record,
+    g: Record,
+    rows: Record,
+    count: int,
+    time: float,
+    rng: np.random.Generator,
+) -> int:
+    """Let the ventilator do what is due, and keep the table of breaths; returns the number of breaths begun."""
+    happened = decide(machine, v, time, m.wye)
+    if happened == TURNED or happened == LOWERED:
+        if count > 0:
+            rows[count - 1].turn = time
+            rows[count - 1].cycled_by = cycled_by(machine, v, time, m.wye)
+        return count
+    if happened != BEGUN and happened != RAISED:
+        return count
+    if happened == RAISED:
+        v.triggered_by, v.mandatory_now = FROM_TIME, 1.0
+    if v.triggered_by == FROM_TIME:
+        entrain(patient, e, time, rng)
+    if count > 0:
+        close_row(rows[count - 1], g, time)
+        e.last_tidal = rows[count - 1].volume_turn - rows[count - 1].volume_start
+    if count < len(rows):
+        rest_pressures(patient, lung, units, m, m.muscle)
+        open_row(rows[count], v, m, time, HIGH_LEVEL if happened == RAISED else v.kind)
+    return count + 1
+
+
+@part
+def next_stop(v: Record, e: Record, changes: Samples, done: int, time: float, until: float, step_s: float) -> float:
+    """How far the next step goes: no further than a step, the sample's end, or the next thing that is due."""
+    ends = min(min(next_event(v), e.next_onset), e.entrained_at)
+    if done < len(changes):
+        ends = min(ends, changes[done, 0])
+    h = min(step_s, until - time)
+    return min(h, ends - time) if ends > time + NOW else h
+
+
+@part
+def between_samples(
+    patient: Record,
+    machine: Record,
+    lung: Record,
+    units: Record,
+    m: Record,
+    g: Record,
+    block: Samples,
+    slopes: Samples,
+    moving: Samples,
+    sample: int,
+    dt: float,
+    rng: np.random.Generator,
+) -> None:
+    """What changes slowly enough to be looked at once a sample: heartbeat, open units, ramps, gases."""
+    time, every = sample * dt, max(1, int(round(GAS_INTERVAL_S / dt)))
+    oscillate(patient, m, time, dt, rng)
+    reopen(lung, units, dt)
+    ramp(block, slopes, moving, time, dt)
+    gas.mix(patient, machine, g, m.moved)
+    m.moved = 0.0
+    if sample % every == 0:
+        gas.exchange(patient, g, every * dt)
+    g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
+    if g.highest_co2 > 0.0:
+        g.end_tidal_co2 = g.highest_co2
+
+
+@kernel
+def run(
     block: Samples,
     patient: Record,
     machine: Record,
@@ -270,64 +363,30 @@ def run(  # one loop over samples and steps
     rng: np.random.Generator,
 ) -> tuple[int, int, int, float]:
     """Simulate samples ``first`` to ``last``; returns why it stopped, breaths begun, changes done, and the time."""
-    every = max(1, int(round(GAS_INTERVAL_S / dt)))
     for sample in range(first, last):
         time, until = sample * dt, (sample + 1) * dt
-        drive = m.muscle - m.heart_after - patient.pleural_pressure
-        rest_pressures(patient, lung, units, m, drive)
-        channels_now(patient, machine, g, m, wanted, out, sample - first)
+        rest_pressures(patient, lung, units, m, m.muscle - m.heart_after - patient.pleural_pressure)
+        channels_now(patient, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, dt)
-        oscillate(patient, m, time, dt, rng)
-        reopen(lung, units, dt)
-        ramp(block, slopes, moving, time, dt)
-        gas.mix(patient, machine, g, m.moved)
-        m.moved = 0.0
-        if sample % every == 0:
-            gas.exchange(patient, g, every * dt)
-        g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
-        g.end_tidal_co2 = g.highest_co2 if g.highest_co2 > 0.0 else g.end_tidal_co2
+        between_samples(patient, machine, lung, units, m, g, block, slopes, moving, sample, dt, rng)
         while time < until - NOW:
-            pattern, peep = machine.pattern, machine.peep
-            while done < len(changes) and changes[done, 0] <= time + NOW:
-                carry_out(machine, v, e, g, block, slopes, changes[done], time)
-                done += 1
-            resettle(machine, v, time, pattern, peep)
+            if done < len(changes) and changes[done, 0] <= time + NOW:
+                done = protocol_due(machine, v, e, block, slopes, changes, done, time)
             if time >= min(e.next_onset, e.entrained_at):
                 breathe(patient, e, time, g.arterial_co2, efforts, rng)
-            happened = decide(machine, v, time, m.wye) if next_event(v) <= time + NOW else 0
-            if happened == BEGUN or happened == RAISED:
-                if happened == RAISED:
-                    v.triggered_by, v.mandatory_now = FROM_TIME, 1.0
-                if v.triggered_by == FROM_TIME:
-                    entrain(patient, e, time, rng)
-                if count > 0:
-                    close_row(rows[count - 1], g, time)
-                    e.last_tidal = rows[count - 1].volume_turn - rows[count - 1].volume_start
-                if count == len(rows):
-                    return TOO_MANY_ROWS, count, done, time
-                rest_pressures(patient, lung, units, m, m.muscle)
-                open_row(rows[count], v, m, time, HIGH_LEVEL if happened == RAISED else v.kind)
-                count += 1
-            elif (happened == TURNED or happened == LOWERED) and count > 0:
-                rows[count - 1].turn = time
-                rows[count - 1].cycled_by = cycled_by(machine, v, time, m.wye)
-            h = min(step_s, until - time)
-            ends = min(min(next_event(v), e.next_onset), e.entrained_at)
-            if done < len(changes):
-                ends = min(ends, changes[done, 0])
-            if ends > time + NOW:
-                h = min(h, ends - time)
-            one_step(
-                patient, machine, lung, units, m, v, e, time, h,
-                (time + 0.5 * h - sample * dt) / dt,
-            )  # fmt: skip
+            if next_event(v) <= time + NOW:
+                count = act(patient, machine, lung, units, m, v, e, g, rows, count, time, rng)
+                if count > len(rows):
+                    return TOO_MANY_ROWS, len(rows), done, time
+            h = next_stop(v, e, changes, done, time, until, step_s)
+            one_step(patient, machine, lung, units, m, v, e, time, h, (time + 0.5 * h - sample * dt) / dt)
             if count > 0:
                 note_step(rows[count - 1], v, m, h)
                 note_closed(rows[count - 1], v, m, time, h)
             time += h
         if not np.isfinite(m.wye + m.volume + g.co2 + g.o2):
             return NOT_A_NUMBER, count, done, time
-        if abs(m.volume) > HIGHEST_VOLUME or abs(m.wye) > 500.0:
+        if abs(m.volume) > HIGHEST_VOLUME or abs(m.wye) > HIGHEST_PRESSURE:
             return RUNAWAY, count, done, time
     return DONE, count, done, last * dt

@@ -27,7 +27,7 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
     """What became of each effort; ``outside`` where it began before the first breath or after the last whole one."""
     start = breaths["start"].to_numpy()
     onset, over = efforts["onset"].to_numpy(), efforts["over"].to_numpy()
-    free = np.isin(breaths["kind"].to_numpy(), (layout.HIGH_LEVEL,))
+    free = np.isin(breaths["kind"].to_numpy(), (layout.HIGH_LEVEL, layout.UNASSISTED))
     by_patient = breaths["triggered_by"].to_numpy() == layout.FROM_PATIENT
     words = interaction.outcomes(onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free)
     known = ~np.isnan(breaths["end"].to_numpy())

@@ -89,17 +89,24 @@ def follow(machine: Record, v: Record, time: float, h: float) -> float:
     if machine.valve_time == 0.0:
         v.target = command
         return command
-    v.target += (command - before) * (1.0 - np.exp(-h / machine.valve_time))
+    gone = h / (machine.valve_time + 0.5 * h) if h < machine.valve_time else 1.0 - np.exp(-h / machine.valve_time)
+    v.target += (command - before) * gone
     return 0.5 * (before + v.target)
+
+
+@part
+def flow_given(v: Record) -> bool:
+    """True where flow is what it is whatever the pressure: volume control, and valves closed."""
+    if v.phase == INFLATION:
+        return v.kind == VOLUME
+    return v.phase == PAUSE or v.phase == HELD or v.phase == OCCLUDED
 
 
 @part
 def source(machine: Record, v: Record, aim: float, time: float, pressure: float, leak: float) -> tuple[float, float]:
     """What reaches the wye, as ``delivered − yielding·P``, for a pressure that is expected there."""
-    if v.phase == INFLATION and v.kind == VOLUME:
-        return volume_flow(machine, v, time), 0.0
-    if v.phase == PAUSE or v.phase == HELD or v.phase == OCCLUDED:
-        return 0.0, 0.0
+    if flow_given(v):
+        return (volume_flow(machine, v, time) if v.phase == INFLATION else 0.0), 0.0
     if v.phase == OPEN:
         return -v.suction, 1.0 / OPEN_RESISTANCE
     if pressure > aim:
@@ -229,6 +236,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
             return False
     if v.phase != HELD and v.hold_kind == INSPIRATORY_HOLD and v.mandatory_now > 0.0:
         v.phase, v.until, v.hold_kind = HELD, time + v.hold_for, -1.0
+        v.due += v.hold_for
         return False
     v.phase, v.turn, v.until, v.criterion = EXPIRATION, time, NEVER, -1.0
     v.target = pressure
