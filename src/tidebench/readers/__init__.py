@@ -10,6 +10,7 @@ from pathlib import Path
 from tidebench.case import CASE_FILE, Case, RecordingFile
 from tidebench.errors import CaseError, SignalError
 from tidebench.readers import parquet, text
+from tidebench.readers.agreement import check_agreement, check_anyone
 from tidebench.readers.assembly import assemble
 from tidebench.readers.conditions import to_btps
 from tidebench.readers.stay import join
@@ -42,7 +43,10 @@ def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None
     SignalError
         With file, and line and column where that applies.
     """
-    return assemble(_table(Path(path), columns))
+    table = _table(Path(path), columns)
+    recording = assemble(table)
+    check_anyone(recording, table.columns)
+    return recording
 
 
 def _table(path: Path, columns: Mapping[str, str] | None) -> Table:
@@ -72,8 +76,11 @@ def open_recording(case: Case) -> Recording:
 
 
 def _part(case: Case, how: RecordingFile) -> Recording:
-    recording = assemble(_table(case.path_of(how), how.columns), how.barometric_pressure_mmhg)
-    return to_btps(_begun(recording, how.start), how)
+    table = _table(case.path_of(how), how.columns)
+    recording = to_btps(assemble(table, how.barometric_pressure_mmhg), how)
+    doubts = check_agreement(recording, table.columns, case)
+    check_anyone(recording, table.columns)
+    return _begun(replace(recording, warnings=(*recording.warnings, *doubts)), how.start)
 
 
 def _begun(recording: Recording, start: datetime | None) -> Recording:
