@@ -43,20 +43,21 @@ def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None
     SignalError
         With file, and line and column where that applies.
     """
-    table = _table(Path(path), columns)
+    table = _table(Path(path), columns, str(path))
     recording = assemble(table)
     check_anyone(recording, table.columns)
     return recording
 
 
-def _table(path: Path, columns: Mapping[str, str] | None) -> Table:
+def _table(path: Path, columns: Mapping[str, str] | None, called: str) -> Table:
+    """The columns of a file; what its user called it serves messages."""
     if not path.is_file():
         problem = "this is not an ordinary file" if path.exists() else "there is no such file"
-        raise SignalError(problem, where=str(path), expected="a file of signals")
+        raise SignalError(problem, where=called, expected="a file of signals")
     reader = READERS.get(path.suffix.lower())
     if reader is None:
         raise SignalError(
-            f"no reader knows the ending {path.suffix!r}", where=path.name, expected=", ".join(sorted(READERS))
+            f"no reader knows the ending {path.suffix!r}", where=called, expected=", ".join(sorted(READERS))
         )
     return reader(path, columns)
 
@@ -76,7 +77,7 @@ def open_recording(case: Case) -> Recording:
 
 
 def _part(case: Case, how: RecordingFile) -> Recording:
-    table = _table(case.path_of(how), how.columns)
+    table = _table(case.path_of(how), how.columns, str(how.file))
     recording = to_btps(assemble(table, how.barometric_pressure_mmhg), how)
     doubts = check_agreement(recording, table.columns, case)
     check_anyone(recording, table.columns)

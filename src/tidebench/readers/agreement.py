@@ -44,7 +44,7 @@ class _Yardstick:
         return self.size_ml[0] * ranges[0], self.size_ml[1] * ranges[1]
 
     def says(self, volume_ml: float) -> str:
-        return f"{volume_ml / self.size_ml[volume_ml > self.of(self.usual)[0]]:.2g} {self.said_in}"
+        return f"{volume_ml / self.size_ml[volume_ml > self.of(self.usual)[0]]:.3g} {self.said_in}"
 
 
 def check_agreement(recording: Recording, columns: Mapping[str, Column], case: Case) -> tuple[str, ...]:
@@ -183,7 +183,7 @@ def _pressure_doubt(recording: Recording, columns: Mapping[str, Column], setting
     usual = (0.6 * least - 1, max(1.5 * most + 3, top))
     fits = [unit for unit in _others(_PRESSURES, read_as) if low > 0 and _within(low * factor(unit, read_as), usual)]
     problem = (
-        f"airway pressure lies between {low:.2g} and {high:.2g} cmH2O most of the time, taken as {read_as.name}, "
+        f"airway pressure lies between {low:.3g} and {high:.3g} cmH2O most of the time, taken as {read_as.name}, "
         f"and the set PEEP is {least:g} cmH2O"
     )
     if fits:
