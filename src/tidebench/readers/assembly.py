@@ -45,6 +45,8 @@ def assemble(table: Table, barometric_pressure_mmhg: float = 760.0) -> Recording
     sampled = on_grid(time_s, values, table.source)
     if start is None and sampled.offset_s:
         steps.append(f"clock re-zeroed: 0 s is {sampled.offset_s:.6g} s of the time column")
+    for key in MOVING:
+        refuse_still(key, sampled.channels[key], table.columns[key], table.source)
     gaps = mark_gaps(sampled)
     refuse_swapped(sampled.channels, table.columns, sampled.rate_hz, table.source)
     _turn(sampled)
@@ -103,7 +105,6 @@ def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> S
         if count := np.count_nonzero(impossible):
             samples = np.where(impossible, np.nan, samples)
             warnings.append(f"{key}: impossible values, taken as missing: {count}")
-    refuse_still(key, samples, table.columns[key], table.source)
     warning = check_magnitude(key, samples, table.columns[key], table.source)
     if warning:
         warnings.append(warning)
