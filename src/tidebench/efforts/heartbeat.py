@@ -81,12 +81,12 @@ def phase(residual: Samples, rate_hz: float, heart_hz: float) -> Samples:
     """Phase of the heartbeat at each sample, rad, by complex demodulation that follows its wandering rate."""
     from scipy.ndimage import gaussian_filter1d
 
-    step = max(1, int(rate_hz / SPECTRUM_HZ))
-    blocks = residual[: max(1, len(residual) // step) * step].reshape(-1, min(step, len(residual))).sum(axis=1)
-    centres = np.arange(len(blocks)) * step + (step - 1) / 2
-    turned = blocks * np.exp(-2j * np.pi * heart_hz * centres / rate_hz)
+    carrier = 2 * np.pi * heart_hz * np.arange(len(residual)) / rate_hz
+    step = max(1, int(rate_hz / 20))
+    turned = residual * np.exp(-1j * carrier)
+    coarse = np.add.reduceat(turned, np.arange(0, len(turned), step))
     sigma = PHASE_MEMORY_S * rate_hz / step
-    envelope = gaussian_filter1d(turned.real, sigma) + 1j * gaussian_filter1d(turned.imag, sigma)
+    envelope = gaussian_filter1d(coarse.real, sigma) + 1j * gaussian_filter1d(coarse.imag, sigma)
     angle = np.unwrap(np.angle(envelope))
-    samples = np.arange(len(residual))
-    return np.asarray(2 * np.pi * heart_hz * samples / rate_hz + np.interp(samples, centres, angle), np.float64)
+    centres = np.arange(len(coarse)) * step + (step - 1) / 2
+    return np.asarray(carrier + np.interp(np.arange(len(residual)), centres, angle), np.float64)
