@@ -44,6 +44,7 @@ INSTANTS = ("start_s", "expiration_s", "end_s")
 Seconds = Annotated[float, Within(0, 1e8, "s")]
 Pressure = Annotated[float, Within(0, 120, "cmH2O", {"Pa": 1 / 98.0665})]
 Rate = Annotated[float, Within(0, 200, "per minute")]
+SetRate = Annotated[float, Within(0, 150, "per minute")]
 Fraction = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 InspiredOxygen = Annotated[float, Within(0.21, 1, "as a fraction", {"per cent": 0.01})]
 InspiratoryTime = Annotated[float, Within(0.1, 60, "s", {"milliseconds": 0.001})]
@@ -164,6 +165,7 @@ class RecordingFile(_Table):
 
 
 _AGREE_CMH2O = 0.05
+_CLOCKED = ("CMV", "IMV", "A/C")
 _PRESSURE_SET = {("PC", None), ("PC", "PS"), ("PC", "vtPS"), (None, "PS")}
 
 
@@ -177,7 +179,7 @@ class Setting(_Table):
     mode: str | None = None
     peep_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] | None = None
     fio2: InspiredOxygen | None = None
-    rate_per_min: Rate | None = None
+    rate_per_min: SetRate | None = None
     tidal_volume_ml: MillilitreVolume | None = None
     inspiratory_flow_l_min: FlowPerMinute | None = None
     flow_pattern: Literal["constant", "decelerating", "sine"] | None = None
@@ -207,9 +209,23 @@ class Setting(_Table):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         _one_of(self, "trigger_flow_l_min", "trigger_pressure_cmh2o")
+        self._refuse_no_clock()
         self._complete_levels()
         self._complete_pressures()
         return self
+
+    def _refuse_no_clock(self) -> None:
+        """At rate 0 nothing starts mandatory breaths, unless the patient may or two times do."""
+        triggered = self.pattern == "A/C" and (self.trigger_flow_l_min or self.trigger_pressure_cmh2o)
+        timed = self.time_high_s is not None and self.time_low_s is not None
+        if self.rate_per_min != 0 or self.pattern not in _CLOCKED or triggered or timed:
+            return
+        trigger = ", or the trigger that starts breaths" if self.pattern == "A/C" else ""
+        raise refusal(
+            f"has rate_per_min 0 in {self.mode}, where mandatory breaths need a clock",
+            "rate_per_min above 0, up to 150 per minute",
+            f"Give the rate{trigger}; leave the key out where it is not known.",
+        )
 
     def _complete_levels(self) -> None:
         """Of two levels, the low one is the PEEP."""
@@ -394,11 +410,17 @@ class Case(_Table):
         Raises
         ------
         CaseError
-            A link leads out of the case folder.
+            A link leads out of the case folder, or nowhere.
         """
-        path = self.folder / str(part.file)
-        if not path.resolve().is_relative_to(self.folder.resolve()):
-            raise CaseError(f"{part.file!r} leads out of the case folder", where=f"{CASE_FILE}: [recording], file")
+        path, where = self.folder / str(part.file), f"{CASE_FILE}: [recording], file"
+        try:
+            inside = path.resolve().is_relative_to(self.folder.resolve())
+        except (OSError, RuntimeError) as error:  # RuntimeError: links that go round, before Python 3.13
+            raise CaseError(
+                f"{part.file!r} can't be followed ({error})", where=where, remedy="Put the file itself there."
+            ) from error
+        if not inside:
+            raise CaseError(f"{part.file!r} leads out of the case folder", where=where)
         return path
 
     @property
@@ -423,12 +445,20 @@ def load_case(path: Path | str) -> Case:
     Raises
     ------
     CaseError
-        No such file, not TOML, larger than 1 MiB, an unknown key, a value that can't be, a recording that lies outside
-        the folder.
+        No such file, one that can't be read, not TOML, larger than 1 MiB, an unknown key, a value that can't be, a
+        recording that lies outside the folder.
     """
     path = Path(path)
-    file = path / CASE_FILE if path.is_dir() else path
-    return case_from(_toml(file), folder=file.parent, name=file.name)
+    try:
+        file = path / CASE_FILE if path.is_dir() else path
+        said = _toml(file)
+    except OSError as error:
+        raise CaseError(
+            f"this can't be read ({error.strerror or error})",
+            where=str(error.filename or path),
+            remedy="Check that it is there and that you may read it.",
+        ) from error
+    return case_from(said, folder=file.parent, name=file.name)
 
 
 def case_from(said: Mapping[str, Any], *, folder: Path | str = ".", name: str = CASE_FILE) -> Case:
@@ -460,7 +490,8 @@ def case_from(said: Mapping[str, Any], *, folder: Path | str = ".", name: str = 
 
 def _toml(file: Path) -> dict[str, Any]:
     if not file.is_file():
-        raise CaseError("there is no such file", where=str(file), expected=f"a case folder or a {CASE_FILE}")
+        problem = "this is not an ordinary file" if file.exists() else "there is no such file"
+        raise CaseError(problem, where=str(file), expected=f"a case folder or a {CASE_FILE}")
     if file.stat().st_size > MOST_BYTES:
         raise CaseError(
             "the file is larger than 1 MiB", where=file.name, remedy="Signals belong in a file of their own."

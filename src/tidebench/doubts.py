@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tidebench.case import Case
+from tidebench.case import Case, Setting
 
 ADULT_YEARS = 15.0
 SHORT_ADULT_CM = 120.0
@@ -27,3 +27,25 @@ def doubts(case: Case) -> Iterator[str]:
         if weight and volume and not TIDAL_VOLUME_ML_KG[0] <= volume / weight <= TIDAL_VOLUME_ML_KG[1]:
             at = f"at {setting.at_s:g} s"
             yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
+        yield from _too_long(setting)
+
+
+def _too_long(setting: Setting) -> Iterator[str]:
+    """Inspiration, with its pause, has to leave time for expiration at the set rate: TI + pause < 60 s / rate."""
+    rate, inspiration, pause = setting.rate_per_min, _inspiratory_time_s(setting), setting.pause_s or 0.0
+    if not rate or inspiration is None or (setting.mode and not setting.mandatory_type):
+        return
+    if inspiration + pause >= 60 / rate:
+        paused = f" with a pause of {pause:g} s" if pause else ""
+        yield (
+            f"The case says an inspiration of {inspiration:.3g} s{paused} at a rate of {rate:g} at {setting.at_s:g} s, "
+            f"which leaves no time to breathe out within {60 / rate:.3g} s: are all right?"
+        )
+
+
+def _inspiratory_time_s(setting: Setting) -> float | None:
+    """As set, or the time that the set volume takes at the set constant flow; None where neither is known."""
+    if setting.inspiratory_time_s is not None:
+        return setting.inspiratory_time_s
+    volume, flow = setting.tidal_volume_ml, setting.inspiratory_flow_l_min
+    return 0.06 * volume / flow if volume and flow and setting.flow_pattern == "constant" else None

@@ -3,28 +3,48 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import polars as pl
 
-from tidebench.case import load_case
+from tidebench.case import Case, load_case
+from tidebench.errors import SignalError
 from tidebench.findings import RULES
+from tidebench.limits import Policy, load_policy
+from tidebench.readers import open_recording
+from tidebench.recording import Recording
 from tidebench.review import Progress, Review, review
 from tidebench.store import Identity, new_result
 
+POLICY_FILE = "policy.toml"
 
-def review_case(path: Path | str, out: Path | str, *, report: bool = True, progress: Progress | None = None) -> Review:
+
+def review_case(
+    path: Path | str,
+    out: Path | str,
+    *,
+    policy: Path | str | None = None,
+    report: bool = True,
+    progress: Progress | None = None,
+) -> Review:
     """Review the case at ``path`` and put the result into the folder ``out``, whole or not at all.
+
+    ``policy`` names a file with a house's limits; a ``policy.toml`` in the case folder is used where none is named.
 
     Raises
     ------
     InputError
-        The case or its recording can't be used, or the result can't be put there.
+        The case, its recording or the policy can't be used, or the result can't be put there.
     """
     case = load_case(Path(path))
+    house = policy_for(case, policy)
     with new_result(Path(out)) as draft:
-        done = review(case, progress=progress)
-        draft.identity = Identity(done.summary["recording_id"], case.case_hash, {"report": report}, RULES)
+        if progress:
+            progress("reading", 0.0)
+        done = review(case, _recording(case), policy=house, progress=progress)
+        options = {"report": report, "policy": house.identity if house else None}
+        draft.identity = Identity(done.summary["recording_id"], case.case_hash, options, RULES)
         write_tables(done, draft.folder, draft.identity.metadata)
         summary = json.dumps(done.summary, ensure_ascii=False, indent=2, allow_nan=False)
         (draft.folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
@@ -35,6 +55,33 @@ def review_case(path: Path | str, out: Path | str, *, report: bool = True, progr
                 progress("writing the report", 0.9)
             write_report(done, draft.folder / "report.pdf")
     return done
+
+
+def policy_for(case: Case, named: Path | str | None = None) -> Policy | None:
+    """The policy of a named file, else the one that lies beside the case, else None.
+
+    Raises
+    ------
+    OptionError
+        As :func:`tidebench.limits.load_policy`.
+    """
+    if named is not None:
+        return load_policy(named)
+    beside = case.folder / POLICY_FILE
+    return load_policy(beside) if os.path.lexists(beside) else None
+
+
+def _recording(case: Case) -> Recording:
+    """The case's recording; what the system refuses is told of its file."""
+    try:
+        return open_recording(case)
+    except OSError as error:
+        files = ", ".join(str(part.file) for part in case.recordings)
+        raise SignalError(
+            f"the signals can't be read ({error.strerror or error})",
+            where=str(error.filename or files),
+            remedy="Check that the file is there and that you may read it.",
+        ) from error
 
 
 def write_tables(done: Review, folder: Path, metadata: dict[str, str]) -> None:

@@ -18,7 +18,7 @@ from tidebench.doubts import doubts
 from tidebench.findings import find_all
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
-from tidebench.limits import population
+from tidebench.limits import Policy, population
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
@@ -63,6 +63,8 @@ class Review:
         ``findings``, ``asynchrony_index_percent``, ``warnings``, ``version``, ``caution`` and more.
     mechanics : mapping of str to ndarray, shape (breaths,)
         Canonical columns behind the table, from which a pressure account is drawn.
+    policy : Policy or None
+        A house's limits, against which the numbers are held instead of published ones.
     """
 
     case: Case
@@ -74,6 +76,7 @@ class Review:
     steps: tuple[Step, ...]
     summary: dict[str, Any]
     mechanics: Mapping[str, Column] = field(default_factory=dict, repr=False)
+    policy: Policy | None = None
 
     def typical_breath(self) -> int | None:
         """Index of the breath that best stands for the recording: passive if any are, nearest the medians, no hold."""
@@ -99,7 +102,9 @@ def tracheal_pressure(case: Case, recording: Recording) -> Recording | None:
     return None if law is None else with_tracheal_pressure(recording, law)
 
 
-def review(case: Case, recording: Recording | None = None, *, progress: Progress | None = None) -> Review:
+def review(
+    case: Case, recording: Recording | None = None, *, policy: Policy | None = None, progress: Progress | None = None
+) -> Review:
     """Review a case: find its breaths and holds, measure them, say what can't be told.
 
     Parameters
@@ -107,6 +112,8 @@ def review(case: Case, recording: Recording | None = None, *, progress: Progress
     case : Case
     recording : Recording, optional
         Read from the case if not given.
+    policy : Policy, optional
+        A house's limits.
     progress : callable, optional
         Called with what is being done and the share of the work that is behind.
 
@@ -128,10 +135,12 @@ def review(case: Case, recording: Recording | None = None, *, progress: Progress
             lambda share: tell("measuring", 0.2 + 0.6 * share),
         )
         tell("summarising", 0.85)
-        return assemble(case, recording, pieces, identity.result())
+        return assemble(case, recording, pieces, identity.result(), policy)
 
 
-def assemble(case: Case, recording: Recording, pieces: Sequence[Piece], identity: str) -> Review:
+def assemble(
+    case: Case, recording: Recording, pieces: Sequence[Piece], identity: str, policy: Policy | None = None
+) -> Review:
     """Tables, holds, steps, findings and summary from what the line found."""
     columns = concatenated(pieces)
     about = setting_of(case, recording)
@@ -143,9 +152,9 @@ def assemble(case: Case, recording: Recording, pieces: Sequence[Piece], identity
     efforts = effort_table(pieces, columns, about.rate_hz)
     findings = find_all(breaths, recording)
     summary = summarise(case, recording, pieces, columns, breaths, holds, findings) | {"recording_id": identity}
-    return Review(
-        case, recording, breaths, efforts, findings, holds, find_steps(breaths, case.settings), summary, columns
-    )
+    summary["policy"] = policy.identity if policy else None
+    steps = find_steps(breaths, case.settings)
+    return Review(case, recording, breaths, efforts, findings, holds, steps, summary, columns, policy)
 
 
 def setting_of(case: Case, recording: Recording) -> Setting:

@@ -47,7 +47,7 @@ class Identity:
     options : mapping
         Options of the run that change the result, as JSON knows them.
     rules : mapping of str to int
-        Version of each rule that was applied.
+        Version of each rule that was applied, by the kind of finding.
     """
 
     recording_id: str
@@ -109,7 +109,10 @@ def new_result(out: Path) -> Iterator[Draft]:
     OutputError
         ``out`` is a file, or holds something that isn't a result, or can't be written; another run is writing there.
     """
-    out = out.resolve()
+    try:
+        out = out.resolve()
+    except RuntimeError as error:  # links that go round, before Python 3.13
+        raise OutputError(str(error), where=str(out), expected="a new folder or an earlier result") from error
     if Path.cwd().is_relative_to(out):
         raise OutputError("a result can't replace the folder you are in", where=str(out), remedy="Name one inside it.")
     with _told(out), _parents(out), _only_writer(out):
@@ -195,6 +198,7 @@ def _parents(out: Path) -> Iterator[None]:
 def _only_writer(out: Path) -> Iterator[None]:
     """Hold the lock beside ``out``. The system frees it when its holder dies, so none goes stale."""
     path = _sibling(out, "lock")
+    path.touch()  # a place that can't be written says so here; the lock would wait for it
     lock = FileLock(path, timeout=0)
     try:
         lock.acquire()
@@ -216,6 +220,12 @@ def _check_target(out: Path) -> None:
         return
     if not out.is_dir():
         raise OutputError("there is a file of that name", where=str(out), expected="a new folder or an earlier result")
+    if not out.stat().st_mode & 0o222 or not os.access(out, os.W_OK):
+        raise OutputError(
+            "the folder is read-only, and won't be replaced",
+            where=str(out),
+            remedy="Choose another folder, or make this one writable.",
+        )
     if any(out.iterdir()) and _read_manifest(out) is None:
         raise OutputError(
             "the folder holds something that isn't a result, and nothing of it will be overwritten",

@@ -12,7 +12,8 @@ from pydantic import BaseModel
 from tidebench import case as models
 from tidebench.case import Case, case_from, load_case
 from tidebench.entries import Within
-from tidebench.errors import CaseError
+from tidebench.errors import CaseError, TidebenchError
+from tidebench.readers import open_recording
 
 FULL = r"""
 title = "Stiff lungs"
@@ -323,3 +324,30 @@ def test_every_bound_lets_its_ends_in_and_nothing_beyond(table: str, key: str, b
         assert isinstance(case, Case)
     for value in (bound.low - span, bound.high + span, float("nan"), float("-inf")):
         assert f"{bound.low:g} to {bound.high:g}" in refused({table: {key: value}})
+
+
+def test_what_cannot_be_read_is_refused_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "case.toml").write_text(FULL, encoding="utf-8")
+
+    def deny(path: Path) -> bytes:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_bytes", deny)
+    with pytest.raises(CaseError, match=r"case\.toml: this can't be read \(Permission denied\)"):
+        load_case(tmp_path)
+
+
+def test_folder_in_place_of_the_case_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "case.toml").mkdir()
+    with pytest.raises(CaseError, match="not an ordinary file"):
+        load_case(tmp_path)
+
+
+def test_links_that_go_round_are_refused(tmp_path: Path) -> None:
+    for name in ("case", "signals.csv"):
+        (tmp_path / name).symlink_to(tmp_path / name)
+    (tmp_path / "case.toml").write_text('[recording]\nfile = "signals.csv"', encoding="utf-8")
+    with pytest.raises(CaseError, match="case: there is no such file"):
+        load_case(tmp_path / "case")
+    with pytest.raises(TidebenchError, match=r"signals\.csv"):
+        open_recording(load_case(tmp_path))

@@ -256,3 +256,61 @@ def test_unlikely_pairs_are_asked_about(patient: dict[str, Any], volume: float |
     questions = list(doubts(case_from({"patient": patient, "settings": told})))
     assert len(questions) == bool(asked)
     assert all(asked in question for question in questions)
+
+
+@pytest.mark.parametrize("rate", [-1, 151, 600])
+def test_set_rate_that_nobody_sets_is_refused(rate: float) -> None:
+    assert refused(said("settings", rate_per_min=rate)).expected == "0 to 150 per minute"
+
+
+@pytest.mark.parametrize(
+    ("keys", "accepted"),
+    [
+        ({"mode": "CMV-VC"}, False),
+        ({"mode": "IMV-PC", "trigger_flow_l_min": 2}, False),
+        ({"mode": "A/C-VC"}, False),
+        ({"mode": "A/C-VC", "trigger_flow_l_min": 2}, True),
+        ({"mode": "A/C-PC", "trigger_pressure_cmh2o": -2}, True),
+        ({"mode": "A/C-PC", "trigger_pressure_cmh2o": 0}, False),
+        ({"mode": "IMV-PC", "time_high_s": 2, "time_low_s": 3}, True),
+        ({"mode": "SIMV-VC\\PS"}, True),
+        ({"mode": "CSV-PS"}, True),
+        ({}, True),
+    ],
+)
+def test_rate_0_needs_something_else_that_starts_breaths(keys: dict[str, Any], accepted: bool) -> None:
+    told = said("settings", rate_per_min=0, **keys)
+    if accepted:
+        assert case_from(told).settings[0].rate_per_min == 0
+    else:
+        error = refused(told)
+        assert "need a clock" in error.problem
+        assert "150 per minute" in error.expected
+        assert ("trigger" in error.remedy) == keys["mode"].startswith("A/C")
+
+
+@pytest.mark.parametrize(
+    ("keys", "asked"),
+    [
+        ({"rate_per_min": 30, "inspiratory_time_s": 2.0}, "inspiration of 2 s at a rate of 30 at 0 s"),
+        ({"rate_per_min": 30, "inspiratory_time_s": 1.5, "pause_s": 0.6}, "with a pause of 0.6 s"),
+        ({"rate_per_min": 30, "inspiratory_time_s": 1.5, "pause_s": 0.4}, ""),
+        # 600 mL at 12 L/min (0.2 L/s) take 3 s
+        (
+            {
+                "mode": "A/C-VC",
+                "rate_per_min": 20,
+                "tidal_volume_ml": 600,
+                "inspiratory_flow_l_min": 12,
+                "flow_pattern": "constant",
+            },
+            "inspiration of 3 s",
+        ),
+        ({"mode": "CSV-PS", "rate_per_min": 30, "inspiratory_time_s": 3.0}, ""),
+        ({"inspiratory_time_s": 3.0}, ""),
+    ],
+)
+def test_inspiration_that_leaves_no_time_to_breathe_out_is_asked_about(keys: dict[str, Any], asked: str) -> None:
+    questions = list(doubts(case_from(said("settings", **keys))))
+    assert len(questions) == bool(asked)
+    assert all(asked in question for question in questions)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -43,9 +46,11 @@ def calls(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
     """Stands in for the review itself, and notes how it was called."""
     noted: list[dict[str, Any]] = []
 
-    def review_case(path: Path, out: Path, *, report: bool, progress: Callable[[str, float], None]) -> SimpleNamespace:
+    def review_case(
+        path: Path, out: Path, *, policy: Path | None, report: bool, progress: Callable[[str, float], None]
+    ) -> SimpleNamespace:
         progress("reading", 0.5)
-        noted.append({"path": path, "out": out, "report": report})
+        noted.append({"path": path, "out": out, "policy": policy, "report": report})
         return SimpleNamespace(summary={"title": "Düne", "n": None})
 
     terminal = ModuleType("tidebench.cli.terminal")
@@ -97,7 +102,7 @@ def test_refusal_of_the_library_is_passed_on_without_a_traceback(run: Run, monke
 def test_review_hands_on_its_options_and_says_where_the_report_is(run: Run, calls: list[dict[str, Any]]) -> None:
     code, out, err = run("review", "ward/case", "--out", "ward/result")
     assert (code, err) == (0, "")
-    assert calls == [{"path": Path("ward/case"), "out": Path("ward/result"), "report": True}]
+    assert calls == [{"path": Path("ward/case"), "out": Path("ward/result"), "policy": None, "report": True}]
     assert out.startswith("summary of Düne\n")
     assert out.endswith(f"Report: {Path('ward/result/report.pdf').resolve()}\n")
 
@@ -160,3 +165,42 @@ def test_progress_is_drawn_on_standard_error_before_a_terminal(
     out, err = capsys.readouterr()
     assert out == ""
     assert "finding breaths" in err
+
+
+def test_review_hands_on_the_policy(run: Run, calls: list[dict[str, Any]]) -> None:
+    run("review", "case", "--out", "result", "--policy", "house.toml")
+    assert calls[0]["policy"] == Path("house.toml")
+
+
+def test_what_the_system_refuses_is_one_message(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", "signals.csv")
+
+    monkeypatch.setattr(tidebench.results, "review_case", refuse)
+    code, out, err = run("review", "case", "--out", "x")
+    assert (code, out, err) == (2, "", "tidebench: signals.csv: can't be used (Permission denied).\n")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_full_standard_output_is_one_message() -> None:
+    with open("/dev/full", "w") as full:  # noqa: PTH123
+        done = subprocess.run(
+            [sys.executable, "-m", "tidebench", "quantities"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr == "tidebench: standard output: can't be used (No space left on device).\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX pipes")
+def test_reader_that_went_away_is_no_error() -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        [sys.executable, "-m", "tidebench", "quantities"], stdout=writing, stderr=subprocess.PIPE, check=False
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (1, b"")

@@ -141,7 +141,7 @@ def test_swapped_rows_are_sorted() -> None:
 def test_newest_first_is_turned_round() -> None:
     sampled = place(ramp(100, 10)[::-1].copy())
     np.testing.assert_allclose(sampled.channels["flow"], ramp(100, 10))
-    assert sampled.warnings == ["rows out of order, sorted by their time: 999"]
+    assert sampled.warnings == ["time runs backward throughout: all 1000 rows were turned round"]
 
 
 def test_single_repeats_and_rows_without_time_are_left_out() -> None:
@@ -157,7 +157,7 @@ def test_single_repeats_and_rows_without_time_are_left_out() -> None:
 @pytest.mark.parametrize(
     ("time", "problem"),
     [
-        (np.full(1000, 7.0), "the time column never advances"),
+        (np.full(1000, 7.0), "stands still: 1000 rows, from row 1 to row 1000, all at 7 s"),
         (np.full(1000, np.nan), "fewer than two rows"),
         (np.array([1.0]), "fewer than two rows"),
         (np.insert(ramp(100, 10), 400, np.full(30, 3.99)), "stands still at 3.99 s for 31 rows, from row 400"),

@@ -48,6 +48,7 @@ LAYERS = (
     ("report",),
     ("results",),
     ("cli",),
+    ("__main__",),
     ("__init__",),
 )
 LEVEL = {room: level for level, rooms in enumerate(LAYERS) for room in rooms}

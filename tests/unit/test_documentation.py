@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tidebench.case import case_from
+from tidebench.limits import load_policy
 
 ROOT = Path(__file__).parents[2]
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
@@ -32,9 +33,13 @@ def test_links_lead_to_files_that_exist(page: Path) -> None:
 
 
 @pytest.mark.parametrize("page", CASE_PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
-def test_case_files_on_the_pages_are_valid(page: Path) -> None:
+def test_case_and_policy_files_on_the_pages_are_valid(page: Path, tmp_path: Path) -> None:
     for block in re.findall(r"^```toml\n(.*?)^```", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL):
         said = tomllib.loads(block)
+        if "limit" in said:
+            (tmp_path / "policy.toml").write_text(block, encoding="utf-8")
+            assert load_policy(tmp_path / "policy.toml").limits
+            continue
         if "recording" in said and isinstance(said["recording"], dict):
             said["recording"].setdefault("file", "signals.csv")
         assert case_from(said)

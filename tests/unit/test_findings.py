@@ -38,7 +38,8 @@ def test_run_of_breaths_with_the_sign_is_one_finding(kind: str) -> None:
     assert (row["kind"], row["breath"]) == (kind, 4)
     assert (row["start_s"], row["end_s"]) == (12, 3 * (4 + SHORTEST))
     assert row["values"] == [{"quantity": key, "value": enough, "unit": quantity(key).unit}]
-    assert (row["rule"], row["rule_version"]) in RULES.items()
+    assert row["rule"]
+    assert (row["kind"], row["rule_version"]) in RULES.items()
     assert str(SHORTEST) in row["evidence"]
 
 

@@ -153,7 +153,7 @@ def test_parts_that_make_no_stay_are_refused(opened: Open, keys: list[dict[str, 
 def test_case_without_a_recording_or_its_file(tmp_path: Path) -> None:
     with pytest.raises(CaseError, match="the case names no recording"):
         open_recording(case_from({}))
-    with pytest.raises(SignalError, match=r"nonesuch\.csv: there is no such file"):
+    with pytest.raises(SignalError, match=r"^nonesuch\.csv: there is no such file"):
         open_recording(case_from({"recording": {"file": "nonesuch.csv"}}, folder=tmp_path))
 
 

@@ -12,10 +12,14 @@ import polars as pl
 import pytest
 
 from tests.reference.exact_lung import Breath, Lung, half_sines, ventilate
-from tidebench.errors import TidebenchError
+from tidebench.cli.terminal import print_review
+from tidebench.errors import SignalError, TidebenchError
+from tidebench.findings import FINDINGS
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS, FINDING_COLUMNS
+from tidebench.report.method import method
 from tidebench.results import review_case
 from tidebench.store import read_result
+from tidebench.views.verdicts import verdicts
 
 TABLES = {"breaths": BREATH_COLUMNS, "efforts": EFFORT_COLUMNS, "findings": FINDING_COLUMNS}
 
@@ -128,3 +132,46 @@ def test_same_case_gives_the_same_bytes(tmp_path: Path) -> None:
         review_case(case, tmp_path / name, report=False)
     for name in ("breaths.parquet", "efforts.parquet", "findings.parquet", "summary.json"):
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+def test_manifest_names_rules_by_the_kind_of_finding(result: Path) -> None:
+    assert set(read_result(result).manifest["rules"]) == set(FINDINGS)
+
+
+def test_unreadable_signals_are_told_of_their_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def deny(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("tidebench.results.open_recording", deny)
+    case = write_case(tmp_path / "case")
+    with pytest.raises(SignalError, match=r"signals\.csv: the signals can't be read \(Input/output error\)"):
+        review_case(case, tmp_path / "out")
+    assert [path.name for path in tmp_path.iterdir()] == ["case"]
+
+
+POLICY = 'title = "{}"\n[[limit]]\nquantity = "peak_pressure_cmh2o"\ngroup = "adult"\nhigh = {}\n'
+
+
+def test_policy_beside_the_case_or_named_is_used_and_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    case, named = write_case(tmp_path / "case"), tmp_path / "named.toml"
+    with (case / "case.toml").open("a", encoding="utf-8") as file:
+        file.write("[patient]\nage_years = 50\n")
+    none = review_case(case, tmp_path / "none", report=False)
+    assert none.summary["policy"] is read_result(tmp_path / "none").manifest["options"]["policy"] is None
+    assert "Limits" not in dict(method(none))
+    (case / "policy.toml").write_text(POLICY.format("Beside", 12), encoding="utf-8")
+    named.write_text(POLICY.format("Named", 13), encoding="utf-8")
+    hashes = set()
+    for policy, title, high in ((None, "Beside", 12), (named, "Named", 13)):
+        done = review_case(case, tmp_path / title, policy=policy, report=False)
+        judged = {verdict.limit.key: verdict for verdict in verdicts(done)}["peak_pressure_cmh2o"]
+        assert (judged.limit.high, judged.limit.kind, judged.state) == (high, "house policy", "crossed")
+        kept = json.loads((tmp_path / title / "summary.json").read_text(encoding="utf-8"))["policy"]
+        assert kept == read_result(tmp_path / title).manifest["options"]["policy"]
+        assert kept["name"] == title
+        hashes.add(kept["hash"])
+        assert f"Limits of this house were used: {title}." in dict(method(done))["Limits"]
+        capsys.readouterr()
+        print_review(done)
+        assert f"Limits of this house were used: {title}." in capsys.readouterr().out
+    assert len(hashes) == 2

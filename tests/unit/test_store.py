@@ -251,3 +251,31 @@ def test_result_of_a_later_program_is_refused(tmp_path: Path) -> None:
     path.write_text(json.dumps(manifest))
     with pytest.raises(OutputError, match=r"written by a later version, 9\.9"):
         read_result(tmp_path / "out")
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="no such file system")
+@pytest.mark.parametrize("out", ["/proc/out", "/proc/ward/out"])
+def test_place_that_takes_no_files_is_told_as_such(out: str) -> None:
+    with pytest.raises(OutputError, match="can't be written"):
+        put(Path(out))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX permissions")
+@pytest.mark.parametrize("filled", [False, True], ids=["empty", "an earlier result"])
+def test_read_only_folder_is_not_replaced(tmp_path: Path, filled: bool) -> None:
+    out = tmp_path / "out"
+    put(out) if filled else out.mkdir()
+    before = content(tmp_path)
+    out.chmod(0o555)
+    with pytest.raises(OutputError, match="read-only"):
+        put(out, "new")
+    assert out.stat().st_mode & 0o777 == 0o555
+    assert content(tmp_path) == before
+    out.chmod(0o755)
+
+
+def test_links_that_go_round_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "out").symlink_to(tmp_path / "out")
+    with pytest.raises(OutputError, match="out"):
+        put(tmp_path / "out")
+    assert names(tmp_path) == {"out"}

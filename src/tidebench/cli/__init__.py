@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 from collections.abc import Sequence
 
@@ -31,7 +32,9 @@ app.command(review.review)
 
 
 def main(words: Sequence[str] | None = None) -> None:
-    """Run the command line: exit 0 when done, 2 on bad input with one message on standard error.
+    """Run the command line: exit 0 when done, 2 on bad input or a refusal of the system, with one message.
+
+    Messages go to standard error. Where the reader of the output has gone, it ends with 1 and without a word.
 
     Parameters
     ----------
@@ -43,10 +46,23 @@ def main(words: Sequence[str] | None = None) -> None:
             stream.reconfigure(errors="replace")  # a console without µ or ′ still gets its table
     try:
         app(sys.argv[1:] if words is None else words)
+        sys.stdout.flush()
     except CycloptsError as error:
         _refuse(f"{error} See `tidebench --help`.")
     except TidebenchError as error:
         _refuse(str(error))
+    except BrokenPipeError:
+        _drop_output()
+        raise SystemExit(1) from None
+    except OSError as error:
+        _drop_output()
+        _refuse(f"{error.filename or 'standard output'}: can't be used ({error.strerror or error}).")
+
+
+def _drop_output() -> None:
+    """Let what is still to be printed go nowhere, so that it is not tried again at the end."""
+    if sys.stdout is sys.__stdout__ and sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _refuse(message: str) -> None:

@@ -12,7 +12,9 @@ from tidebench.cli.progress import progress_bar
 Switch = Annotated[bool, Parameter(negative="", show_default=False)]
 
 
-def review(case: Path, /, *, out: Path, no_report: Switch = False, json: Switch = False) -> None:
+def review(
+    case: Path, /, *, out: Path, policy: Path | None = None, no_report: Switch = False, json: Switch = False
+) -> None:
     """Measure a recorded case, and write tables and a report.
 
     Parameters
@@ -21,6 +23,8 @@ def review(case: Path, /, *, out: Path, no_report: Switch = False, json: Switch 
         The case folder, or its case.toml.
     out : Path
         Where the result goes: a new folder, or an earlier result, which is replaced.
+    policy : Path
+        A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
     no_report : bool
         Leave out report.pdf.
     json : bool
@@ -29,7 +33,7 @@ def review(case: Path, /, *, out: Path, no_report: Switch = False, json: Switch 
     from tidebench.results import review_case
 
     with progress_bar(shown=not json) as tell:
-        reviewed = review_case(case, out, report=not no_report, progress=tell)
+        reviewed = review_case(case, out, policy=policy, report=not no_report, progress=tell)
     if json:
         import json as notation
 

@@ -24,10 +24,13 @@ def print_review(review: Review, console: Console | None = None) -> None:
     from rich.console import Console
 
     from tidebench.views import overview_page, steps_page
+    from tidebench.views.verdicts import policy_used
 
     console = console or Console(highlight=False)
     page = overview_page(review)
     _head(page, console)
+    if used := policy_used(review):
+        console.print(_text(used))
     for answer in page.answers:
         _answer(answer, page.verdicts, console)
     _holds(page.holds, console)

@@ -142,8 +142,11 @@ def fill_columns(  # one pass over the samples of a breath
         x[1, c], z[1, c] = f, smooth
         x[2, c], z[2, c] = f * abs(f), smooth * abs(smooth)
         x[3, c], z[3, c] = min(f, 0.0), min(smooth, 0.0)
+        sine, cosine = 0.0, 1.0
+        if harmonics > 0:
+            first_sine, first_cosine = np.sin(phase[i]), np.cos(phase[i])
         for h in range(harmonics):
-            sine, cosine = np.sin((h + 1) * phase[i]), np.cos((h + 1) * phase[i])
+            sine, cosine = sine * first_cosine + cosine * first_sine, cosine * first_cosine - sine * first_sine
             x[4 + 2 * h, c], z[4 + 2 * h, c] = sine, passed[h] * sine
             x[5 + 2 * h, c], z[5 + 2 * h, c] = cosine, passed[h] * cosine
         x[pressure, c], z[pressure, c] = p[i], sum_p / width

@@ -20,8 +20,8 @@ FINDINGS: dict[str, Rule] = {
 }
 """The rule of each kind of finding."""
 
-RULES: dict[str, int] = {module.RULE: module.VERSION for module in (gap, intrinsic_peep, leak)}
-"""The version of each rule."""
+RULES: dict[str, int] = {module.KIND: module.VERSION for module in (gap, intrinsic_peep, leak)}
+"""The version of each kind's rule."""
 
 
 def find_all(breaths: pl.DataFrame, recording: Recording) -> pl.DataFrame:

@@ -22,8 +22,10 @@ published one of that quantity, group and condition.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import tomllib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Self
@@ -64,6 +66,17 @@ class Policy:
     def name(self) -> str:
         """Title and day."""
         return f"{self.title} ({self.day.isoformat()})" if self.day else self.title
+
+    @property
+    def policy_hash(self) -> str:
+        """Hash of what the policy says: the same statements have the same hash, in whatever order and layout."""
+        said = [self.name, sorted(map(str, (asdict(limit) for limit in self.limits))), sorted(map(str, self.unused))]
+        return hashlib.blake2b(json.dumps(said).encode(), digest_size=16).hexdigest()
+
+    @property
+    def identity(self) -> dict[str, str]:
+        """Name and hash, as a result keeps them."""
+        return {"name": self.name, "hash": self.policy_hash}
 
 
 class _Table(BaseModel):
@@ -171,5 +184,7 @@ def _toml(file: Path) -> dict[str, object]:
         raise OptionError("there is no such file", where=str(file), expected="a policy.toml")
     try:
         return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise OptionError(f"this can't be read ({error.strerror or error})", where=str(file)) from error
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise OptionError(f"not TOML: {error}", where=file.name) from None

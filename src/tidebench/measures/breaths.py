@@ -239,7 +239,7 @@ def energy(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
     young = [("adults only", np.full(build.n, about.group != "adult"))]
     joules = JOULE * c["work"]
     build.put("mechanical_power_j_min", joules * build.values["rate_per_min"], [*young, *passive])
-    build.put("work_j_l", joules / c["vti"], passive)
+    build.put("work_j_l", np.divide(joules, c["vti"], out=np.full(build.n, np.nan), where=c["vti"] > 0), passive)
 
 
 def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples, f: Samples, about: Setting) -> None:

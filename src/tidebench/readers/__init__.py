@@ -10,6 +10,7 @@ from pathlib import Path
 from tidebench.case import CASE_FILE, Case, RecordingFile
 from tidebench.errors import CaseError, SignalError
 from tidebench.readers import parquet, text
+from tidebench.readers.agreement import check_agreement, check_anyone
 from tidebench.readers.assembly import assemble
 from tidebench.readers.conditions import to_btps
 from tidebench.readers.stay import join
@@ -42,17 +43,21 @@ def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None
     SignalError
         With file, and line and column where that applies.
     """
-    return assemble(_table(Path(path), columns))
+    table = _table(Path(path), columns, str(path))
+    recording = assemble(table)
+    check_anyone(recording, table.columns)
+    return recording
 
 
-def _table(path: Path, columns: Mapping[str, str] | None) -> Table:
+def _table(path: Path, columns: Mapping[str, str] | None, called: str) -> Table:
+    """The columns of a file; what its user called it serves messages."""
     if not path.is_file():
         problem = "this is not an ordinary file" if path.exists() else "there is no such file"
-        raise SignalError(problem, where=str(path), expected="a file of signals")
+        raise SignalError(problem, where=called, expected="a file of signals")
     reader = READERS.get(path.suffix.lower())
     if reader is None:
         raise SignalError(
-            f"no reader knows the ending {path.suffix!r}", where=path.name, expected=", ".join(sorted(READERS))
+            f"no reader knows the ending {path.suffix!r}", where=called, expected=", ".join(sorted(READERS))
         )
     return reader(path, columns)
 
@@ -72,8 +77,11 @@ def open_recording(case: Case) -> Recording:
 
 
 def _part(case: Case, how: RecordingFile) -> Recording:
-    recording = assemble(_table(case.path_of(how), how.columns), how.barometric_pressure_mmhg)
-    return to_btps(_begun(recording, how.start), how)
+    table = _table(case.path_of(how), how.columns, str(how.file))
+    recording = to_btps(assemble(table, how.barometric_pressure_mmhg), how)
+    doubts = check_agreement(recording, table.columns, case)
+    check_anyone(recording, table.columns)
+    return _begun(replace(recording, warnings=(*recording.warnings, *doubts)), how.start)
 
 
 def _begun(recording: Recording, start: datetime | None) -> Recording:

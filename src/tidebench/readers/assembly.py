@@ -13,7 +13,8 @@ from tidebench.interval import Interval
 from tidebench.quantities import QUANTITIES
 from tidebench.readers.clock import BRIDGED_S, Sampled, on_grid
 from tidebench.readers.headers import TIME, canonical_unit
-from tidebench.readers.plausible import check_magnitude, flow_is_turned, volume_against_flow
+from tidebench.readers.movement import MOVING, refuse_still, still_stretches
+from tidebench.readers.plausible import check_magnitude, flow_is_turned, refuse_swapped, volume_against_flow
 from tidebench.readers.table import Table
 from tidebench.recording import Recording
 from tidebench.units import factor
@@ -34,7 +35,7 @@ def assemble(table: Table, barometric_pressure_mmhg: float = 760.0) -> Recording
     Raises
     ------
     SignalError
-        A clock or a magnitude that can't be.
+        A clock or a magnitude that can't be, a channel that never moves, pressure and flow swapped.
     """
     values, steps = _canonical(table, barometric_pressure_mmhg)
     time_s, start = _seconds(table)
@@ -44,8 +45,13 @@ def assemble(table: Table, barometric_pressure_mmhg: float = 760.0) -> Recording
     sampled = on_grid(time_s, values, table.source)
     if start is None and sampled.offset_s:
         steps.append(f"clock re-zeroed: 0 s is {sampled.offset_s:.6g} s of the time column")
+    for key in MOVING:
+        refuse_still(key, sampled.channels[key], table.columns[key], table.source)
     gaps = mark_gaps(sampled)
+    refuse_swapped(sampled.channels, table.columns, sampled.rate_hz, table.source)
     _turn(sampled)
+    still = (still_stretches(key, sampled.channels[key], sampled.rate_hz) for key in MOVING)
+    sampled.warnings.extend(text for text in still if text)
     return Recording(
         sampled.rate_hz,
         sampled.channels,
@@ -91,6 +97,8 @@ def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> S
     """A channel whose magnitude may be, values that no patient and no gauge can produce made missing ones."""
     most = _BEYOND * max(map(abs, QUANTITIES[key].plausible)) * factor(QUANTITIES[key].unit, canonical_unit(key))
     if len(samples) and not (samples.min() >= -most and samples.max() <= most):
+        if empty := np.count_nonzero(np.isnan(samples)):
+            warnings.append(f"{key}: cells without a number: {empty} of {len(samples)}")
         impossible = np.abs(samples) > most
         if impossible.mean() >= _OUTLIERS:  # the unit is at fault, and said to be
             impossible = np.isinf(samples)

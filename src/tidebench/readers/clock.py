@@ -155,7 +155,10 @@ def _timed(time_s: Samples, warnings: list[str], where: str) -> tuple[Samples, I
     times = time_s[rows] if untimed else time_s
     if len(times) < 2 or times.min() == times.max():
         raise SignalError(
-            "the clock stands still: the time column never advances" if len(times) > 1 else "fewer than two rows",
+            f"the clock stands still: {len(times)} rows, from row {rows[0] + 1} to row {rows[-1] + 1}, all at "
+            f"{times[0]:.6g} s"
+            if len(times) > 1
+            else "fewer than two rows",
             where=where,
             expected="a row for every sample, with its time",
         )
@@ -167,10 +170,15 @@ def _timed(time_s: Samples, warnings: list[str], where: str) -> tuple[Samples, I
 def _forward(
     times: Samples, rows: Indices, channels: Mapping[str, Samples], warnings: list[str], where: str
 ) -> tuple[Samples, Indices]:
-    """Times that never run backwards: swapped rows sorted, rows sent twice dropped, a clock set back shifted on."""
+    """Times that never run backwards: a file from the newest on turned round, swapped rows sorted, rows sent twice
+    dropped, a clock set back shifted on.
+    """
     back = np.flatnonzero(np.diff(times) < 0) + 1
     if not len(back):
         return times, rows
+    if times[-1] < times[0] and (np.diff(times) <= 0).all():
+        warnings.append(f"time runs backward throughout: all {len(times)} rows were turned round")
+        return times[::-1], rows[::-1]
     order = _healing_order(times, back)
     if order is not None:
         warnings.append(f"rows out of order, sorted by their time: {len(back)}")

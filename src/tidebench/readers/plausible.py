@@ -31,6 +31,7 @@ _WINDOW_S, _MOST_WINDOWS = 30.0, 40
 _LAG_S = 0.1
 _STEP_CMH2O = 2.0
 _ENOUGH_STEPS = 20
+_NOISE_CMH2O, _FRO, _ONE_WAY = 1.0, 0.1, 0.02
 
 
 def check_magnitude(key: str, samples: Samples, column: Column, source: str) -> str:
@@ -108,7 +109,7 @@ def volume_against_flow(channels: Mapping[str, Samples], rate_hz: float) -> floa
 
     The median over the samples of strong flow, so that resets at each breath don't count; NaN where there are none.
     """
-    pieces = _windows(len(channels["flow"]), rate_hz)
+    pieces = windows(len(channels["flow"]), rate_hz)
     moved = np.concatenate([np.diff(channels["volume"][piece]) for piece in pieces])
     flow = np.concatenate([channels["flow"][piece][1:] for piece in pieces])
     both = np.isfinite(moved) & np.isfinite(flow)
@@ -117,7 +118,46 @@ def volume_against_flow(channels: Mapping[str, Samples], rate_hz: float) -> floa
     return float(np.median(moved[strong] * rate_hz / flow[strong])) if strong.any() else float("nan")
 
 
-def _windows(n: int, rate_hz: float) -> list[slice]:
+def refuse_swapped(channels: Mapping[str, Samples], columns: Mapping[str, Column], rate_hz: float, source: str) -> None:
+    """Refuse pressure and flow that are each other's: a "pressure" that goes to and fro, a "flow" that never goes back.
+
+    Parameters
+    ----------
+    channels : mapping of str to ndarray, shape (n,)
+        Canonical units; NaN in gaps.
+    columns : mapping of str to Column
+        Where they came from.
+    rate_hz : float
+        Samples per second.
+    source : str
+        File, for messages.
+
+    Raises
+    ------
+    SignalError
+        Pressure is negative by a tenth of what it is positive, and flow hardly ever is.
+    """
+    pieces = windows(len(channels["flow"]), rate_hz)
+    pressure, flow = (np.concatenate([channels[key][piece] for piece in pieces]) for key in ("airway_pressure", "flow"))
+    pressure, flow = pressure[np.isfinite(pressure)], flow[np.isfinite(flow)]
+    to_and_fro = np.percentile(pressure, 1) < -_NOISE_CMH2O if len(pressure) else False
+    if to_and_fro and _back(pressure) > _FRO and _back(flow) < _ONE_WAY:
+        names = " and ".join(repr(columns[key].header) for key in ("airway_pressure", "flow"))
+        raise SignalError(
+            "pressure goes to and fro about zero as a flow does, and flow never goes back",
+            where=f"{source}, columns {names}",
+            expected="pressure and flow, each in its column",
+            remedy="The two look swapped: name them in [recording.columns].",
+        )
+
+
+def _back(samples: Samples) -> float:
+    """The negative part of a signal by its positive part."""
+    forth = float(samples[samples > 0].sum())
+    return float(-samples[samples < 0].sum()) / forth if forth else float("inf")
+
+
+def windows(n: int, rate_hz: float) -> list[slice]:
     """Stretches of 30 s, evenly from the whole recording; all of it where it is short."""
     width = min(round(_WINDOW_S * rate_hz), n)
     starts = np.linspace(0, n - width, min(_MOST_WINDOWS, n // width)).astype(int)
@@ -127,7 +167,7 @@ def _windows(n: int, rate_hz: float) -> list[slice]:
 def _steep_changes(pressure: Samples, flow: Samples, rate_hz: float) -> tuple[Samples, Samples]:
     """Changes over 0.1 s of pressure [cmH2O] and flow, where pressure is steep."""
     lag = max(1, round(_LAG_S * rate_hz))
-    pieces = _windows(len(flow), rate_hz)
+    pieces = windows(len(flow), rate_hz)
     rises = np.concatenate([pressure[piece][lag:] - pressure[piece][:-lag] for piece in pieces])
     surges = np.concatenate([flow[piece][lag:] - flow[piece][:-lag] for piece in pieces])
     steep = (np.abs(rises) >= _STEP_CMH2O) & np.isfinite(surges)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tidebench.views.mechanics import terms
+from tidebench.views.verdicts import policy_used
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -60,6 +61,8 @@ def method(review: Review) -> tuple[tuple[str, str], ...]:
     general = tuple(
         (topic, f"{text} {terms(review)}".strip() if topic == MECHANICS else text) for topic, text in METHOD
     )
+    if used := policy_used(review):
+        general = (*general, ("Limits", used))
     if "oesophageal_pressure" in review.recording:
         return (*general, MEASURED_EFFORT)
     return (*general, ESTIMATED_EFFORT) if review.efforts.height else general

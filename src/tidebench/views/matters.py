@@ -210,7 +210,7 @@ def _effort(review: Review) -> Iterator[Matter]:
         return
     record, who = shown.quantity, passivity(review.breaths)
     doubt = f"; of {who.undecided} more it can't be told" if who.undecided else ""
-    since = f", first at {_first(active)}" if active.height < review.breaths.height else ""
+    since = f", first at {_first(review, active)}" if active.height < review.breaths.height else ""
     yield Matter(
         35 + 20 * active.height / review.breaths.height,
         sentence(f"{share(active.height, review.breaths.height)} breaths show effort{since}"),
@@ -234,8 +234,10 @@ def _ineffective(review: Review) -> Iterator[Matter]:
     )
 
 
-def _first(breaths: pl.DataFrame) -> str:
-    return clock(float(breaths["start_s"][0]))
+def _first(review: Review, active: pl.DataFrame) -> str:
+    """When the first effort begins; the first breath with effort where none could be placed."""
+    from_efforts = review.efforts["start_s"] if review.efforts.height else active["start_s"]
+    return clock(float(from_efforts[0]))
 
 
 def _findings(review: Review) -> Iterator[Matter]:

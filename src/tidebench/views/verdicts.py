@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from tidebench.limits import Kind, Limit, judge, limits_for, population
+from tidebench.limits import Kind, Limit, judge, limits_for, policy_statement, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
 from tidebench.views.numbers import Number, breath_values, summary_number
@@ -76,8 +76,13 @@ def why_these(review: Review) -> str:
     return sentence(f"limits: {population(review.case.patient).reason}")
 
 
+def policy_used(review: Review) -> str:
+    """Which policy of the house was used and what it changed; empty where the published limits were."""
+    return policy_statement(review.policy, review.case.patient) if review.policy else ""
+
+
 def _all(review: Review) -> Iterator[Verdict]:
-    for limit in limits_for(review.case.patient):
+    for limit in limits_for(review.case.patient, policy=review.policy):
         shown = summary_number(review, limit.key)
         if shown.spread is not None:
             yield _on_breaths(limit, shown, breath_values(review, limit.key))
