@@ -1,0 +1,183 @@
+"""Ventilation patterns and inflation types do what ISO 19223 (from memory) means by their names.
+
+What a pattern lets begin an inflation, what ends it, what it delivers. Numbers are asked of the settings.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tidebench.simulation import Solution, scenario_from, simulate
+
+EFFORT = {"rate_per_min": 14.0, "size_cmh2o": 8.0}
+TRUE = ["airway_pressure", "flow", "muscle_pressure", "lung_volume", "alveolar_pressure"]
+
+
+def run(setting: dict[str, Any], **tables: Any) -> Solution:
+    """Two minutes of an invented adult on one setting."""
+    whole = {
+        "duration_s": 120.0,
+        "lung": {"compartments": [{"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 8.0}]},
+        "airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": 8.0},
+        "circuit": {"compliance_ml_cmh2o": 1.5},
+        "settings": [{"peep_cmh2o": 5.0, "inspiratory_time_s": 1.0, **setting}],
+        **tables,
+    }
+    return simulate(scenario_from(whole), TRUE)
+
+
+def volume(**more: Any) -> dict[str, Any]:
+    """Volume control at 15 a minute, amended."""
+    return {"mode": "A/C-VC", "rate_per_min": 15.0, "tidal_volume_ml": 450.0, **more}
+
+
+def test_mandatory_pattern_hears_no_effort() -> None:
+    breaths = run(volume(mode="CMV-VC"), effort=EFFORT).breaths
+    assert breaths["patient_triggered"].sum() == 0
+    assert np.diff(breaths["start_s"]) == pytest.approx(4.0, abs=1e-6)
+
+
+def test_assist_control_gives_every_effort_the_same_inflation() -> None:
+    breaths = run(volume(rate_per_min=8.0), effort=EFFORT).breaths
+    asked = breaths.filter(breaths["patient_triggered"] == 1)
+    assert asked.height > 20
+    assert (asked["mandatory"] == 1).all()
+    assert (asked["insp_end_s"] - asked["start_s"]).to_numpy() == pytest.approx(1.0, abs=1e-6)
+
+
+def test_set_volume_less_what_the_circuit_takes_reaches_the_patient() -> None:
+    """Reference values, section 3.2: VT − C_circuit·(P_end − PEEP)."""
+    breath = run(volume()).breaths.row(-2, named=True)
+    taken = 1.5 * (breath["peak_pressure_cmh2o"] - breath["total_peep_cmh2o"])
+    assert breath["vti_ml"] == pytest.approx(450.0 - taken, abs=3.0)
+
+
+def test_compensated_volume_reaches_the_patient_whole() -> None:
+    breath = run(volume(), circuit={"compliance_ml_cmh2o": 1.5, "volume_compensated": True}).breaths.row(-2, named=True)
+    assert breath["vti_ml"] == pytest.approx(450.0, rel=0.005)
+
+
+@pytest.mark.parametrize("percent", [10.0, 25.0, 50.0])
+def test_support_ends_at_the_share_of_peak_flow_that_is_set(percent: float) -> None:
+    setting = {"mode": "CSV-PS", "pressure_support_cmh2o": 10.0, "cycling_percent": percent}
+    solution = run(setting, effort={**EFFORT, "rate_cv": 0.0}, sampling_hz=1000.0)
+    flow = solution.channels["flow"]
+    shares = []
+    for breath in solution.breaths.tail(10).iter_rows(named=True):
+        first, turn = round(breath["start_s"] * 1000), int(breath["insp_end_s"] * 1000)
+        shares.append(flow[turn] / flow[first : turn + 1].max())
+    assert np.median(shares) == pytest.approx(percent / 100, abs=0.01)
+    assert (solution.breaths["flow_cycled"] == 1).all()
+
+
+def test_more_support_gives_more_volume() -> None:
+    volumes = [
+        run({"mode": "CSV-PS", "pressure_support_cmh2o": above}, effort=EFFORT).breaths["vti_ml"].median()
+        for above in (4.0, 8.0, 12.0)
+    ]
+    assert volumes == sorted(volumes)
+    assert len(set(volumes)) == 3
+
+
+def test_volume_targeted_inflations_find_their_volume() -> None:
+    breaths = run({"mode": "A/C-vtPC", "rate_per_min": 15.0, "tidal_volume_ml": 420.0}).breaths
+    assert breaths["vti_ml"][-2] == pytest.approx(420.0, rel=0.02)
+    assert np.abs(np.diff(breaths["peak_pressure_cmh2o"])).max() <= 3.0 + 0.2
+
+
+def test_synchronised_pattern_keeps_its_number_of_mandatory_inflations() -> None:
+    setting = {
+        "mode": "SIMV-VC\\PS", "rate_per_min": 6.0, "tidal_volume_ml": 450.0, "pressure_support_cmh2o": 8.0,
+    }  # fmt: skip
+    breaths = run(setting, effort=EFFORT).breaths
+    mandatory = breaths.filter(breaths["mandatory"] == 1)
+    assert abs(mandatory.height - 12) <= 1
+    assert (mandatory["patient_triggered"] == 1).any()
+    assert (breaths.filter(breaths["mandatory"] == 0)["pressure_supported"] == 1).all()
+
+
+def test_apnoea_brings_the_back_up() -> None:
+    setting = {"mode": "CSV-PS", "pressure_support_cmh2o": 8.0}
+    quiet = run(setting, ventilator={"backup_rate_per_min": 12.0, "apnoea_s": 15.0}).breaths
+    assert quiet["start_s"][0] == pytest.approx(15.0, abs=0.6)
+    assert np.diff(quiet["start_s"]) == pytest.approx(5.0, abs=1e-6)
+    assert quiet["vti_ml"].median() > 200
+
+
+def test_two_levels_let_the_patient_breathe_at_both() -> None:
+    setting = {
+        "mode": "IMV-PC", "pressure_high_cmh2o": 20.0, "pressure_low_cmh2o": 5.0, "time_high_s": 4.0, "time_low_s": 1.0,
+        "rate_per_min": 12.0,
+    }  # fmt: skip
+    solution = run(setting, effort=EFFORT)
+    breaths = solution.breaths
+    assert (breaths["insp_end_s"] - breaths["start_s"]).to_numpy() == pytest.approx(4.0, abs=1e-6)
+    assert set(solution.efforts["outcome"]) <= {"unassisted", "outside"}
+    at_high = solution.channels["flow"][(solution.channels["airway_pressure"] > 17)]
+    assert at_high.max() > 0.2  # breathes in at the high level
+
+
+def test_continuous_pressure_leaves_every_breath_to_the_patient() -> None:
+    solution = run({"mode": "CPAP"}, effort=EFFORT)
+    assert set(solution.efforts["outcome"]) <= {"unassisted", "outside"}
+    assert np.ptp(solution.channels["airway_pressure"]) < 4.0
+
+
+def test_pressure_limit_ends_an_inflation() -> None:
+    breaths = run(volume(tidal_volume_ml=900.0), ventilator={"pressure_limit_cmh2o": 20.0}).breaths
+    assert breaths["peak_pressure_cmh2o"].max() < 21.0
+    assert (breaths["insp_end_s"] - breaths["start_s"]).max() < 0.9
+
+
+def test_trigger_waits_for_its_criterion_and_its_delay() -> None:
+    early, late = (
+        run(volume(rate_per_min=8.0), effort=EFFORT, ventilator={"trigger_delay_s": delay}) for delay in (0.0, 0.15)
+    )
+    latency = []
+    for solution in (early, late):
+        effort = solution.efforts.filter(solution.efforts["outcome"] == "triggered")["onset_s"].to_numpy()
+        start = solution.breaths["start_s"].to_numpy()
+        latency.append(np.median(start[np.searchsorted(start, effort)] - effort))
+    assert latency[1] - latency[0] == pytest.approx(0.15, abs=0.02)
+
+
+def test_uncompensated_leak_triggers_by_itself() -> None:
+    setting = {"mode": "A/C-PC", "rate_per_min": 12.0, "pressure_control_cmh2o": 12.0}
+    leak = {"leak": {"flow_l_min": 15.0}}
+    blind = run(setting, ventilator={"leak_compensation": 0.0, "base_flow_l_min": 20.0}, **leak).breaths
+    seeing = run(setting, **leak).breaths
+    assert blind["labels"].str.contains("auto-trigger").mean() > 0.9
+    assert not seeing["labels"].str.contains("auto-trigger").any()
+
+
+def test_entrained_efforts_follow_the_clock_and_stack_breaths() -> None:
+    solution = run(volume(rate_per_min=16.0), effort={"entrained_every": 1, "entrained_size_cmh2o": 10.0})
+    assert set(solution.efforts["outcome"]) - {"outside"} == {"reverse-trigger"}
+    assert solution.breaths["labels"].str.contains("double-trigger").any()
+
+
+def test_holds_close_the_valves_until_pressure_is_the_lungs() -> None:
+    """Reference values, section 3.2: at rest pressure is PEEP + V/C."""
+    solution = run(
+        volume(),
+        manoeuvres=[
+            {"at_s": 30.0, "kind": "inspiratory hold", "duration_s": 3.0},
+            {"at_s": 60.0, "kind": "expiratory hold", "duration_s": 4.0},
+        ],
+    )
+    held = solution.breaths.filter(solution.breaths["plateau_cmh2o"].is_not_null()).row(0, named=True)
+    assert held["insp_end_s"] - held["start_s"] == pytest.approx(4.0, abs=1e-6)
+    assert held["plateau_cmh2o"] == pytest.approx(held["total_peep_cmh2o"] + held["vti_ml"] / 50.0, abs=0.02)
+    occluded = solution.breaths.filter(solution.breaths["exp_hold_cmh2o"].is_not_null()).row(0, named=True)
+    assert occluded["end_s"] - occluded["insp_end_s"] == pytest.approx(3.0 + 4.0, abs=1e-6)
+
+
+def test_same_seed_same_signals_another_seed_others() -> None:
+    one, same, other = (
+        run(volume(), effort=EFFORT, seed=seed).channels["airway_pressure"] for seed in (3, 3, 4)
+    )
+    assert np.array_equal(one, same)
+    assert not np.array_equal(one, other)
