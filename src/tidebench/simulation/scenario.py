@@ -19,7 +19,6 @@ from tidebench.simulation.patient import Effort, Exchange, Leak, Lung, Sensors, 
 from tidebench.simulation.protocol import Event, Manoeuvre, Procedure
 
 MOST_BYTES = 1 << 20
-TABLES = ("patient", "airway", "lung", "leak", "effort", "exchange")
 
 
 class Scenario(Table):
@@ -102,8 +101,9 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     whole = dict(said)
     if isinstance(said.get("who"), str):
         for table, values in patient_tables(said["who"]).items():
-            given = said.get(table, {})
-            whole[table] = {**values, **given} if isinstance(given, dict) else given
+            given = said.get(table, values)
+            amends = isinstance(given, dict) and isinstance(values, dict)
+            whole[table] = {**values, **given} if amends else given
     try:
         scenario = Scenario.model_validate(whole)
     except ValidationError as error:
