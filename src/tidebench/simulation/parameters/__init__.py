@@ -80,9 +80,7 @@ def sample(name: str, seed: int | Sequence[int]) -> dict[str, Any]:
     return _tables(name, draw)
 
 
-def sample_population(
-    n: int, seed: int, names: Sequence[str] | None = None
-) -> list[tuple[str, dict[str, Any]]]:
+def sample_population(n: int, seed: int, names: Sequence[str] | None = None) -> list[tuple[str, dict[str, Any]]]:
     """A population: ``n`` patients by name and tables, of ``names`` (all, unless said) in turn.
 
     Each patient depends on ``seed`` and its place alone, so that a larger population begins with the smaller one.
