@@ -18,6 +18,15 @@ if TYPE_CHECKING:
     from tidebench.recording import Recording
     from tidebench.results import review_case
     from tidebench.review import Review
+    from tidebench.simulation import (
+        Scenario,
+        Solution,
+        load_scenario,
+        scenario_from,
+        simulate,
+        simulate_case,
+        simulate_many,
+    )
     from tidebench.store import Result, read_result
 
 __all__ = [
@@ -26,14 +35,21 @@ __all__ = [
     "Recording",
     "Result",
     "Review",
+    "Scenario",
+    "Solution",
     "TidebenchError",
     "__version__",
     "load_case",
+    "load_scenario",
     "open_recording",
     "quantity",
     "read_recording",
     "read_result",
     "review_case",
+    "scenario_from",
+    "simulate",
+    "simulate_case",
+    "simulate_many",
 ]
 
 _HOMES = {
@@ -44,6 +60,15 @@ _HOMES = {
     "tidebench.recording": ("Recording",),
     "tidebench.results": ("review_case",),
     "tidebench.review": ("Review",),
+    "tidebench.simulation": (
+        "Scenario",
+        "Solution",
+        "load_scenario",
+        "scenario_from",
+        "simulate",
+        "simulate_case",
+        "simulate_many",
+    ),
     "tidebench.store": ("Result", "read_result"),
 }
 

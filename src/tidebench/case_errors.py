@@ -45,20 +45,24 @@ def explain(error: ValidationError, said: Mapping[str, Any], model: type[BaseMod
         remedy = (
             f"{remedy} After this one there {'is 1 more' if len(others) == 1 else f'are {len(others)} more'}.".strip()
         )
-    return CaseError(problem, where=f"{name}: {_place(first['loc'], said)}", expected=expected, remedy=remedy)
+    place = f"{name}: {_place(first['loc'], said)}" if first["loc"] else name
+    return CaseError(problem, where=place, expected=expected, remedy=remedy)
 
 
 def _place(loc: Sequence[int | str], said: Mapping[str, Any]) -> str:
     """``[[settings]] no. 2, fio2``"""
-    table, rest = str(loc[0]), list(loc[1:])
+    table = str(loc[0])
     inner: Any = said.get(table)
-    place = f"[[{table}]]" if isinstance(inner, list) else f"[{table}]" if isinstance(inner, dict) else table
-    if isinstance(inner, list) and rest:
-        place, inner = f"{place} no. {int(rest[0]) + 1}", inner[int(rest[0])]
-    keys = [part for part in rest if isinstance(part, str)]
-    if len(keys) > 1 and not isinstance(inner[keys[0]], dict):
-        keys = keys[:1]  # what follows names the kinds of value that were tried
-    return ", ".join([place, *keys])
+    words = [f"[[{table}]]" if isinstance(inner, list) else f"[{table}]" if isinstance(inner, dict) else table]
+    for part in loc[1:]:
+        if isinstance(part, int) and isinstance(inner, list):
+            words[-1], inner = f"{words[-1]} no. {part + 1}", inner[part]
+        elif isinstance(part, str) and isinstance(inner, dict):
+            words.append(part)
+            inner = inner.get(part)
+        elif isinstance(part, str):
+            break  # what follows names the kinds of value that were tried
+    return ", ".join(words)
 
 
 def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
@@ -87,7 +91,9 @@ def _nearest_word(arrived: Any, expected: str) -> str:
 
 def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
     key, tables = str(loc[-1]), _tables(model)
-    keys = [*tables, "title", "notes"] if len(loc) == 1 else list(tables[str(loc[0])].model_fields)
+    owner = _model_at(loc[:-1], model)
+    inside = _tables(owner)
+    keys = [*inside, *(name for name, field in owner.model_fields.items() if (field.alias or name) not in inside)]
     near = difflib.get_close_matches(key, keys, n=1)
     owners = [table for table, inner in tables.items() if key in inner.model_fields]
     if near:
@@ -95,8 +101,15 @@ def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
     return f"It belongs in [{owners[0]}]." if owners else f"Known: {', '.join(keys)}."
 
 
+def _model_at(loc: Sequence[int | str], model: type[BaseModel]) -> type[BaseModel]:
+    """The model of the table at a place."""
+    for part in loc:
+        model = _tables(model).get(str(part), model)
+    return model
+
+
 def _tables(model: type[BaseModel]) -> dict[str, type[BaseModel]]:
-    """The tables of a case file, by name."""
+    """The tables that a model holds, by name."""
     inner = {field.alias or name: _inner(field.annotation) for name, field in model.model_fields.items()}
     return {name: table for name, table in inner.items() if table is not None}
 

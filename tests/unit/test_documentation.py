@@ -25,6 +25,17 @@ def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pyte
     assert outcome.failed == 0
 
 
+def test_simulation_page_runs_on_the_scenario_it_prints(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    page = ROOT / "docs" / "how-to" / "simulate.md"
+    block = re.search(r"^```toml scenario\n(.*?)^```", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    assert block
+    Path("scenario.toml").write_text(block[1], encoding="utf-8")
+    outcome = doctest.testfile(str(page), module_relative=False, encoding="utf-8")
+    assert outcome.attempted > 5
+    assert outcome.failed == 0
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
 def test_links_lead_to_files_that_exist(page: Path) -> None:
     links = re.findall(r"\]\(([^)#:]+)[^):]*\)", page.read_text(encoding="utf-8"))

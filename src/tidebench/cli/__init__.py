@@ -11,7 +11,7 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import demo, quantities, review
+from tidebench.cli import demo, quantities, review, simulate
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -29,6 +29,8 @@ app = App(
 app.command(demo.demo)
 app.command(quantities.quantities)
 app.command(review.review)
+app.command(simulate.simulate)
+app.command(simulate.patients)
 
 
 def main(words: Sequence[str] | None = None) -> None:

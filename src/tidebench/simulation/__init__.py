@@ -10,7 +10,21 @@
 
 from __future__ import annotations
 
+from tidebench.simulation.parameters import patient_names, patient_tables, sample, sample_population
 from tidebench.simulation.scenario import Scenario, load_scenario, scenario_from
-from tidebench.simulation.solution import Solution, simulate
+from tidebench.simulation.solution import Solution, simulate, simulate_many
+from tidebench.simulation.write import simulate_case
 
-__all__ = ["Scenario", "Solution", "load_scenario", "scenario_from", "simulate"]
+__all__ = [
+    "Scenario",
+    "Solution",
+    "load_scenario",
+    "patient_names",
+    "patient_tables",
+    "sample",
+    "sample_population",
+    "scenario_from",
+    "simulate",
+    "simulate_case",
+    "simulate_many",
+]

@@ -92,12 +92,12 @@ def mouth_tension(patient: Record, g: Record, flow: float) -> float:
 
 
 @kernel
-def exchange(patient: Record, g: Record, seconds: float) -> None:
+def exchange(patient: Record, g: Record, shunt: float, seconds: float) -> None:
     """Blood and tissues over an interval: release of CO2, uptake of oxygen, and the arterial values of now."""
     dry = patient.barometric_pressure - WATER
     per_litre = BODY / dry
     minutes = seconds / 60.0
-    perfusing = patient.cardiac_output * (1.0 - patient.shunt)
+    perfusing = patient.cardiac_output * (1.0 - shunt)
     alveolar_co2, alveolar_o2 = g.co2 / g.volume * dry, g.o2 / g.volume * dry
     crossing = perfusing * CO2_SLOPE * (g.co2_tension - alveolar_co2)
     between = patient.co2_exchange * (g.co2_tension - g.co2_slow_tension)
@@ -108,7 +108,7 @@ def exchange(patient: Record, g: Record, seconds: float) -> None:
     taken = min(perfusing * (end_capillary - g.venous_o2), 0.5 * g.o2 / (per_litre * minutes))
     g.venous_o2 = max(0.0, g.venous_o2 + minutes * (taken - patient.o2_uptake) / patient.o2_store)
     g.o2 -= minutes * taken * per_litre
-    arterial = (1.0 - patient.shunt) * end_capillary + patient.shunt * g.venous_o2
+    arterial = (1.0 - shunt) * end_capillary + shunt * g.venous_o2
     g.arterial_o2 = oxygen_tension(arterial, patient.haemoglobin)
     g.arterial_saturation = saturation(g.arterial_o2)
-    g.arterial_co2 = (1.0 - patient.shunt) * alveolar_co2 + patient.shunt * g.co2_tension
+    g.arterial_co2 = (1.0 - shunt) * alveolar_co2 + shunt * g.co2_tension

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from tidebench.case import Setting
 from tidebench.errors import CaseError
@@ -62,7 +63,7 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
     elif mode.mandatory is not None:
         values |= _mandatory(setting, mode.mandatory, need)
     if mode.support is not None:
-        values |= _support(setting, mode.support, need)
+        values |= _support(mode.support, need)
     if values["pattern"] == layout.SPONTANEOUS and built.backup_rate_per_min > 0:
         values["control_time"] = setting.inspiratory_time_s or 60 / built.backup_rate_per_min * INSPIRATION_SHARE
     return values | built_values(built)
@@ -116,7 +117,7 @@ def _mandatory(setting: Setting, kind: str, need: _Needs) -> dict[str, float]:
     return values
 
 
-def _support(setting: Setting, kind: str, need: _Needs) -> dict[str, float]:
+def _support(kind: str, need: _Needs) -> dict[str, float]:
     if kind == "vtPS":
         return {"tidal_volume": need.number("tidal_volume_ml") / 1000}
     return {"support_above": need.number("pressure_support_cmh2o")}
@@ -144,13 +145,24 @@ def built_values(built: Ventilator) -> dict[str, float]:
     }
 
 
-def merged(settings: tuple[Mapping[str, object], ...]) -> list[Setting]:
-    """Settings in order of time, each with what was set before and is not set anew."""
-    told: dict[str, object] = {}
+ABOVE_PEEP = ("pressure_control_cmh2o", "pressure_support_cmh2o")
+LEVELS = ("pressure_high_cmh2o", "pressure_low_cmh2o", "time_high_s", "time_low_s")
+GIVE_WAY = {
+    "inspiratory_pressure_cmh2o": ABOVE_PEEP,
+    **dict.fromkeys(ABOVE_PEEP, ("inspiratory_pressure_cmh2o",)),
+    "trigger_flow_l_min": ("trigger_pressure_cmh2o",),
+    "trigger_pressure_cmh2o": ("trigger_flow_l_min",),
+    "mode": LEVELS,
+}
+"""What a key that is set anew takes back, where it was set before and is not set again."""
+
+
+def merged(settings: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], ...]:
+    """Settings, each with what was set before and is not set anew."""
+    told: dict[str, Any] = {}
     out = []
-    for row in sorted(settings, key=lambda row: float(row.get("at_s", 0.0))):  # type: ignore[arg-type]
-        if "inspiratory_pressure_cmh2o" in row:
-            told = {k: v for k, v in told.items() if k not in ("pressure_control_cmh2o", "pressure_support_cmh2o")}
-        told = {**told, **row}
-        out.append(Setting.model_validate(told))
-    return out
+    for row in settings:
+        gone = {old for key in row if row[key] != told.get(key) for old in GIVE_WAY.get(key, ())}
+        told = {**{key: value for key, value in told.items() if key not in gone}, **row}
+        out.append(told)
+    return tuple(out)

@@ -178,8 +178,11 @@ def move(patient: Record, units: Record, m: Record, h: float, compliance: float)
 
 @kernel
 def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, drive: float) -> None:
-    """Recoil of the whole (as if compartments had settled), alveolar and pleural pressure, into ``m``."""
-    wall = patient.chest_wall_elastance * m.volume + m.relaxation
+    """Recoil of the whole (as if compartments had settled), alveolar and pleural pressure, into ``m``.
+
+    ``drive`` is muscle less heart, as now; without it the pressures are those of rest.
+    """
+    wall = patient.pleural_pressure + patient.chest_wall_elastance * m.volume + m.relaxation
     weighted = alveolar = compliances = amount = 0.0
     for i in range(len(units)):
         pressure, slope = recoil(lung[i], units[i].volume, units[i].opened)
@@ -188,7 +191,7 @@ def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, driv
         alveolar += pressure * max(units[i].volume, 1e-9)
         amount += max(units[i].volume, 1e-9)
     m.recoil = weighted / compliances + wall
-    m.pleural = wall + patient.pleural_pressure - drive
+    m.pleural = wall - drive
     m.alveolar = alveolar / amount + wall - drive
 
 

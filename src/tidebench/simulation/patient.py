@@ -17,6 +17,7 @@ Resistance = Annotated[float, Within(0.1, 5000, "cmH2O·s/L")]
 Share = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cv = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cm = Annotated[float, Within(-30, 80, "cmH2O")]
+MOST_COMPARTMENTS = 8
 Spread = Annotated[float, Within(0.1, 30, "cmH2O")]
 
 
@@ -76,7 +77,7 @@ class Compartment(Table):
 class Lung(Table):
     """Compartments in parallel in one chest, behind the upper airway (tube and its coefficients come from the case)."""
 
-    compartments: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=8)]
+    compartments: tuple[Compartment, ...]
     chest_wall_compliance_ml_cmh2o: Compliance | None = None
     pleural_pressure_cmh2o: Annotated[float, Within(-20, 40, "cmH2O")] = 0.0
     relaxation_elastance_cmh2o_l: Annotated[float, Within(0, 5000, "cmH2O/L")] = 0.0
@@ -86,6 +87,12 @@ class Lung(Table):
     secretions: Annotated[float, Within(0, 30, "cmH2O·s/L")] = 0.0
     heart_amplitude_cmh2o: Annotated[float, Within(0, 5, "cmH2O")] = 0.0
     heart_rate_per_min: Annotated[float, Within(20, 240, "per minute")] = 80.0
+
+    @model_validator(mode="after")
+    def _some_lung(self) -> Self:
+        if not 1 <= len(self.compartments) <= MOST_COMPARTMENTS:
+            raise refusal(f"has {len(self.compartments)} compartments", f"1 to {MOST_COMPARTMENTS}")
+        return self
 
 
 class Leak(Table):

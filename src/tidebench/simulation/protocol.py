@@ -6,13 +6,16 @@ the patient's parameters, at once or over some time. Each turns into rows ``(tim
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Annotated, Literal, Self
+from collections.abc import Callable, Iterator
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import model_validator
 
+from tidebench.case import Setting
 from tidebench.entries import Within, refusal
 from tidebench.simulation.layout import (
+    CMV,
+    CONSTANT,
     COUGH,
     DISCONNECTION,
     EXPIRATORY_HOLD,
@@ -55,10 +58,90 @@ class Manoeuvre(Table):
     kind: Literal["inspiratory hold", "expiratory hold", "occlusion", "disconnection", "suction", "cough"]
     duration_s: Annotated[float, Within(0.1, 60, "s")] | None = None
 
+    @property
+    def lasts_s(self) -> float:
+        """How long it takes: as said, or as usual."""
+        return LASTS[self.kind] if self.duration_s is None else self.duration_s
+
     def rows(self) -> Iterator[Row]:
         """The one row that this is."""
-        lasts = LASTS[self.kind] if self.duration_s is None else self.duration_s
-        yield self.at_s, MANOEUVRE, float(KINDS[self.kind]), 0.0, lasts
+        yield self.at_s, MANOEUVRE, float(KINDS[self.kind]), 0.0, self.lasts_s
+
+
+Change = tuple[str, int | None, float]  # parameter, compartment (None: of the whole patient), new value
+SHUT_RESISTANCE = 1e4
+
+
+def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
+    """Airways narrow: three times the resistance, five times in expiration."""
+    for i, part in enumerate(memory.lung):
+        yield "inspiratory_resistance", i, part["inspiratory_resistance"] * (1 + 2 * size)
+        yield "expiratory_resistance", i, part["expiratory_resistance"] * (1 + 4 * size)
+
+
+def one_sided_intubation(_size: float, memory: Memory) -> Iterator[Change]:
+    """The tube in one main bronchus shuts the last compartment off."""
+    for name in ("inspiratory_resistance", "expiratory_resistance"):
+        yield name, len(memory.lung) - 1, SHUT_RESISTANCE
+
+
+def pneumothorax(size: float, memory: Memory) -> Iterator[Change]:
+    """Gas outside the lung stiffens the last compartment, presses on the pleura and adds shunt."""
+    last, patient = len(memory.lung) - 1, memory.patient[0]
+    yield "compliance", last, memory.lung[last]["compliance"] / (1 + 3 * size)
+    yield "pleural_pressure", None, patient["pleural_pressure"] + 4 * size
+    yield "shunt", None, min(0.8, patient["shunt"] + 0.15 * size)
+
+
+def secretions(size: float, memory: Memory) -> Iterator[Change]:
+    """Airways rattle, and the tube narrows."""
+    yield "secretions", None, 4 * size * max(1.0, memory.lung[0]["inspiratory_resistance"] / 8)
+    yield "tube_k2", None, memory.patient[0]["tube_k2"] * (1 + 0.6 * size)
+
+
+def cuff_leak(size: float, memory: Memory) -> Iterator[Change]:
+    """Gas passes the cuff."""
+    yield "cuff_leak", None, memory.patient[0]["cuff_leak"] + 0.02 * size
+
+
+def sedation_wearing_off(size: float, memory: Memory) -> Iterator[Change]:
+    """Efforts come, or grow."""
+    yield "effort_rate", None, max(memory.patient[0]["effort_rate"], 18.0)
+    yield "effort_size", None, memory.patient[0]["effort_size"] + 4 * size
+
+
+def fever(size: float, memory: Memory) -> Iterator[Change]:
+    """Metabolism rises by 40 %, and drive with it."""
+    for name, share in (("co2_production", 0.4), ("o2_uptake", 0.4), ("effort_rate", 0.3)):
+        yield name, None, memory.patient[0][name] * (1 + share * size)
+
+
+def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
+    """Efforts cease."""
+    yield "effort_rate", None, 0.0
+
+
+def relief(_size: float, memory: Memory) -> Iterator[Change]:
+    """Airways, lung, pleura, tube and cuff are as at the start."""
+    for i, part in enumerate(memory.lung):
+        for name in ("inspiratory_resistance", "expiratory_resistance", "compliance"):
+            yield name, i, part[name]
+    for name in ("pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak"):
+        yield name, None, memory.patient[0][name]
+
+
+CHANGES: dict[str, Callable[[float, Memory], Iterator[Change]]] = {
+    "bronchospasm": bronchospasm,
+    "one-sided intubation": one_sided_intubation,
+    "pneumothorax": pneumothorax,
+    "secretions": secretions,
+    "cuff leak": cuff_leak,
+    "sedation wearing off": sedation_wearing_off,
+    "fever": fever,
+    "apnoea": apnoea,
+    "relief": relief,
+}
+"""What an event changes, 1 being the typical size: teaching values (common practice, no source)."""
 
 
 class Event(Table):
@@ -71,50 +154,8 @@ class Event(Table):
 
     def rows(self, memory: Memory) -> Iterator[Row]:
         """Changes of parameters, from what ``memory`` holds before anything has happened."""
-        for name, compartment, value in changed(self.kind, self.size, memory):
+        for name, compartment, value in CHANGES[self.kind](self.size, memory):
             yield self.at_s, PARAMETER, float(Memory.position(name, compartment)), value, self.over_s
-
-
-def changed(kind: str, size: float, memory: Memory) -> Iterator[tuple[str, int | None, float]]:
-    """Parameter, compartment and new value of what an event changes.
-
-    Sizes are teaching values (common practice, no source): bronchospasm triples airway resistance and doubles it again
-    in expiration; a tube in one main bronchus closes the last compartment; a pneumothorax stiffens it and presses on
-    the pleura; fever adds 40 % to metabolism.
-    """
-    patient, lung = memory.patient[0], memory.lung
-    last = len(lung) - 1
-    if kind == "bronchospasm":
-        for i in range(len(lung)):
-            yield "inspiratory_resistance", i, lung[i]["inspiratory_resistance"] * (1 + 2 * size)
-            yield "expiratory_resistance", i, lung[i]["expiratory_resistance"] * (1 + 4 * size)
-    elif kind == "one-sided intubation":
-        yield "inspiratory_resistance", last, 1e4
-        yield "expiratory_resistance", last, 1e4
-    elif kind == "pneumothorax":
-        yield "compliance", last, lung[last]["compliance"] / (1 + 3 * size)
-        yield "pleural_pressure", None, patient["pleural_pressure"] + 4 * size
-        yield "shunt", None, min(0.8, patient["shunt"] + 0.15 * size)
-    elif kind == "secretions":
-        yield "secretions", None, 4 * size * max(1.0, lung[0]["inspiratory_resistance"] / 8)
-        yield "tube_k2", None, patient["tube_k2"] * (1 + 0.6 * size)
-    elif kind == "cuff leak":
-        yield "cuff_leak", None, patient["cuff_leak"] + 0.02 * size
-    elif kind == "sedation wearing off":
-        yield "effort_rate", None, max(patient["effort_rate"], 18.0)
-        yield "effort_size", None, patient["effort_size"] + 4 * size
-    elif kind == "fever":
-        yield "co2_production", None, patient["co2_production"] * (1 + 0.4 * size)
-        yield "o2_uptake", None, patient["o2_uptake"] * (1 + 0.4 * size)
-        yield "effort_rate", None, patient["effort_rate"] * (1 + 0.3 * size)
-    elif kind == "apnoea":
-        yield "effort_rate", None, 0.0
-    else:
-        for i in range(len(lung)):
-            for name in ("inspiratory_resistance", "expiratory_resistance", "compliance"):
-                yield name, i, lung[i][name]
-        for name in ("pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak"):
-            yield name, None, patient[name]
 
 
 class Procedure(Table):
@@ -152,11 +193,36 @@ class Procedure(Table):
         elif self.kind == "slow inflation":
             seconds = 60 * self.volume_ml / 1000 / self.flow_l_min
             yield self.at_s, {
-                "mandatory": float(VOLUME), "tidal_volume": self.volume_ml / 1000, "volume_time": seconds,
-                "rate": 60 / (2 * seconds + 2.0), "pressure_limit": 60.0,
+                "pattern": float(CMV), "mandatory": float(VOLUME), "tidal_volume": self.volume_ml / 1000,
+                "volume_time": seconds, "flow_shape": float(CONSTANT), "pause": 0.0, "rate": 60 / (2 * seconds + 2.0),
             }  # fmt: skip
         else:
             yield self.at_s, {
                 "pattern": float(SPONTANEOUS), "support": float(SUPPORT), "support_above": self.support_cmh2o,
                 "peep": self.peep_cmh2o,
+            }  # fmt: skip
+
+    def settings(self, standing: Setting) -> Iterator[Setting]:
+        """What a case file says was set: each step, then what stood before."""
+        told = standing.model_dump(exclude_none=True)
+        if standing.pressure_control_cmh2o is not None or standing.pressure_support_cmh2o is not None:
+            told.pop("inspiratory_pressure_cmh2o", None)  # follows PEEP
+        for at, row in self._rows(told):
+            yield Setting.model_validate({**row, "at_s": at})
+        yield Setting.model_validate({**told, "at_s": self.ends_s})
+
+    def _rows(self, told: dict[str, Any]) -> Iterator[tuple[float, dict[str, Any]]]:
+        if self.kind in ("peep steps", "recruitment"):
+            for k, level in enumerate(self.levels_cmh2o):
+                yield self.at_s + k * self.each_s, {**told, "peep_cmh2o": level}
+            return
+        kept = {key: told[key] for key in ("peep_cmh2o", "fio2", "rise_s", "trigger_flow_l_min") if key in told}
+        if self.kind == "slow inflation":
+            yield self.at_s, kept | {
+                "mode": "CMV-VC", "tidal_volume_ml": self.volume_ml, "inspiratory_flow_l_min": self.flow_l_min,
+                "rate_per_min": 60 / (self.ends_s - self.at_s),
+            }  # fmt: skip
+        else:
+            yield self.at_s, kept | {
+                "mode": "CSV-PS", "peep_cmh2o": self.peep_cmh2o, "pressure_support_cmh2o": self.support_cmh2o,
             }  # fmt: skip

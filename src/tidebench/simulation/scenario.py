@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -19,7 +20,6 @@ from tidebench.simulation.patient import Effort, Exchange, Leak, Lung, Sensors, 
 from tidebench.simulation.protocol import Event, Manoeuvre, Procedure
 
 MOST_BYTES = 1 << 20
-TABLES = ("patient", "airway", "lung", "leak", "effort", "exchange")
 
 
 class Scenario(Table):
@@ -54,21 +54,59 @@ class Scenario(Table):
             rows = [rows]
         if not isinstance(rows, (list, tuple)) or not all(isinstance(row, dict) for row in rows):
             return rows
-        return tuple(merged(tuple(rows)))
+        return merged(rows)
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        if not self.settings:
-            raise refusal("has no settings", "at least one [[settings]] with a mode")
+        if not self.settings or self.settings[0].at_s > 0:
+            raise refusal("says nothing of the start", "a first [[settings]] with a mode, at_s = 0")
+        self._somebody_breathes()
+        self._in_time()
+        self._procedures_apart()
+        return self
+
+    def _somebody_breathes(self) -> None:
         first = self.settings[0]
-        never = (first.rate_per_min or 0) == 0 and not first.bi_level
-        silent = self.effort.rate_per_min == 0 and not self.effort.entrained_every
-        if never and silent and self.ventilator.backup_rate_per_min == 0:
+        free = first.pattern in ("CSV", "CPAP")
+        timed = not free and first.rate_per_min != 0  # a missing rate or mode has its own message
+        wakes = any(event.kind == "sedation wearing off" for event in self.events)
+        breathes = self.effort.rate_per_min > 0 or wakes
+        backed = free and self.ventilator.backup_rate_per_min > 0
+        if not (timed or first.bi_level or breathes or backed):
             raise refusal(
                 "has rate_per_min 0, no effort and no back-up: nobody would breathe",
-                "a rate, [effort] rate_per_min, or [ventilator] backup_rate_per_min above 0",
+                "a rate, [effort] rate_per_min, or [ventilator] backup_rate_per_min (CSV only) above 0",
             )
-        return self
+
+    def _in_time(self) -> None:
+        """Everything happens in order, and before the end."""
+        starts = [setting.at_s for setting in self.settings]
+        if any(later <= earlier for earlier, later in itertools.pairwise(starts)):
+            raise refusal("has [[settings]] that don't follow each other", "each at_s above the one before")
+        for name in ("settings", "manoeuvres", "events", "procedures"):
+            late = [row.at_s for row in getattr(self, name) if row.at_s >= self.duration_s]
+            if late:
+                raise refusal(
+                    f"ends at {self.duration_s:g} s, before [[{name}]] at {late[0]:g} s",
+                    f"at_s below {self.duration_s:g}",
+                )
+
+    def _procedures_apart(self) -> None:
+        """A procedure has the settings to itself until it puts them back."""
+        plans = sorted(self.procedures, key=lambda plan: plan.at_s)
+        busy = [plan.at_s for plan in plans] + [setting.at_s for setting in self.settings]
+        for plan in plans:
+            if any(plan.at_s < at < plan.ends_s for at in busy) or (busy.count(plan.at_s) > 1 and plan.at_s > 0):
+                raise refusal(
+                    f"changes settings within the {plan.kind} from {plan.at_s:g} to {plan.ends_s:g} s",
+                    "procedures and [[settings]] that don't overlap",
+                )
+            if self.setting_at(plan.at_s).bi_level:
+                raise refusal(f"has a {plan.kind} on two pressure levels", "a procedure in another mode")
+
+    def setting_at(self, time_s: float) -> Setting:
+        """What is set at a time, procedures left out."""
+        return next(row for row in reversed(self.settings) if row.at_s <= time_s)
 
 
 def load_scenario(path: Path | str) -> Scenario:
@@ -102,8 +140,9 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     whole = dict(said)
     if isinstance(said.get("who"), str):
         for table, values in patient_tables(said["who"]).items():
-            given = said.get(table, {})
-            whole[table] = {**values, **given} if isinstance(given, dict) else given
+            given = said.get(table, values)
+            amends = isinstance(given, dict) and isinstance(values, dict)
+            whole[table] = {**values, **given} if amends else given
     try:
         scenario = Scenario.model_validate(whole)
     except ValidationError as error:

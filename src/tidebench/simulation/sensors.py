@@ -1,4 +1,4 @@
-"""What sensors make of true signals: gain, offset, drift, delay, lag, noise, steps. All zero leaves them as they are."""
+"""What sensors make of true signals: gain, offset, drift, delay, lag, noise, steps. Zeros leave them as they are."""
 
 from __future__ import annotations
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -97,6 +100,29 @@ def simulate(
     )
 
 
+def simulate_many(
+    scenarios: Iterable[Scenario], workers: int | None = None, channels: Sequence[str] | None = None
+) -> list[Solution]:
+    """Simulate scenarios in parallel threads; solutions in their order, the same for any number of threads.
+
+    Parameters
+    ----------
+    scenarios : iterable of Scenario
+        Each draws from its own ``seed`` alone.
+    workers : int, optional
+        Threads; as many as there are processors unless said.
+    channels : sequence of str, optional
+        As for :func:`simulate`.
+
+    Raises
+    ------
+    SimulationError
+        As :func:`simulate`, for the first scenario that can't go on.
+    """
+    with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
+        return list(pool.map(lambda scenario: simulate(scenario, channels), scenarios))
+
+
 def recorded_channels(scenario: Scenario) -> tuple[str, ...]:
     """The channels that the scenario's case has."""
     further = (("oesophageal_pressure", scenario.oesophageal), ("co2", scenario.capnogram))
@@ -120,9 +146,8 @@ def stretches(
         rows[: len(held)] = held
         out, efforts = np.empty((len(names), last - first)), np.zeros((room, len(layout.EFFORT_ROW)))
         start.effort["count"] = 0.0
-        why, count, done, time = run(
-            *arrays(start), done, first, last, dt, step_s, wanted, out, rows, len(held), efforts, rng
-        )
+        told = (*arrays(start), done, first, last, dt, step_s, wanted, out, rows, len(held), efforts, rng)
+        why, count, done, time = run(*told)
         if why != DONE:
             raise SimulationError(WHY.get(why, "more breaths than can be"), where=f"{scenario.title}, {time:.3f} s")
         finished = last == total
@@ -132,7 +157,7 @@ def stretches(
             progress(last / total)
 
 
-def arrays(start: Start) -> tuple[object, ...]:
+def arrays(start: Start) -> tuple[Any, ...]:
     """The solver's arrays in its order."""
     memory = start.memory
     return (

@@ -48,6 +48,8 @@ DONE, NOT_A_NUMBER, RUNAWAY, TOO_MANY_ROWS = range(4)
 """Why a stretch stopped."""
 
 GAS_INTERVAL_S = 0.1
+STILL_PERFUSED = 0.5  # of their blood flow reaches closed units, whose vessels narrow (common practice, no source)
+HIGHEST_SHUNT = 0.8
 LAST_HALF_SECOND = 0.5
 HIGHEST_VOLUME, HIGHEST_PRESSURE = 20.0, 500.0  # L, cmH2O: beyond them something has run away
 SECRETION_HZ = 12.0
@@ -308,6 +310,15 @@ def next_stop(v: Record, e: Record, changes: Samples, done: int, time: float, un
 
 
 @part
+def shunted(patient: Record, units: Record) -> float:
+    """Share of blood that meets no gas: the patient's own, and what still flows through units that are closed."""
+    closed = 0.0
+    for i in range(len(units)):
+        closed += (1.0 - units[i].opened) / len(units)
+    return min(HIGHEST_SHUNT, patient.shunt + (1.0 - patient.shunt) * STILL_PERFUSED * closed)
+
+
+@part
 def between_samples(
     patient: Record,
     machine: Record,
@@ -330,7 +341,7 @@ def between_samples(
     gas.mix(patient, machine, g, m.moved)
     m.moved = 0.0
     if sample % every == 0:
-        gas.exchange(patient, g, every * dt)
+        gas.exchange(patient, g, shunted(patient, units), every * dt)
     g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
     if g.highest_co2 > 0.0:
         g.end_tidal_co2 = g.highest_co2
@@ -365,7 +376,7 @@ def run(
     """Simulate samples ``first`` to ``last``; returns why it stopped, breaths begun, changes done, and the time."""
     for sample in range(first, last):
         time, until = sample * dt, (sample + 1) * dt
-        rest_pressures(patient, lung, units, m, m.muscle - m.heart_after - patient.pleural_pressure)
+        rest_pressures(patient, lung, units, m, m.muscle - m.heart_after)
         channels_now(patient, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, dt)

@@ -29,7 +29,9 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
     onset, over = efforts["onset"].to_numpy(), efforts["over"].to_numpy()
     free = np.isin(breaths["kind"].to_numpy(), (layout.HIGH_LEVEL, layout.UNASSISTED))
     by_patient = breaths["triggered_by"].to_numpy() == layout.FROM_PATIENT
-    words = interaction.outcomes(onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free)
+    words = interaction.outcomes(
+        onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free
+    )
     known = ~np.isnan(breaths["end"].to_numpy())
     last = float(start[known][-1]) if known.any() else -np.inf
     at = interaction.owner(onset, start)
@@ -41,15 +43,15 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
 
 
 def label_efforts(breaths: pl.DataFrame, efforts: pl.DataFrame) -> pl.DataFrame:
-    """Efforts: ``onset_s``, ``end_s`` (of neural inspiration), ``over_s``, ``amplitude_cmh2o``, ``outcome``, ``breath``."""
+    """Efforts: in the columns of the open set, then ``over_s`` (when a quarter is left) and ``breath``."""
     at = interaction.owner(efforts["onset"].to_numpy(), breaths["start"].to_numpy())
     return pl.DataFrame(
         {
             "onset_s": efforts["onset"],
             "end_s": efforts["top"],
-            "over_s": efforts["over"],
             "amplitude_cmh2o": efforts["size"],
             "outcome": pl.Series(effort_words(breaths, efforts), dtype=pl.String),
+            "over_s": efforts["over"],
             "breath": at,
         }
     )
@@ -139,7 +141,7 @@ def truth_of(scenario: Scenario) -> dict[str, Any]:
         "seconds": scenario.duration_s,
         "gaps": [],
         "holds": [
-            {"at_s": hold.at_s, "kind": hold.kind.removesuffix(" hold"), "duration_s": hold.duration_s}
+            {"at_s": hold.at_s, "kind": hold.kind.removesuffix(" hold"), "duration_s": hold.lasts_s}
             for hold in scenario.manoeuvres
             if hold.kind.endswith("hold")
         ],

@@ -228,7 +228,6 @@ def adapt(machine: Record, v: Record) -> None:
 def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> bool:
     """Leave an inflation or a closed phase; True where expiration begins."""
     if v.phase == INFLATION:
-        v.end_pressure = pressure
         if v.kind == TARGETED_PRESSURE or v.kind == TARGETED_SUPPORT:
             adapt(machine, v)
         if v.kind == VOLUME and machine.pause > 0.0:
@@ -238,6 +237,8 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
         v.phase, v.until, v.hold_kind = HELD, time + v.hold_for, -1.0
         v.due += v.hold_for
         return False
+    if v.phase != HELD:
+        v.end_pressure = pressure
     v.phase, v.turn, v.until, v.criterion = EXPIRATION, time, NEVER, -1.0
     v.target = pressure
     return True

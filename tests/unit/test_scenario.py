@@ -1,0 +1,119 @@
+"""A scenario that can't be is refused with one message: where, what, what is allowed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tidebench.errors import CaseError
+from tidebench.simulation import load_scenario, scenario_from
+
+VOLUME = {"mode": "A/C-VC", "peep_cmh2o": 5, "rate_per_min": 15, "tidal_volume_ml": 450, "inspiratory_flow_l_min": 40}
+PART = {"compliance_ml_cmh2o": 50, "resistance_cmh2o_s_l": 8}
+STEPS = {"kind": "peep steps", "levels_cmh2o": [5, 10]}
+
+
+def lung(**changed: Any) -> dict[str, Any]:
+    """A lung of one compartment."""
+    return {"lung": {"compartments": [{**PART, **changed}]}}
+
+
+def settings(*rows: dict[str, Any]) -> dict[str, Any]:
+    """Settings, the first on the usual ones."""
+    return {"settings": [{**VOLUME, **rows[0]}, *rows[1:]]}
+
+
+@pytest.mark.parametrize(
+    ("said", "message"),
+    [
+        ({"durations_s": 3}, "durations_s: there is no such key. Nearest: duration_s."),
+        (lung(compliance_ml_cmh2o=-5), "no. 1, compliance_ml_cmh2o: is -5. Expected: 0.05 to 300 mL/cmH2O."),
+        (lung(compliance_ml=5), "no. 1, compliance_ml: there is no such key. Nearest: compliance_ml_cmh2o."),
+        (lung(sigmoid={"span_ml": 500}), "sigmoid, middle_cmh2o: is missing."),
+        ({"lung": {"compartments": []}}, "[lung]: has 0 compartments. Expected: 1 to 8."),
+        (
+            lung(recruitment={"share": 0.5, "opening_cmh2o": 3, "closing_cmh2o": 5}),
+            "recruitment: opens at or below the pressure at which it closes. Expected: opening_cmh2o above",
+        ),
+        (settings({"rate_per_min": 0}), "rate_per_min 0, no effort and no back-up: nobody would breathe. Expected: a"),
+        (
+            {"settings": [{"mode": "CSV-PS", "pressure_support_cmh2o": 8}]},
+            "no effort and no back-up: nobody would breathe.",
+        ),
+        (
+            settings({"inspiratory_flow_l_min": 5}),
+            "[[settings]] no. 1: an inflation of 5.4 s does not fit into a breath of 4 s. Expected: less than 4 s",
+        ),
+        (settings({"pause_s": 3.5}), "an inflation of 4.17 s does not fit into a breath of 4 s."),
+        (settings({"moode": 5}), "[[settings]] no. 1, moode: there is no such key. Nearest: mode."),
+        (settings({}, {"at_s": 20, "fio2": 40}), "[[settings]] no. 2, fio2: is 40. Expected: 0.21 to 1 as a fraction."),
+        (settings({}, {"at_s": "late"}), "[[settings]] no. 2, at_s: is 'late'. Expected: a number, without quotes."),
+        (settings({}, {"at_s": 0}), "don't follow each other. Expected: each at_s above the one before."),
+        (settings({"at_s": 9}), "says nothing of the start. Expected: a first [[settings]] with a mode, at_s = 0."),
+        (settings({}, {"at_s": 200, "fio2": 0.4}), "before [[settings]] at 200 s. Expected: at_s below 120."),
+        ({"settings": [{"mode": "A/C-VC", "rate_per_min": 15}]}, "tidal_volume_ml is missing."),
+        ({"settings": [{"mode": "A/C-VC", "tidal_volume_ml": 400}]}, "rate_per_min is missing."),
+        ({"settings": [{"peep_cmh2o": 5}]}, "no mode is set. Expected: mode, such as A/C-VC."),
+        ({"settings": []}, "says nothing of the start."),
+        ({"settings": 3}, "settings: is 3. Expected: a list of tables."),
+        ({"events": [{"at_s": 5, "kind": "bronchospams"}]}, "Nearest: 'bronchospasm'."),
+        ({"manoeuvres": [{"at_s": 5, "kind": "cough", "duration_s": 90}]}, "duration_s: is 90. Expected: 0.1 to 60 s."),
+        ({"procedures": [{"at_s": 5, "kind": "recruitment"}]}, "has no levels. Expected: levels_cmh2o,"),
+        (
+            {"procedures": [{"at_s": 5, **STEPS}], **settings({}, {"at_s": 20, "peep_cmh2o": 7})},
+            "changes settings within the peep steps from 5 to 125 s.",
+        ),
+        ({"procedures": [{"at_s": 5, **STEPS}, {"at_s": 30, **STEPS}]}, "changes settings within the peep steps"),
+        (
+            {
+                "procedures": [{"at_s": 5, **STEPS}],
+                **settings({"pressure_high_cmh2o": 20, "time_high_s": 2, "time_low_s": 1}),
+            },
+            "has a peep steps on two pressure levels.",
+        ),
+        ({"who": "healthy adult"}, "who: the library has no patient 'healthy adult'."),
+        ({"sensors": {"flow_gain": 3}}, "[sensors], flow_gain: is 3. Expected: 0.5 to 1.5."),
+    ],
+)  # fmt: skip
+def test_what_can_not_be_is_refused(said: dict[str, Any], message: str) -> None:
+    with pytest.raises(CaseError) as refused:
+        scenario_from({**lung(), **settings({}), **said})
+    assert message in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+def test_later_settings_keep_what_is_not_set_anew() -> None:
+    rows = ({"trigger_flow_l_min": 2}, {"at_s": 30, "peep_cmh2o": 8}, {"at_s": 60, "trigger_pressure_cmh2o": 1})
+    _, second, third = scenario_from({**lung(), **settings(*rows)}).settings
+    assert (second.mode, second.tidal_volume_ml, second.peep_cmh2o) == ("A/C-VC", 450, 8)
+    assert (third.trigger_flow_l_min, third.trigger_pressure_cmh2o, third.peep_cmh2o) == (None, 1, 8)
+
+
+def test_another_mode_leaves_two_levels_behind() -> None:
+    levels = {"pressure_high_cmh2o": 20, "pressure_low_cmh2o": 5, "time_high_s": 3, "time_low_s": 1}
+    rows = ({"mode": "IMV-PC", **levels}, {"at_s": 30, "mode": "A/C-VC"})
+    first, second = scenario_from({**lung(), **settings(*rows)}).settings
+    assert first.bi_level
+    assert not second.bi_level
+
+
+def test_sedation_that_wears_off_is_somebody_who_breathes() -> None:
+    said = {**lung(), "settings": [{"mode": "CSV-PS", "pressure_support_cmh2o": 8}]}
+    assert scenario_from({**said, "events": [{"at_s": 5, "kind": "sedation wearing off"}]})
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [(b"a = ", "this is not TOML"), (b"\xff", "this is not TOML"), (b"#" * (1 << 20) + b"#", "larger than 1 MiB")],
+)
+def test_file_that_is_no_scenario(tmp_path: Path, content: bytes, message: str) -> None:
+    (tmp_path / "a.toml").write_bytes(content)
+    with pytest.raises(CaseError, match=message):
+        load_scenario(tmp_path / "a.toml")
+
+
+def test_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(CaseError, match="can't be read"):
+        load_scenario(tmp_path / "none.toml")

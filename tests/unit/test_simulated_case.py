@@ -1,0 +1,203 @@
+"""A simulation as a case folder: as a recorded one, the truth beside it, whole or not at all; many at once."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tidebench.case import case_from, load_case
+from tidebench.cli import main
+from tidebench.errors import OutputError
+from tidebench.readers import open_recording
+from tidebench.review import review
+from tidebench.simulation import scenario_from, simulate, simulate_case, simulate_many, write
+
+FILES = {"case.toml", "signals.csv", "truth.json", "truth_breaths.csv", "truth_efforts.csv", "manifest.json"}
+
+# Columns of the open set, in its order; further ones stand after them.
+BREATHS = (
+    "start_s,insp_end_s,end_s,patient_triggered,pressure_supported,flow_cycled,vti_ml,vte_ml,peak_pressure_cmh2o,"
+    "total_peep_cmh2o,cycling_margin,passive,plateau_cmh2o,exp_hold_cmh2o,labels"
+)
+EFFORTS = "onset_s,end_s,amplitude_cmh2o,outcome"
+TRUTH = {
+    "sensor_delay_s", "viscoelastic", "two_compartments", "flow_limited", "fs", "seconds", "gaps", "holds",
+    "compliance_ml_cmh2o", "airway_resistance_cmh2o_s_l", "tube_k1", "tube_k2", "expiratory_resistance_factor",
+    "sigmoid", "leak_l_s_per_cmh2o_to_exponent", "leak_exponent", "effort",
+}  # fmt: skip
+
+SCENARIO = """title = "after surgery"
+who = "adult-healthy"
+duration_s = 60
+oesophageal = true
+capnogram = true
+
+[sensors]
+flow_noise_l_min = 0.3
+
+[[manoeuvres]]
+at_s = 30
+kind = "inspiratory hold"
+
+[[procedures]]
+at_s = 40
+kind = "peep steps"
+levels_cmh2o = [9]
+each_s = 10
+"""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The case that the scenario becomes."""
+    folder = tmp_path_factory.mktemp("made")
+    (folder / "scenario.toml").write_text(SCENARIO, encoding="utf-8")
+    simulate_case(folder / "scenario.toml", folder / "case")
+    return folder / "case"
+
+
+def test_folder_holds_a_case_and_its_truth(made: Path) -> None:
+    assert {path.name for path in made.iterdir()} == FILES
+    truth = json.loads((made / "truth.json").read_text(encoding="utf-8"))
+    assert truth.keys() >= TRUTH
+    assert truth["effort"].keys() >= {"rate_per_min", "amplitude_cmh2o", "neural_ti_s"}
+    assert truth["holds"] == [{"at_s": 30.0, "kind": "inspiratory", "duration_s": 3.0}]
+    assert (made / "truth_breaths.csv").read_text(encoding="utf-8").startswith(BREATHS)
+    assert (made / "truth_efforts.csv").read_text(encoding="utf-8").startswith(EFFORTS)
+    assert "nan" not in (made / "truth_breaths.csv").read_text(encoding="utf-8").lower()
+
+
+def test_case_says_what_a_user_would_know(made: Path) -> None:
+    case = load_case(made)
+    assert "invented" in case.notes
+    assert case.airway.tube_inner_diameter_mm == 7.5
+    assert [(row.at_s, row.peep_cmh2o) for row in case.settings] == [(0, 5), (40, 9), (50, 5)]
+    assert [(event.at_s, event.kind) for event in case.events] == [(30, "inspiratory hold")]
+    said = tomllib.loads((made / "case.toml").read_text(encoding="utf-8"))
+    assert said.keys() <= {"title", "notes", "patient", "airway", "circuit", "recording", "settings", "events"}
+
+
+def test_signals_come_back_as_the_sensors_gave_them(made: Path) -> None:
+    recording = open_recording(load_case(made))
+    solution = simulate(scenario_from(tomllib.loads(SCENARIO)))
+    assert recording.rate_hz == solution.recording.rate_hz
+    for name, values in solution.recording.channels.items():
+        assert np.allclose(recording[name], values, atol=1e-4), name
+
+
+def test_review_of_a_clean_recording_finds_the_truth() -> None:
+    scenario = scenario_from({"who": "adult-healthy", "lung": {"pleural_pressure_cmh2o": 0}})
+    done = simulate(scenario)
+    found = review(write_case(scenario), done.recording).breaths
+    truth = done.breaths
+    assert found.height == truth.height + 1  # the truth has whole breaths only
+    compliance = found["compliance_ml_cmh2o"].drop_nulls().median()
+    assert compliance == pytest.approx(1 / (1 / 80 + 1 / 150), rel=0.03)
+    both = found[: truth.height]
+    assert np.abs((both["total_peep_cmh2o"] - truth["total_peep_cmh2o"]).drop_nulls().to_numpy()).max() < 0.5
+
+
+def write_case(scenario: Any) -> Any:
+    """The case that a scenario's folder would hold, without its file."""
+    said = write.case_tables(scenario, "signals.csv")
+    del said["recording"]
+    return case_from(said)
+
+
+def test_long_recordings_are_written_as_parquet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "MOST_ROWS_AS_TEXT", 1000)
+    done = simulate_case(scenario_from({"who": "copd", "duration_s": 20}), tmp_path / "case")
+    recording = open_recording(load_case(tmp_path / "case"))
+    assert (tmp_path / "case" / "signals.parquet").exists()
+    assert np.allclose(recording["flow"], done.recording["flow"], atol=1e-4)
+
+
+def test_earlier_simulation_is_replaced_and_nothing_else_is(tmp_path: Path, made: Path) -> None:
+    scenario = scenario_from({"who": "copd", "duration_s": 20})
+    simulate_case(scenario, tmp_path / "case")
+    simulate_case(scenario, tmp_path / "case")
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="isn't a result"):
+        simulate_case(scenario, tmp_path / "mine")
+    (tmp_path / "review").mkdir()
+    manifest = json.loads((made / "manifest.json").read_text(encoding="utf-8")) | {"options": {"report": True}}
+    (tmp_path / "review" / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    with pytest.raises(OutputError, match="the result of a review"):
+        simulate_case(scenario, tmp_path / "review")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["case", "mine", "review"]
+
+
+def test_nothing_is_left_of_a_simulation_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(write, "truth_of", fail)
+    with pytest.raises(KeyboardInterrupt):
+        simulate_case(scenario_from({"who": "copd", "duration_s": 20}), tmp_path / "deep" / "case")
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- many at once ---
+
+
+def crowd() -> list[Any]:
+    """Scenarios in which efforts and noise are drawn."""
+    said = {"who": "hard-to-wean", "duration_s": 40, "sensors": {"flow_noise_l_min": 0.5}}
+    return [scenario_from({**said, "seed": seed}) for seed in (5, 6, 5, 7, 8, 9)]
+
+
+def same(one: Any, other: Any) -> bool:
+    """True where two solutions are equal to the last bit."""
+    channels = all(np.array_equal(one.recording[name], other.recording[name]) for name in one.recording.channels)
+    return channels and one.breaths.equals(other.breaths) and one.efforts.equals(other.efforts)
+
+
+def test_many_are_as_one_by_one_on_any_number_of_threads() -> None:
+    alone = [simulate(scenario) for scenario in crowd()]
+    for workers in (1, 2, 5):
+        together = simulate_many(crowd(), workers)
+        assert all(same(one, other) for one, other in zip(alone, together, strict=True))
+    assert same(alone[0], alone[2])
+    assert not same(alone[0], alone[1])
+
+
+# --- the command line ---
+
+
+def test_command_writes_the_case_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "a.toml").write_text('who = "copd"\nduration_s = 20\n', encoding="utf-8")
+    main(["simulate", str(tmp_path / "a.toml"), "--out", str(tmp_path / "case")])
+    said = capsys.readouterr().out
+    assert "an invented patient, 20 s" in said
+    assert "Not a medical device" in said
+    assert load_case(tmp_path / "case").settings
+
+
+def test_command_refuses_with_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "a.toml").write_text('who = "copd"\nduration_s = 0\n', encoding="utf-8")
+    with pytest.raises(SystemExit) as left:
+        main(["simulate", str(tmp_path / "a.toml"), "--out", str(tmp_path / "case")])
+    assert left.value.code == 2
+    said = capsys.readouterr().err
+    assert said == "tidebench: a.toml: duration_s: is 0. Expected: 1 to 1e+06 s.\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["a.toml"]
+
+
+def test_command_lists_the_library_and_its_sources(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    main(["patients"])
+    assert "preterm-800g" in capsys.readouterr().out
+    main(["patients", "copd"])
+    said = capsys.readouterr().out
+    assert "Arnal, Respir Care 2018;63:158" in said
+    assert "Invented patients." in said
+    with pytest.raises(SystemExit):
+        main(["patients", "cop"])
