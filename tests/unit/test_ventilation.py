@@ -75,11 +75,10 @@ def test_support_ends_at_the_share_of_peak_flow_that_is_set(percent: float) -> N
 
 def test_more_support_gives_more_volume() -> None:
     volumes = [
-        run({"mode": "CSV-PS", "pressure_support_cmh2o": above}, effort=EFFORT).breaths["vti_ml"].median()
+        float(np.median(run({"mode": "CSV-PS", "pressure_support_cmh2o": above}, effort=EFFORT).breaths["vti_ml"]))
         for above in (4.0, 8.0, 12.0)
     ]
-    assert volumes == sorted(volumes)
-    assert len(set(volumes)) == 3
+    assert np.all(np.diff(volumes) > 10.0)
 
 
 def test_volume_targeted_inflations_find_their_volume() -> None:
@@ -104,7 +103,7 @@ def test_apnoea_brings_the_back_up() -> None:
     quiet = run(setting, ventilator={"backup_rate_per_min": 12.0, "apnoea_s": 15.0}).breaths
     assert quiet["start_s"][0] == pytest.approx(15.0, abs=0.6)
     assert np.diff(quiet["start_s"]) == pytest.approx(5.0, abs=1e-6)
-    assert quiet["vti_ml"].median() > 200
+    assert np.median(quiet["vti_ml"]) > 200
 
 
 def test_two_levels_let_the_patient_breathe_at_both() -> None:
@@ -128,8 +127,8 @@ def test_continuous_pressure_leaves_every_breath_to_the_patient() -> None:
 
 def test_pressure_limit_ends_an_inflation() -> None:
     breaths = run(volume(tidal_volume_ml=900.0), ventilator={"pressure_limit_cmh2o": 20.0}).breaths
-    assert breaths["peak_pressure_cmh2o"].max() < 21.0
-    assert (breaths["insp_end_s"] - breaths["start_s"]).max() < 0.9
+    assert np.max(breaths["peak_pressure_cmh2o"]) < 21.0
+    assert np.max(breaths["insp_end_s"] - breaths["start_s"]) < 0.9
 
 
 def test_trigger_waits_for_its_criterion_and_its_delay() -> None:
@@ -149,7 +148,7 @@ def test_uncompensated_leak_triggers_by_itself() -> None:
     leak = {"leak": {"flow_l_min": 15.0}}
     blind = run(setting, ventilator={"leak_compensation": 0.0, "base_flow_l_min": 20.0}, **leak).breaths
     seeing = run(setting, **leak).breaths
-    assert blind["labels"].str.contains("auto-trigger").mean() > 0.9
+    assert np.mean(blind["labels"].str.contains("auto-trigger")) > 0.9
     assert not seeing["labels"].str.contains("auto-trigger").any()
 
 
@@ -176,8 +175,6 @@ def test_holds_close_the_valves_until_pressure_is_the_lungs() -> None:
 
 
 def test_same_seed_same_signals_another_seed_others() -> None:
-    one, same, other = (
-        run(volume(), effort=EFFORT, seed=seed).channels["airway_pressure"] for seed in (3, 3, 4)
-    )
+    one, same, other = (run(volume(), effort=EFFORT, seed=seed).channels["airway_pressure"] for seed in (3, 3, 4))
     assert np.array_equal(one, same)
     assert not np.array_equal(one, other)

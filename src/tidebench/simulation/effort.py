@@ -33,7 +33,7 @@ def one_effort(since: float, size: float, rising: float, falling: float) -> floa
 
 
 @part
-def muscle_pressure(patient: Record, e: Record, time: float) -> float:
+def muscle_pressure(e: Record, time: float) -> float:
     """Muscle pressure, cmH2O, inspiratory positive: the effort under way, what is left of the last, expiratory push."""
     now = one_effort(time - e.onset, e.size, e.rising, e.falling)
     if e.previous_size > 0.0:

@@ -64,8 +64,8 @@ def acidity(pco2: float, bicarbonate: float) -> float:
 def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
     """Move gas through the dead space into or out of the alveoli: ``moved`` litres, inspiration positive.
 
-    ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much of
-    the dead space holds fresh gas; what lies behind it is what came out last, and comes back first.
+    ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much
+    of the dead space holds fresh gas; what lies behind it is what came out last, and comes back first.
     """
     met = 1.0 - patient.alveolar_dead_space
     if moved > 0.0:

@@ -1,7 +1,6 @@
 """What the solver works on: one block of numbers with names, and the state it moves.
 
-A simulation's parameters are one array of floats, seen in two ways: by name (``patient.tube_k2``, ``lung[0].compliance``)
-in the kernels, and by position in the table of timed changes, so that whatever has a name can change while time runs.
+A simulation's parameters are one array of floats, seen in two ways: by name (``patient.tube_k2``) in the kernels, and by position in the table of timed changes, so that whatever has a name can change while time runs.
 Units: s, cmH2O, L, L/s; gas tensions mmHg; gas stores L.
 """
 
@@ -94,7 +93,7 @@ BREATH = (
     "alveolar_area", "work", "muscle_work", "pleural_low", "pleural_high", "alveolar_high", "inhaled_at_wye",
     "exhaled_at_wye", "arterial_co2", "arterial_o2", "saturation", "end_tidal_co2", "held_area", "held_time",
 )  # fmt: skip
-"""A breath as the kernel writes it; areas are integrals over time, ``held_*`` the last half second of a closed phase."""
+"""A breath as the kernel writes it; areas are integrals over time, ``held_*`` a closed phase's last half second."""
 
 EFFORT_ROW = ("onset", "top", "over", "size", "entrained")
 

@@ -25,8 +25,8 @@ CO2_STORE_L_KG, CO2_SLOW_L_KG, O2_STORE_L_KG = 0.0007, 0.0020, 0.045
 """
 CO2_EXCHANGE_L_KG = 0.0003  # L STPD per minute, mmHg and kg between the stores (invented)
 CO2_ML_KG, QUOTIENT, OUTPUT_L_KG = 2.9, 0.8, 0.075
-"""CO2 production (mL/min/kg), respiratory quotient, cardiac output (L/min/kg) of an adult at rest; a newborn's are twice
-as high (common practice, no source).
+"""CO2 production (mL/min/kg), respiratory quotient, cardiac output (L/min/kg) of an adult at rest; a newborn's are
+twice as high (common practice, no source).
 """
 DEAD_SPACE_ML_KG, RESIDUAL_ML_KG = 1.1, 25.0
 """Airway dead space behind a tube (half of Radford's 2.2 mL/kg, J Appl Physiol 1955;7:451) and lung volume at rest on
@@ -154,7 +154,7 @@ def _set(at: float, values: dict[str, float]) -> list[Row]:
     return [(at, PARAMETER, float(Memory.position(name)), value, 0.0) for name, value in values.items()]
 
 
-def settle(start: Start, scenario: Scenario) -> None:
+def settle(start: Start) -> None:
     """The lung at rest on the first base pressure, its units opened and closed by it."""
     v, m, p = start.ventilator, start.mechanics, start.memory.patient[0]
     base, wall = float(v["base"]), float(p["chest_wall_elastance"])
@@ -207,21 +207,21 @@ def start_of(scenario: Scenario) -> Start:
     circuit = scenario.circuit
     memory.machine[0]["circuit_compliance"] = (circuit.compliance_ml_cmh2o or 0.0) / 1000
     memory.machine[0]["compensates_compliance"] = float(circuit.volume_compensated)
-    states = [
+    m, v, e, g = (
         np.zeros(1, layout.record(names))[0]
         for names in (layout.MECHANICS, layout.VENTILATOR, layout.EFFORT, layout.GASES)
-    ]
+    )
     changes = changes_of(scenario, memory)
     moving = np.unique(changes[(changes[:, 1] == PARAMETER) & (changes[:, 4] > 0), 2])
     slopes = np.zeros((len(memory.block), 3))
     units = np.zeros(n, layout.record(layout.UNIT))
-    start = Start(memory, units, *states, changes, slopes, moving)
+    start = Start(memory, units, m, v, e, g, changes, slopes, moving)
     begin(memory.machine[0], start.ventilator, 0.0)
     start.ventilator["hold_kind"] = -1.0
     start.effort["next_onset"] = 0.8 if scenario.effort.rate_per_min > 0 else 1.0
     start.effort["entrained_at"], start.effort["cough_at"] = NEVER, NEVER
     start.effort["onset"], start.effort["rising"], start.effort["falling"] = -100.0, 1.0, 0.1
     start.effort["previous_rising"] = start.effort["previous_falling"] = 1.0
-    settle(start, scenario)
+    settle(start)
     fill_gases(start)
     return start

@@ -1,7 +1,7 @@
 """Time stepped forward: patient, ventilator, effort and gases together, in one compiled loop.
 
-Steps are at most ``step_s`` long and end on every sample, change of parameters, start, turn, cycling and effort, so that
-nothing switches within one. Long runs are taken in stretches, and only what was asked for is kept.
+Steps are at most ``step_s`` long and end on every sample, change of parameters, start, turn, cycling and effort, so
+that nothing switches within one. Long runs are taken in stretches, and only what was asked for is kept.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import numpy as np
 
 from tidebench.kernels import kernel, part
 from tidebench.simulation import gases as gas
-from tidebench.simulation.effort import NEVER, breathe, entrain, muscle_pressure
+from tidebench.simulation.effort import breathe, entrain, muscle_pressure
 from tidebench.simulation.layout import (
     BI_LEVEL,
     COUGH,
@@ -19,7 +19,6 @@ from tidebench.simulation.layout import (
     FROM_TIME,
     HELD,
     HIGH_LEVEL,
-    INFLATION,
     OCCLUDED,
     PAUSE,
     SUCTION,
@@ -83,7 +82,7 @@ def one_step(
     share: float,
 ) -> None:
     """Advance everything by ``h``; ``share`` is where in the sample the middle of the step lies."""
-    m.muscle = muscle_pressure(patient, e, time + 0.5 * h)
+    m.muscle = muscle_pressure(e, time + 0.5 * h)
     heart = m.heart_before + share * (m.heart_after - m.heart_before)
     wet = m.wet_before + share * (m.wet_after - m.wet_before)
     drive = m.muscle - heart - patient.pleural_pressure - patient.secretions * wet * abs(m.flow)
@@ -92,9 +91,7 @@ def one_step(
     for _ in range(GUESSES):
         delivered, yielding = source(machine, v, aim, time + 0.5 * h, expected, m.leak_flow)
         delivered += patient.condensate * wet * abs(m.flow)
-        found = solve_step(
-            patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding
-        )
+        found = solve_step(patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding)
         if flow_given(v) or source(machine, v, aim, time + 0.5 * h, found, m.leak_flow)[1] == yielding:
             break
         expected = found
@@ -119,14 +116,14 @@ def note_step(row: Record, v: Record, m: Record, h: float) -> None:
         row.volume_turn = max(row.volume_turn, m.volume)
     elif v.high > 0.0:
         row.volume_turn = m.volume
-    if v.phase == EXPIRATION or v.phase == OCCLUDED:
+    if v.phase in (EXPIRATION, OCCLUDED):
         row.volume_least = min(row.volume_least, m.volume)
 
 
 @part
 def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> None:
     """Pressure over the last half second of a pause or hold."""
-    if v.phase != PAUSE and v.phase != HELD and v.phase != OCCLUDED:
+    if v.phase not in (PAUSE, HELD, OCCLUDED):
         return
     if time + h > v.until - LAST_HALF_SECOND:
         row.held_area += h * m.wye_middle
@@ -184,7 +181,7 @@ def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Sam
             slopes[k, 2] = change[3]
         return
     kind = change[2]
-    if kind == DISCONNECTION or kind == SUCTION:
+    if kind in (DISCONNECTION, SUCTION):
         open_circuit(v, kind, time, change[4], SUCTION_FLOW)
     elif kind == COUGH:
         e.cough_at = time
@@ -221,7 +218,7 @@ def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Sa
             value = m.wye
         elif which == 1:
             value = m.flow
-        elif which == 2 or which == 6:
+        elif which in {2, 6}:
             value = m.pleural
         elif which == 3:
             value = gas.mouth_tension(patient, g, m.flow)
@@ -279,12 +276,12 @@ def act(
 ) -> int:
     """Let the ventilator do what is due, and keep the table of breaths; returns the number of breaths begun."""
     happened = decide(machine, v, time, m.wye)
-    if happened == TURNED or happened == LOWERED:
+    if happened in (TURNED, LOWERED):
         if count > 0:
             rows[count - 1].turn = time
             rows[count - 1].cycled_by = cycled_by(machine, v, time, m.wye)
         return count
-    if happened != BEGUN and happened != RAISED:
+    if happened not in (BEGUN, RAISED):
         return count
     if happened == RAISED:
         v.triggered_by, v.mandatory_now = FROM_TIME, 1.0
@@ -302,7 +299,7 @@ def act(
 @part
 def next_stop(v: Record, e: Record, changes: Samples, done: int, time: float, until: float, step_s: float) -> float:
     """How far the next step goes: no further than a step, the sample's end, or the next thing that is due."""
-    ends = min(min(next_event(v), e.next_onset), e.entrained_at)
+    ends = min(next_event(v), e.next_onset, e.entrained_at)
     if done < len(changes):
         ends = min(ends, changes[done, 0])
     h = min(step_s, until - time)
@@ -334,7 +331,7 @@ def between_samples(
     rng: np.random.Generator,
 ) -> None:
     """What changes slowly enough to be looked at once a sample: heartbeat, open units, ramps, gases."""
-    time, every = sample * dt, max(1, int(round(GAS_INTERVAL_S / dt)))
+    time, every = sample * dt, max(1, round(GAS_INTERVAL_S / dt))
     oscillate(patient, m, time, dt, rng)
     reopen(lung, units, dt)
     ramp(block, slopes, moving, time, dt)

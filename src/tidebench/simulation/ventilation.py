@@ -99,7 +99,7 @@ def flow_given(v: Record) -> bool:
     """True where flow is what it is whatever the pressure: volume control, and valves closed."""
     if v.phase == INFLATION:
         return v.kind == VOLUME
-    return v.phase == PAUSE or v.phase == HELD or v.phase == OCCLUDED
+    return v.phase in (PAUSE, HELD, OCCLUDED)
 
 
 @part
@@ -141,7 +141,7 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
         v.inhaled += h * max(0.0, flow - machine.leak_compensation * leak)
         if pressure > machine.pressure_limit:
             v.until = time
-        if v.kind == SUPPORT or v.kind == TARGETED_SUPPORT or v.kind == UNASSISTED:
+        if v.kind in (SUPPORT, TARGETED_SUPPORT, UNASSISTED):
             share = 0.0 if v.kind == UNASSISTED else machine.cycling
             left = flow - machine.leak_compensation * leak - share * v.peak_flow
             if time >= v.start + machine.shortest_inflation and v.peak_flow > 0.0:
@@ -169,13 +169,13 @@ def spontaneous_kind(machine: Record) -> float:
 @kernel
 def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
     """When the ventilator's own time begins the next inflation."""
-    if machine.pattern == SPONTANEOUS or machine.pattern == BI_LEVEL:
+    if machine.pattern in (SPONTANEOUS, BI_LEVEL):
         backed = machine.pattern == SPONTANEOUS and machine.backup_rate > 0.0
         return time + machine.apnoea_time if backed else NEVER
     if machine.rate <= 0.0:
         return NEVER
     period = 60.0 / machine.rate
-    if machine.pattern == IMV or machine.pattern == SIMV:
+    if machine.pattern in (IMV, SIMV):
         return max(v.due, time - period) + period if mandatory else v.due
     return time + period
 
@@ -202,10 +202,10 @@ def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure
     lasts = machine.longest_support
     if kind == VOLUME:
         lasts = machine.volume_time
-    elif kind == PRESSURE or kind == TARGETED_PRESSURE:
+    elif kind in (PRESSURE, TARGETED_PRESSURE):
         above = machine.backup_above if pattern == SPONTANEOUS else machine.control
         lasts = machine.control_time
-    if kind == TARGETED_PRESSURE or kind == TARGETED_SUPPORT:
+    if kind in (TARGETED_PRESSURE, TARGETED_SUPPORT):
         above = v.adapted
     elif kind == UNASSISTED:
         above = 0.0
@@ -228,7 +228,7 @@ def adapt(machine: Record, v: Record) -> None:
 def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> bool:
     """Leave an inflation or a closed phase; True where expiration begins."""
     if v.phase == INFLATION:
-        if v.kind == TARGETED_PRESSURE or v.kind == TARGETED_SUPPORT:
+        if v.kind in (TARGETED_PRESSURE, TARGETED_SUPPORT):
             adapt(machine, v)
         if v.kind == VOLUME and machine.pause > 0.0:
             v.phase, v.until = PAUSE, time + machine.pause
@@ -260,7 +260,7 @@ BEGUN, TURNED, RAISED, LOWERED = 1, 2, 3, 4
 def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
     """Do what is due now. Returns what a breath table must know: nothing (0), an inflation begun, its turn, a level."""
     now = time + NOW
-    if v.phase == OPEN or v.phase == OCCLUDED:
+    if v.phase in (OPEN, OCCLUDED):
         if now < v.until:
             return 0
         if v.phase == OPEN:
@@ -293,7 +293,7 @@ def next_event(v: Record) -> float:
     """The nearest time at which the ventilator will do something."""
     if v.phase != EXPIRATION:
         return min(v.until, v.level_until) if v.phase == INFLATION else v.until
-    return min(min(v.due, v.trigger_at), v.level_until)
+    return min(v.due, v.trigger_at, v.level_until)
 
 
 @kernel
@@ -308,7 +308,7 @@ def cycled_by(machine: Record, v: Record, time: float, pressure: float) -> int:
     """Why an inflation ended."""
     if pressure > machine.pressure_limit:
         return BY_PRESSURE
-    flow_ends = v.kind == SUPPORT or v.kind == TARGETED_SUPPORT or v.kind == UNASSISTED
+    flow_ends = v.kind in (SUPPORT, TARGETED_SUPPORT, UNASSISTED)
     return BY_FLOW if flow_ends and time < v.start + machine.longest_support - NOW else BY_TIME
 
 
