@@ -70,7 +70,7 @@ def netlist(peer: Peer, scratch: Path, largest_step_s: float) -> str:
         "set wr_singlescale",
         "set numdgt=12",
         f"tran {largest_step_s} {peer.seconds} 0 {largest_step_s} uic",
-        f"wrdata {scratch / 'out'} v(wye) i(vflow) {' '.join(names)}",
+        f"wrdata {scratch / 'out.data'} v(wye) i(vflow) {' '.join(names)}",
         "quit",
         ".endc",
         ".end",
