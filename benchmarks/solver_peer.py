@@ -26,6 +26,7 @@ from tidebench.simulation import Scenario
 from tidebench.simulation.tube import tube_loss
 
 Values = npt.NDArray[np.float64]
+FORGOTTEN = 10.0  # relaxing times after which nothing is left of an effort
 FIRST_INFLATION_S, FIRST_EFFORT_S = 0.5, 0.8
 INFLATION, PAUSE, EXPIRATION = range(3)
 
@@ -85,7 +86,8 @@ class Peer:
         share = since / told.neural_time_s
         if share < 1:
             return told.size_cmh2o * share * (2 - share)
-        return told.size_cmh2o * math.exp(-(since - told.neural_time_s) / told.relaxing_time_s)
+        late = (since - told.neural_time_s) / told.relaxing_time_s
+        return told.size_cmh2o * math.exp(-late) if late < FORGOTTEN else 0.0
 
     def phases(self) -> Iterator[tuple[float, float, int]]:
         """Start, end and phase of everything that the ventilator does."""
@@ -104,7 +106,8 @@ class Peer:
         times = [start + self.rise for start, _, phase in self.phases() if phase == INFLATION and self.rise]
         if self.effort.rate_per_min:
             onsets = np.arange(FIRST_EFFORT_S, self.seconds, 60.0 / self.effort.rate_per_min)
-            times += [*onsets, *(onsets + self.effort.neural_time_s)]
+            tops = onsets + self.effort.neural_time_s
+            times += [*onsets, *tops, *(tops + FORGOTTEN * self.effort.relaxing_time_s)]
         return sorted(times)
 
     def patient(self, time: float, volumes: Values) -> Values:
