@@ -1,0 +1,135 @@
+"""Gas exchange of the simulation against the equations and tables of respiratory physiology.
+
+Alveolar ventilation PaCO2 = 863·V'CO2/V'A and alveolar gas PAO2 = FiO2·(PB − 47) − PaCO2/R (textbooks; 863 computed as
+760·310.15/273.15); saturation: Severinghaus, J Appl Physiol 1979;46:599; pH: Henderson and Hasselbalch with 0.0307.
+
+Alveolar gas is one well-mixed store, so its PCO2 swings within a breath, and arterial PCO2 averages above what is
+exhaled (which leaves early, when it is dilute). The equations hold exactly where the swing is small: fast shallow
+breaths into much gas.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.reference.simulated import REGULAR, Values, compartment, scenario, volume_control
+from tidebench.simulation import gases, scenario_from, simulate
+
+BODY = 760 * 310.15 / 273.15
+LITTLE = {"weight_kg": 3}
+"""Stores of a small body, so that minutes are enough for a steady state; everything else is an adult's."""
+
+
+def steady(volume_ml: float, rate: float, dead_ml: float, fio2: float = 0.4, **exchange: Any) -> dict[str, float]:
+    """Means over the last breaths."""
+    told = scenario(
+        [compartment(50, 10)], volume_control(volume_ml, 18 / rate, 60 / rate, 5, fio2=fio2), 1500, patient=LITTLE,
+        exchange={
+            "co2_production_ml_min": 200, "o2_uptake_ml_min": 250, "shunt": 0, "alveolar_dead_space": 0,
+            "cardiac_output_l_min": 5.25, "airway_dead_space_ml": dead_ml, "residual_volume_ml": 6000, **exchange,
+        },
+    )  # fmt: skip
+    names = ["arterial_co2", "arterial_o2", "arterial_saturation"]
+    last = round(20 * 6000 / rate)
+    channels = simulate(told, ["airway_pressure", "flow", *names]).channels
+    return {name: float(channels[name][-last:].mean()) for name in names}
+
+
+@pytest.mark.parametrize(("volume", "rate", "dead", "alveolar"), [(200, 50, 60, 0.0), (200, 50, 60, 0.2), (150, 60, 60, 0)])
+def test_alveolar_ventilation_equation(volume: float, rate: float, dead: float, alveolar: float) -> None:
+    """With series and alveolar dead space: VD = VD,airway + share·(VT − VD,airway)."""
+    ventilation = rate * (volume - dead) * (1 - alveolar) / 1000
+    found = steady(volume, rate, dead, alveolar_dead_space=alveolar)
+    assert found["arterial_co2"] == pytest.approx(BODY * 0.2 / ventilation, rel=0.01)
+
+
+@pytest.mark.parametrize("fio2", [0.21, 0.4, 1.0])
+def test_alveolar_gas_equation(fio2: float) -> None:
+    found = steady(200, 50, 60, fio2)
+    carbon_dioxide = BODY * 0.2 / (50 * 0.14)
+    assert found["arterial_o2"] == pytest.approx(fio2 * 713 - carbon_dioxide / (200 / 250), rel=0.01)
+
+
+def test_deep_breaths_into_little_gas_raise_the_mean_above_the_equation() -> None:
+    """The swing's price, which more gas in the lungs lowers."""
+    wanted = BODY * 0.2 / (14 * 0.35)
+    little, much = (
+        steady(500, 14, 150, residual_volume_ml=volume)["arterial_co2"] / wanted - 1 for volume in (3000, 6000)
+    )
+    assert 0.01 < much < 0.6 * little
+
+
+TABLE = {
+    10: 9.6525, 20: 31.977, 27: 50.353, 30: 57.377, 40: 74.946, 50: 84.990, 60: 90.580, 70: 93.791, 80: 95.725,
+    90: 96.945, 100: 97.747, 120: 98.678, 150: 99.316, 300: 99.914,
+}  # fmt: skip
+OTHER_CURVES = {20: (33.831, 32.068), 40: (74.116, 74.981), 60: (91.057, 90.528), 100: (97.490, 97.536)}
+"""Kelman, J Appl Physiol 1966;21:1375, and Siggaard-Andersen, Clin Chem 1984;30:1646."""
+
+
+@pytest.mark.parametrize("po2", TABLE)
+def test_saturation_of_the_table(po2: float) -> None:
+    assert 100 * gases.saturation(float(po2)) == pytest.approx(TABLE[po2], abs=6e-4)
+
+
+@pytest.mark.parametrize("po2", OTHER_CURVES)
+def test_saturation_is_near_other_curves(po2: float) -> None:
+    for other in OTHER_CURVES[po2]:
+        assert 100 * gases.saturation(float(po2)) == pytest.approx(other, abs=2.0)
+
+
+def test_saturation_of_a_run_lies_on_the_table() -> None:
+    """Where FiO2 and shunt put PaO2, SaO2 is the table's, read between its lines."""
+    for shunt in (0.1, 0.2):
+        found = steady(200, 50, 60, 0.3, shunt=shunt)
+        between = np.interp(found["arterial_o2"], list(TABLE), list(TABLE.values()))
+        assert 100 * found["arterial_saturation"] == pytest.approx(between, abs=1.0)
+
+
+def test_shunt_equation() -> None:
+    """Qs/Qt = (Cc' − Ca)/(Cc' − Cv), with venous content by Fick: Cv = Ca − V'O2/Q'."""
+    output, haemoglobin, shunt = 5.25, 12.0, 0.2
+    found = steady(200, 50, 60, 0.4, shunt=shunt)
+
+    def content(po2: float) -> float:
+        return 1.34 * haemoglobin / (23400 / (po2**3 + 150 * po2) + 1) + 0.003 * po2
+
+    arterial = content(found["arterial_o2"])
+    venous = arterial - 250 / output / 10
+    capillary = content(0.4 * 713 - BODY * 0.25 / (50 * 0.14))
+    assert (capillary - arterial) / (capillary - venous) == pytest.approx(shunt, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("pco2", "bicarbonate", "ph"),
+    [(40, 24, 7.3910), (60, 25, 7.2327), (80, 30, 7.1869), (20, 19, 7.5906), (25, 12, 7.2941)],
+)
+def test_acidity(pco2: float, bicarbonate: float, ph: float) -> None:
+    assert gases.acidity(float(pco2), float(bicarbonate)) == pytest.approx(ph, abs=6e-5)
+
+
+def apnoea() -> Values:
+    """PaCO2 of an adult at every second from the last breath on, oxygenated."""
+    told = scenario_from({
+        "duration_s": 1500, "patient": {"weight_kg": 70}, "lung": {"compartments": [compartment(60, 8)]},
+        "settings": [{"mode": "CPAP", "peep_cmh2o": 5, "fio2": 1}],
+        "effort": {"rate_per_min": 14, "size_cmh2o": 7, **REGULAR}, "exchange": {"shunt": 0},
+        "events": [{"at_s": 1200, "kind": "apnoea"}],
+    })  # fmt: skip
+    solution = simulate(told, ["airway_pressure", "flow", "arterial_co2"])
+    return solution.channels["arterial_co2"][round(100 * float(solution.efforts["onset_s"][-1])) :: 100]
+
+
+def test_apnoea_raises_carbon_dioxide_fast_and_then_slowly() -> None:
+    """Eger and Severinghaus 1961 (from memory): some 12 mmHg in the first minute, 3 to 4 in each one after.
+
+    The order of it is held: at first by the difference to mixed venous blood, then by production into the stores.
+    """
+    rising = apnoea()
+    first, later = rising[60] - rising[0], rising[240] - rising[180]
+    assert 5 < first < 15
+    assert 1 < later < 5
+    assert first > 2 * later
