@@ -79,8 +79,6 @@ def compartment_volumes(told: Scenario) -> tuple[Values, Any]:
     return np.array(volumes).T, start
 
 
-
-
 def samples(solution: Solution) -> Values:
     """Times of a solution's samples, s."""
     told = solution.scenario

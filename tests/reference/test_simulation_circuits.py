@@ -101,7 +101,8 @@ def test_waveforms_of_solve_ivp(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found); assert max(found.values()) < SHARE, found
+    print(found)
+    assert max(found.values()) < SHARE, found
     assert max(share for name, share in found.items() if name.startswith("volume")) < 1e-4, found
 
 
@@ -128,4 +129,5 @@ def test_waveforms_of_ngspice(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = circuit_peer.solved(Peer(case), everything)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found); assert max(found.values()) < SHARE, found
+    print(found)
+    assert max(found.values()) < SHARE, found

@@ -38,7 +38,9 @@ def steady(volume_ml: float, rate: float, dead_ml: float, fio2: float = 0.4, **e
     return {name: float(channels[name][-last:].mean()) for name in names}
 
 
-@pytest.mark.parametrize(("volume", "rate", "dead", "alveolar"), [(200, 50, 60, 0.0), (200, 50, 60, 0.2), (150, 60, 60, 0)])
+@pytest.mark.parametrize(
+    ("volume", "rate", "dead", "alveolar"), [(200, 50, 60, 0.0), (200, 50, 60, 0.2), (150, 60, 60, 0)]
+)
 def test_alveolar_ventilation_equation(volume: float, rate: float, dead: float, alveolar: float) -> None:
     """With series and alveolar dead space: VD = VD,airway + share·(VT − VD,airway)."""
     ventilation = rate * (volume - dead) * (1 - alveolar) / 1000

@@ -1,6 +1,7 @@
 """What the solver works on: one block of numbers with names, and the state it moves.
 
-A simulation's parameters are one array of floats, seen in two ways: by name (``patient.tube_k2``) in the kernels, and by position in the table of timed changes, so that whatever has a name can change while time runs.
+A simulation's parameters are one array of floats, seen in two ways: by name (``patient.tube_k2``) in the kernels, and
+by position in the table of timed changes, so that whatever has a name can change while time runs.
 Units: s, cmH2O, L, L/s; gas tensions mmHg; gas stores L.
 """
 
@@ -70,6 +71,7 @@ VENTILATOR = (
     "phase", "kind", "start", "until", "due", "trigger_at", "triggered_by", "turn",
     "high", "level_until", "base", "base_before", "base_since", "target", "command", "begun_at_pressure",
     "criterion", "peak_flow", "inhaled", "adapted", "end_pressure", "hold_kind", "hold_for", "suction", "mandatory_now",
+    "lag_step", "lag_time", "lag_gone",
 )  # fmt: skip
 
 EFFORT = (

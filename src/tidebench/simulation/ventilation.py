@@ -89,8 +89,9 @@ def follow(machine: Record, v: Record, time: float, h: float) -> float:
     if machine.valve_time == 0.0:
         v.target = command
         return command
-    gone = h / (machine.valve_time + 0.5 * h) if h < machine.valve_time else 1.0 - np.exp(-h / machine.valve_time)
-    v.target += (command - before) * gone
+    if h != v.lag_step or machine.valve_time != v.lag_time:
+        v.lag_step, v.lag_time, v.lag_gone = h, machine.valve_time, 1.0 - np.exp(-h / machine.valve_time)
+    v.target += (command - before) * v.lag_gone
     return 0.5 * (before + v.target)
 
 
