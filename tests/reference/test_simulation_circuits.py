@@ -33,7 +33,7 @@ PRESSURE = pressure_control(15, 1.003, 3.013, 5)
 EFFORT = {"rate_per_min": 17, "size_cmh2o": 6, **REGULAR}
 TUBE = {"interface": "endotracheal tube", "tube_inner_diameter_mm": 7.5}
 CIRCUIT = {"compliance_ml_cmh2o": 1.5}
-SECONDS, SHARE = 10.0, 0.005
+SECONDS, SHARE = 6.0, 0.005
 
 CASES: dict[str, tuple[Any, Any, dict[str, Any]]] = {
     "one, volume": (ONE, VOLUME, {}),
@@ -101,11 +101,11 @@ def test_waveforms_of_solve_ivp(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found); assert max(found.values()) < SHARE, found
+        assert max(found.values()) < SHARE, found
     assert max(share for name, share in found.items() if name.startswith("volume")) < 1e-4, found
 
 
-@pytest.mark.parametrize("name", ["one, pressure, effort", "two, volume, effort"])
+@pytest.mark.parametrize("name", ["two, volume, effort"])
 def test_abrupt_valves_cost_accuracy_for_one_step_only(name: str) -> None:
     """A jump that the circuit answers with τ = 3 ms is off by some (h/τ)²/8 in the first step: 1 ms is just too long."""
     found = []
@@ -128,4 +128,4 @@ def test_waveforms_of_ngspice(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = circuit_peer.solved(Peer(case), everything)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found); assert max(found.values()) < SHARE, found
+        assert max(found.values()) < SHARE, found

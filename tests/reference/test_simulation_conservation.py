@@ -91,7 +91,9 @@ def test_blood_and_tissues_conserve_gas() -> None:
 
 def test_moving_gas_conserves_it() -> None:
     """Breathing out and in again within the dead space brings all of it back, and more brings fresh gas at FiO2."""
-    start = start_of(told({**PRESSURE, "fio2": 0.5}, exchange={"alveolar_dead_space": 0.0, "airway_dead_space_ml": 150}))
+    start = start_of(
+        told({**PRESSURE, "fio2": 0.5}, exchange={"alveolar_dead_space": 0.0, "airway_dead_space_ml": 150})
+    )
     patient, machine, g = start.memory.patient[0], start.memory.machine[0], start.gases
     for _ in range(30):
         gases.mix(patient, machine, g, -0.01)

@@ -38,7 +38,9 @@ def steady(volume_ml: float, rate: float, dead_ml: float, fio2: float = 0.4, **e
     return {name: float(channels[name][-last:].mean()) for name in names}
 
 
-@pytest.mark.parametrize(("volume", "rate", "dead", "alveolar"), [(200, 50, 60, 0.0), (200, 50, 60, 0.2), (150, 60, 60, 0)])
+@pytest.mark.parametrize(
+    ("volume", "rate", "dead", "alveolar"), [(200, 50, 60, 0.0), (200, 50, 60, 0.2), (150, 60, 60, 0)]
+)
 def test_alveolar_ventilation_equation(volume: float, rate: float, dead: float, alveolar: float) -> None:
     """With series and alveolar dead space: VD = VD,airway + share·(VT − VD,airway)."""
     ventilation = rate * (volume - dead) * (1 - alveolar) / 1000
@@ -71,12 +73,12 @@ OTHER_CURVES = {20: (33.831, 32.068), 40: (74.116, 74.981), 60: (91.057, 90.528)
 
 
 @pytest.mark.parametrize("po2", TABLE)
-def test_saturation_of_the_table(po2: float) -> None:
+def test_saturation_of_the_table(po2: int) -> None:
     assert 100 * gases.saturation(float(po2)) == pytest.approx(TABLE[po2], abs=6e-4)
 
 
 @pytest.mark.parametrize("po2", OTHER_CURVES)
-def test_saturation_is_near_other_curves(po2: float) -> None:
+def test_saturation_is_near_other_curves(po2: int) -> None:
     for other in OTHER_CURVES[po2]:
         assert 100 * gases.saturation(float(po2)) == pytest.approx(other, abs=2.0)
 
