@@ -1,8 +1,8 @@
 """The simulation at its default step against two programs that solve circuits: SciPy's solve_ivp and ngspice.
 
-``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the same
-circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half a
-step before its time, and so is pressure where the circuit does not yield: that is the instant at which they are compared.
+``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the
+same circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half a
+step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
 """
 
 from __future__ import annotations
@@ -101,13 +101,13 @@ def test_waveforms_of_solve_ivp(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-        assert max(found.values()) < SHARE, found
+    assert max(found.values()) < SHARE, found
     assert max(share for name, share in found.items() if name.startswith("volume")) < 1e-4, found
 
 
 @pytest.mark.parametrize("name", ["two, volume, effort"])
 def test_abrupt_valves_cost_accuracy_for_one_step_only(name: str) -> None:
-    """A jump that the circuit answers with τ = 3 ms is off by some (h/τ)²/8 in the first step: 1 ms is just too long."""
+    """A jump that the circuit answers with τ = 3 ms is off by (h/τ)²/8 in the first step: 1 ms is just too long."""
     found = []
     for step_ms in (1.0, 0.5, 0.25):
         case = told(LINEAR[name], ventilator=ABRUPT, circuit=CIRCUIT, step_ms=step_ms)
@@ -128,4 +128,4 @@ def test_waveforms_of_ngspice(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = circuit_peer.solved(Peer(case), everything)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-        assert max(found.values()) < SHARE, found
+    assert max(found.values()) < SHARE, found

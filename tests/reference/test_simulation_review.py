@@ -1,7 +1,7 @@
 """``review`` of simulated recordings finds the truth: compliance, trapped pressure, every breath; preterm to adult.
 
-Passive one-compartment lungs with sensor noise; the truth is what was put in and what the solver kept. Asked: compliance
-within 3 %, trapped pressure within 0.5 cmH2O, breaths all.
+Passive one-compartment lungs with sensor noise; the truth is what was put in and what the solver kept. Asked:
+compliance within 3 %, trapped pressure within 0.5 cmH2O, breaths all.
 """
 
 from __future__ import annotations
