@@ -1,8 +1,8 @@
 """The simulation at its default step against two programs that solve circuits: SciPy's solve_ivp and ngspice.
 
 ``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the
-same circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half a
-step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
+same circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half
+a step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
 """
 
 from __future__ import annotations
@@ -64,10 +64,10 @@ LINEAR: dict[str, tuple[Any, Any, dict[str, Any]]] = {
 }  # fmt: skip
 
 
-def told(case: tuple[Any, Any, dict[str, Any]], **tables: Any) -> Scenario:
+def told(case: tuple[Any, Any, dict[str, Any]], seconds: float = SECONDS, **tables: Any) -> Scenario:
     """The scenario of a case."""
     parts, setting, more = case
-    return scenario(parts, setting, SECONDS, **more, **tables)
+    return scenario(parts, setting, seconds, **more, **tables)
 
 
 def off(found: Values, wanted: Values) -> float:
@@ -110,7 +110,7 @@ def test_abrupt_valves_cost_accuracy_for_one_step_only(name: str) -> None:
     """A jump that the circuit answers with τ = 3 ms is off by (h/τ)²/8 in the first step: 1 ms is just too long."""
     found = []
     for step_ms in (1.0, 0.5, 0.25):
-        case = told(LINEAR[name], ventilator=ABRUPT, circuit=CIRCUIT, step_ms=step_ms)
+        case = told(LINEAR[name], 8.0, ventilator=ABRUPT, circuit=CIRCUIT, step_ms=step_ms)
         at, middle = both(case)
         everything = np.sort(np.concatenate([at, middle]))
         solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
