@@ -1,8 +1,8 @@
 """The simulation at its default step against two programs that solve circuits: SciPy's solve_ivp and ngspice.
 
-``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the
-same circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half
-a step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
+``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the same
+circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half a
+step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
 """
 
 from __future__ import annotations
