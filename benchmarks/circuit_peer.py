@@ -41,7 +41,9 @@ def netlist(peer: Peer, scratch: Path, largest_step_s: float) -> str:
     above = [(t, peer.peep + (peer.control if p == INFLATION else 0.0)) for t, _, p in phases]
     at = np.arange(0.0, peer.seconds, 0.002)
     muscle = " ".join(f"{t:.9f} {-peer.muscle(float(t)):.9f}" for t in at)
-    assert peer.inlet == peer.valve and peer.k2 == 0 and peer.inward == peer.outward
+    assert peer.inlet == peer.valve
+    assert peer.k2 == 0
+    assert peer.inward == peer.outward
     total = peer.peep / (1 / float((1 / peer.elastance).sum()) + peer.wall)
     chest = peer.wall * total
     lines = [

@@ -14,6 +14,7 @@ no leak; muscle pressure is a parabola to its peak and an exponential after it.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -115,7 +116,7 @@ class Peer:
         return self.elastance * volumes + self.wall * float(volumes.sum()) - self.muscle(time)
 
     def conductances(self, inside: Values, carina: float | None, total: float) -> tuple[float, float]:
-        """Sum of conductances, and of conductance times pressure inside, at a pressure at the carina or a total flow."""
+        """Sums of conductance, and of it times pressure inside, at a pressure at the carina or a total flow."""
         resistances = list(self.inward)
         for _ in range(8):
             conductance = 1.0 / np.array(resistances)
@@ -186,7 +187,7 @@ class Peer:
         """Pressure that the valves aim at."""
         return float(state[-1]) if self.valve_time else self.command(phase, time, start, self.begun)
 
-    def slope(self, phase: int, time: float, state: Values, start: float) -> Values:
+    def slope(self, time: float, state: Values, phase: int, start: float) -> Values:
         """Derivative of the states."""
         n = len(self.elastance)
         _, flow, flows = self.at(phase, time, state, start)
@@ -214,13 +215,13 @@ class Peer:
             if self.valve_time and phase == EXPIRATION and start > 0:
                 state[-1] = self.begun
             edges = [start, *(k for k in kinks if start + 1e-9 < k < end - 1e-9), end]
-            for low, high in zip(edges, edges[1:], strict=False):
+            for low, high in itertools.pairwise(edges):
                 asked = times[(times > low) & (times <= high)]
                 done = solve_ivp(
-                    lambda t, y: self.slope(phase, t, y, start), (low, high), state, method, np.unique([*asked, high]),
+                    self.slope, (low, high), state, method, np.unique([*asked, high]), args=(phase, start),
                     rtol=rtol, atol=atol,
                 )  # fmt: skip
-                found += [self.at(phase, t, y, start)[:2] + (y,) for t, y in zip(asked, done.y.T, strict=False)]
+                found += [(*self.at(phase, t, y, start)[:2], y) for t, y in zip(asked, done.y.T, strict=False)]
                 state = done.y[:, -1].copy()
         return self._told(found)
 
@@ -235,14 +236,14 @@ class Peer:
 
         def slope(t: float, y: Values) -> Values:
             start, phase = of(t)
-            return self.slope(phase, t, y, start)
+            return self.slope(t, y, phase, start)
 
         self.begun = self.peep
         done = solve_ivp(
             slope, (0.0, self.seconds), self.rest(), method, times, rtol=rtol, atol=atol, max_step=max_step
         )
         return self._told([
-            self.at(phase, t, y, start)[:2] + (y,)
+            (*self.at(phase, t, y, start)[:2], y)
             for t, y in zip(times, done.y.T, strict=True) for start, phase in (of(t),)
         ])  # fmt: skip
 

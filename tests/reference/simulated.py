@@ -70,10 +70,11 @@ def compartment_volumes(told: Scenario) -> tuple[Values, Any]:
     rows = np.zeros(4000, layout.record(layout.BREATH))
     efforts, out = np.zeros((4000, 5)), np.zeros((0, 1))
     done = count = 0
+    advance: Any = run  # its records have no type
     volumes = []
     for sample in range(round(told.duration_s * told.sampling_hz)):
         volumes.append(start.units["volume"].copy())
-        _, count, done, _ = run(
+        _, count, done, _ = advance(
             *arrays(start), done, sample, sample + 1, dt, told.step_ms / 1000, none, out, rows, count, efforts, rng
         )
     return np.array(volumes).T, start

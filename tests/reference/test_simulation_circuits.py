@@ -2,7 +2,7 @@
 
 ``solve_ivp`` (LSODA, relative tolerance 1e-9) gets its own right-hand side, split at every switch; ngspice the same
 circuit of resistors and capacitors. Asked: 0.5 % of a waveform's range. Flow is sampled in the middle of a step, half a
-step before its time, and so is pressure where the circuit does not yield: that is the instant at which they are compared.
+step before its time, and so is pressure where the circuit does not yield: they are compared at that instant.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ PRESSURE = pressure_control(15, 1.003, 3.013, 5)
 EFFORT = {"rate_per_min": 17, "size_cmh2o": 6, **REGULAR}
 TUBE = {"interface": "endotracheal tube", "tube_inner_diameter_mm": 7.5}
 CIRCUIT = {"compliance_ml_cmh2o": 1.5}
-SECONDS, SHARE = 10.0, 0.005
+SECONDS, SHARE = 6.0, 0.005
 
 CASES: dict[str, tuple[Any, Any, dict[str, Any]]] = {
     "one, volume": (ONE, VOLUME, {}),
@@ -64,10 +64,10 @@ LINEAR: dict[str, tuple[Any, Any, dict[str, Any]]] = {
 }  # fmt: skip
 
 
-def told(case: tuple[Any, Any, dict[str, Any]], **tables: Any) -> Scenario:
+def told(case: tuple[Any, Any, dict[str, Any]], seconds: float = SECONDS, **tables: Any) -> Scenario:
     """The scenario of a case."""
     parts, setting, more = case
-    return scenario(parts, setting, SECONDS, **more, **tables)
+    return scenario(parts, setting, seconds, **more, **tables)
 
 
 def off(found: Values, wanted: Values) -> float:
@@ -101,17 +101,16 @@ def test_waveforms_of_solve_ivp(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found)
     assert max(found.values()) < SHARE, found
     assert max(share for name, share in found.items() if name.startswith("volume")) < 1e-4, found
 
 
-@pytest.mark.parametrize("name", ["one, pressure, effort", "two, volume, effort"])
+@pytest.mark.parametrize("name", ["two, volume, effort"])
 def test_abrupt_valves_cost_accuracy_for_one_step_only(name: str) -> None:
-    """A jump that the circuit answers with τ = 3 ms is off by some (h/τ)²/8 in the first step: 1 ms is just too long."""
+    """A jump that the circuit answers with τ = 3 ms is off by (h/τ)²/8 in the first step: 1 ms is just too long."""
     found = []
     for step_ms in (1.0, 0.5, 0.25):
-        case = told(LINEAR[name], ventilator=ABRUPT, circuit=CIRCUIT, step_ms=step_ms)
+        case = told(LINEAR[name], 8.0, ventilator=ABRUPT, circuit=CIRCUIT, step_ms=step_ms)
         at, middle = both(case)
         everything = np.sort(np.concatenate([at, middle]))
         solved = Peer(case).split(everything, rtol=1e-9, atol=1e-11)
@@ -129,5 +128,4 @@ def test_waveforms_of_ngspice(name: str) -> None:
     everything = np.sort(np.concatenate([at, middle]))
     solved = circuit_peer.solved(Peer(case), everything)
     found = differences(case, solved.only(everything, at), solved.only(everything, middle))
-    print(found)
     assert max(found.values()) < SHARE, found

@@ -83,7 +83,7 @@ def test_blood_and_tissues_conserve_gas() -> None:
     start = start_of(told(PRESSURE, exchange={"shunt": 0.2, "co2_production_ml_min": 200, "o2_uptake_ml_min": 250}))
     co2, oxygen = stores(start)
     for _ in range(600):
-        gases.exchange(start.memory.patient[0], start.gases, 0.1)
+        gases.exchange(start.memory.patient[0], start.gases, float(start.memory.patient[0]["shunt"]), 0.1)
     after = stores(start)
     assert after[0] - co2 == pytest.approx(0.200, abs=1e-12)
     assert after[1] - oxygen == pytest.approx(-0.250, abs=1e-12)

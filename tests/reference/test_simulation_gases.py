@@ -73,12 +73,12 @@ OTHER_CURVES = {20: (33.831, 32.068), 40: (74.116, 74.981), 60: (91.057, 90.528)
 
 
 @pytest.mark.parametrize("po2", TABLE)
-def test_saturation_of_the_table(po2: float) -> None:
+def test_saturation_of_the_table(po2: int) -> None:
     assert 100 * gases.saturation(float(po2)) == pytest.approx(TABLE[po2], abs=6e-4)
 
 
 @pytest.mark.parametrize("po2", OTHER_CURVES)
-def test_saturation_is_near_other_curves(po2: float) -> None:
+def test_saturation_is_near_other_curves(po2: int) -> None:
     for other in OTHER_CURVES[po2]:
         assert 100 * gases.saturation(float(po2)) == pytest.approx(other, abs=2.0)
 

@@ -1,7 +1,7 @@
 """How fast the simulation's error falls with its step: the implicit midpoint rule is of second order.
 
 Against solve_ivp (LSODA, relative tolerance 1e-11) split at every switch, two compartments behind a tube; the error is
-that of the compartments' volumes, root mean square over 8 s. Order 2 where every switch is a step's end. What is not
+that of the compartments' volumes, root mean square over 5 s. Order 2 where every switch is a step's end. What is not
 located within a step lowers it a little: a source that leaves its highest flow, and, where the circuit does not yield,
 the pressure from which a valve with inertia starts (that of the middle of the step before).
 """
@@ -34,13 +34,11 @@ SLOW: dict[str, float] = {}
 
 CASES: dict[str, tuple[dict[str, object], float, dict[str, float], dict[str, float], float]] = {
     # settings, circuit compliance (mL/cmH2O), ventilator, effort, least order from first to last step
-    "volume, abrupt": (VOLUME, 0, ABRUPT, {}, 1.9),
     "volume, abrupt, effort": (VOLUME, 0, ABRUPT, EFFORT, 1.9),
     "pressure, abrupt": (PRESSURE, 0, ABRUPT, {}, 1.9),
     "pressure, abrupt, effort": (PRESSURE, 0, ABRUPT, EFFORT, 1.9),
     "volume, circuit": (VOLUME, 1.5, SLOW, {}, 1.9),
     "volume, circuit, effort": (VOLUME, 1.5, SLOW, EFFORT, 1.9),
-    "pressure, circuit": (PRESSURE, 1.5, SLOW, {}, 1.7),
     "pressure, circuit, effort": (PRESSURE, 1.5, SLOW, EFFORT, 1.6),
     "volume, valve with inertia, effort": (VOLUME, 0, SLOW, EFFORT, 1.2),
 }
@@ -51,7 +49,7 @@ def told(name: str, step_ms: float) -> Scenario:
     setting, circuit_ml, built, effort, _ = CASES[name]
     tables: dict[str, Any] = {"circuit": {"compliance_ml_cmh2o": circuit_ml}, "ventilator": built, "effort": effort}
     tables["airway"] = {"interface": "endotracheal tube", "tube_inner_diameter_mm": 7.5}
-    return scenario([compartment(30, 9), compartment(15, 30)], setting, 8, step_ms=step_ms, **tables)
+    return scenario([compartment(30, 9), compartment(15, 30)], setting, 5, step_ms=step_ms, **tables)
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -23,7 +23,7 @@ CO2_STORE_L_KG, CO2_SLOW_L_KG, O2_STORE_L_KG = 0.0007, 0.0020, 0.045
 """Fast and slow stores of CO2 (L STPD per mmHg and kg) and venous blood (L per kg): invented, see
 :mod:`tidebench.simulation.gases`.
 """
-CO2_EXCHANGE_L_KG = 0.0003  # L STPD per minute, mmHg and kg between the stores (invented)
+CO2_EXCHANGE_L_KG = 0.00006  # L STPD per minute, mmHg and kg between the stores (invented)
 CO2_ML_KG, QUOTIENT, OUTPUT_L_KG = 2.9, 0.8, 0.075
 """CO2 production (mL/min/kg), respiratory quotient, cardiac output (L/min/kg) of an adult at rest; a newborn's are
 twice as high (common practice, no source).
