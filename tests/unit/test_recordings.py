@@ -13,8 +13,9 @@ import pytest
 
 from tidebench.case import load_case
 from tidebench.cli import main
-from tidebench.errors import SignalError
+from tidebench.errors import CaseError, SignalError
 from tidebench.readers import open_recording, read_recording
+from tidebench.readers.squeeze import squeeze
 from tidebench.recording import Recording
 
 TIME = np.arange(0, 30, 0.01)
@@ -53,6 +54,35 @@ def read(tmp_path: Path) -> Read:
 # --- clocks ---
 
 
+def test_rows_recorded_twice_are_left_out_once_and_said(read: Read) -> None:
+    plain, whole = read(lines()), lines()
+    recording = read(whole[:1000] + whole[990:])
+    assert recording.recording_id == plain.recording_id
+    assert recording.warnings == ("rows recorded twice, at row 1000, left out once: 10",)
+
+
+def test_repeated_time_is_left_out_and_said(read: Read) -> None:
+    whole = lines()
+    recording = read([*whole[:1000], whole[999], *whole[1000:]])
+    assert len(recording) == len(TIME)
+    assert recording.warnings == ("rows that repeat the time of the row before, left out: 1",)
+
+
+def test_swapped_rows_are_sorted_and_said(read: Read) -> None:
+    plain, whole = read(lines()), lines()
+    recording = read([*whole[:100], whole[101], whole[100], *whole[102:]])
+    assert recording.recording_id == plain.recording_id
+    assert recording.warnings == ("rows out of order, sorted by their time: 1",)
+
+
+def test_clock_set_back_leaves_a_gap_of_unknown_length(read: Read) -> None:
+    time = np.where(TIME < 15, TIME, TIME - 10)
+    recording = read(lines(time, PRESSURE, FLOW))
+    (gap,) = recording.gaps
+    assert (gap.start_s, gap.end_s) == pytest.approx((15.0, 15.99))
+    assert "jumps back by 9.99 s at row 1501" in recording.warnings[0]
+
+
 @pytest.mark.parametrize("stray", ["1200000.0", "0.0", "1e300", "", "nan"])
 def test_single_row_out_of_time_costs_that_row_alone(read: Read, stray: str) -> None:
     whole = lines()
@@ -62,6 +92,12 @@ def test_single_row_out_of_time_costs_that_row_alone(read: Read, stray: str) -> 
     assert recording.gaps == ()
     assert len(recording.warnings) == 1
     assert recording.warnings[0].endswith("left out: 1")
+
+
+def test_jump_forward_is_a_gap(read: Read) -> None:
+    recording = read(lines(np.where(TIME < 15, TIME, TIME + 600), PRESSURE, FLOW))
+    (gap,) = recording.gaps
+    assert (gap.start_s, gap.end_s) == pytest.approx((15.0, 615.0))
 
 
 @pytest.mark.parametrize(("unit", "times"), [("ms", 1000), ("min", 1 / 60), ("s", 1)])
@@ -83,6 +119,13 @@ def test_stamps_over_midnight(read: Read) -> None:
 # --- cells and lines ---
 
 
+def test_last_line_that_breaks_off_is_left_out_and_said(read: Read) -> None:
+    text = "\n".join(lines())
+    recording = read(text[: text.rindex(",") + 3])
+    assert len(recording) == len(TIME) - 1
+    assert recording.warnings == ("the last line breaks off and was left out",)
+
+
 @pytest.mark.parametrize("word", ["", "NA", "NaN", "nan", "--", "null", "inf", "-inf", "1e308"])
 def test_cell_without_a_measurement_is_missing(read: Read, word: str) -> None:
     whole = lines()
@@ -97,7 +140,50 @@ def test_blank_lines_do_not_matter(read: Read, end: str) -> None:
     assert read(end.join(lines()) + end).recording_id == plain.recording_id
 
 
+def test_comment_among_the_rows_does_not_matter(read: Read) -> None:
+    plain, whole = read(lines()), lines()
+    assert read([*whole[:100], "# suction", *whole[100:]]).recording_id == plain.recording_id
+
+
+def test_quotes_do_not_matter(read: Read) -> None:
+    plain = read(lines())
+    quoted = ['"' + row.replace(",", '","') + '"' for row in lines()]
+    assert read(quoted).recording_id == plain.recording_id
+
+
+def test_separator_at_the_end_of_every_line_is_no_column(read: Read) -> None:
+    recording = read([f"{row}," for row in lines()])
+    assert (recording.warnings, set(recording.channels)) == ((), {"airway_pressure", "flow"})
+
+
+@pytest.mark.parametrize("separator", [" ", ",", ";"])
+def test_squeezing_is_what_replacing_does(separator: str) -> None:
+    text = f"  a {separator}\tb  c {separator} d\r\n\n \n1{separator}   2{separator}{separator}3  \n"
+    wanted = []
+    for line in text.replace("\t", " ").replace("\r", "").split("\n"):
+        cells = line.split() if separator == " " else [" ".join(cell.split()) for cell in line.split(separator)]
+        wanted += [separator.join(cells)] if any(cells) else []
+    if separator == " ":
+        wanted = [line for line in wanted if line]
+    done = squeeze(np.frombuffer(text.encode(), np.uint8), ord(separator)).tobytes().decode()
+    assert done == "\n".join(wanted) + "\n"
+
+
 # --- what the numbers mean ---
+
+
+def test_opposite_sign_is_detected_and_said(read: Read) -> None:
+    plain = read(lines())
+    recording = read(lines(TIME, PRESSURE, -FLOW))
+    np.testing.assert_array_equal(recording["flow"], plain["flow"])
+    assert "expiration positive" in recording.warnings[0]
+    assert "flow: sign turned, inspiration is positive" in recording.steps
+
+
+def test_volume_of_the_other_sign_follows_flow(read: Read) -> None:
+    recording = read(lines(TIME, PRESSURE, FLOW, -VOLUME, header=f"{HEADER},Vol [mL]"))
+    assert recording["volume"].max() == pytest.approx(0.5, rel=0.02)
+    assert "volume: sign turned, inspiration is positive" in recording.steps
 
 
 def test_volume_that_flow_contradicts_is_mentioned(read: Read) -> None:
@@ -117,11 +203,56 @@ def test_every_channel_is_read_in_its_unit(read: Read) -> None:
     assert told["diaphragm_activity"] == pytest.approx(8)
 
 
+def test_flow_at_room_conditions_becomes_btps_and_is_said(read: Read) -> None:
+    plain = read(lines())
+    recording = read(lines(), '[recording]\nfile = "signals.csv"\nflow_conditions = "ATPD"\n')
+    factor = (760 / (760 - 47.0)) * (310.15 / 295.15)
+    np.testing.assert_allclose(recording["flow"], plain["flow"] * factor, rtol=2e-3)
+    assert "ATPD to BTPS" in recording.steps[-1]
+
+
 def test_heliox_is_left_as_recorded_and_said(read: Read) -> None:
     said = '[recording]\nfile = "signals.csv"\nflow_conditions = "ATPD"\ngas = "heliox"\n'
     recording = read(lines(), said)
     assert recording["flow"].max() == pytest.approx(0.5)
     assert "heliox" in recording.warnings[-1]
+
+
+# --- several recordings of one stay ---
+
+STAY = """
+[[recording]]
+file = "signals.csv"
+start = 2031-01-01T00:01:00
+[[recording]]
+file = "later.csv"
+start = {}
+"""
+
+
+def test_recordings_of_a_stay_lie_on_one_clock_with_the_gap_between(read: Read) -> None:
+    recording = read(lines(), STAY.format("2031-01-01T00:00:00"), later=lines(TIME * 2, PRESSURE, FLOW))
+    assert recording.start == datetime(2031, 1, 1)
+    assert len(recording) == 9000
+    recording = read(lines(), STAY.format("2031-01-01T00:02:00"), later=lines())
+    (gap,) = recording.gaps
+    assert (gap.start_s, gap.end_s) == pytest.approx((30.0, 60.0))
+    np.testing.assert_array_equal(recording["flow"][:3000], recording["flow"][6000:])
+
+
+@pytest.mark.parametrize(
+    ("start", "says"),
+    [("2031-01-01T00:01:10", "begins 20 s before"), ("2041-01-01T00:00:00", "at most 400 million samples")],
+)
+def test_starts_that_cannot_be_are_refused(read: Read, start: str, says: str) -> None:
+    with pytest.raises(CaseError, match=says):
+        read(lines(), STAY.format(start), later=lines())
+
+
+def test_stay_without_starts_is_refused(read: Read) -> None:
+    said = '[[recording]]\nfile = "signals.csv"\n[[recording]]\nfile = "later.csv"\n'
+    with pytest.raises(CaseError, match=r"signals.csv has no start.*start = "):
+        read(lines(), said, later=lines())
 
 
 # --- refusals: one message with the place, exit 2, nothing left behind ---
@@ -141,18 +272,32 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "comments": ("# a\n# b\n", "no header and no rows"),
     "header only": (HEADER + "\n", "a header and no rows"),
     "no header": (PLAIN.partition("\n")[2], "line 1: the first line holds numbers, not names"),
+    "text": (changed(1001, "9.99,high,3"), "line 1001, column 'Paw [cmH2O]': 'high' is not a number"),
+    "word as time": (changed(1001, "now,5,3"), "line 1001, column 'time [s]': 'now' is not a number"),
+    "thousands": (changed(1001, "9.99,1 000,3"), "line 1001, column 'Paw [cmH2O]': '1 000' is not a number"),
+    "too many cells": (changed(1001, "9.99,1,2,3"), "line 1001: the line has 4 cells and the header 3 names"),
     "decimal comma": (PLAIN.replace(".", ","), "A decimal comma needs another separator than the comma."),
     "open quote": (changed(101, '"0.99,5,30'), "line 101"),
     "no unit": (PLAIN.replace("Flow [L/min]", "Flow"), '"Flow" = "flow [L/min]"'),
+    "unknown unit": (PLAIN.replace("L/min", "L/week"), "the unit 'L/week' is not known"),
+    "other dimension": (PLAIN.replace("L/min", "mmHg"), "yet mmHg is a unit of pressure"),
     "no flow": (PLAIN.replace("Flow", "Wurst"), "no column holds flow"),
+    "no pressure": (PLAIN.replace("Paw", "Wurst"), "no column holds airway_pressure"),
+    "no time": (PLAIN.replace("time", "Wurst"), "no column holds time"),
+    "twice": (PLAIN.replace("Paw [cmH2O]", "flow [L/s]"), "claim to be flow"),
     "time without unit": (PLAIN.replace("time [s]", "time"), "the time column has no unit"),
     "still": ("\n".join(lines(TIME * 0, PRESSURE, FLOW)), "the clock stands still"),
     "stands a while": ("\n".join(lines(np.minimum(TIME, 20), PRESSURE, FLOW)), "stands still at 20 s for 1000 rows"),
+    "coarse": ("\n".join(lines(np.round(TIME, 1), PRESSURE, FLOW)), "export them with more decimals"),
+    "to and fro": ("\n".join(lines(TIME[np.arange(3000) * 1009 % 3000], PRESSURE, FLOW)), "runs backwards"),
+    "slow": ("\n".join(lines(TIME * 10, PRESSURE, FLOW)), "10 samples per second. Expected: 20 to 1000."),
+    "fast": ("\n".join(lines(TIME / 100, PRESSURE, FLOW)), "1e+04 samples per second. Expected: 20 to 1000."),
+    "long": ("\n".join(lines(np.where(TIME < 9, TIME, TIME + 4.5e6), PRESSURE, FLOW)), "at most 400 million samples"),
     "one row": (HEADER + "\n0,5,0\n", "fewer than two rows"),
     "half a second": ("\n".join(lines()[:50]), "one breath at the least"),
     "no number": ("\n".join(lines(TIME, PRESSURE, FLOW * np.nan)), "flow holds no number"),
     "mL/s": ("\n".join(lines(TIME, PRESSURE, FLOW * 1000 / 60)), "Looks like mL/s read as L/min"),
-    "L/min": (PLAIN.replace("L/min", "L/s"), "Looks like L/min or mL/s read as L/s"),
+    "L/min": (PLAIN.replace("L/min", "L/s"), "Looks like L/min read as L/s"),
     "Pa": ("\n".join(lines(TIME, PRESSURE * 98, FLOW)), "Looks like Pa read as cmH2O"),
     "binary": (bytes(range(256)) * 99, "this is not text"),
     "zero byte": (PLAIN[:500] + "\0" + PLAIN[500:], "this is not text: byte 0x00 in line"),
@@ -175,7 +320,7 @@ def test_bad_signals_exit_2_with_one_message_and_leave_nothing(
         main(["review", str(tmp_path), "--out", str(tmp_path / "result"), "--no-report"])
     out, err = capsys.readouterr()
     assert (stop.value.code, out) == (2, "")
-    assert err.startswith(f"tidebench: {tmp_path / 'signals.csv'}")
+    assert err.startswith("tidebench: signals.csv")
     assert err.count("\n") == 1
     assert says in err
     assert sorted(tmp_path.rglob("*")) == before
