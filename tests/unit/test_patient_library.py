@@ -57,7 +57,7 @@ def test_narrow_airways_trap_gas_and_healthy_ones_do_not() -> None:
         trapped[name] = held - scenario.settings[0].peep_cmh2o
     assert abs(trapped["adult-healthy"]) < 0.3
     assert trapped["copd"] > 1
-    assert trapped["asthma-severe"] > 3
+    assert trapped["asthma-severe"] > 2
 
 
 def test_unknown_patient_is_met_with_the_nearest_names() -> None:

@@ -37,7 +37,7 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
             lung(recruitment={"share": 0.5, "opening_cmh2o": 3, "closing_cmh2o": 5}),
             "recruitment: opens at or below the pressure at which it closes. Expected: opening_cmh2o above",
         ),
-        (settings({"rate_per_min": 0}), "rate_per_min 0, no effort and no back-up: nobody would breathe. Expected: a"),
+        (settings({"rate_per_min": 0}), "rate_per_min 0 in A/C-VC, where mandatory breaths need a clock."),
         (
             {"settings": [{"mode": "CSV-PS", "pressure_support_cmh2o": 8}]},
             "no effort and no back-up: nobody would breathe.",
