@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from scipy.signal import lfilter
-
 from tidebench.recording import Recording
 from tidebench.simulation.layout import Samples
 from tidebench.simulation.patient import Sensors
@@ -38,6 +36,8 @@ def flow_seen(true: Samples, told: Sensors, rate_hz: float, rng: np.random.Gener
     time = np.arange(len(true)) / rate_hz
     late = np.interp(time - told.flow_delay_s, time, true) if told.flow_delay_s else true
     if told.flow_lag_s > 0:
+        from scipy.signal import lfilter
+
         keep = np.exp(-1.0 / (rate_hz * told.flow_lag_s))
         late = lfilter([1.0 - keep], [1.0, -keep], late, zi=[keep * late[0]])[0]
     drift = told.flow_offset_l_min / 60 + told.flow_drift_l_min_per_h / 60 * time / 3600
