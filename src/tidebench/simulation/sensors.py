@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+
 from tidebench.recording import Recording
 from tidebench.simulation.layout import Samples
 from tidebench.simulation.patient import Sensors
