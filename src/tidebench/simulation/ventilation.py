@@ -111,7 +111,8 @@ def source(machine: Record, v: Record, aim: float, time: float, pressure: float,
     if v.phase == OPEN:
         return -v.suction, 1.0 / OPEN_RESISTANCE
     if pressure > aim:
-        return aim / machine.valve_resistance, 1.0 / machine.valve_resistance
+        easily = 1.0 / machine.valve_resistance
+        return easily * aim, easily
     free = v.phase == INFLATION or v.kind == UNASSISTED or machine.pattern == BI_LEVEL
     most = machine.highest_flow if free else machine.base_flow + machine.leak_compensation * leak
     easy = 1.0 / (machine.source_resistance if free else machine.valve_resistance)
