@@ -43,9 +43,7 @@ def _can_be_set(char: str, standards: list[Any]) -> bool:
     import typst
 
     try:
-        typst.compile(
-            PROBE, format="pdf", sys_inputs={"data": char}, pdf_standards=standards, ignore_system_fonts=True
-        )
+        typst.compile(PROBE, format="pdf", sys_inputs={"data": char}, pdf_standards=standards, ignore_system_fonts=True)
     except typst.TypstError:
         return False
     return True
