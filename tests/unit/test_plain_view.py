@@ -20,11 +20,13 @@ def test_the_view_holds_what_the_page_says() -> None:
     page = overview_page(review)
     assert [m["headline"] for m in view["matters"]] == [m.headline for m in page.matters]
     assert [v["text"] for v in view["verdicts"]] == [v.text for v in page.verdicts]
-    assert [u["reason"] for u in view["untold"]] == [u.reason for u in page.untold]
+    assert [u["text"] for u in view["untold"]] == [u.text for u in page.untold]
     assert [row["changed"] for row in view["steps"]] == ["set PEEP 6.0 → 9.0 cmH2O", "set PEEP 9.0 → 12.0 cmH2O"]
     assert view["settings"][0] == {"at_s": 0.0, "text": page.settings[0][1]}
     assert [row["hold"]["kind"] for row in view["holds"]] == ["inspiratory", "expiratory"]
     assert set(view["efforts"]) == {"outcomes", "text", "not_assessed"}
+    assert [q["key"] for q in view["along_peep"]["quantities"]][0] == "compliance_ml_cmh2o"
+    assert len(view["along_peep"]["levels"]) == 3
     assert view["caution"] == page.caution
 
 

@@ -7,6 +7,7 @@ from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 from tidebench.quantities import Quantity
+from tidebench.views.answers import Untold
 from tidebench.views.efforts import efforts_found, not_assessed, outcomes
 from tidebench.views.matters import Matter
 from tidebench.views.numbers import Number
@@ -23,6 +24,7 @@ WORDS: dict[type, tuple[str, ...]] = {
     Verdict: ("text", "side", "kind"),
     Effect: ("change", "clear"),
     Observation: ("label",),
+    Untold: ("text",),
 }
 """What a view says in words beside its fields."""
 
@@ -36,7 +38,8 @@ def plain_view(review: Review) -> dict[str, Any]:
     shown = {field.name: getattr(page, field.name) for field in fields(page)}
     shown["settings"] = [{"at_s": at_s, "text": text} for at_s, text in page.settings]
     shown["holds"] = page.holds.rows
-    shown |= {"steps": steps.rows, "along_peep": steps.along_peep, "policy": policy_used(review)}
+    levels = {"quantities": steps.along_peep_quantities, "levels": steps.along_peep}
+    shown |= {"steps": steps.rows, "along_peep": levels, "policy": policy_used(review)}
     shown["efforts"] = {"outcomes": outcomes(review), "text": efforts_found(review), "not_assessed": not_assessed()}
     told: dict[str, Any] = plain(shown)
     return told
