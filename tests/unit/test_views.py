@@ -21,7 +21,7 @@ from tidebench.views.answers import LUNGS, SAFE, STEP
 from tidebench.views.efforts import efforts_found
 from tidebench.views.holds import hold_number
 from tidebench.views.mechanics import description, terms, total_peep_origin
-from tidebench.views.numbers import Number, spread_of, summary_number
+from tidebench.views.numbers import Number, held_number, spread_of, summary_number
 from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import (
@@ -321,6 +321,10 @@ def test_a_held_total_peep_stands_beside_the_estimate() -> None:
     review = replace(review, holds=held)
     trapped = next(a for a in overview_page(review).answers if a.question == LUNGS).groups[2][1]
     assert ("total PEEP (expiratory hold)", "11.2 cmH2O", 1) in [(n.label, n.value, n.n) for n in trapped]
+    moved = tuple(replace(h, quality=("steady", "lower bound")) for h in held)
+    shown = held_number(replace(review, holds=moved), "total_peep_cmh2o")
+    assert shown is not None
+    assert shown.label == "total PEEP (expiratory hold, lower bound)"
     without = overview_page(replace(review, holds=())).answers[1].groups[2][1]
     assert not any("hold" in n.label for n in without)
 
@@ -434,7 +438,10 @@ def test_crossed_limits_come_before_all_else() -> None:
 
 def test_trapped_gas_is_told() -> None:
     obstructed = made_review(lung=Lung(0.050, 25.0), inflation=Inflation(expiration_s=1.2))
-    assert any(line.startswith("Gas is trapped: estimated intrinsic PEEP") for line in headlines(obstructed))
+    assert any(line.startswith("Gas is trapped: intrinsic PEEP (expiratory hold)") for line in headlines(obstructed))
+    bound = tuple(replace(hold, quality=("steady", "lower bound")) for hold in obstructed.holds)
+    unheld = replace(obstructed, holds=bound)
+    assert any(line.startswith("Gas is trapped: estimated intrinsic PEEP") for line in headlines(unheld))
 
 
 def test_what_keeps_the_lungs_from_being_measured_is_told() -> None:
@@ -454,7 +461,7 @@ def test_flow_that_has_not_stopped_is_told_where_trapped_pressure_is_unknown() -
 
 
 def test_flow_left_is_told_beside_a_small_intrinsic_peep() -> None:
-    review = made_review(patient=None)
+    review = made_review(patient=None, holds=False)
     quantities = {
         **review.summary["quantities"],
         "intrinsic_peep_cmh2o": {"median": 1.6, "n": 40},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
@@ -13,7 +13,7 @@ from tidebench.quantities import quantity
 from tidebench.records import Spread
 from tidebench.views.efforts import efforts_found, not_assessed
 from tidebench.views.mechanics import description, total_peep_origin
-from tidebench.views.numbers import Number, held_total_peep, summary_number
+from tidebench.views.numbers import Number, held_number, summary_number
 from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import Verdict, why_these
 from tidebench.views.wording import count, listed, of_breaths, sentence, share
@@ -66,7 +66,7 @@ WANTED = (
 )
 """What people look for first: its absence is told even where no breath gives a reason."""
 
-TOTAL_PEEP = "total_peep_cmh2o"
+TOTAL_PEEP: Literal["total_peep_cmh2o"] = "total_peep_cmh2o"
 MOST_NAMED = 4
 OWN_WORDS = ("gap", "leak", "intrinsic-peep")
 """Findings of which a number or a matter of their own speaks."""
@@ -126,7 +126,7 @@ def _known(review: Review, keys: tuple[str, ...], always: set[str]) -> Iterator[
         elif key in review.summary and review.summary[key] is not None:
             value = float(review.summary[key])
             yield Number(quantity(key), Spread(value, value, value, 1))
-        if key == TOTAL_PEEP and (held := held_total_peep(review)) is not None:
+        if key == TOTAL_PEEP and (held := held_number(review, TOTAL_PEEP)) is not None:
             yield held
 
 

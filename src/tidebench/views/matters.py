@@ -14,7 +14,7 @@ from tidebench.quantities import quantity
 from tidebench.views.airways import narrow_airways
 from tidebench.views.answers import OWN_WORDS, finding_counts, triggered
 from tidebench.views.efforts import effort_counts, effort_source
-from tidebench.views.numbers import EFFORT, Number, leak_flow, mostly_leak, summary_number
+from tidebench.views.numbers import EFFORT, Number, held_number, leak_flow, mostly_leak, summary_number
 from tidebench.views.observed import observations
 from tidebench.views.passivity import passivity
 from tidebench.views.steps import steps_page
@@ -150,7 +150,8 @@ def _on(verdict: Verdict) -> str:
 
 
 def _trapped(review: Review) -> Iterator[Matter]:
-    shown = summary_number(review, "intrinsic_peep_cmh2o")
+    held = held_number(review, "intrinsic_peep_cmh2o") if _steady_expiratory_hold(review) else None
+    shown = held or summary_number(review, "intrinsic_peep_cmh2o")
     if shown.spread is None or shown.spread.median < TRAPPED_CMH2O:
         yield from _still_flowing(review, shown)
         return
@@ -158,11 +159,16 @@ def _trapped(review: Review) -> Iterator[Matter]:
         72 + min(shown.spread.median, 20),
         sentence(f"gas is trapped: {shown.label} {shown.value}"),
         sentence(
-            f"from {count(shown.n, 'breath')}; expiration ends before the lungs are empty. People look next at "
-            "expiratory time, resistance and minute volume"
+            f"from {count(shown.n, 'hold' if held else 'breath')}; expiration ends before the lungs are empty. People "
+            "look next at expiratory time, resistance and minute volume"
         ),
         "trapped",
     )
+
+
+def _steady_expiratory_hold(review: Review) -> bool:
+    """True where a hold measured what is trapped; a disturbed one, or a lower bound, is no more than the estimate."""
+    return any(hold.kind == "expiratory" and hold.quality == ("steady",) for hold in review.holds)
 
 
 def _still_flowing(review: Review, trapped: Number) -> Iterator[Matter]:

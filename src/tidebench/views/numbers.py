@@ -163,7 +163,7 @@ def _note(review: Review, key: str, spread: Spread | None) -> str:
     if key == EXPIRATORY_RESISTANCE and one_resistance(review):
         return "one value fitted for both"
     if key in OF_VOLUME and spread is not None and mostly_leak(review):
-        return "doubtful: more than half leaks away"
+        return "doubtful: large leak"
     return leak_flow(review) if key == LEAK and spread is not None else ""
 
 
@@ -184,12 +184,14 @@ def leak_flow(review: Review) -> str:
     return f"{flow} at the mean pressure of {quantity('mean_pressure_cmh2o').text(mean.median)}"
 
 
-def held_total_peep(review: Review) -> Number | None:
-    """Total PEEP as expiratory holds measured it; None where there is none."""
-    held = [hold for hold in review.holds if hold.kind == "expiratory" and hold.total_peep_cmh2o is not None]
-    spread = spread_over(pl.Series([hold.total_peep_cmh2o for hold in held], dtype=pl.Float64))
+def held_number(review: Review, key: Literal["total_peep_cmh2o", "intrinsic_peep_cmh2o"]) -> Number | None:
+    """Total or intrinsic PEEP as expiratory holds measured it, steady ones where there are any; None where none did."""
+    known = [hold for hold in review.holds if hold.kind == "expiratory" and getattr(hold, key) is not None]
+    steady = [hold for hold in known if hold.quality == ("steady",)]
+    held = steady or known
+    spread = spread_over(pl.Series([getattr(hold, key) for hold in held], dtype=pl.Float64))
     if spread is None:
         return None
-    steady = all(hold.quality == ("steady",) for hold in held)
     where = "expiratory hold" if len(held) == 1 else "expiratory holds"
-    return Number(quantity("total_peep_cmh2o"), spread, note=where if steady else f"{where}, disturbed")
+    words = dict.fromkeys(word for hold in held for word in hold.quality if word != "steady")
+    return Number(quantity(key), spread, note=", ".join([where, *words]))
