@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import tidebench.results
+import tidebench.views
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
 from tidebench.cli import main
@@ -53,10 +54,14 @@ def calls(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
         noted.append({"path": path, "out": out, "policy": policy, "report": report})
         return SimpleNamespace(summary={"title": "Düne", "n": None})
 
+    def plain_view(_review: object) -> dict[str, str]:
+        return {"title": "Düne"}
+
     terminal = ModuleType("tidebench.cli.terminal")
     terminal.__dict__["print_review"] = lambda review: print(f"summary of {review.summary['title']}")
     monkeypatch.setitem(sys.modules, "tidebench.cli.terminal", terminal)
     monkeypatch.setattr(tidebench.results, "review_case", review_case)
+    monkeypatch.setattr(tidebench.views, "plain_view", plain_view)
     return noted
 
 
@@ -116,7 +121,15 @@ def test_review_without_report_names_the_result(run: Run, calls: list[dict[str, 
 def test_json_prints_the_summary_and_nothing_else(run: Run, calls: list[dict[str, Any]]) -> None:
     code, out, err = run("review", "case", "--out", "result", "--json")
     assert (code, err, len(calls)) == (0, "", 1)
-    assert json.loads(out) == {"title": "Düne", "n": None}
+    assert json.loads(out) == {"title": "Düne", "n": None, "view": {"title": "Düne"}}
+
+
+def test_an_interrupt_is_one_line(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(tidebench.results, "review_case", stop)
+    assert run("review", "case", "--out", "x") == (130, "", "tidebench: stopped; nothing was written\n")
 
 
 def test_demo_reviews_the_shipped_case(run: Run, calls: list[dict[str, Any]]) -> None:
@@ -140,6 +153,20 @@ def test_one_quantity_is_told_in_full(run: Run) -> None:
     assert record.label in told
     assert record.source in told
     assert " ".join(record.definition.split()) in told
+
+
+@pytest.mark.parametrize(("part", "key"), [("compliance", "compliance_ml_cmh2o"), ("stress index", "stress_index")])
+def test_a_part_that_names_one_quantity_is_enough(run: Run, part: str, key: str) -> None:
+    code, out, _ = run("quantities", part)
+    assert code == 0
+    assert key in out.splitlines()[0]
+
+
+def test_a_part_of_several_keys_lists_them(run: Run) -> None:
+    code, out, err = run("quantities", "pressure_cmh2o")
+    assert (code, out) == (2, "")
+    assert "plateau_pressure_cmh2o" in err
+    assert err.count("\n") == 1
 
 
 def test_key_that_is_measured_and_set_is_told_both_ways(run: Run) -> None:

@@ -150,6 +150,15 @@ def test_awkward_reviews_are_set(made: dict[str, Any]) -> None:
         assert made["title"].strip().replace("  ", " ")[:60] in text
 
 
+@pytest.mark.parametrize(
+    ("title", "printed"),
+    [("Lunge 日本 é", "Lunge □□ é"), ("Calm 😀 now", "Calm □ now"), ("bell \a, own \ue000", "bell □, own □")],
+)
+def test_a_character_without_a_shape_is_marked_and_the_report_is_set(title: str, printed: str) -> None:
+    """No outside source: a square for what no font shows is common practice."""
+    assert printed in pages(report_bytes(made_review(breaths=12, title=title)))[0]
+
+
 def test_what_is_missing_is_said() -> None:
     text = " ".join(pages(report_bytes(made_review(breaths=12, efforts_from=0, holds=False))))
     assert "No hold was found." in text

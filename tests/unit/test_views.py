@@ -16,11 +16,12 @@ from tidebench.interaction import OUTCOMES
 from tidebench.quantities import quantity
 from tidebench.records import EFFORT_COLUMNS, NOT_MEASURED, Hold, Spread
 from tidebench.views import beside, breath_page, effort_counts, holds_page, overview_page, steps_page, trend_page
+from tidebench.views.airways import narrow_airways
 from tidebench.views.answers import LUNGS, SAFE, STEP
 from tidebench.views.efforts import efforts_found
 from tidebench.views.holds import hold_number
 from tidebench.views.mechanics import description, terms, total_peep_origin
-from tidebench.views.numbers import Number, spread_of, summary_number
+from tidebench.views.numbers import Number, held_number, spread_of, summary_number
 from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import (
@@ -74,6 +75,8 @@ def test_duration(seconds: float, words: str) -> None:
         (2, 5, "2 of 5"),
         (12, 130, "12 of 130 (9 %)"),
         (1, 900, "1 of 900 (under 1 %)"),
+        (1, 1, "1 of 1"),
+        (0, 1, "0 of 1"),
         (899, 900, "899 of 900 (over 99 %)"),
     ],
 )
@@ -204,10 +207,13 @@ def test_answers_say_what_they_stand_on() -> None:
     leads = {a.question: a.lead for a in overview_page(made_review(efforts_from=30)).answers}
     assert leads[SAFE] == "Limits: adult by age."
     assert leads[LUNGS] == (
-        "Measured on 30 of 40 (75 %) breaths, passive ones, and 2 holds. Total PEEP is estimated and only an "
-        "expiratory hold measures it."
+        "Measured on 30 of 40 (75 %) breaths, passive ones, and 2 holds. Total PEEP is measured in expiratory holds "
+        "and estimated elsewhere."
     )
-    assert leads[STEP].startswith("10 of 40 (25 %) breaths were triggered by the patient; 10 show effort.")
+    assert leads[STEP].startswith(
+        "Trigger's criterion met in 10 of 40 (25 %) breaths; effort seen in 10 of 40 (25 %) breaths, with the "
+        "trigger's criterion met in all 10 of these."
+    )
     assert "Not assessed: double triggers" in leads[STEP]
 
 
@@ -240,6 +246,7 @@ def test_passivity_that_cannot_be_told_is_said() -> None:
         ((30, 10, 0), "30 of 40 (75 %) breaths passive, 10 with effort", ""),
         ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "The patient breathed throughout"),
         ((0, 0, 40), "none of 40 breaths passive, of 40 it can't be told", "Of no breath can it be told"),
+        ((0, 0, 1), "0 of 1 breath passive, of 1 it can't be told", "There is only 1 breath to go by"),
         ((0, 1, 3), "none of 4 breaths passive, 1 with effort, of 3 it can't be told", "only 4 breaths to go by"),
     ],
 )
@@ -301,10 +308,25 @@ def test_estimates_are_marked_and_a_hold_is_not() -> None:
     by_kind = {hold.kind: hold_number(hold, "total_peep_cmh2o").label for hold in review.holds}
     assert by_kind == {"inspiratory": "estimated total PEEP", "expiratory": "total PEEP"}
     codes = np.array([1] * 30 + [2] * 10)
-    assert total_peep_origin(replace(review, mechanics={"total_peep_from": codes})) == (
+    assert total_peep_origin(replace(review, mechanics={"total_peep_from": codes}, holds=())) == (
         "Total PEEP is estimated, by the fit on 30 and from the rest before on 10 breaths, and only an expiratory hold "
         "measures it."
     )
+
+
+def test_a_held_total_peep_stands_beside_the_estimate() -> None:
+    """A hold measures what breaths only let estimate (common practice, no source)."""
+    review = made_review()
+    held = tuple(replace(h, total_peep_cmh2o=11.2) if h.kind == "expiratory" else h for h in review.holds)
+    review = replace(review, holds=held)
+    trapped = next(a for a in overview_page(review).answers if a.question == LUNGS).groups[2][1]
+    assert ("total PEEP (expiratory hold)", "11.2 cmH2O", 1) in [(n.label, n.value, n.n) for n in trapped]
+    moved = tuple(replace(h, quality=("steady", "lower bound")) for h in held)
+    shown = held_number(replace(review, holds=moved), "total_peep_cmh2o")
+    assert shown is not None
+    assert shown.label == "total PEEP (expiratory hold, lower bound)"
+    without = overview_page(replace(review, holds=())).answers[1].groups[2][1]
+    assert not any("hold" in n.label for n in without)
 
 
 def test_one_resistance_for_both_directions_is_not_shown_as_two() -> None:
@@ -394,7 +416,10 @@ def test_a_noted_number_is_judged_where_none_was_measured() -> None:
 def test_no_age_no_limits() -> None:
     review = made_review(patient=None)
     assert not verdicts(review)
-    assert overview_page(review).answers[0].lead == "Limits: no age is given, so no limits are chosen."
+    assert overview_page(review).answers[0].lead == (
+        "Limits: no age is given, so no limits are chosen. They need at least the age (age_years or age_days under "
+        "[patient])."
+    )
 
 
 # --- what matters first -----------------------------------------------------------------------------------------------
@@ -413,7 +438,10 @@ def test_crossed_limits_come_before_all_else() -> None:
 
 def test_trapped_gas_is_told() -> None:
     obstructed = made_review(lung=Lung(0.050, 25.0), inflation=Inflation(expiration_s=1.2))
-    assert any(line.startswith("Gas is trapped: estimated intrinsic PEEP") for line in headlines(obstructed))
+    assert any(line.startswith("Gas is trapped: intrinsic PEEP (expiratory hold)") for line in headlines(obstructed))
+    bound = tuple(replace(hold, quality=("steady", "lower bound")) for hold in obstructed.holds)
+    unheld = replace(obstructed, holds=bound)
+    assert any(line.startswith("Gas is trapped: estimated intrinsic PEEP") for line in headlines(unheld))
 
 
 def test_what_keeps_the_lungs_from_being_measured_is_told() -> None:
@@ -432,14 +460,73 @@ def test_flow_that_has_not_stopped_is_told_where_trapped_pressure_is_unknown() -
     assert first.detail.startswith("50 % of peak expiratory flow")
 
 
+def test_flow_left_is_told_beside_a_small_intrinsic_peep() -> None:
+    review = made_review(patient=None, holds=False)
+    quantities = {
+        **review.summary["quantities"],
+        "intrinsic_peep_cmh2o": {"median": 1.6, "n": 40},
+        "end_expiratory_flow_l_min": {"median": 6.0, "n": 40},
+        "peak_expiratory_flow_l_min": {"median": 24.0, "n": 40},
+    }
+    told = overview_page(replace(review, summary={**review.summary, "quantities": quantities})).matters
+    said = next(matter for matter in told if matter.headline.startswith("Gas is still flowing out"))
+    assert said.detail.startswith("25 % of peak expiratory flow")
+    assert "estimated intrinsic PEEP is 1.6 cmH2O" in said.detail
+    quantities["end_expiratory_flow_l_min"] = {"median": 2.0, "n": 40}
+    little = replace(review, summary={**review.summary, "quantities": quantities})
+    assert not any("flowing out" in line for line in headlines(little))
+
+
+@pytest.mark.parametrize(
+    ("lung", "head"),
+    [
+        (Lung(0.030, 22.0), "Narrow airways or tube: inspiratory resistance 22 cmH2O·s/L."),
+        (Lung(0.080, 14.0), "The lungs empty slowly: expiratory time constant 1.12 s."),
+        (Lung(0.030, 13.0), None),
+    ],
+)
+def test_narrow_airways_are_told_beside_the_teaching_range(lung: Lung, head: str | None) -> None:
+    """Adults with a tube: 10 to 16 cmH2O·s/L; 1 to 2 s in obstruction (teaching ranges, from memory)."""
+    found = narrow_airways(made_review(lung=lung))
+    assert (found and found[0]) == head
+    assert narrow_airways(made_review(lung=lung, patient=None)) is None
+
+
+def test_mechanical_power_says_how_much_of_the_peak_is_resistive() -> None:
+    """Constant flow of 0.6 L/s through 13 cmH2O·s/L takes 7.8 cmH2O, at the last sample 0.2 less of recoil."""
+    matters = overview_page(made_review(patient={"age_years": 58})).matters
+    said = next(matter for matter in matters if matter.headline.startswith("Mechanical power"))
+    assert "7.6 cmH2O (peak less plateau) is resistive" in said.detail
+
+
 @pytest.mark.parametrize(("leak", "doubted"), [(0.1, False), (0.8, True)])
 def test_a_volume_in_a_great_leak_is_doubted(leak: float, doubted: bool) -> None:
     review = made_review(inflation=Inflation(volume=0.75), efforts_from=0, holds=False)
     spread = {"p05": 0.0, "p95": 12.0, "n": 40}
     quantities = {"vt_per_pbw_ml_kg": {**spread, "median": 10.6}, "leak_fraction": {**spread, "median": leak}}
-    matters = overview_page(replace(review, summary={**review.summary, "quantities": quantities})).matters
-    said = next(matter for matter in matters if matter.headline.startswith("Tidal volume"))
-    assert ("the volume itself is uncertain" in said.detail) == doubted
+    leaky = replace(review, summary={**review.summary, "quantities": quantities})
+    page = overview_page(leaky)
+    volume = next(v for v in page.verdicts if v.limit.key == "vt_per_pbw_ml_kg")
+    assert (volume.state == "can't be told") == doubted
+    assert ("volume doubtful" in volume.text) == doubted
+    assert ("doubtful" in volume.number.label) == doubted
+    assert any(matter.headline.startswith("Tidal volume") for matter in page.matters) != doubted
+    assert any("no limit of volume is judged" in matter.detail for matter in page.matters) == doubted
+
+
+def test_a_leak_is_a_percentage_with_its_flow_at_the_mean_pressure() -> None:
+    """0.1 L/s at 1 cmH2O by a square root gives 0.3 L/s at 9 cmH2O, 18 L/min: arithmetic."""
+    review = made_review()
+    quantities = {
+        "leak_fraction": {"median": 0.64, "p05": -0.001, "p95": 0.7, "n": 40},
+        "mean_pressure_cmh2o": {"median": 9.0, "p05": 9.0, "p95": 9.0, "n": 40},
+    }
+    mechanics = {"terms": [], "leak_l_s_per_cmh2o_to_exponent": 0.1, "leak_exponent": 0.5, "one_compartment": None}
+    shown = summary_number(
+        replace(review, summary={**review.summary, "quantities": quantities, "mechanics": mechanics}), "leak_fraction"
+    )
+    assert (shown.value, shown.range) == ("64 %", "0 to 70")
+    assert shown.label == "leak (18.0 L/min at the mean pressure of 9.0 cmH2O)"
 
 
 def test_a_hold_that_shows_another_compliance_is_told() -> None:
@@ -468,11 +555,15 @@ def test_a_matter_is_told_once() -> None:
     assert sum("leak" in line.lower() for line in headlines(leaks)) == 1
 
 
-def test_the_stress_index_is_judged_by_its_median() -> None:
+def test_the_stress_index_is_judged_by_the_rule_of_all_limits() -> None:
     review = made_review()
     noisy = review.breaths.with_columns(stress_index=pl.when(pl.col("breath") % 3 == 0).then(1.4).otherwise(1.0))
     summary = {**review.summary, "quantities": {"stress_index": {"median": 1.0, "p05": 1.0, "p95": 1.4, "n": 40}}}
-    assert states(replace(review, breaths=noisy, summary=summary))["stress_index"] == "met"
+    noted = replace(review, breaths=noisy, summary=summary)
+    judged = next(v for v in verdicts(noted) if v.limit.key == "stress_index")
+    assert judged.text == f"crossed at times, {judged.beyond} of {judged.of} breaths"
+    assert judged.beyond > 10
+    assert any("noise moves it" in m.detail for m in overview_page(noted).matters)
 
 
 def test_findings_are_told_with_their_surest_example() -> None:
@@ -500,7 +591,7 @@ def test_lost_time_and_leak_are_told() -> None:
     summary = {**review.summary, "quantities": {"leak_fraction": {"median": 0.4, "p05": 0.3, "p95": 0.5, "n": 20}}}
     first = headlines(replace(review, summary=summary))
     assert any("% of the time was not recorded" in line for line in first)
-    assert "Leak 0.40 of the inspired volume." in first
+    assert "Leak 40 % of the inspired volume." in first
 
 
 def test_no_breaths_is_the_first_thing_told() -> None:

@@ -19,6 +19,6 @@ def demo(*, out: Path = Path("demo-review"), no_report: Switch = False, json: Sw
     no_report : bool
         Leave out report.pdf.
     json : bool
-        Print the summary as JSON, and nothing else.
+        Print the summary, and under "view" what the terminal would show, as JSON and nothing else.
     """
     review(CASE, out=out, no_report=no_report, json=json)

@@ -16,7 +16,7 @@ def quantities(name: str | None = None, /) -> None:
     Parameters
     ----------
     name : str
-        Key of one quantity, such as stress_index.
+        Key of one quantity, such as stress_index, or a part that names it.
     """
     from rich.console import Console
 
@@ -24,8 +24,34 @@ def quantities(name: str | None = None, /) -> None:
     if name is None:
         console.print(_overview())
         return
-    for place, record in _meanings(name).items():
+    for place, record in _meanings(_key(name)).items():
         console.print(_account(record, place))
+
+
+def _key(name: str) -> str:
+    """The one key that is, begins with or holds what was given; where it is not one, what was given.
+
+    Raises
+    ------
+    OptionError
+        Several keys hold it: which.
+    """
+    from tidebench.errors import OptionError
+    from tidebench.quantities import QUANTITIES
+
+    part = name.lower().replace(" ", "_").replace("-", "_")
+    if part in QUANTITIES or not part:
+        return part
+    beginning = [key for key in QUANTITIES if key.startswith(part)]
+    holding = [key for key in QUANTITIES if part in key]
+    for found in (beginning, holding):
+        if len(found) == 1:
+            return found[0]
+    if holding:
+        raise OptionError(
+            f"{name!r} is part of several keys", expected="one quantity", remedy=f"Choose from: {', '.join(holding)}."
+        )
+    return name
 
 
 def _meanings(name: str) -> dict[str, Quantity]:

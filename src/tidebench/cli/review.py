@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
 from tidebench.cli.progress import progress_bar
+
+STOPPED = 130
+"""Exit code after an interrupt, as shells have it."""
 
 Switch = Annotated[bool, Parameter(negative="", show_default=False)]
 
@@ -28,16 +32,23 @@ def review(
     no_report : bool
         Leave out report.pdf.
     json : bool
-        Print the summary as JSON, and nothing else.
+        Print the summary, and under "view" what the terminal would show, as JSON and nothing else.
     """
     from tidebench.results import review_case
 
-    with progress_bar(shown=not json) as tell:
-        reviewed = review_case(case, out, policy=policy, report=not no_report, progress=tell)
+    try:
+        with progress_bar(shown=not json) as tell:
+            reviewed = review_case(case, out, policy=policy, report=not no_report, progress=tell)
+    except KeyboardInterrupt:
+        print("tidebench: stopped; nothing was written", file=sys.stderr)
+        raise SystemExit(STOPPED) from None
     if json:
         import json as notation
 
-        print(notation.dumps(reviewed.summary, ensure_ascii=False, indent=2, allow_nan=False))
+        from tidebench.views import plain_view
+
+        shown = {**reviewed.summary, "view": plain_view(reviewed)}
+        print(notation.dumps(shown, ensure_ascii=False, indent=2, allow_nan=False))
         return
     from tidebench.cli.terminal import print_review
 

@@ -188,7 +188,7 @@ def _strip(verdict: Verdict) -> Data | None:
     """Places on a strip that holds the limit and the spread."""
     spread, low, high = verdict.number.spread, verdict.limit.low, verdict.limit.high
     edges = [edge for edge in (low, high) if edge is not None]
-    if spread is None:
+    if spread is None or verdict.state == "can't be told":
         return None
     top = 1.15 * max(*edges, spread.p95)
     bottom = min(0.0, *edges, spread.p05)

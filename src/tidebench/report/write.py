@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tidebench.report.content import content
+from tidebench.report.printable import with_marks
 
 if TYPE_CHECKING:
     from typst import PDFStandard
@@ -27,13 +28,26 @@ def write_report(review: Review, path: Path) -> None:
 
 
 def report_bytes(review: Review) -> bytes:
-    """The report of a review as PDF: the same review, the same bytes."""
+    """The report of a review as PDF: the same review, the same bytes.
+
+    Where a text holds characters that no font has, it is set again with a mark in their place.
+    """
+    import typst
+
+    data = content(review)
+    try:
+        return _compiled(data)
+    except typst.TypstError:
+        return _compiled(with_marks(data, STANDARDS))
+
+
+def _compiled(data: dict[str, Any]) -> bytes:
     import typst
 
     pdf: bytes = typst.compile(
         files("tidebench.report").joinpath("report.typ").read_bytes(),
         format="pdf",
-        sys_inputs={"data": json.dumps(content(review), ensure_ascii=False)},
+        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
         pdf_standards=list(STANDARDS),
         timestamp=TIMESTAMP,
         ignore_system_fonts=True,

@@ -14,6 +14,7 @@ from tidebench.views.matters import Matter
 from tidebench.views.numbers import Number
 from tidebench.views.observed import Observation
 from tidebench.views.overview import Overview, overview_page
+from tidebench.views.plain import plain_view
 from tidebench.views.steps import StepsPage, steps_page
 from tidebench.views.trend import Trend, trend_page
 from tidebench.views.verdicts import Verdict
@@ -38,6 +39,7 @@ __all__ = [
     "effort_counts",
     "holds_page",
     "overview_page",
+    "plain_view",
     "steps_page",
     "trend_page",
 ]

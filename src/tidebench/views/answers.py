@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
@@ -13,10 +13,10 @@ from tidebench.quantities import quantity
 from tidebench.records import Spread
 from tidebench.views.efforts import efforts_found, not_assessed
 from tidebench.views.mechanics import description, total_peep_origin
-from tidebench.views.numbers import Number, summary_number
+from tidebench.views.numbers import Number, held_number, summary_number
 from tidebench.views.passivity import passivity
 from tidebench.views.verdicts import Verdict, why_these
-from tidebench.views.wording import count, listed, sentence, share
+from tidebench.views.wording import count, listed, of_breaths, sentence, share
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -66,6 +66,7 @@ WANTED = (
 )
 """What people look for first: its absence is told even where no breath gives a reason."""
 
+TOTAL_PEEP: Literal["total_peep_cmh2o"] = "total_peep_cmh2o"
 MOST_NAMED = 4
 OWN_WORDS = ("gap", "leak", "intrinsic-peep")
 """Findings of which a number or a matter of their own speaks."""
@@ -92,7 +93,7 @@ class Untold:
     @property
     def text(self) -> str:
         """As a sentence; of many quantities the first few are named."""
-        where = "" if self.breaths in (0, self.of) else f", on {share(self.breaths, self.of)} breaths"
+        where = "" if self.breaths in (0, self.of) else f", on {of_breaths(self.breaths, self.of)}"
         named = self.quantities
         if len(named) > MOST_NAMED + 1:
             named = (*named[:MOST_NAMED], f"{len(named) - MOST_NAMED} more")
@@ -125,6 +126,8 @@ def _known(review: Review, keys: tuple[str, ...], always: set[str]) -> Iterator[
         elif key in review.summary and review.summary[key] is not None:
             value = float(review.summary[key])
             yield Number(quantity(key), Spread(value, value, value, 1))
+        if key == TOTAL_PEEP and (held := held_number(review, TOTAL_PEEP)) is not None:
+            yield held
 
 
 def _on_its_own(review: Review) -> bool:
@@ -139,7 +142,8 @@ def _basis(review: Review) -> str:
     if not who.of:
         return "There are no breaths to measure on."
     if who.passive:
-        stands = sentence(f"measured on {share(who.passive, who.of)} breaths, passive ones, and {holds}")
+        which = "a passive one" if who.passive == 1 else "passive ones"
+        stands = sentence(f"measured on {of_breaths(who.passive, who.of)}, {which}, and {holds}")
     else:
         none = "no breath is known to be passive" if who.undecided else "no breath was passive"
         stands = sentence(f"{none}, so the lungs themselves can't be measured; {holds}")
@@ -151,11 +155,12 @@ def _in_step(review: Review) -> str:
     if not breaths.height:
         return "There are no breaths to judge."
     who = passivity(breaths)
-    effort = {0: "none shows effort", who.of: "all show effort"}.get(
-        who.effort, f"{who.effort} {'shows' if who.effort == 1 else 'show'} effort"
-    )
+    effort = f"effort seen in {of_breaths(who.effort, who.of)}"
+    both = int(((breaths["trigger"] == "patient") & ~breaths["passive"]).sum() or 0)
+    if who.effort:
+        effort += f", with the trigger's criterion met in {share(both, who.effort)} of these"
     if who.undecided:
-        effort += f", of {who.undecided} it can't be told"
+        effort += f"; of {who.undecided} it can't be told"
     parts = [triggered(breaths), effort]
     found = [
         f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if kind not in OWN_WORDS
@@ -166,11 +171,11 @@ def _in_step(review: Review) -> str:
 
 
 def triggered(breaths: pl.DataFrame) -> str:
-    """How many breaths the patient triggered, of those whose trigger is known."""
+    """In how many breaths the trigger's criterion was met, whoever met it, of those whose trigger is known."""
     known = breaths["trigger"].drop_nulls()
     if known.is_empty():
         return "what triggered the breaths can't be told"
-    return f"{share(int((known == 'patient').sum()), len(known))} breaths were triggered by the patient"
+    return f"trigger's criterion met in {of_breaths(int((known == 'patient').sum()), len(known))}"
 
 
 def finding_counts(review: Review) -> dict[str, int]:

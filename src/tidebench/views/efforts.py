@@ -61,6 +61,11 @@ def effort_counts(review: Review) -> tuple[EffortCount, ...]:
     return tuple(EffortCount(word, found[word], review.efforts.height) for word in OUTCOMES if word in found)
 
 
+def outcomes(review: Review) -> dict[str, int]:
+    """How many efforts had each outcome that occurred."""
+    return {entry.outcome: entry.number for entry in effort_counts(review)}
+
+
 def effort_source(review: Review) -> str:
     """Where the efforts were seen, in words."""
     return listed(SOURCES[source] for source in sorted(set(review.efforts["source"])))

@@ -11,14 +11,15 @@ import polars as pl
 
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
+from tidebench.views.airways import narrow_airways
 from tidebench.views.answers import OWN_WORDS, finding_counts, triggered
 from tidebench.views.efforts import effort_counts, effort_source
-from tidebench.views.numbers import EFFORT, PER_PREDICTED, PER_WEIGHT, summary_number
+from tidebench.views.numbers import EFFORT, Number, held_number, leak_flow, mostly_leak, summary_number
 from tidebench.views.observed import observations
 from tidebench.views.passivity import passivity
 from tidebench.views.steps import steps_page
 from tidebench.views.verdicts import Verdict
-from tidebench.views.wording import clock, count, duration, listed, sentence, share
+from tidebench.views.wording import clock, count, duration, listed, of_breaths, sentence
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -45,6 +46,9 @@ SEEN = 0.02
 its peak), leak, lost time and a finding's share of breaths are worth a line: this house's choice.
 """
 
+SMALL, NARROW = 61.0, 63.0
+"""Weights of flow left where little pressure stays behind, and of narrow airways: above what merely describes."""
+
 INEFFECTIVE = 0.1
 """From which part of all efforts ineffective ones are worth a line (Thille, Intensive Care Med 2006;32:1515, from whose
 index of 10 % asynchrony counts as frequent).
@@ -53,8 +57,11 @@ index of 10 % asynchrony counts as frequent).
 CALM = 3
 """How many limits must be met, and none crossed, before that is worth a line."""
 
-MOSTLY_LEAK, DOUBTED = 0.5, 0.75
-"""Above which leak a volume is in doubt (Klingenberg, J Perinatol 2011;31:575), and what doubt leaves of a weight."""
+DOUBTED = 0.75
+"""What doubt leaves of a weight."""
+
+RESISTIVE_CMH2O = 1.0
+"""From which difference of peak and plateau the resistive part is worth a word: this house's choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +78,7 @@ def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ..
     """The three weightiest matters, weightiest first."""
     told = (
         _trapped,
+        _narrow,
         _relaxing,
         _along_peep,
         _effort,
@@ -93,27 +101,40 @@ def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
         if verdict.state not in ("crossed", "crossed at times"):
             continue
         part = verdict.beyond / verdict.of if verdict.of else 1.0
-        shown, doubt = verdict.number, _doubt(review, verdict.limit.key)
+        shown, doubt = verdict.number, _doubt(review, verdict)
         yield Matter(
             BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part) * (DOUBTED if doubt else 1.0),
             sentence(f"{shown.label} {shown.value}: {_beyond(verdict)}"),
-            " ".join(filter(None, [_on(verdict), doubt, sentence(verdict.limit.text), sentence(verdict.limit.source)])),
+            " ".join(filter(None, [_on(verdict), doubt, _resistive(review, verdict.limit.key), *_stated(verdict)])),
             verdict.limit.key,
         )
 
 
-def _doubt(review: Review, key: str) -> str:
+def _stated(verdict: Verdict) -> tuple[str, str]:
+    return sentence(verdict.limit.text), sentence(verdict.limit.source)
+
+
+def _doubt(review: Review, verdict: Verdict) -> str:
     """Why a number beyond its limit may not mean what it says; empty where nothing speaks against it."""
-    if key in (PER_PREDICTED, PER_WEIGHT) and _mostly_leak(review):
-        return "With more than half of the inspired volume leaking away, the volume itself is uncertain."
-    if key == "stress_index" and review.summary.get("mechanics", {}).get("one_compartment") is False:
+    key = verdict.limit.key
+    if key != "stress_index":
+        return ""
+    if review.summary.get("mechanics", {}).get("one_compartment") is False:
         return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
+    if verdict.state == "crossed at times":
+        return "On single breaths noise moves it further than the lung does."
     return ""
 
 
-def _mostly_leak(review: Review) -> bool:
-    leak = summary_number(review, "leak_fraction").spread
-    return leak is not None and leak.median > MOSTLY_LEAK
+def _resistive(review: Review, key: str) -> str:
+    """How much of the peak pressure is resistive, beside mechanical power; empty elsewhere or where it isn't known."""
+    peak, plateau = (summary_number(review, name) for name in ("peak_pressure_cmh2o", "plateau_pressure_cmh2o"))
+    if key != "mechanical_power_j_min" or peak.spread is None or plateau.spread is None:
+        return ""
+    part = peak.spread.median - plateau.spread.median
+    if part < RESISTIVE_CMH2O:
+        return ""
+    return f"Of a peak pressure of {peak.value}, {peak.quantity.text(part)} (peak less plateau) is resistive."
 
 
 def _beyond(verdict: Verdict) -> str:
@@ -125,43 +146,58 @@ def _beyond(verdict: Verdict) -> str:
 
 
 def _on(verdict: Verdict) -> str:
-    return sentence(f"on {share(verdict.beyond, verdict.of)} breaths") if verdict.beyond and verdict.of > 1 else ""
+    return sentence(f"on {of_breaths(verdict.beyond, verdict.of)}") if verdict.beyond and verdict.of > 1 else ""
 
 
 def _trapped(review: Review) -> Iterator[Matter]:
-    shown = summary_number(review, "intrinsic_peep_cmh2o")
-    if shown.spread is None:
-        yield from _still_flowing(review)
-        return
-    if shown.spread.median < TRAPPED_CMH2O:
+    held = held_number(review, "intrinsic_peep_cmh2o") if _steady_expiratory_hold(review) else None
+    shown = held or summary_number(review, "intrinsic_peep_cmh2o")
+    if shown.spread is None or shown.spread.median < TRAPPED_CMH2O:
+        yield from _still_flowing(review, shown)
         return
     yield Matter(
         72 + min(shown.spread.median, 20),
         sentence(f"gas is trapped: {shown.label} {shown.value}"),
         sentence(
-            f"from {count(shown.n, 'breath')}; expiration ends before the lungs are empty. People look next at "
-            "expiratory time, resistance and minute volume"
+            f"from {count(shown.n, 'hold' if held else 'breath')}; expiration ends before the lungs are empty. People "
+            "look next at expiratory time, resistance and minute volume"
         ),
         "trapped",
     )
 
 
-def _still_flowing(review: Review) -> Iterator[Matter]:
-    """Trapped gas where its pressure is unknown: flow has not stopped when the next breath begins."""
+def _steady_expiratory_hold(review: Review) -> bool:
+    """True where a hold measured what is trapped; a disturbed one, or a lower bound, is no more than the estimate."""
+    return any(hold.kind == "expiratory" and hold.quality == ("steady",) for hold in review.holds)
+
+
+def _still_flowing(review: Review, trapped: Number) -> Iterator[Matter]:
+    """Trapped gas where its pressure is unknown or small: flow has not stopped when the next breath begins."""
     left, fastest = (summary_number(review, key) for key in ("end_expiratory_flow_l_min", "peak_expiratory_flow_l_min"))
-    if left.spread is None or fastest.spread is None or _mostly_leak(review):
+    if left.spread is None or fastest.spread is None or mostly_leak(review):
         return
     part = left.spread.median / max(fastest.spread.median, 1e-9)
-    if part >= FLOWING:
-        yield Matter(
-            62 + min(100 * part, 25),
-            sentence(f"gas is still flowing out when the next breath begins: {left.value}"),
-            sentence(
-                f"{100 * part:.0f} % of {fastest.quantity.label}, so expiration ends before the lungs are empty; how "
-                "much pressure stays behind can't be told without a passive breath or an expiratory hold"
-            ),
-            "trapped",
-        )
+    if part < FLOWING:
+        return
+    behind = (
+        f"{trapped.label} is {trapped.value}"
+        if trapped.spread is not None
+        else "how much pressure stays behind can't be told without a passive breath or an expiratory hold"
+    )
+    yield Matter(
+        SMALL if trapped.spread is not None else 62 + min(100 * part, 25),
+        sentence(f"gas is still flowing out when the next breath begins: {left.value}"),
+        sentence(
+            f"{100 * part:.0f} % of {fastest.quantity.label}, so expiration ends before the lungs are empty; {behind}"
+        ),
+        "trapped",
+    )
+
+
+def _narrow(review: Review) -> Iterator[Matter]:
+    found = narrow_airways(review)
+    if found is not None:
+        yield Matter(NARROW, *found, about="narrow")
 
 
 def _relaxing(review: Review) -> Iterator[Matter]:
@@ -213,7 +249,7 @@ def _effort(review: Review) -> Iterator[Matter]:
     since = f", first at {_first(review, active)}" if active.height < review.breaths.height else ""
     yield Matter(
         35 + 20 * active.height / review.breaths.height,
-        sentence(f"{share(active.height, review.breaths.height)} breaths show effort{since}"),
+        sentence(f"effort seen in {of_breaths(active.height, review.breaths.height)}{since}"),
         sentence(f"{shown.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}{doubt}"),
     )
 
@@ -302,10 +338,19 @@ def _quality(review: Review) -> Iterator[Matter]:
     if shown.spread is not None and shown.spread.median >= LEAKS:
         yield Matter(
             55 + 40 * min(1.0, shown.spread.median),
-            sentence(f"{shown.label} {shown.value} of the inspired volume"),
-            "Volumes are given with and without it; what depends on them is less certain.",
+            sentence(f"{shown.quantity.label} {shown.value} of the inspired volume"),
+            " ".join(filter(None, [sentence(leak_flow(review)), _leaking(review)])),
             "leak_fraction",
         )
+
+
+def _leaking(review: Review) -> str:
+    if mostly_leak(review):
+        return (
+            "With more than half leaking away, exhaled volume and what depends on it are in doubt, and no limit of "
+            "volume is judged. Klingenberg, J Perinatol 2011;31:575."
+        )
+    return "Volumes are given with and without it; what depends on them is less certain."
 
 
 def _gaps(lost: float) -> str:

@@ -65,6 +65,8 @@ def total_peep_origin(review: Review) -> str:
     counts = [int((codes == code).sum()) for code in ORIGINS] if codes is not None else []
     parts = [words.format(n) for words, n in zip(ORIGINS.values(), counts, strict=False) if n]
     where = f", {listed(parts)} breaths," if parts else ""
+    if any(hold.kind == "expiratory" and hold.total_peep_cmh2o is not None for hold in review.holds):
+        return sentence(f"total PEEP is measured in expiratory holds and estimated{where} elsewhere")
     return sentence(f"total PEEP is estimated{where} and only an expiratory hold measures it")
 
 

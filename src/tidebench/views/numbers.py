@@ -19,6 +19,13 @@ if TYPE_CHECKING:
 EFFORT = "effort_cmh2o"
 EXPIRATORY_RESISTANCE = "expiratory_resistance_cmh2o_s_l"
 PER_PREDICTED, PER_WEIGHT = "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg"
+LEAK = "leak_fraction"
+OF_VOLUME = (PER_PREDICTED, PER_WEIGHT, "vti_ml", "vte_ml", "minute_volume_l_min", "rapid_shallow_index")
+"""What stands or falls with the exhaled volume."""
+
+MOSTLY_LEAK = 0.5
+"""Above which leak a volume is in doubt (Klingenberg, J Perinatol 2011;31:575)."""
+
 COMPUTED: dict[str, pl.Expr] = {
     "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
     "rapid_shallow_index": pl.col("rate_per_min") / pl.col("vte_ml") * 1000,
@@ -68,15 +75,21 @@ class Number:
     @property
     def value(self) -> str:
         """The median with its unit."""
-        return self.quantity.text(self.spread.median) if self.spread else "–"
+        return self._text(self.spread.median) if self.spread else "–"
 
     @property
     def range(self) -> str:
         """5th to 95th percentile, without the unit; empty for a single value."""
         if self.spread is None or self.spread.n < 2:
             return ""
-        low, high = (self.quantity.text(value, unit=False) for value in (self.spread.p05, self.spread.p95))
+        low, high = (self._text(value, unit=False) for value in (self.spread.p05, self.spread.p95))
         return low if low == high else f"{low} to {high}"
+
+    def _text(self, value: float, *, unit: bool = True) -> str:
+        """As the quantity writes it; a leak as a percentage, everywhere."""
+        if self.quantity.key == LEAK:
+            return f"{round(100 * value)}{' %' if unit else ''}"
+        return self.quantity.text(value, unit=unit)
 
     @property
     def n(self) -> int:
@@ -129,12 +142,56 @@ def _weight(review: Review, key: str) -> float | None:
 
 def summary_number(review: Review, key: str) -> Number:
     """A number by its key: from the summary where it stands there, else over the breaths."""
+    return breath_number(review, key, _over_recording(review, key))
+
+
+def _over_recording(review: Review, key: str) -> Spread | None:
     entry = review.summary.get("quantities", {}).get(key)
-    return breath_number(review, key, spread_of(entry) if entry else spread_over(breath_values(review, key)))
+    return spread_of(entry) if entry else spread_over(breath_values(review, key))
 
 
 def breath_number(review: Review, key: str, spread: Spread | None) -> Number:
     """A number that stands on breaths, with how it came about."""
-    note = "one value fitted for both" if key == EXPIRATORY_RESISTANCE and one_resistance(review) else ""
     estimated = key in ESTIMATED or (key == EFFORT and "oesophageal_pressure" not in review.recording)
-    return Number(quantity(key), spread, origin="estimated" if estimated else "measured", note=note)
+    return Number(
+        quantity(key), spread, origin="estimated" if estimated else "measured", note=_note(review, key, spread)
+    )
+
+
+def _note(review: Review, key: str, spread: Spread | None) -> str:
+    """What a reader must know of a number, in few words."""
+    if key == EXPIRATORY_RESISTANCE and one_resistance(review):
+        return "one value fitted for both"
+    if key in OF_VOLUME and spread is not None and mostly_leak(review):
+        return "doubtful: large leak"
+    return leak_flow(review) if key == LEAK and spread is not None else ""
+
+
+def mostly_leak(review: Review) -> bool:
+    """True where more than half of the inspired volume leaks away, so that volumes are in doubt."""
+    spread = _over_recording(review, LEAK)
+    return spread is not None and spread.median > MOSTLY_LEAK
+
+
+def leak_flow(review: Review) -> str:
+    """``24 L/min at the mean pressure of 9.1 cmH2O``, by the fitted leak; empty where none was fitted."""
+    mechanics = review.summary.get("mechanics", {})
+    scale, exponent = mechanics.get("leak_l_s_per_cmh2o_to_exponent"), mechanics.get("leak_exponent")
+    mean = _over_recording(review, "mean_pressure_cmh2o")
+    if scale is None or exponent is None or mean is None or mean.median <= 0:
+        return ""
+    flow = quantity("flow").text(60 * scale * mean.median**exponent)
+    return f"{flow} at the mean pressure of {quantity('mean_pressure_cmh2o').text(mean.median)}"
+
+
+def held_number(review: Review, key: Literal["total_peep_cmh2o", "intrinsic_peep_cmh2o"]) -> Number | None:
+    """Total or intrinsic PEEP as expiratory holds measured it, steady ones where there are any; None where none did."""
+    known = [hold for hold in review.holds if hold.kind == "expiratory" and getattr(hold, key) is not None]
+    steady = [hold for hold in known if hold.quality == ("steady",)]
+    held = steady or known
+    spread = spread_over(pl.Series([getattr(hold, key) for hold in held], dtype=pl.Float64))
+    if spread is None:
+        return None
+    where = "expiratory hold" if len(held) == 1 else "expiratory holds"
+    words = dict.fromkeys(word for hold in held for word in hold.quality if word != "steady")
+    return Number(quantity(key), spread, note=", ".join([where, *words]))

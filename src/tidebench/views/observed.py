@@ -159,7 +159,7 @@ def _volume(facts: Facts) -> Iterator[str]:
         yield "Dry gas at room temperature is about a tenth less than the same gas in the lungs (BTPS)."
     leak = facts.median("leak_fraction")
     if leak is not None and leak > 0.05:
-        yield f"Leak is {quantity('leak_fraction').text(leak)}: inspired, expired and corrected volumes differ."
+        yield f"Leak is {100 * leak:.0f} %: inspired, expired and corrected volumes differ."
 
 
 def _driving(facts: Facts) -> Iterator[str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from tidebench.views.wording import count, share
+from tidebench.views.wording import count, of_breaths
 
 FEW = 20
 """Below which a recording's number of breaths is itself worth a word: this house's choice."""
@@ -28,7 +28,7 @@ class Passivity:
     @property
     def text(self) -> str:
         """``91 of 134 (68 %) breaths passive, 40 with effort, of 3 it can't be told``."""
-        parts = [f"{share(self.passive, self.of)} breaths passive"]
+        parts = [f"{of_breaths(self.passive, self.of)} passive"]
         if self.effort:
             parts.append(f"{self.effort} with effort")
         if self.undecided:
@@ -40,7 +40,11 @@ class Passivity:
         """Why no breath shows the lungs themselves, where none is known to be passive."""
         if not self.undecided:
             return "The patient breathed throughout: no breath was passive."
-        few = f" There are only {count(self.of, 'breath')} to go by." if self.of < FEW else ""
+        few = (
+            f" There {'is' if self.of == 1 else 'are'} only {count(self.of, 'breath')} to go by."
+            if self.of < FEW
+            else ""
+        )
         if not self.effort:
             return f"Of no breath can it be told whether the patient breathed.{few}"
         shown = f"{self.effort} {'shows' if self.effort == 1 else 'show'} effort"

@@ -11,7 +11,7 @@ import polars as pl
 from tidebench.limits import Kind, Limit, judge, limits_for, policy_statement, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
-from tidebench.views.numbers import Number, breath_values, summary_number
+from tidebench.views.numbers import OF_VOLUME, Number, breath_values, mostly_leak, summary_number
 from tidebench.views.wording import clock, sentence
 
 if TYPE_CHECKING:
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 State = Literal["met", "crossed", "crossed at times", "can't be told"]
 AT_TIMES = 0.05
 """From which share of breaths beyond it a limit counts as crossed at times, though the median is within."""
-
-BY_MEDIAN = ("stress_index",)
-"""Judged by the median alone: on single breaths noise moves them further than the lung does."""
 
 KINDS: dict[Kind, str] = {
     "trial target": "what a trial aimed at",
@@ -43,10 +40,13 @@ class Verdict:
     state: State
     beyond: int = 0
     of: int = 0
+    why: str = ""
 
     @property
     def text(self) -> str:
         """The state in words, with the breaths beyond the limit: ``crossed, 89 of 91 breaths``."""
+        if self.why:
+            return f"{self.state} ({self.why})"
         if not self.beyond or self.of < 2:
             return self.state
         beyond = f"all {self.of}" if self.beyond == self.of else f"{self.beyond} of {self.of}"
@@ -73,7 +73,9 @@ def verdicts(review: Review) -> tuple[Verdict, ...]:
 
 def why_these(review: Review) -> str:
     """From which group the limits were taken, and why."""
-    return sentence(f"limits: {population(review.case.patient).reason}")
+    found = population(review.case.patient)
+    needed = "" if found.group else " They need at least the age (age_years or age_days under [patient])."
+    return sentence(f"limits: {found.reason}") + needed
 
 
 def policy_used(review: Review) -> str:
@@ -84,7 +86,9 @@ def policy_used(review: Review) -> str:
 def _all(review: Review) -> Iterator[Verdict]:
     for limit in limits_for(review.case.patient, policy=review.policy):
         shown = summary_number(review, limit.key)
-        if shown.spread is not None:
+        if shown.spread is not None and limit.key in OF_VOLUME and mostly_leak(review):
+            yield Verdict(limit, shown, "can't be told", why="volume doubtful: more than half leaks away")
+        elif shown.spread is not None:
             yield _on_breaths(limit, shown, breath_values(review, limit.key))
         elif (noted := _noted(review, limit.key)) is not None:
             yield Verdict(limit, noted, _state(limit, noted, 0, 1), 0, 1)
@@ -93,8 +97,6 @@ def _all(review: Review) -> Iterator[Verdict]:
 
 
 def _on_breaths(limit: Limit, shown: Number, values: pl.Series) -> Verdict:
-    if limit.key in BY_MEDIAN:
-        return Verdict(limit, shown, _state(limit, shown, 0, len(values)), 0, len(values))
     high = float("inf") if limit.high is None else limit.high
     low = float("-inf") if limit.low is None else limit.low
     beyond = int(((values > high) | (values < low)).sum())

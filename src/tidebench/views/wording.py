@@ -70,14 +70,22 @@ def count(number: int, noun: str, plural: str = "") -> str:
 
 
 def share(part: int, whole: int) -> str:
-    """``12 of 130 (9 %)``, ``all 130``, ``none of 130``; without a percentage where the whole is under ten."""
-    if part in (0, whole):
+    """``12 of 130 (9 %)``, ``all 130``, ``none of 130``; without a percentage where the whole is under ten.
+
+    Of a single one it is ``1 of 1``: neither "all" nor "none" goes with it.
+    """
+    if part in (0, whole) and whole != 1:
         return f"all {whole}" if part else f"none of {whole}"
     if whole < 10:
         return f"{part} of {whole}"
     percent = 100 * part / whole
     shown = "under 1" if 0 < percent < 1 else "over 99" if 99 < percent < 100 else f"{percent:.0f}"
     return f"{part} of {whole} ({shown} %)"
+
+
+def of_breaths(part: int, whole: int) -> str:
+    """A share of breaths with its noun: ``12 of 130 (9 %) breaths``, ``1 of 1 breath``."""
+    return f"{share(part, whole)} {'breath' if whole == 1 else 'breaths'}"
 
 
 def listed(words: Iterable[str]) -> str:
