@@ -24,6 +24,9 @@ from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
 from tidebench.measures.manoeuvres import holds_of
 from tidebench.measures.power import published_power
+from tidebench.measures.saturation import FLOW, PRESSURE, range_ends
+from tidebench.measures.set_against_measured import peep_departs
+from tidebench.measures.stretch import FEWEST_BREATHS
 from tidebench.measures.tracheal import with_tracheal_pressure
 from tidebench.quantities import quantity
 from tidebench.readers import open_recording
@@ -38,7 +41,8 @@ ENOUGH_PASSIVE = 20
 """Passive breaths, half a minute to a minute of them, from which on something is said of compartments: this house's
 choice.
 """
-FEWEST_BREATHS = 5
+SCALE = {"airway_pressure": 1.0, "flow": 60.0}
+"""From canonical units to those in which a channel is told."""
 EXCESS = 0.02
 """By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
 its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
@@ -241,7 +245,7 @@ def summarise(
             "undecided": int(breaths["passive"].is_null().sum()),
         },
         "mechanics": mechanics_words(pieces),
-        "warnings": warnings(case, recording, pieces, breaths),
+        "warnings": warnings(case, recording, pieces, columns, breaths),
         "version": __version__,
         "caution": CAUTION,
     }
@@ -293,7 +297,13 @@ def one_compartment(pieces: Sequence[Piece]) -> bool | None:
     return 2 * uneven <= sum(passive)
 
 
-def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
+def warnings(
+    case: Case,
+    recording: Recording,
+    pieces: Sequence[Piece],
+    columns: Mapping[str, Column],
+    breaths: pl.DataFrame,
+) -> list[str]:
     """What a reader must know before believing the numbers."""
     told = [*recording.warnings, *doubts(case)]
     if not breaths.height:
@@ -314,10 +324,39 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
             f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
         )
     told += exhaled_beyond_inhaled(breaths)
+    told += clipped_signals(recording, columns)
+    told += set_against_measured(columns)
     part = case.recordings[0] if case.recordings else None
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
         told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
     return told
+
+
+def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list[str]:
+    """A warning for each channel that stood at the end of its sensor's range, with the value and the breaths."""
+    told = []
+    for bit, key in ((PRESSURE, "airway_pressure"), (FLOW, "flow")):
+        count = int(((columns["clipped"] & bit) > 0).sum()) if columns else 0
+        if not count:
+            continue
+        ends = " and ".join(quantity(key).text(SCALE[key] * end) for end in range_ends(recording[key]))
+        told.append(
+            f"{quantity(key).label} stood at the end of the sensor's range ({ends}) in {count} of "
+            f"{len(columns['clipped'])} breaths: what went beyond is not known, and of these breaths no mechanics are "
+            "given."
+        )
+    return told
+
+
+def set_against_measured(columns: Mapping[str, Column]) -> list[str]:
+    """A warning for each set PEEP that the airway doesn't show."""
+    departs = peep_departs(columns["set_peep"], columns["peep"]) if columns else {}
+    name = quantity("peep_cmh2o")
+    return [
+        f"The case says a set PEEP of {name.text(value)}, and {name.text(measured)} is measured (median): is the "
+        "setting up to date, and the zero of the pressure sensor right? No driving pressure is taken from the set PEEP."
+        for value, measured in departs.items()
+    ]
 
 
 def exhaled_beyond_inhaled(breaths: pl.DataFrame) -> list[str]:
