@@ -18,14 +18,15 @@ from tidebench.doubts import doubts
 from tidebench.findings import find_all
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
 from tidebench.limits import Policy, population
 from tidebench.line import Piece, concatenated, run
+from tidebench.measures import saturation
 from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
 from tidebench.measures.manoeuvres import holds_of
 from tidebench.measures.power import published_power
-from tidebench.measures.saturation import FLOW, PRESSURE, range_ends
-from tidebench.measures.set_against_measured import peep_departs
+from tidebench.measures.set_against_measured import mode_departs, peep_departs
 from tidebench.measures.stretch import FEWEST_BREATHS
 from tidebench.measures.tracheal import with_tracheal_pressure
 from tidebench.quantities import quantity
@@ -43,6 +44,11 @@ choice.
 """
 SCALE = {"airway_pressure": 1.0, "flow": 60.0}
 """From canonical units to those in which a channel is told."""
+SAID = {
+    VOLUME: "volume control with constant flow",
+    PRESSURE: "pressure control",
+    TARGETED: "pressure control with a volume target",
+}
 EXCESS = 0.02
 """By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
 its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
@@ -335,11 +341,11 @@ def warnings(
 def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list[str]:
     """A warning for each channel that stood at the end of its sensor's range, with the value and the breaths."""
     told = []
-    for bit, key in ((PRESSURE, "airway_pressure"), (FLOW, "flow")):
+    for bit, key in ((saturation.PRESSURE, "airway_pressure"), (saturation.FLOW, "flow")):
         count = int(((columns["clipped"] & bit) > 0).sum()) if columns else 0
         if not count:
             continue
-        ends = " and ".join(quantity(key).text(SCALE[key] * end) for end in range_ends(recording[key]))
+        ends = " and ".join(quantity(key).text(SCALE[key] * end) for end in saturation.range_ends(recording[key]))
         told.append(
             f"{quantity(key).label} stood at the end of the sensor's range ({ends}) in {count} of "
             f"{len(columns['clipped'])} breaths: what went beyond is not known, and of these breaths no mechanics are "
@@ -349,10 +355,18 @@ def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list
 
 
 def set_against_measured(columns: Mapping[str, Column]) -> list[str]:
-    """A warning for each set PEEP that the airway doesn't show."""
-    departs = peep_departs(columns["set_peep"], columns["peep"]) if columns else {}
+    """A warning for each set PEEP that the airway doesn't show, and each set mode that the signals deny."""
+    if not columns:
+        return []
+    departs = peep_departs(columns["set_peep"], columns["peep"])
     name = quantity("peep_cmh2o")
-    return [
+    modes = mode_departs(columns["set_delivery"], columns["delivery"])
+    told = [
+        f"The case says {SAID[kind]}, the signals look like {SAID[seen]} in {count} breaths, and are followed: is the "
+        "mode up to date?"
+        for (kind, seen), count in modes.items()
+    ]
+    return told + [
         f"The case says a set PEEP of {name.text(value)}, and {name.text(measured)} is measured (median): is the "
         "setting up to date, and the zero of the pressure sensor right? No driving pressure is taken from the set PEEP."
         for value, measured in departs.items()

@@ -197,7 +197,7 @@ def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Set
     lost = [
         ("clipped", windowed(cut[1].astype(np.float64)) > 0),
         ("intentional leak", on_purpose),
-        ("too few breaths", c["leak_steady"] == 0),
+        ("too few breaths", c["loss_shown"] == 0),
         ("no volume", ~np.isfinite(leak)),
     ]
     build.put("leak_fraction", leak, lost)
@@ -223,7 +223,12 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     build.put("mean_pressure_cmh2o", c["mean_pressure"], [clipped(c, PRESSURE)])
     build.put("peep_cmh2o", c["peep"], [("too short", ~np.isfinite(c["peep"]))])
     unpaused = ~np.isfinite(c["plateau_pressure"])
-    restless = [clipped(c), ("no pause", unpaused), ("effort at the pause", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+    restless = [
+        clipped(c),
+        ("no pause", unpaused),
+        ("effort at the pause", c["passive"] == 0),
+        ("undecided", c["passive"] < 0),
+    ]
     build.put("plateau_pressure_cmh2o", c["plateau_pressure"], restless)
     total = c["total_peep"]
     few = np.full(build.n, (c["passive"] == 1).sum() < FEWEST_BREATHS)

@@ -17,7 +17,7 @@ from tidebench.efforts.explain import Explained, Stretch, explain, loss_flow
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
-from tidebench.inflations.leak import Loss, as_offset, windowed
+from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
 from tidebench.inflations.phases import detect
 from tidebench.inflations.rest import quiet_stretch
@@ -36,8 +36,9 @@ STOPPING_S = 0.08  # before flow is none it has begun to stop
 FEWEST_BREATHS = 5
 """Below, what a lung still takes up as it fills can't be told from a leak or a sensor's zero, nor a fit from chance:
 this house's choice."""
-STEADY_LEAK, SETTLED_BREATHS = 0.05, 15
-"""In a window shorter than this many breaths, the sum's leak and the median breath's agree within this share."""
+SETTLED_BREATHS, ALIKE = 15, 0.02
+"""From so many breaths on, lungs that fill at first don't matter; in shorter recordings what the breaths lose
+together and what the median one loses must agree within this share of the inhaled volume: this house's choice."""
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
@@ -118,7 +119,6 @@ def swept(
     columns: dict[str, Column] = {name: table[:, k] for k, name in enumerate(COLUMNS)}
     inhaled, exhaled = windowed(table[:, 4]), windowed(table[:, 5])
     columns["leak_fraction"] = np.where(inhaled > 0, 1 - exhaled / np.where(inhaled > 0, inhaled, 1), np.nan)
-    columns["leak_steady"] = steady_leak(table[:, 4], table[:, 5], columns["leak_fraction"]).astype(np.int8)
     columns["lag"] = np.full(len(table), lag)
     columns["leak"] = explained.loss.leak
     columns["offset"] = explained.loss.offset
@@ -126,13 +126,17 @@ def swept(
     return columns
 
 
-def steady_leak(inhaled: Samples, exhaled: Samples, fraction: Samples) -> npt.NDArray[np.bool_]:
-    """True where enough breaths lose alike, shape (n,): lungs that fill lose much at first and then less and less."""
-    usual = float(np.median(1 - exhaled[inhaled > 0] / inhaled[inhaled > 0])) if np.any(inhaled > 0) else np.nan
-    if len(inhaled) < FEWEST_BREATHS:
-        return np.zeros(len(inhaled), bool)
-    alike = np.abs(fraction - usual) <= STEADY_LEAK
-    return alike | (len(inhaled) >= SETTLED_BREATHS) | ~np.isfinite(fraction)
+def loss_shows(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> bool:
+    """True where enough breaths lose alike to tell a leak or an offset from lungs that still fill.
+
+    Those take up much at first and then less and less, so that the breaths together lose more than the median one.
+    """
+    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
+    some = inhaled > 0
+    if some.sum() < FEWEST_BREATHS:
+        return False
+    together = float(net.sum() / inhaled.sum())
+    return bool(some.sum() >= SETTLED_BREATHS or abs(together - np.median(net[some] / inhaled[some])) <= ALIKE)
 
 
 def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column]) -> dict[str, Column]:
@@ -167,6 +171,7 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
         "cycling": kinds.cyclings(delivery, end_share, seconds, plan),
         "mandatory": kinds.mandatories(delivery, trigger, plan),
         "set_peep": plan.peep_cmh2o,
+        "set_delivery": np.where(plan.known & ~plan.mixed & ~plan.spontaneous_only, plan.mandatory, kinds.UNKNOWN),
     }
 
 
@@ -175,7 +180,8 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
-    Without a lung, or with clipped samples, it is not known: flow near zero may be rest, or an effort that holds against trapped gas.
+    Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
+    with clipped samples.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
@@ -222,7 +228,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     interval = before((end - start) / rate_hz, bounds.joined)
     period = kinds.kept_period(interval, plan.period_s)
     offset, material = as_offset(p, f, start, end, 1 / rate_hz)
-    if np.any(clipped & FLOW_CLIPPED) or len(start) < FEWEST_BREATHS:
+    shown = not np.any(clipped & FLOW_CLIPPED) and loss_shows(p, f, start, end, 1 / rate_hz)
+    if not shown:
         offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0), False
     still = find_still(
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
@@ -238,6 +245,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "clipped": clipped,
+        "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
