@@ -14,7 +14,7 @@ import polars as pl
 from tidebench._version import __version__
 from tidebench.case import Case
 from tidebench.caution import CAUTION
-from tidebench.doubts import doubts
+from tidebench.doubts import beyond_the_end, doubts
 from tidebench.findings import find_all
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
@@ -49,6 +49,8 @@ SAID = {
     PRESSURE: "pressure control",
     TARGETED: "pressure control with a volume target",
 }
+FINE_HZ, FINE_SAMPLES = 60.0, 40.0
+"""Samples a second, and in the shorter phase of a breath, below which what falls between two of them matters."""
 EXCESS = 0.02
 """By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
 its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
@@ -311,7 +313,7 @@ def warnings(
     breaths: pl.DataFrame,
 ) -> list[str]:
     """What a reader must know before believing the numbers."""
-    told = [*recording.warnings, *doubts(case)]
+    told = [*recording.warnings, *doubts(case), *beyond_the_end(case, recording.duration_s)]
     if not breaths.height:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
     if one_compartment(pieces) is False:
@@ -330,6 +332,7 @@ def warnings(
             f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
         )
     told += exhaled_beyond_inhaled(breaths)
+    told += coarse_sampling(float(recording.rate_hz), columns)
     told += clipped_signals(recording, columns)
     told += set_against_measured(columns)
     part = case.recordings[0] if case.recordings else None
@@ -352,6 +355,25 @@ def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list
             "given."
         )
     return told
+
+
+def coarse_sampling(rate_hz: float, columns: Mapping[str, Column]) -> list[str]:
+    """A warning where samples are so far apart that the edges of a breath matter.
+
+    Flow rises and turns within a sample, and where in it is not known: half a sample of peak flow at each of the two
+    edges of an inflation, dt·V'peak in all.
+    """
+    if not columns:
+        return []
+    shorter = np.median(np.minimum(columns["turn"] - columns["start"], columns["end"] - columns["turn"]))
+    volume = float(np.nanmedian(columns["vti"]))
+    if (rate_hz >= FINE_HZ and shorter >= FINE_SAMPLES) or not volume > 0:
+        return []
+    share = float(np.nanmedian(columns["peak_inspiratory_flow"])) / rate_hz / volume
+    return [
+        f"Sampled at {rate_hz:.3g} Hz, {shorter:.0f} samples in the shorter phase of a breath: volumes may be low by "
+        f"up to {100 * share:.0f} %, and compliance is uncertain by as much."
+    ]
 
 
 def set_against_measured(columns: Mapping[str, Column]) -> list[str]:

@@ -52,6 +52,7 @@ class Plan:
     known: npt.NDArray[np.bool_]
     spontaneous_only: npt.NDArray[np.bool_]
     mixed: npt.NDArray[np.bool_]
+    constant_flow: npt.NDArray[np.bool_]
     period_s: Samples
     control_cmh2o: Samples
     support_cmh2o: Samples
@@ -59,7 +60,6 @@ class Plan:
     pause_s: Samples
     inspiratory_time_s: Samples
     peep_cmh2o: Samples
-    constant_flow: npt.NDArray[np.bool_]
 
 
 @kernel
