@@ -30,6 +30,17 @@ def doubts(case: Case) -> Iterator[str]:
         yield from _too_long(setting)
 
 
+def beyond_the_end(case: Case, duration_s: float) -> Iterator[str]:
+    """A question for each setting that the case puts after the end of the recording, one sentence."""
+    for index, setting in enumerate(case.settings):
+        if setting.at_s >= duration_s:
+            used = "not used" if index else "taken to hold throughout"
+            yield (
+                f"The case says a setting at {setting.at_s:g} s, and the recording ends at {duration_s:g} s: it is "
+                f"{used}. Is its time right?"
+            )
+
+
 def _too_long(setting: Setting) -> Iterator[str]:
     """Inspiration, with its pause, has to leave time for expiration at the set rate: TI + pause < 60 s / rate."""
     rate, inspiration, pause = setting.rate_per_min, _inspiratory_time_s(setting), setting.pause_s or 0.0

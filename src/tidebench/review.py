@@ -14,16 +14,20 @@ import polars as pl
 from tidebench._version import __version__
 from tidebench.case import Case
 from tidebench.caution import CAUTION
-from tidebench.doubts import doubts
+from tidebench.doubts import beyond_the_end, doubts
 from tidebench.findings import find_all
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
 from tidebench.limits import Policy, population
 from tidebench.line import Piece, concatenated, run
+from tidebench.measures import saturation
 from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
 from tidebench.measures.manoeuvres import holds_of
 from tidebench.measures.power import published_power
+from tidebench.measures.set_against_measured import mode_departs, peep_departs
+from tidebench.measures.stretch import FEWEST_BREATHS
 from tidebench.measures.tracheal import with_tracheal_pressure
 from tidebench.quantities import quantity
 from tidebench.readers import open_recording
@@ -38,7 +42,15 @@ ENOUGH_PASSIVE = 20
 """Passive breaths, half a minute to a minute of them, from which on something is said of compartments: this house's
 choice.
 """
-FEWEST_BREATHS = 5
+SCALE = {"airway_pressure": 1.0, "flow": 60.0}
+"""From canonical units to those in which a channel is told."""
+SAID = {
+    VOLUME: "volume control with constant flow",
+    PRESSURE: "pressure control",
+    TARGETED: "pressure control with a volume target",
+}
+FINE_HZ, FINE_SAMPLES = 60.0, 40.0
+"""Samples a second, and in the shorter phase of a breath, below which what falls between two of them matters."""
 EXCESS = 0.02
 """By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
 its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
@@ -241,7 +253,7 @@ def summarise(
             "undecided": int(breaths["passive"].is_null().sum()),
         },
         "mechanics": mechanics_words(pieces),
-        "warnings": warnings(case, recording, pieces, breaths),
+        "warnings": warnings(case, recording, pieces, columns, breaths),
         "version": __version__,
         "caution": CAUTION,
     }
@@ -293,9 +305,15 @@ def one_compartment(pieces: Sequence[Piece]) -> bool | None:
     return 2 * uneven <= sum(passive)
 
 
-def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths: pl.DataFrame) -> list[str]:
+def warnings(
+    case: Case,
+    recording: Recording,
+    pieces: Sequence[Piece],
+    columns: Mapping[str, Column],
+    breaths: pl.DataFrame,
+) -> list[str]:
     """What a reader must know before believing the numbers."""
-    told = [*recording.warnings, *doubts(case)]
+    told = [*recording.warnings, *doubts(case), *beyond_the_end(case, recording.duration_s)]
     if not breaths.height:
         told.append("No breath was found: neither pressure nor flow shows an inflation.")
     if one_compartment(pieces) is False:
@@ -314,10 +332,67 @@ def warnings(case: Case, recording: Recording, pieces: Sequence[Piece], breaths:
             f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
         )
     told += exhaled_beyond_inhaled(breaths)
+    told += coarse_sampling(float(recording.rate_hz), columns)
+    told += clipped_signals(recording, columns)
+    told += set_against_measured(columns)
     part = case.recordings[0] if case.recordings else None
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
         told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
     return told
+
+
+def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list[str]:
+    """A warning for each channel that stood at the end of its sensor's range, with the value and the breaths."""
+    told = []
+    for bit, key in ((saturation.PRESSURE, "airway_pressure"), (saturation.FLOW, "flow")):
+        count = int(((columns["clipped"] & bit) > 0).sum()) if columns else 0
+        if not count:
+            continue
+        ends = " and ".join(quantity(key).text(SCALE[key] * end) for end in saturation.range_ends(recording[key]))
+        told.append(
+            f"{quantity(key).label} stood at the end of the sensor's range ({ends}) in {count} of "
+            f"{len(columns['clipped'])} breaths: what went beyond is not known, and of these breaths no mechanics are "
+            "given."
+        )
+    return told
+
+
+def coarse_sampling(rate_hz: float, columns: Mapping[str, Column]) -> list[str]:
+    """A warning where samples are so far apart that the edges of a breath matter.
+
+    Flow rises and turns within a sample, and where in it is not known: half a sample of peak flow at each of the two
+    edges of an inflation, dt·V'peak in all.
+    """
+    if not columns:
+        return []
+    shorter = np.median(np.minimum(columns["turn"] - columns["start"], columns["end"] - columns["turn"]))
+    volume = float(np.nanmedian(columns["vti"]))
+    if (rate_hz >= FINE_HZ and shorter >= FINE_SAMPLES) or not volume > 0:
+        return []
+    share = float(np.nanmedian(columns["peak_inspiratory_flow"])) / rate_hz / volume
+    return [
+        f"Sampled at {rate_hz:.3g} Hz, {shorter:.0f} samples in the shorter phase of a breath: volumes may be low by "
+        f"up to {100 * share:.0f} %, and compliance is uncertain by as much."
+    ]
+
+
+def set_against_measured(columns: Mapping[str, Column]) -> list[str]:
+    """A warning for each set PEEP that the airway doesn't show, and each set mode that the signals deny."""
+    if not columns:
+        return []
+    departs = peep_departs(columns["set_peep"], columns["peep"])
+    name = quantity("peep_cmh2o")
+    modes = mode_departs(columns["set_delivery"], columns["delivery"])
+    told = [
+        f"The case says {SAID[kind]}, the signals look like {SAID[seen]} in {count} breaths, and are followed: is the "
+        "mode up to date?"
+        for (kind, seen), count in modes.items()
+    ]
+    return told + [
+        f"The case says a set PEEP of {name.text(value)}, and {name.text(measured)} is measured (median): is the "
+        "setting up to date, and the zero of the pressure sensor right? No driving pressure is taken from the set PEEP."
+        for value, measured in departs.items()
+    ]
 
 
 def exhaled_beyond_inhaled(breaths: pl.DataFrame) -> list[str]:

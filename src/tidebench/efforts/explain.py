@@ -193,6 +193,8 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
     Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through
     all.
     """
+    if len(stretch.start) < 2:
+        return None
     clear = max(3, round(0.06 * stretch.rate_hz))
     longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
     flow = stretch.flow - loss_flow(stretch, loss)

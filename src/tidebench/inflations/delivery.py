@@ -34,6 +34,7 @@ KEPT_SHARE = 0.01
 GRID_CYCLES, GRID_SLACK = 6, 0.001
 LATEST = 0.9  # of all intervals end by the period that a ventilator keeps
 REGULAR = 0.25  # share of intervals that must agree before a ventilator is believed to keep time
+NEARLY_ALL, FEWEST_AGAINST = 0.9, 4  # share and number of breaths from which on the signal is followed, not the case
 RISING = 0.04  # of the flow scale: flow above its own course before the start, that a trigger would see
 
 
@@ -43,7 +44,7 @@ class Plan:
 
     ``mandatory`` and ``support`` are delivery codes of mandatory and supported inflations; ``spontaneous_only`` is
     True where the pattern has no mandatory breaths; ``synchronised`` where mandatory ones are mixed with others;
-    ``period_s`` is 60 s over the set rate.
+    ``period_s`` is 60 s over the set rate; ``constant_flow`` where the set flow pattern is constant.
     """
 
     mandatory: Codes
@@ -51,6 +52,7 @@ class Plan:
     known: npt.NDArray[np.bool_]
     spontaneous_only: npt.NDArray[np.bool_]
     mixed: npt.NDArray[np.bool_]
+    constant_flow: npt.NDArray[np.bool_]
     period_s: Samples
     control_cmh2o: Samples
     support_cmh2o: Samples
@@ -204,6 +206,7 @@ def deliveries(
     shape = np.where(flat_flow & held, UNKNOWN, shape)
     shape = np.where(unassisted, UNASSISTED, shape)
     single = np.where(plan.spontaneous_only, plan.support, plan.mandatory)
+    single = np.where(contradicted(single, shape, plan), shape, single)
     out = np.where(plan.known & ~plan.mixed, single, shape)
     nearer_support = np.abs(rise - plan.support_cmh2o) < np.abs(rise - plan.control_cmh2o)
     timed = np.abs(inspiratory_time_s - plan.inspiratory_time_s) < KEPT_TIME_S
@@ -214,6 +217,25 @@ def deliveries(
     return np.where(plan.known & plan.mixed & (plan.support == UNASSISTED) & unassisted, UNASSISTED, out).astype(
         np.int8
     )
+
+
+def contradicted(delivery: Codes, shape: Codes, plan: Plan) -> npt.NDArray[np.bool_]:
+    """True for breaths that a set kind does not fit, where it fits hardly any breath of that kind, shape (n,).
+
+    Constant flow under rising pressure is no pressure control; a held pressure under falling flow is no volume control
+    with a constant flow. Falling flow that is set may hold the pressure by chance, so there nothing is contradicted.
+    """
+    out = np.zeros(len(delivery), np.bool_)
+    for kind, seen, among in (
+        (VOLUME, PRESSURE, plan.constant_flow),
+        (PRESSURE, VOLUME, True),
+        (TARGETED, VOLUME, True),
+    ):
+        of_kind = plan.known & ~plan.mixed & (delivery == kind) & among
+        against = of_kind & (shape == seen)
+        if against.sum() > max(FEWEST_AGAINST, NEARLY_ALL * of_kind.sum()):
+            out |= against
+    return out
 
 
 def cyclings(delivery: Codes, end_share: Samples, inspiratory_time_s: Samples, plan: Plan) -> Codes:

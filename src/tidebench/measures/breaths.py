@@ -12,7 +12,11 @@ import polars as pl
 
 from tidebench.efforts.muscle import Samples
 from tidebench.inflations import delivery as kinds
+from tidebench.inflations.leak import windowed
 from tidebench.kernels import kernel
+from tidebench.measures.saturation import FLOW, PRESSURE
+from tidebench.measures.set_against_measured import peep_departs
+from tidebench.measures.stretch import FEWEST_BREATHS
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS
 
@@ -25,6 +29,7 @@ UNCERTAIN_LEAK = 0.5  # Klingenberg, J Perinatol 2011;31:575: above it exhaled v
 Group = Literal["adult", "child", "newborn"]
 
 REASONS: dict[str, str] = {
+    "clipped": "the signal stood at the end of the sensor's range",
     "effort": "the patient breathed in this breath, so this would not be the lung's",
     "undecided": "it can't be told whether the patient breathed in this breath",
     "no pause": "there was no stretch without flow at the end of the inflation",
@@ -45,6 +50,8 @@ REASONS: dict[str, str] = {
     "kind unknown": "pressure and flow fit no known kind of inflation",
     "trigger unknown": "it can't be told whether the patient or the ventilator began the breath",
     "cycling unknown": "it can't be told whether the patient or the ventilator ended the inflation",
+    "too few breaths": f"fewer than {FEWEST_BREATHS} breaths show it, or the lungs were still filling",
+    "set PEEP in doubt": "the set PEEP and the measured one disagree",
     "not borne": "pressure and flow of this breath do not bear it",
 }
 
@@ -156,9 +163,10 @@ def assembled(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> pl.Da
     for key in ("mandatory", "passive"):
         frame[key] = pl.Series(c[key] == 1).set(pl.Series(c[key] < 0), None)
     alone = ("no breath before", c["joined"] == 0)
+    first = {"trigger": [alone], "passive": [clipped(c)]}
     for key, code in UNKNOWN_WORDS.items():
         unknown = c[key] < 0
-        build.explain(key, unknown, [*([alone] if key == "trigger" else []), (code, unknown)])
+        build.explain(key, unknown, [*first.get(key, []), (code, unknown)])
     for key, values in build.values.items():
         frame[key] = pl.Series(values, nan_to_null=True)
     frame["not_measured"] = build.reasons()
@@ -179,34 +187,54 @@ def timing(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
 def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
     """Volumes and flows, leak in and leak out."""
     leaky = c["leak_fraction"] > UNCERTAIN_LEAK
-    build.put("vti_ml", 1000 * c["vti"])
-    build.put("vte_ml", 1000 * c["vte"])
-    build.put("vti_measured_ml", 1000 * c["vti_measured"])
-    build.put("vte_measured_ml", 1000 * c["vte_measured"], [("leak", leaky)])
+    cut = clipped(c, FLOW)
+    build.put("vti_ml", 1000 * c["vti"], [cut])
+    build.put("vte_ml", 1000 * c["vte"], [cut])
+    build.put("vti_measured_ml", 1000 * c["vti_measured"], [cut])
+    build.put("vte_measured_ml", 1000 * c["vte_measured"], [cut, ("leak", leaky)])
     on_purpose = np.full(build.n, about.intentional_leak)
     leak = c["leak_fraction"]
-    build.put("leak_fraction", leak, [("intentional leak", on_purpose), ("no volume", ~np.isfinite(leak))])
-    build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"])
-    build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"])
+    lost = [
+        ("clipped", windowed(cut[1].astype(np.float64)) > 0),
+        ("intentional leak", on_purpose),
+        ("too few breaths", c["loss_shown"] == 0),
+        ("no volume", ~np.isfinite(leak)),
+    ]
+    build.put("leak_fraction", leak, lost)
+    build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"], [cut])
+    build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"], [cut])
     ending = c["end_expiratory_flow"]
     build.put("end_expiratory_flow_l_min", 60 * ending, [("too short", ~np.isfinite(ending))])
 
 
+def clipped(c: Mapping[str, npt.NDArray[np.float64]], channels: int = PRESSURE | FLOW) -> tuple[str, Mask]:
+    """Where one of these channels stood at the end of its range, as a reason."""
+    return "clipped", (c["clipped"].astype(np.int8) & channels) > 0
+
+
 def doubts(c: Mapping[str, npt.NDArray[np.float64]]) -> list[tuple[str, Mask]]:
     """Why a measure of the passive lung may be missing."""
-    return [("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+    return [clipped(c), ("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
 
 
 def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     """Pressures at the airway, at rest and between."""
-    build.put("peak_pressure_cmh2o", c["peak_pressure"])
-    build.put("mean_pressure_cmh2o", c["mean_pressure"])
+    build.put("peak_pressure_cmh2o", c["peak_pressure"], [clipped(c, PRESSURE)])
+    build.put("mean_pressure_cmh2o", c["mean_pressure"], [clipped(c, PRESSURE)])
     build.put("peep_cmh2o", c["peep"], [("too short", ~np.isfinite(c["peep"]))])
     unpaused = ~np.isfinite(c["plateau_pressure"])
-    restless = [("no pause", unpaused), ("effort at the pause", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+    restless = [
+        clipped(c),
+        ("no pause", unpaused),
+        ("effort at the pause", c["passive"] == 0),
+        ("undecided", c["passive"] < 0),
+    ]
     build.put("plateau_pressure_cmh2o", c["plateau_pressure"], restless)
     total = c["total_peep"]
+    few = np.full(build.n, (c["passive"] == 1).sum() < FEWEST_BREATHS)
     lost = [
+        clipped(c),
+        ("too few breaths", np.isfinite(total) & few),
         ("no breath before", ~np.isfinite(total) & (c["joined"] == 0)),
         ("no total PEEP", ~np.isfinite(total)),
     ]
@@ -215,7 +243,8 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     bare = [("no plateau", ~np.isfinite(build.values["plateau_pressure_cmh2o"]))]
     build.put("driving_pressure_cmh2o", build.values["plateau_pressure_cmh2o"] - total, [*bare, *lost])
     base = np.where(np.isfinite(c["set_peep"]), c["set_peep"], c["peep"])
-    build.put("driving_pressure_set_peep_cmh2o", build.values["plateau_pressure_cmh2o"] - base, bare)
+    doubtful = ("set PEEP in doubt", np.isin(c["set_peep"], list(peep_departs(c["set_peep"], c["peep"]))))
+    build.put("driving_pressure_set_peep_cmh2o", build.values["plateau_pressure_cmh2o"] - base, [*bare, doubtful])
 
 
 def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
@@ -250,7 +279,7 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
     build.put(
         "effort_cmh2o",
         np.where(quiet, 0.0, c["effort"]),
-        [("undecided", (c["passive"] < 0) & unknown), ("no lung known", unknown)],
+        [("clipped", clipped(c)[1] & unknown), ("undecided", (c["passive"] < 0) & unknown), ("no lung known", unknown)],
     )
     build.put("pressure_time_product_cmh2o_s", c["pressure_time"], [("no oesophageal signal", unheard)])
     driving = c["transpulmonary_driving"]
@@ -263,7 +292,7 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
         build.put("tracheal_peak_pressure_cmh2o", nothing, [("no tube law", np.ones(build.n, bool))])
     else:
         peaks = tracheal_peaks(p, f, c["start"].astype(np.int64), c["turn"].astype(np.int64), *about.tube)
-        build.put("tracheal_peak_pressure_cmh2o", peaks)
+        build.put("tracheal_peak_pressure_cmh2o", peaks, [clipped(c)])
 
 
 def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.inflations.holds import LEAST_HOLD_S, PLATEAU_S
+from tidebench.measures.saturation import FLOW, PRESSURE
 from tidebench.records import Hold
 
 Samples = npt.NDArray[np.float64]
@@ -17,6 +18,7 @@ DECAY_S = 0.30  # over which the first fall of pressure is carried back to the m
 STEADY = 0.5  # cmH2O by which the last second may drift
 RESTLESS = 1.0  # cmH2O of movement that drift does not explain: an effort
 TRAPPED = 10.0  # cmH2O of intrinsic PEEP from which an occlusion may hide more (Leatherman, Crit Care Med 1996;24:541)
+BELOW_END = 0.98  # of a clipped peak: a pressure below it was within the sensor's range
 BALLOON = (
     0.8,
     1.2,
@@ -84,6 +86,11 @@ def inspiratory(
         held, None if oesophageal is None else oesophageal[pause + round(SETTLE_S * rate_hz) : turn - 1]
     )
     quiet = "effort" not in words
+    clipped = int(c["clipped"][j])
+    if clipped:
+        words = (*(word for word in words if word != "steady"), "clipped")
+    peak_known, flow_known = not clipped & PRESSURE, not clipped & FLOW
+    resisted = quiet and peak_known and flow_known and flow > 0
     total = float(c["total_peep"][j]) if np.isfinite(c["total_peep"][j]) else None
     driving = plateau - total if total is not None and quiet else None
     return Hold(
@@ -91,14 +98,14 @@ def inspiratory(
         breath=j,
         at_s=turn / rate_hz,
         duration_s=(turn - pause) / rate_hz,
-        peak_pressure_cmh2o=peak,
-        initial_pressure_cmh2o=min(initial, peak),
-        plateau_pressure_cmh2o=plateau,
+        peak_pressure_cmh2o=peak if peak_known else None,
+        initial_pressure_cmh2o=min(initial, peak) if peak_known or initial < BELOW_END * peak else None,
+        plateau_pressure_cmh2o=plateau if peak_known or plateau < BELOW_END * peak else None,
         total_peep_cmh2o=total,
         driving_pressure_cmh2o=driving,
         static_compliance_ml_cmh2o=1000 * float(c["vti"][j]) / driving if driving and driving > 0 else None,
-        inspiratory_resistance_max_cmh2o_s_l=(peak - plateau) / flow if flow > 0 and quiet else None,
-        inspiratory_resistance_min_cmh2o_s_l=max(0.0, peak - initial) / flow if flow > 0 and quiet else None,
+        inspiratory_resistance_max_cmh2o_s_l=(peak - plateau) / flow if resisted else None,
+        inspiratory_resistance_min_cmh2o_s_l=max(0.0, peak - initial) / flow if resisted else None,
         quality=words,
     )
 

@@ -19,8 +19,8 @@ SPONTANEOUS = ("CSV", "CPAP")
 MIXED = ("IMV", "SIMV", "S/T")
 NAN = float("nan")
 
-Row = tuple[int, int, bool, bool, bool, float, float, float, float, float, float, float]
-NOTHING: Row = (kinds.UNKNOWN, kinds.UNKNOWN, False, False, False, NAN, NAN, NAN, NAN, 0.0, NAN, NAN)
+Row = tuple[int, int, bool, bool, bool, bool, float, float, float, float, float, float, float]
+NOTHING: Row = (kinds.UNKNOWN, kinds.UNKNOWN, False, False, False, False, NAN, NAN, NAN, NAN, 0.0, NAN, NAN)
 
 
 def row(setting: Setting) -> Row:
@@ -39,6 +39,7 @@ def row(setting: Setting) -> Row:
         mode is not None or bi_level,
         spontaneous,
         mode is not None and mode.pattern in MIXED and not bi_level,
+        setting.flow_pattern == "constant",
         NAN if spontaneous else period,
         number(setting.pressure_control_cmh2o),
         number(setting.pressure_support_cmh2o),
@@ -61,5 +62,6 @@ def plan_for(settings: Sequence[Setting], time_s: Times) -> Plan:
     at = np.maximum(np.searchsorted(begins, time_s, side="right") - 1, 0)
     columns = [np.array(column)[at] for column in zip(*rows, strict=True)]
     mandatory, support = (column.astype(np.int8) for column in columns[:2])
-    known, spontaneous, mixed = (column.astype(np.bool_) for column in columns[2:5])
-    return Plan(mandatory, support, known, spontaneous, mixed, *(column.astype(np.float64) for column in columns[5:]))
+    known, spontaneous, mixed, constant_flow = (column.astype(np.bool_) for column in columns[2:6])
+    numbers = (column.astype(np.float64) for column in columns[6:])
+    return Plan(mandatory, support, known, spontaneous, mixed, constant_flow, *numbers)

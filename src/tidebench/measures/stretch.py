@@ -17,11 +17,13 @@ from tidebench.efforts.explain import Explained, Stretch, explain, loss_flow
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
-from tidebench.inflations.leak import as_offset, windowed
+from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
 from tidebench.inflations.phases import detect
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
+from tidebench.measures.saturation import FLOW as FLOW_CLIPPED
+from tidebench.measures.saturation import clipped_breaths
 from tidebench.measures.stress import FLAT_FLOW, stress_indices
 from tidebench.measures.sweep import COLUMNS, sweep, usual_lag
 
@@ -31,6 +33,12 @@ Indices = npt.NDArray[np.int64]
 HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
 LONGEST_QUIET_S = 0.5
 STOPPING_S = 0.08  # before flow is none it has begun to stop
+FEWEST_BREATHS = 5
+"""Below, what a lung still takes up as it fills can't be told from a leak or a sensor's zero, nor a fit from chance:
+this house's choice."""
+SETTLED_BREATHS, ALIKE = 15, 0.02
+"""From so many breaths on, lungs that fill at first don't matter; in shorter recordings what the breaths lose
+together and what the median one loses must agree within this share of the inhaled volume: this house's choice."""
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
@@ -118,6 +126,19 @@ def swept(
     return columns
 
 
+def loss_shows(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> bool:
+    """True where enough breaths lose alike to tell a leak or an offset from lungs that still fill.
+
+    Those take up much at first and then less and less, so that the breaths together lose more than the median one.
+    """
+    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
+    some = inhaled > 0
+    if some.sum() < FEWEST_BREATHS:
+        return False
+    together = float(net.sum() / inhaled.sum())
+    return bool(some.sum() >= SETTLED_BREATHS or abs(together - np.median(net[some] / inhaled[some])) <= ALIKE)
+
+
 def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column]) -> dict[str, Column]:
     """Delivery, trigger, cycling and mandatory, as codes."""
     joined = columns["joined"] == 1
@@ -150,6 +171,7 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
         "cycling": kinds.cyclings(delivery, end_share, seconds, plan),
         "mandatory": kinds.mandatories(delivery, trigger, plan),
         "set_peep": plan.peep_cmh2o,
+        "set_delivery": np.where(plan.known & ~plan.mixed & ~plan.spontaneous_only, plan.mandatory, kinds.UNKNOWN),
     }
 
 
@@ -158,7 +180,8 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
-    Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas.
+    Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
+    with clipped samples.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
@@ -167,6 +190,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
     fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
+    total[columns["clipped"] > 0] = np.nan
     return {
         "passive": explained.passive,
         "lung": explained.lung,
@@ -196,26 +220,32 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels))
     if not len(bounds.start):
         return None
-    p, f = trustworthy(p), trustworthy(f)
     start, turn, end = bounds.start, bounds.turn, bounds.end
+    clipped = clipped_breaths(p, f, start, end)
+    p, f = trustworthy(p), trustworthy(f)
     size, drive = levels.pressure[start // levels.hop], levels.flow[start // levels.hop]
     plan = plan_at(start)
     interval = before((end - start) / rate_hz, bounds.joined)
     period = kinds.kept_period(interval, plan.period_s)
     offset, material = as_offset(p, f, start, end, 1 / rate_hz)
+    shown = not np.any(clipped & FLOW_CLIPPED) and loss_shows(p, f, start, end, 1 / rate_hz)
+    if not shown:
+        offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0), False
     still = find_still(
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
     free = np.minimum(end, still.occluded)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
     first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
+    held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     timed = np.abs(interval - period) < kinds.KEPT_TIME_S + kinds.KEPT_SHARE * period
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
     explained = explain(stretch, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
-        "rest_pressure": rest_pressure, "interval": interval, "period": period,
+        "rest_pressure": rest_pressure, "interval": interval, "period": period, "clipped": clipped,
+        "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)

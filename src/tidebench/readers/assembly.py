@@ -98,13 +98,13 @@ def _checked(table: Table, key: str, samples: Samples, warnings: list[str]) -> S
     most = _BEYOND * max(map(abs, QUANTITIES[key].plausible)) * factor(QUANTITIES[key].unit, canonical_unit(key))
     if len(samples) and not (samples.min() >= -most and samples.max() <= most):
         if empty := np.count_nonzero(np.isnan(samples)):
-            warnings.append(f"{key}: cells without a number: {empty} of {len(samples)}")
+            warnings.append(f"{QUANTITIES[key].label}: cells without a number: {empty} of {len(samples)}")
         impossible = np.abs(samples) > most
         if impossible.mean() >= _OUTLIERS:  # the unit is at fault, and said to be
             impossible = np.isinf(samples)
         if count := np.count_nonzero(impossible):
             samples = np.where(impossible, np.nan, samples)
-            warnings.append(f"{key}: impossible values, taken as missing: {count}")
+            warnings.append(f"{QUANTITIES[key].label}: impossible values, taken as missing: {count}")
     warning = check_magnitude(key, samples, table.columns[key], table.source)
     if warning:
         warnings.append(warning)
