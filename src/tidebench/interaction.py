@@ -6,6 +6,8 @@ pressure has fallen to a quarter of its peak. A patient-triggered inflation that
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -100,3 +102,71 @@ def cycling_margins(
 
 PREMATURE, DELAYED = 0.35, -0.5
 """Cycling margins beyond which an inflation ended too early or too late (this house's choice)."""
+
+NEAR_S, NEAR_SHARE = 0.15, 0.08
+"""How far a locked effort may lie from the usual delay, s and share of the breath: the spread of entrained efforts in
+published recordings is of this order (common practice, no source).
+"""
+LEAST_LOCKED = 6
+CHANCE = 1e-4  # of as many efforts falling as close together, were they free of the ventilator's clock
+DRIFTING = 0.6  # correlation of delays with the one before, or with time, above which a free rhythm drifts past
+
+
+@dataclass(frozen=True)
+class Locking:
+    """Efforts locked in time to timed inflations.
+
+    Attributes
+    ----------
+    efforts : ndarray of bool, shape (m,)
+        Which ones.
+    delay_s, spread_s : float
+        Median delay from the inflation's start, and its robust standard deviation.
+    phase : float
+        The delay as a share of the breath.
+    per_breath : float
+        Locked efforts per timed inflation over the time in which there are any: 1 for 1:1, 0.5 for 1:2.
+    """
+
+    efforts: Flags
+    delay_s: float
+    spread_s: float
+    phase: float
+    per_breath: float
+
+
+def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
+    """Whether efforts are locked in time to inflations that the ventilator's own time began.
+
+    A rhythm that is locked comes back to its delay after every deviation; one that is free spreads over the breath, or,
+    when it happens to be near the ventilator's rate, drifts. So two things are asked: more efforts near one delay than
+    chance puts there (binomial), and deviations that do not follow from the one before (Akoumianaki, Chest
+    2013;143:927, describes the locking; this test of it is this house's).
+    """
+    from scipy.stats import binom
+
+    none = np.zeros(len(onset), bool)
+    at = owner(onset, start)
+    timed = (at >= 0) & ~by_patient[np.maximum(at, 0)] if len(start) else none
+    if timed.sum() < LEAST_LOCKED or len(start) < 2:
+        return None
+    period = float(np.median(np.diff(start)))
+    near = min(NEAR_S, NEAR_SHARE * period)
+    delay = np.where(timed, onset - start[np.maximum(at, 0)], np.nan)
+    known = delay[timed]
+    close = np.abs(known[:, None] - known[None, :]) <= near
+    centre = float(np.median(known[close[int(np.argmax(close.sum(axis=1)))]]))
+    members = timed & (np.abs(delay - centre) <= 2 * near)
+    n = int(members.sum())
+    share = min(1.0, 4 * near / period)
+    if n < LEAST_LOCKED or binom.sf(n - 1, int(timed.sum()), share) > CHANCE:
+        return None
+    off = delay[members] - np.median(delay[members])
+    followed = float(np.sum(off[1:] * off[:-1])) / max(float(np.sum(off * off)), 1e-12)
+    if followed > DRIFTING or abs(float(np.corrcoef(np.arange(n), off)[0, 1])) > DRIFTING:
+        return None
+    first, last = np.flatnonzero(members)[[0, -1]]
+    clock = ~by_patient[at[first] : at[last] + 1]
+    middle = float(np.median(delay[members]))
+    spread = 1.4826 * float(np.median(np.abs(off)))
+    return Locking(members, middle, spread, middle / period, n / max(1, int(clock.sum())))

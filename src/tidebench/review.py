@@ -162,7 +162,7 @@ def assemble(
     holds = holds_of(columns, pressure, flow, about.rate_hz, heart, oesophageal)
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
-    findings = find_all(breaths, recording)
+    findings = find_all(breaths, efforts, recording)
     summary = summarise(case, recording, pieces, columns, breaths, holds, findings) | {"recording_id": identity}
     summary["policy"] = policy.identity if policy else None
     steps = find_steps(breaths, case.settings)

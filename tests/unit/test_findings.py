@@ -13,8 +13,9 @@ from tidebench.findings.runs import BRIDGED, SHORTEST
 from tidebench.interval import Interval
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
-from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS
+from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS, FINDING_COLUMNS
 
+NO_EFFORTS = pl.DataFrame(schema=EFFORT_COLUMNS)
 WHOLE = Recording(100, {"airway_pressure": np.full(6000, 5.0), "flow": np.zeros(6000)})
 
 
@@ -27,6 +28,11 @@ def table(**columns: Sequence[float | bool | None]) -> pl.DataFrame:
 
 
 # kind: column, a value that must be found, one that is just not enough
+BETWEEN = {
+    "auto-trigger", "delayed-cycling", "double-trigger", "effort-in-inflation", "ineffective-effort",
+    "premature-cycling", "reverse-trigger",
+}  # fmt: skip
+"""Between patient and ventilator: tried in test_disagreement.py."""
 SIGNS = {"leak": ("leak_fraction", 0.10, 0.099), "intrinsic-peep": ("intrinsic_peep_cmh2o", 2.0, 1.99)}
 
 
@@ -34,7 +40,7 @@ SIGNS = {"leak": ("leak_fraction", 0.10, 0.099), "intrinsic-peep": ("intrinsic_p
 def test_run_of_breaths_with_the_sign_is_one_finding(kind: str) -> None:
     key, enough, less = SIGNS[kind]
     values: Sequence[float | None] = [less] * 4 + [enough] * SHORTEST + [less] * 4
-    (row,) = find_all(table(**{key: values}), WHOLE).iter_rows(named=True)
+    (row,) = find_all(table(**{key: values}), NO_EFFORTS, WHOLE).iter_rows(named=True)
     assert (row["kind"], row["breath"]) == (kind, 4)
     assert (row["start_s"], row["end_s"]) == (12, 3 * (4 + SHORTEST))
     assert row["values"] == [{"quantity": key, "value": enough, "unit": quantity(key).unit}]
@@ -54,7 +60,7 @@ def test_near_misses_are_no_findings(kind: str, miss: str) -> None:
         "unknown": [None] * 40,
         "no breath": [],
     }
-    assert find_all(table(**{key: values[miss]}), WHOLE).height == 0
+    assert find_all(table(**{key: values[miss]}), NO_EFFORTS, WHOLE).height == 0
 
 
 @pytest.mark.parametrize("kind", SIGNS)
@@ -62,33 +68,33 @@ def test_few_breaths_without_the_sign_do_not_end_a_run(kind: str) -> None:
     key, enough, less = SIGNS[kind]
     bridged: Sequence[float | None] = [enough] * 5 + [less] * (BRIDGED - 1) + [enough] * 5
     parted: Sequence[float | None] = [enough] * 5 + [less] * BRIDGED + [enough] * 5
-    assert find_all(table(**{key: bridged}), WHOLE).height == 1
-    assert find_all(table(**{key: parted}), WHOLE).height == 2
+    assert find_all(table(**{key: bridged}), NO_EFFORTS, WHOLE).height == 1
+    assert find_all(table(**{key: parted}), NO_EFFORTS, WHOLE).height == 2
 
 
 @pytest.mark.parametrize(("passive", "confidence"), [(True, 0.9), (False, 0.6), (None, 0.6)])
 def test_intrinsic_peep_is_surer_on_passive_breaths(passive: bool | None, confidence: float) -> None:
-    found = find_all(table(intrinsic_peep_cmh2o=[3.0] * 8, passive=[passive] * 8), WHOLE)
+    found = find_all(table(intrinsic_peep_cmh2o=[3.0] * 8, passive=[passive] * 8), NO_EFFORTS, WHOLE)
     assert found["confidence"].to_list() == [confidence]
 
 
 def test_every_gap_is_a_finding_and_nothing_else_is() -> None:
     gaps = (Interval(10.0, 12.5), Interval(40.0, 41.0))
     broken = Recording(100, dict(WHOLE.channels), gaps=gaps)
-    found = find_all(table(leak_fraction=[0.0] * 20), broken)
+    found = find_all(table(leak_fraction=[0.0] * 20), NO_EFFORTS, broken)
     assert found["kind"].to_list() == ["gap", "gap"]
     assert found["start_s"].to_list() == [10, 40]
     assert found["evidence"][0] == "Nothing was recorded for 2.5 s."
     assert found["breath"].null_count() == 2
-    assert find_all(table(leak_fraction=[0.0] * 20), WHOLE).height == 0
+    assert find_all(table(leak_fraction=[0.0] * 20), NO_EFFORTS, WHOLE).height == 0
 
 
 def test_findings_come_in_the_order_of_time_and_in_the_table_s_types() -> None:
     broken = Recording(100, dict(WHOLE.channels), gaps=(Interval(30.0, 31.0),))
-    found = find_all(table(leak_fraction=[0.3] * 20, intrinsic_peep_cmh2o=[1.0] * 12 + [4.0] * 8), broken)
+    found = find_all(table(leak_fraction=[0.3] * 20, intrinsic_peep_cmh2o=[1.0] * 12 + [4.0] * 8), NO_EFFORTS, broken)
     assert found["kind"].to_list() == ["leak", "gap", "intrinsic-peep"]
     assert dict(found.schema) == FINDING_COLUMNS
 
 
 def test_every_kind_is_tried_here() -> None:
-    assert set(FINDINGS) == {*SIGNS, "gap"}
+    assert set(FINDINGS) == {*SIGNS, *BETWEEN, "gap"}

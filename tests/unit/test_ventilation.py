@@ -119,6 +119,15 @@ def test_two_levels_let_the_patient_breathe_at_both() -> None:
     assert at_high.max() > 0.2  # breathes in at the high level
 
 
+def test_change_of_level_calls_for_no_support() -> None:
+    setting = {
+        "mode": "IMV-PC\\PS", "pressure_high_cmh2o": 20.0, "pressure_low_cmh2o": 5.0, "time_high_s": 3.0,
+        "time_low_s": 3.0, "pressure_support_cmh2o": 8.0, "rate_per_min": 10.0,
+    }  # fmt: skip
+    assert run(setting).channels["airway_pressure"].max() < 21.0
+    assert run(setting, effort=EFFORT).channels["airway_pressure"].max() > 24.0
+
+
 def test_continuous_pressure_leaves_every_breath_to_the_patient() -> None:
     solution = run({"mode": "CPAP"}, effort=EFFORT)
     assert set(solution.efforts["outcome"]) <= {"unassisted", "outside"}

@@ -295,6 +295,27 @@ INDICES = (
         "ARDS Network, N Engl J Med 2000;342:1301",
     ),
     Quantity(
+        "stacked_volume_ml",
+        "stacked volume",
+        "V_stack",
+        "mL",
+        0,
+        (-500, 6000),
+        "Volume above where the first inflation of a double trigger began, at the end of the second.",
+        "V(turn of the second) − V(start of the first)",
+    ),
+    Quantity(
+        "cycling_margin",
+        "cycling margin",
+        "m_cyc",
+        "1",
+        2,
+        (-20, 20),
+        "How much longer neural inspiration lasted than the inflation, over neural inspiratory time; above 0.35 the "
+        "inflation ended early, below −0.5 late (this house's limits).",
+        "(end of neural inspiration − end of inflation) / neural inspiratory time",
+    ),
+    Quantity(
         "vt_per_weight_ml_kg",
         "tidal volume per weight",
         "VT/kg",

@@ -6,27 +6,48 @@ from collections.abc import Callable, Sequence
 
 import polars as pl
 
-from tidebench.findings import gap, intrinsic_peep, leak
+from tidebench.findings import (
+    auto_trigger,
+    delayed_cycling,
+    double_trigger,
+    effort_in_inflation,
+    gap,
+    ineffective_effort,
+    intrinsic_peep,
+    leak,
+    premature_cycling,
+    reverse_trigger,
+)
+from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
 from tidebench.records import FINDING_COLUMNS, Finding
 
-Rule = Callable[[pl.DataFrame, Recording], Sequence[Finding]]
+Rule = Callable[[Seen], Sequence[Finding]]
 
-FINDINGS: dict[str, Rule] = {
-    gap.KIND: gap.find,
-    intrinsic_peep.KIND: intrinsic_peep.find,
-    leak.KIND: leak.find,
-}
+MODULES = (
+    auto_trigger,
+    delayed_cycling,
+    double_trigger,
+    effort_in_inflation,
+    gap,
+    ineffective_effort,
+    intrinsic_peep,
+    leak,
+    premature_cycling,
+    reverse_trigger,
+)
+FINDINGS: dict[str, Rule] = {module.KIND: module.find for module in MODULES}
 """The rule of each kind of finding."""
 
-RULES: dict[str, int] = {module.KIND: module.VERSION for module in (gap, intrinsic_peep, leak)}
+RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 """The version of each kind's rule."""
 
 
-def find_all(breaths: pl.DataFrame, recording: Recording) -> pl.DataFrame:
+def find_all(breaths: pl.DataFrame, efforts: pl.DataFrame, recording: Recording) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
-    found = [finding for rule in FINDINGS.values() for finding in rule(breaths, recording)]
+    seen = Seen(breaths, efforts, recording)
+    found = [finding for rule in FINDINGS.values() for finding in rule(seen)]
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
-
-from tidebench.recording import Recording
+from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
 KIND = "gap"
@@ -14,7 +12,7 @@ RULE = "missing samples"
 VERSION = 1
 
 
-def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+def find(seen: Seen) -> Sequence[Finding]:
     """Every gap of the recording."""
     return [
         Finding(
@@ -28,5 +26,5 @@ def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # n
             rule_version=VERSION,
             values=(("duration_s", gap.duration_s),),
         )
-        for gap in recording.gaps
+        for gap in seen.recording.gaps
     ]

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.runs import runs
+from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
-from tidebench.recording import Recording
 from tidebench.records import Finding
 
 KIND = "intrinsic-peep"
@@ -18,9 +18,9 @@ VERSION = 1
 LEAST = 2.0  # cmH2O (common practice, no source)
 
 
-def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+def find(seen: Seen) -> Sequence[Finding]:
     """Runs of breaths whose total PEEP is at least 2 cmH2O above PEEP."""
-    above = breaths.filter(pl.col("intrinsic_peep_cmh2o") >= LEAST)
+    above = seen.breaths.filter(pl.col("intrinsic_peep_cmh2o") >= LEAST)
     return [
         Finding(
             kind=KIND,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.runs import runs
-from tidebench.recording import Recording
+from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
 KIND = "leak"
@@ -17,9 +17,9 @@ VERSION = 1
 LEAST = 0.10  # of the inhaled volume (common practice, no source)
 
 
-def find(breaths: pl.DataFrame, recording: Recording) -> Sequence[Finding]:  # noqa: ARG001 - one shape for all rules
+def find(seen: Seen) -> Sequence[Finding]:
     """Runs of breaths with a leak of at least a tenth of the inhaled volume."""
-    leaky = breaths.filter(pl.col("leak_fraction") >= LEAST)
+    leaky = seen.breaths.filter(pl.col("leak_fraction") >= LEAST)
     return [
         Finding(
             kind=KIND,

@@ -136,7 +136,7 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
     """See after a step what is going to happen: a trigger met, a flow that will have fallen, a pressure too high.
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
-    there and not beyond.
+    there and not beyond. A change of level moves gas by itself: the trigger waits until that flow has gone.
     """
     if v.phase == INFLATION:
         v.peak_flow = max(v.peak_flow, flow)
@@ -155,8 +155,10 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
             v.criterion = left
     elif v.phase == EXPIRATION:
         met = trigger_criterion(machine, v, flow, leak, pressure)
+        if met < 0.0 and time > v.base_since + machine.rise + machine.valve_time:
+            v.armed = 1.0
         ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
-        if ready and met > 0.0:
+        if ready and met > 0.0 and v.armed > 0.0:
             crossed = h * met / (met - v.criterion) if v.criterion < 0.0 else 0.0
             v.trigger_at = time - crossed + machine.trigger_delay
         v.criterion = met
@@ -241,7 +243,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
         return False
     if v.phase != HELD:
         v.end_pressure = pressure
-    v.phase, v.turn, v.until, v.criterion = EXPIRATION, time, NEVER, -1.0
+    v.phase, v.turn, v.until, v.criterion, v.armed = EXPIRATION, time, NEVER, -1.0, 1.0
     v.target = pressure
     return True
 
@@ -250,6 +252,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
 def switch_level(machine: Record, v: Record, time: float) -> None:
     """Change between the two levels of a bi-level mode."""
     v.base_before, v.base_since = v.base, time
+    v.armed, v.trigger_at = 0.0, NEVER
     v.high = 1.0 - v.high
     v.base = machine.pressure_high if v.high > 0.0 else machine.pressure_low
     v.level_until = time + (machine.time_high if v.high > 0.0 else machine.time_low)
@@ -266,7 +269,7 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
         if now < v.until:
             return 0
         if v.phase == OPEN:
-            v.phase, v.until, v.turn, v.criterion = EXPIRATION, NEVER, time, -1.0
+            v.phase, v.until, v.turn, v.criterion, v.armed = EXPIRATION, NEVER, time, -1.0, 1.0
             return 0
         begin_inflation(machine, v, time, FROM_TIME, pressure)
         return BEGUN
@@ -317,7 +320,7 @@ def cycled_by(machine: Record, v: Record, time: float, pressure: float) -> int:
 @kernel
 def begin(machine: Record, v: Record, time: float) -> None:
     """The ventilator at the start of a run, or after its mode was changed: expiring at its base pressure."""
-    v.phase, v.kind, v.until, v.trigger_at, v.criterion = EXPIRATION, NONE, NEVER, NEVER, -1.0
+    v.phase, v.kind, v.until, v.trigger_at, v.criterion, v.armed = EXPIRATION, NONE, NEVER, NEVER, -1.0, 1.0
     v.base_before, v.base_since = machine.peep, time - 1e3
     v.level_until = NEVER
     v.base = machine.peep

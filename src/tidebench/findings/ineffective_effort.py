@@ -1,0 +1,19 @@
+"""Ineffective effort: begins in expiration and triggers nothing (Thille, Intensive Care Med 2006;32:1515)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tidebench.findings.efforts import each, peak
+from tidebench.findings.seen import Seen
+from tidebench.records import Finding
+
+KIND = "ineffective-effort"
+RULE = "effort in expiration without an inflation"
+VERSION = 1
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every effort in expiration after which no inflation began while it lasted."""
+    which = (seen.efforts["outcome"] == "ineffective").to_numpy() & ~seen.entrained
+    return each(seen, which, KIND, RULE, lambda at: f"An effort of {peak(seen, at)} in expiration got no inflation.")
