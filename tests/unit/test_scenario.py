@@ -56,6 +56,24 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
         ({"settings": [{"mode": "A/C-VC", "rate_per_min": 15}]}, "tidal_volume_ml is missing."),
         ({"settings": [{"mode": "A/C-VC", "tidal_volume_ml": 400}]}, "rate_per_min is missing."),
         ({"settings": [{"peep_cmh2o": 5}]}, "no mode is set. Expected: mode, such as A/C-VC."),
+        (
+            {"exchange": {"co2_production_ml_min": 200, "o2_uptake_ml_min": 100}},
+            "[exchange]: has a respiratory quotient of 2 (co2_production_ml_min over o2_uptake_ml_min). "
+            "Expected: 0.6 to 1.3.",
+        ),
+        (
+            {"effort": {"rate_per_min": 30, "neural_time_s": 1.9}},
+            "[effort]: has efforts of 2.04 s, relaxation included, 30 per minute. "
+            "Expected: neural_time_s and relaxing_time_s that fit into 2 s.",
+        ),
+        (
+            {"manoeuvres": [{"at_s": 30, "kind": "expiratory hold"}, {"at_s": 28, "kind": "inspiratory hold"}]},
+            "has expiratory hold at 30 s, before the inspiratory hold from 28 s has ended. Expected: at_s from 31 on",
+        ),
+        (
+            {"duration_s": 1e6, "sampling_hz": 200, "capnogram": True},
+            "would give 6.4 GB of signals (1e+06 s at 200 per second). Expected: at most 4 GB.",
+        ),
         ({"settings": []}, "says nothing of the start."),
         ({"settings": 3}, "settings: is 3. Expected: a list of tables."),
         ({"events": [{"at_s": 5, "kind": "bronchospams"}]}, "Nearest: 'bronchospasm'."),
@@ -117,3 +135,25 @@ def test_file_that_is_no_scenario(tmp_path: Path, content: bytes, message: str) 
 def test_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(CaseError, match="can't be read"):
         load_scenario(tmp_path / "none.toml")
+
+
+def test_a_cough_may_fall_into_a_hold_and_a_hold_may_follow_another() -> None:
+    kinds = [(30, "inspiratory hold"), (31, "cough"), (33, "expiratory hold")]
+    rows = [{"at_s": at, "kind": kind} for at, kind in kinds]
+    assert len(scenario_from({"who": "copd", "manoeuvres": rows}).manoeuvres) == 3
+
+
+def test_settings_without_a_mode_amend_those_of_the_library() -> None:
+    (own,) = scenario_from({"who": "copd"}).settings
+    for rows in ([{"peep_cmh2o": 9}], {"peep_cmh2o": 9}):
+        (amended,) = scenario_from({"who": "copd", "settings": rows}).settings
+        assert amended == own.model_copy(update={"peep_cmh2o": 9.0})
+    first, later = scenario_from({"who": "copd", "settings": [{"at_s": 30, "peep_cmh2o": 9}]}).settings
+    assert first == own
+    assert later == own.model_copy(update={"at_s": 30.0, "peep_cmh2o": 9.0})
+
+
+def test_settings_with_a_mode_stand_alone() -> None:
+    (alone,) = scenario_from({"who": "copd", "settings": [VOLUME]}).settings
+    assert alone.rate_per_min == VOLUME["rate_per_min"]
+    assert alone.fio2 is None

@@ -179,6 +179,28 @@ def test_command_writes_the_case_and_says_so(tmp_path: Path, capsys: pytest.Capt
     assert load_case(tmp_path / "case").settings
 
 
+@pytest.mark.parametrize(
+    ("row", "warning"),
+    [
+        ('mode = "A/C-PC"\npressure_control_cmh2o = 30', "pressure_control_cmh2o on PEEP reaches 38 cmH2O, above"),
+        ('mode = "A/C-VC"\ntidal_volume_ml = 3000', "tidal_volume_ml 3000 is 60 mL/kg at 50 kg. Meant so?"),
+        ('mode = "A/C-PC"\npressure_control_cmh2o = 20', ""),
+    ],
+)
+def test_command_warns_of_what_is_probably_not_meant(
+    row: str, warning: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (
+        "duration_s = 20\n[patient]\nweight_kg = 50\n[ventilator]\npressure_limit_cmh2o = 35\n[[lung.compartments]]\n"
+        f"compliance_ml_cmh2o = 50\nresistance_cmh2o_s_l = 8\n[[settings]]\npeep_cmh2o = 8\nrate_per_min = 12\n{row}\n"
+    )
+    (tmp_path / "a.toml").write_text(text, encoding="utf-8")
+    main(["simulate", str(tmp_path / "a.toml"), "--out", str(tmp_path / "case")])
+    said = capsys.readouterr().out
+    assert ("Warning: " in said) == bool(warning)
+    assert warning in said
+
+
 def test_command_refuses_with_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "a.toml").write_text('who = "copd"\nduration_s = 0\n', encoding="utf-8")
     with pytest.raises(SystemExit) as left:

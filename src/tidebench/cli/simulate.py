@@ -18,10 +18,14 @@ def simulate(scenario: Path, /, *, out: Path) -> None:
     out : Path
         Where the case goes: a new folder, or an earlier simulation, which is replaced.
     """
-    from tidebench.simulation import simulate_case
+    from tidebench.simulation import load_scenario, simulate_case
+    from tidebench.simulation.doubts import scenario_doubts
 
+    told = load_scenario(scenario)
+    for doubt in scenario_doubts(told):
+        print(f"Warning: {doubt}")
     with progress_bar() as tell:
-        done = simulate_case(scenario, out, progress=tell)
+        done = simulate_case(told, out, progress=tell)
     seconds = done.scenario.duration_s
     print(f"{done.scenario.title}: an invented patient, {seconds:g} s.")
     print(f"Breaths: {done.breaths.height}. Efforts: {done.efforts.height}.")

@@ -11,6 +11,7 @@ from typing import Annotated, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tidebench.entries import Within, refusal
+from tidebench.simulation.effort import QUARTER
 
 Compliance = Annotated[float, Within(0.05, 300, "mL/cmH2O", {"L/cmH2O": 1000})]
 Resistance = Annotated[float, Within(0.1, 5000, "cmH2O·s/L")]
@@ -18,6 +19,7 @@ Share = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cv = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cm = Annotated[float, Within(-30, 80, "cmH2O")]
 MOST_COMPARTMENTS = 8
+LEAST_QUOTIENT, MOST_QUOTIENT = 0.6, 1.3
 Spread = Annotated[float, Within(0.1, 30, "cmH2O")]
 
 
@@ -126,6 +128,17 @@ class Effort(Table):
     entrained_delay_sd_s: Annotated[float, Within(0, 1, "s")] = 0.04
     entrained_size_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] = 5.0
 
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        """An effort rises and is over before the next one is due."""
+        lasts = self.neural_time_s + QUARTER * self.relaxing_time_s
+        if self.rate_per_min * lasts > 60:
+            raise refusal(
+                f"has efforts of {lasts:.3g} s, relaxation included, {self.rate_per_min:g} per minute",
+                f"neural_time_s and relaxing_time_s that fit into {60 / self.rate_per_min:.3g} s",
+            )
+        return self
+
 
 class Exchange(Table):
     """Metabolism, blood and dead space; ``None`` takes what the weight suggests."""
@@ -140,6 +153,19 @@ class Exchange(Table):
     haemoglobin_g_dl: Annotated[float, Within(3, 25, "g/dL", {"g/L": 0.1})] = 12.0
     bicarbonate_mmol_l: Annotated[float, Within(5, 60, "mmol/L")] = 24.0
     barometric_pressure_mmhg: Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062})] = 760.0
+
+    @model_validator(mode="after")
+    def _quotient(self) -> Self:
+        """CO2 given off per oxygen taken up: what fuels and over-feeding allow (common practice, no source)."""
+        if self.co2_production_ml_min is None or self.o2_uptake_ml_min is None:
+            return self
+        quotient = self.co2_production_ml_min / self.o2_uptake_ml_min
+        if not LEAST_QUOTIENT <= quotient <= MOST_QUOTIENT:
+            raise refusal(
+                f"has a respiratory quotient of {quotient:.3g} (co2_production_ml_min over o2_uptake_ml_min)",
+                f"{LEAST_QUOTIENT:g} to {MOST_QUOTIENT:g}",
+            )
+        return self
 
 
 class Ventilator(Table):

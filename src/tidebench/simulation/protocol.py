@@ -25,6 +25,7 @@ from tidebench.simulation.layout import (
     SUPPORT,
     VOLUME,
     Memory,
+    Record,
 )
 from tidebench.simulation.patient import Table
 
@@ -70,6 +71,7 @@ class Manoeuvre(Table):
 
 Change = tuple[str, int | None, float]  # parameter, compartment (None: of the whole patient), new value
 SHUT_RESISTANCE = 1e4
+MOST_SHUNT = 0.8
 
 
 def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
@@ -80,17 +82,44 @@ def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
 
 
 def one_sided_intubation(_size: float, memory: Memory) -> Iterator[Change]:
-    """The tube in one main bronchus shuts the last compartment off."""
-    for name in ("inspiratory_resistance", "expiratory_resistance"):
-        yield name, len(memory.lung) - 1, SHUT_RESISTANCE
+    """The tube in one main bronchus: the last compartment is shut off, its blood flow a shunt from then on, less the
+    half that narrowed vessels turn away. A lung of one compartment does half its work through narrower airways.
+
+    Teaching values, common practice, no source.
+    """
+    last, shunt = len(memory.lung) - 1, memory.patient[0]["shunt"]
+    resistances = ("inspiratory_resistance", "expiratory_resistance")
+    if last == 0:
+        yield _recoil(memory, 0, 2.0)
+        for name in resistances:
+            yield name, 0, memory.lung[0][name] * 1.5
+        yield "shunt", None, min(MOST_SHUNT, shunt + 0.25)
+        return
+    for name in resistances:
+        yield name, last, SHUT_RESISTANCE
+    parts = [_compliance(part) for part in memory.lung]
+    yield "shunt", None, min(MOST_SHUNT, shunt + 0.5 * parts[last] / sum(parts))
+
+
+def _compliance(part: Record) -> float:
+    """Compliance of a compartment, L/cmH2O; of a bent recoil where it is steepest."""
+    return float(part["sigmoid_span"] / (4 * part["sigmoid_width"]) if part["sigmoid_span"] else part["compliance"])
+
+
+def _recoil(memory: Memory, compartment: int, times: float) -> Change:
+    """A compartment stiffer by a factor: its compliance divided by it, or a bent recoil drawn out over pressure."""
+    part = memory.lung[compartment]
+    if part["sigmoid_span"]:
+        return "sigmoid_width", compartment, part["sigmoid_width"] * times
+    return "compliance", compartment, part["compliance"] / times
 
 
 def pneumothorax(size: float, memory: Memory) -> Iterator[Change]:
     """Gas outside the lung stiffens the last compartment, presses on the pleura and adds shunt."""
     last, patient = len(memory.lung) - 1, memory.patient[0]
-    yield "compliance", last, memory.lung[last]["compliance"] / (1 + 3 * size)
+    yield _recoil(memory, last, 1 + 3 * size)
     yield "pleural_pressure", None, patient["pleural_pressure"] + 4 * size
-    yield "shunt", None, min(0.8, patient["shunt"] + 0.15 * size)
+    yield "shunt", None, min(MOST_SHUNT, patient["shunt"] + 0.15 * size)
 
 
 def secretions(size: float, memory: Memory) -> Iterator[Change]:
@@ -122,11 +151,14 @@ def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
 
 
 def relief(_size: float, memory: Memory) -> Iterator[Change]:
-    """Airways, lung, pleura, tube and cuff are as at the start."""
+    """Airways, lung, pleura, tube, cuff, efforts and metabolism are as at the start."""
     for i, part in enumerate(memory.lung):
-        for name in ("inspiratory_resistance", "expiratory_resistance", "compliance"):
+        for name in ("inspiratory_resistance", "expiratory_resistance", "compliance", "sigmoid_width"):
             yield name, i, part[name]
-    for name in ("pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak"):
+    for name in (
+        "pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak", "effort_rate", "effort_size",
+        "co2_production", "o2_uptake",
+    ):  # fmt: skip
         yield name, None, memory.patient[0][name]
 
 

@@ -20,6 +20,7 @@ from tidebench.simulation.patient import Effort, Exchange, Leak, Lung, Sensors, 
 from tidebench.simulation.protocol import Event, Manoeuvre, Procedure
 
 MOST_BYTES = 1 << 20
+MOST_OUTPUT_GB = 4.0
 
 
 class Scenario(Table):
@@ -63,6 +64,8 @@ class Scenario(Table):
         self._somebody_breathes()
         self._in_time()
         self._procedures_apart()
+        self._manoeuvres_apart()
+        self._can_be_held()
         return self
 
     def _somebody_breathes(self) -> None:
@@ -104,6 +107,28 @@ class Scenario(Table):
             if self.setting_at(plan.at_s).bi_level:
                 raise refusal(f"has a {plan.kind} on two pressure levels", "a procedure in another mode")
 
+    def _manoeuvres_apart(self) -> None:
+        """One manoeuvre at the ventilator ends before the next begins; a cough is the patient's."""
+        at_ventilator = sorted((m for m in self.manoeuvres if m.kind != "cough"), key=lambda m: m.at_s)
+        for before, after in itertools.pairwise(at_ventilator):
+            ends = before.at_s + before.lasts_s
+            if after.at_s < ends:
+                raise refusal(
+                    f"has {after.kind} at {after.at_s:g} s, before the {before.kind} from {before.at_s:g} s has ended",
+                    f"at_s from {ends:g} on, or a shorter duration_s",
+                )
+
+    def _can_be_held(self) -> None:
+        """Signals and their time, as 8-byte numbers, within memory and disk."""
+        columns = 3 + self.oesophageal + self.capnogram
+        size = 8e-9 * self.duration_s * self.sampling_hz * columns
+        if size > MOST_OUTPUT_GB:
+            raise refusal(
+                f"would give {size:.3g} GB of signals ({self.duration_s:g} s at {self.sampling_hz:g} per second)",
+                f"at most {MOST_OUTPUT_GB:g} GB",
+                "Shorten duration_s or lower sampling_hz.",
+            )
+
     def setting_at(self, time_s: float) -> Setting:
         """What is set at a time, procedures left out."""
         return next(row for row in reversed(self.settings) if row.at_s <= time_s)
@@ -143,6 +168,7 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
             given = said.get(table, values)
             amends = isinstance(given, dict) and isinstance(values, dict)
             whole[table] = {**values, **given} if amends else given
+        whole["settings"] = _amended(whole["settings"], patient_tables(said["who"])["settings"])
     try:
         scenario = Scenario.model_validate(whole)
     except ValidationError as error:
@@ -150,3 +176,15 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     for k, setting in enumerate(scenario.settings):
         machine_values(setting, scenario.ventilator, f"{name}: [[settings]] no. {k + 1}")
     return scenario
+
+
+def _amended(given: Any, library: list[dict[str, Any]]) -> Any:
+    """Settings of which the first has no mode: they change those of the library's patient."""
+    rows = [given] if isinstance(given, dict) else given
+    if not isinstance(rows, (list, tuple)) or not rows or not all(isinstance(row, dict) for row in rows):
+        return given
+    if rows is library or "mode" in rows[0]:
+        return given
+    together = merged([*library, *rows])
+    later = rows[0].get("at_s", 0.0) != 0
+    return together if later else together[len(library) :]
