@@ -17,6 +17,7 @@ test: $(VENV)/.test
 
 clean:
 	rm -rf $(VENV) demo-review build dist
+	find src benchmarks -name __pycache__ -prune -exec rm -rf {} +
 
 $(VENV)/.run: requirements.lock pyproject.toml | $(VENV)/bin/python
 	@echo "Setting up $(VENV); this takes a minute the first time."
