@@ -17,6 +17,7 @@ from tidebench.findings import find_all
 from tidebench.recording import Recording
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS
 
+NEAR_MISS = pytest.mark.xfail(strict=True, reason="7.5 % of rhythms within 1.5 % of the clock are called locked")
 RECORDING = Recording(100, {"airway_pressure": np.full(6000, 5.0), "flow": np.zeros(6000)})
 INFLATION_S = 1.0
 
@@ -138,7 +139,12 @@ def rhythm(seed: int, kind: str, n: int = 40) -> tuple[Any, Any, Any]:
 
 @pytest.mark.parametrize(
     ("kind", "least", "most"),
-    [("locked", 0.98, 1), ("every second", 0.98, 1), ("near", 0, 0.10), ("anywhere", 0, 0.02)],
+    [
+        ("locked", 0.98, 1),
+        ("every second", 0.98, 1),
+        pytest.param("near", 0, 0.05, marks=NEAR_MISS),
+        ("anywhere", 0, 0.02),
+    ],
 )
 def test_only_efforts_that_keep_to_the_clock_are_locked(kind: str, least: float, most: float) -> None:
     claimed = np.mean([interaction.locking(*rhythm(seed, kind)) is not None for seed in range(200)])
