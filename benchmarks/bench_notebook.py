@@ -24,8 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from benchmarks import notebook_peer as notebook
 from benchmarks.day import RATE_HZ, Samples, day
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
-from tidebench.efforts.explain import Stretch, loss_flow, sums_with
 from tidebench.efforts.mechanics import own_elastance, solve
+from tidebench.efforts.stretch import Stretch, loss_flow, sums_with
 from tidebench.inflations import leak
 from tidebench.inflations.holds import find_still
 from tidebench.inflations.levels import HOP_S, find_levels

@@ -16,7 +16,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.optimize import curve_fit
 
-from tidebench.efforts import explain
+from tidebench.efforts import stretch
 from tidebench.efforts.equation import LONGEST_EXPIRATION_S
 from tidebench.inflations import holds, leak, levels, phases
 from tidebench.measures import stress, sweep
@@ -319,11 +319,11 @@ def designs(
 ) -> tuple[list[Design], int]:
     """The design of every breath, and the width of the smoothing."""
     inspiration = float(np.median(turn - start)) / rate_hz
-    width = max(1, round(min(explain.LONGEST_WINDOW_S, explain.WINDOW_SHARE * inspiration) * rate_hz)) | 1
+    width = max(1, round(min(stretch.LONGEST_WINDOW_S, stretch.WINDOW_SHARE * inspiration) * rate_hz)) | 1
     found = []
     for j, (s, t, e) in enumerate(zip(start, turn, end, strict=True)):
         span = slice(s, min(e, t + round(LONGEST_EXPIRATION_S * rate_hz)))
-        mask = quiet(f[span], t - s, t - s, width // 2, explain.STEEP * drive[j])
+        mask = quiet(f[span], t - s, t - s, width // 2, stretch.STEEP * drive[j])
         found.append(design(p[span], f[span], loss.of(j, p[span]), mask, 1.0 / rate_hz, width))
     return found, width
 

@@ -3,43 +3,42 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts import heartbeat
-from tidebench.efforts.equation import FLOW, HARMONICS, LONGEST_EXPIRATION_S, VOLUME, Sums, gather
+from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
     HALF,
     HEART_LEFT,
     LEAST_BREATHS,
     SPREAD,
     Lung,
-    Timing,
-    excess,
-    find_lung,
     own_elastance,
-    plausible,
     relative_spread,
     solve,
 )
 from tidebench.efforts.muscle import rise_at_end
+from tidebench.efforts.repetition import Differences, allowed_difference, compared, fitted_to_pairs, lung_of, runs
+from tidebench.efforts.search import (
+    Attempt,
+    best_lung,
+    candidate_losses,
+    further_lungs,
+    refine,
+    timing,
+    with_heartbeat,
+)
+from tidebench.efforts.stretch import STEEP, Stretch, longest, loss_flow, passed_by, sums_with
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
-from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-LONGEST_WINDOW_S = 0.16  # smoothing: long against noise and secretions, short against a breath
-WINDOW_SHARE = 0.2  # of inspiratory time, where that is shorter
-STEEP = 0.25  # of the flow scale within two samples: an edge, not a breath
-BETTER = 0.88  # of the excess: what another exponent must bring
-HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
 HELD_ALLOWANCE = 3.0  # after a hold, tissue has relaxed, which the equation does not know
-LUNGS = 3  # sets of mechanics looked for in one stretch
-FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 TRIGGER_S = 0.08  # an effort that triggers has at least this long to show before the start
 EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
@@ -47,29 +46,8 @@ USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
 STEP = 1.0  # cmH2O by which the resting pressure changes over a breath when PEEP was moved, not its noise
+SETTLING = 5  # breaths after such a step in which a lung may still open or close
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """Samples of one stretch without gaps in its breaths, and its breaths as sample indices, shape (n,) each."""
-
-    pressure: Samples
-    flow: Samples
-    rate_hz: float
-    start: Indices
-    held: Indices  # where an inspiratory hold has gone on long enough; the turn if there is none
-    turn: Indices
-    free: Indices  # where expiration ends or is occluded
-    end: Indices
-    size: Samples  # local pressure scale at each breath
-    drive: Samples  # local flow scale at each breath
-    timed: Mask  # True where the ventilator's own time began the breath
-
-    @property
-    def dt(self) -> float:
-        """Seconds per sample."""
-        return 1.0 / self.rate_hz
 
 
 @dataclass(frozen=True)
@@ -103,165 +81,6 @@ class Explained:
         )
 
 
-def window(stretch: Stretch) -> int:
-    """Width of the smoothing, an odd number of samples."""
-    inspiration = float(np.median(stretch.turn - stretch.start)) * stretch.dt
-    return max(1, round(min(LONGEST_WINDOW_S, WINDOW_SHARE * inspiration) * stretch.rate_hz)) | 1
-
-
-def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | None) -> Sums:
-    """The equation's sums with a loss taken off, and a heartbeat among the columns where one is given."""
-    width = window(stretch)
-    passed = np.zeros(0)
-    if heart_hz is not None:
-        passed = np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * width * stretch.dt)
-    longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
-    arrays = gather(
-        stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
-        loss.offset, loss.leak, loss.exponent, phase, passed, STEEP * stretch.drive, width, longest,
-    )  # fmt: skip
-    return Sums(*arrays, width)
-
-
-def timing(stretch: Stretch) -> Timing:
-    """What the search for lungs may know of time and size."""
-    return Timing(stretch.timed, float(np.median(stretch.size)))
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """A lung, the loss it was found with, and the sums it was found in."""
-
-    lung: Lung
-    loss: Loss
-    sums: Sums
-
-    def excess(self, over: Mask) -> float:
-        """Residual of some breaths beyond noise, cmH2O."""
-        return excess(self.sums, self.lung.theta, over)
-
-    def beats(self, other: Attempt | None, factor: float) -> bool:
-        """True where this explains the other's breaths with less than ``factor`` of its excess."""
-        if other is None:
-            return True
-        return self.excess(other.lung.members) < factor * other.excess(other.lung.members)
-
-
-def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
-    """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better."""
-    best: Attempt | None = None
-    for loss in candidates:
-        sums = sums_with(stretch, loss, phase, heart_hz)
-        lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
-        if lung is None:
-            continue
-        attempt = Attempt(lung, loss, sums)
-        if attempt.beats(best, BETTER):
-            best = attempt
-    return best
-
-
-def candidate_losses(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> list[Loss]:
-    """Losses to try, the likeliest first: a leak with several exponents and an offset where the loss is material."""
-    if not material:
-        return [offset]
-    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
-    leaks = [losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS]
-    return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
-
-
-@kernel
-def lost(p: Samples, start: Indices, end: Indices, offset: Samples, leak: Samples, exponent: float) -> Samples:
-    """The flow that offset and leak take at every sample of every breath, L/s, shape (len(p),); zero elsewhere."""
-    out = np.zeros(len(p))
-    for j in range(len(start)):
-        for i in range(start[j], end[j]):
-            out[i] = offset[j]
-            if leak[j] > 0 and p[i] > 0:
-                out[i] += leak[j] * p[i] ** exponent
-    return out
-
-
-def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
-    """:func:`lost` of a loss."""
-    return lost(stretch.pressure, stretch.start, stretch.end, loss.offset, loss.leak, loss.exponent)
-
-
-def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:
-    """Phase and rate of the heartbeat in what a lung leaves of the pressure of some breaths; None where there is none.
-
-    Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through
-    all.
-    """
-    if len(stretch.start) < 2:
-        return None
-    clear = max(3, round(0.06 * stretch.rate_hz))
-    longest = round(LONGEST_EXPIRATION_S * stretch.rate_hz)
-    flow = stretch.flow - loss_flow(stretch, loss)
-    breathing = 1.0 / (float(np.median(np.diff(stretch.start))) * stretch.dt)
-
-    def left(turn: Indices, end: Indices) -> Samples:
-        return heartbeat.leftover(stretch.pressure, flow, turn, end, stretch.dt, theta, clear, longest)
-
-    rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
-    if rate is None:
-        return None
-    return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
-
-
-def with_heartbeat(
-    stretch: Stretch, candidates: list[Loss], still: Attempt | None
-) -> tuple[Attempt | None, Samples, float | None]:
-    """The best lung with a heartbeat, if one is heard and explains enough; else the lung without.
-
-    Where a lung explains its breaths to within the noise there is nothing left for a heart to explain.
-    """
-    none = np.zeros(0)
-    if still and still.excess(still.lung.members) < still.lung.floor:
-        return still, none, None
-    loss, theta = candidates[0], still.lung.theta if still else None
-    if theta is None:
-        sums = sums_with(stretch, loss, none, None)
-        theta = solve(sums, sums.count > 0, [VOLUME, FLOW])
-    best, best_phase, best_rate = still, none, None
-    for factor in (HEART_BETTER, 1.0):
-        over = best.lung.members if best else np.ones(len(stretch.start), bool)
-        heard = None if theta is None else listen(stretch, loss, theta, over)
-        if heard is None:
-            break
-        attempt = best_lung(stretch, candidates, *heard)
-        if attempt is None or not attempt.beats(best, factor):
-            break
-        best, best_phase, best_rate = attempt, *heard
-        loss, theta = attempt.loss, attempt.lung.theta
-    return best, best_phase, best_rate
-
-
-def further_lungs(sums: Sums, first: Lung, heart: bool, timing: Timing) -> list[Lung]:
-    """Lungs that explain breaths which the first does not: mechanics change, and a change is not an effort."""
-    lungs = [first]
-    usable = sums.count > 0
-    while len(lungs) < LUNGS:
-        left = usable.copy()
-        for lung in lungs:
-            left &= sums.smoothed_residual(lung.theta) > lung.tolerance
-        if left.sum() < max(2 * LEAST_BREATHS, FURTHER_SHARE * usable.sum()):
-            break
-        found = find_lung(sums, left, heart, timing)
-        if found is None or not found.one_compartment or found.members.sum() < FURTHER_SHARE * usable.sum():
-            break
-        lungs.append(found)
-    return lungs
-
-
-def refine(sums: Sums, lung: Lung) -> Lung:
-    """The lung fitted again to all breaths that it explains."""
-    explained = (sums.count > 0) & (sums.smoothed_residual(lung.theta) <= lung.tolerance)
-    columns = [c for c in range(len(lung.theta)) if lung.theta[c] != 0 or c < 2]
-    theta = solve(sums, explained, columns)
-    return replace(lung, theta=theta, members=explained) if theta is not None and plausible(theta) else lung
-
-
 def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> Explained:
     """Decide for every breath of a stretch: passive or not, by which lung, with what loss taken off.
 
@@ -280,13 +99,20 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
     allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
-    residuals = np.array([sums.smoothed_residual(lung.theta) / (lung.tolerance * allowance) for lung in lungs])
-    choice = np.argmin(np.where(np.isfinite(residuals), residuals, np.inf), axis=0).astype(np.int64)
-    share = residuals[choice, np.arange(len(choice))]
+    share, choice = nearest(sums, lungs, allowance)
+    differences = differences_of(stretch, best, phase, heart_hz, share > 1)
+    repeating = [
+        lung_of(sums, run, heart_hz is not None) for run in runs(differences.repeats, (share > 1) & stretch.timed)
+    ]
+    lungs += [lung for lung in repeating if lung is not None]
+    among_all, nearest_of_all = nearest(sums, lungs, allowance)
+    changed = (share > 1) & stretch.timed & (among_all <= 1)
+    choice[changed], share[changed] = nearest_of_all[changed], among_all[changed]
+    choice = np.where(share <= 1, choice, nearest_in_time(choice, share <= 1))
     passive = np.where(share <= 1, 1, 0).astype(np.int8)
-    passive[~np.isfinite(share)] = -1
+    passive[~np.isfinite(share) | between_lungs(passive, choice, differences.changed)] = -1
     theta = np.array([lung.theta for lung in lungs])[choice]
-    passive[(passive == 0) & over_a_step(resting_pressure)] = -1
+    passive[(passive == 0) & after_a_step(resting_pressure, passive == 1)] = -1
     rise = end_rises(stretch, best.loss, theta, phase)
     passive[rising(rise, theta, passive == 1, stretch.timed)] = 0
     known = passive == 1
@@ -305,13 +131,67 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     )
 
 
-def over_a_step(resting_pressure: Samples) -> Mask:
-    """Breaths at whose end the lung rests at another PEEP than at their start.
+def differences_of(
+    stretch: Stretch, attempt: Attempt, phase: Samples, heart_hz: float | None, wanted: Mask
+) -> Differences:
+    """How far breaths are from the breath before them, where that is wanted."""
+    sums = attempt.sums
+    theta = fitted_to_pairs(sums)
+    flow = stretch.flow - loss_flow(stretch, attempt.loss)
+    apart, unlike = compared(
+        stretch.pressure, flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt, phase,
+        passed_by(stretch, heart_hz), STEEP * stretch.drive, sums.width, longest(stretch),
+        theta, wanted & stretch.timed,
+    )  # fmt: skip
+    return Differences(apart, unlike, allowed_difference(sums, theta))
 
-    Such a breath moves along more of the recoil curve than its neighbours, which no one elastance describes: what the
-    equation leaves of it is no sign of effort.
+
+def between_lungs(passive: npt.NDArray[np.int8], lung: Indices, changed: Mask) -> Mask:
+    """Breaths with which one lung becomes another: all that each does otherwise than the one before is to change.
+
+    Mechanics that are on their way explain what neither lung does, so an effort can't be told there.
     """
-    return np.abs(np.diff(resting_pressure, prepend=resting_pressure[:1])) > STEP
+    out = np.zeros(len(passive), bool)
+    known = np.flatnonzero(passive == 1)
+    for before, after in pairwise(known):
+        inside = slice(before + 1, after)
+        out[inside] = lung[before] != lung[after] and bool(np.all(changed[inside]))
+    return out
+
+
+def nearest(sums: Sums, lungs: list[Lung], allowance: Samples) -> tuple[Samples, Indices]:
+    """What the nearest lung leaves of each breath, as a share of its tolerance (NaN without samples), and its index."""
+    residuals = np.array([sums.smoothed_residual(lung.theta) / (lung.tolerance * allowance) for lung in lungs])
+    choice = np.argmin(np.where(np.isfinite(residuals), residuals, np.inf), axis=0).astype(np.int64)
+    return residuals[choice, np.arange(len(choice))], choice
+
+
+def nearest_in_time(choice: Indices, explained: Mask) -> Indices:
+    """The lung of the explained breath nearest to each breath; ``choice`` where none is explained."""
+    known = np.flatnonzero(explained)
+    if not len(known):
+        return choice
+    each = np.arange(len(choice))
+    after = np.minimum(np.searchsorted(known, each), len(known) - 1)
+    before = np.maximum(after - 1, 0)
+    closer = np.where(np.abs(known[after] - each) < np.abs(known[before] - each), after, before)
+    return choice[known[closer]]
+
+
+def after_a_step(resting_pressure: Samples, explained: Mask) -> Mask:
+    """Breaths at whose end the lung rests at another PEEP than at their start, and those after that still settle.
+
+    Such a breath moves along more of the recoil curve than its neighbours, which no one elastance describes, and units
+    go on opening or closing for some breaths: what the equation leaves of them is no sign of effort.
+    """
+    step = np.abs(np.diff(resting_pressure, prepend=resting_pressure[:1])) > STEP
+    settling = step.copy()
+    for j in np.flatnonzero(step):
+        for k in range(int(j) + 1, min(int(j) + 1 + SETTLING, len(step))):
+            if explained[k]:
+                break
+            settling[k] = True
+    return settling
 
 
 def end_rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> Samples:

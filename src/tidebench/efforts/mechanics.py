@@ -23,6 +23,7 @@ Indices = npt.NDArray[np.int64]
 WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
 LEAST_BREATHS = 5
 SEEDS = 24  # single breaths from which the search may start
+GOLDEN = 0.5 * (5.0**0.5 - 1.0)
 SINGULAR = 1e-9  # determinant of normal equations scaled to a unit diagonal
 FLOORS = 3.0  # smoothed residual, in multiples of what noise alone leaves, that still counts as explained
 LEAST_EXCESS = 0.3  # of the noise floor: differences below it are not evidence
@@ -155,18 +156,17 @@ def concentrated(
 def best_seed(
     zx: Samples, zy: Samples, zz: Samples, zs: Samples, ss: Samples, count: Samples, among: Mask, columns: Indices
 ) -> Samples:
-    """Of single-breath fits spread over the stretch, the plausible one that explains its core best; NaN if none is."""
+    """Of single-breath fits spread over the stretch, the plausible one that explains its core best; NaN if none is.
+
+    The breaths are drawn by steps of the golden ratio, which follow no rhythm: efforts may come every second breath.
+    """
     best = np.full(zy.shape[1], np.nan)
     best_core = np.inf
     alone = np.zeros(len(among), np.bool_)
-    stride = max(1, int(np.sum(among)) // SEEDS)
-    seen = 0
-    for j in range(len(among)):
-        if not among[j]:
-            continue
-        seen += 1
-        if seen % stride:
-            continue
+    breaths = np.flatnonzero(among)
+    m = len(breaths)
+    for s in range(min(m, SEEDS)):
+        j = breaths[s if m <= SEEDS else int((s * GOLDEN) % 1.0 * m)]
         alone[j] = True
         theta = fitted(zx, zy, alone, columns)
         alone[j] = False
@@ -212,8 +212,8 @@ class Candidate:
         return excess(sums, self.theta, over)
 
 
-def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
-    """The lung that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
+def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
+    """The fit that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
     Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative.
     Further terms are added only where they bring the smoothed residual of the breaths explained so far well down
@@ -233,12 +233,20 @@ def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | No
         if not plausible(trial):
             continue
         before = np.inf if best is None else best.excess(sums, best.members) * WORTH ** (len(extra) - len(best.extra))
-        candidate = Candidate(trial, members, terms, extra)
+        named = (*terms, *(("heartbeat",) if heart else ()))
+        candidate = Candidate(trial, members, named, extra)
         if candidate.excess(sums, members if best is None else best.members) < before:
             best, theta = candidate, trial
-    if best is None:
+    return best
+
+
+def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
+    """The lung that explains most of the breaths ``among``, if it explains them well or they are alike; or None."""
+    found = likeliest(sums, among, heart)
+    if found is None:
         return None
-    return judge(sums, best.theta, (*best.terms, *(("heartbeat",) if heart else ())), best.members, timing)
+    lung = as_lung(sums, found)
+    return lung if lung.one_compartment or alike(sums, lung, timing) else None
 
 
 def excess(sums: Sums, theta: Samples, over: Mask) -> float:
@@ -248,29 +256,26 @@ def excess(sums: Sums, theta: Samples, over: Mask) -> float:
     return float(np.sqrt(max(residual**2 - floor**2, (LEAST_EXCESS * floor) ** 2)))
 
 
-def judge(sums: Sums, theta: Samples, terms: tuple[str, ...], members: Mask, timing: Timing) -> Lung | None:
-    """A lung with its tolerance, or None where it can't be, or explains its breaths neither well nor alike."""
-    if not plausible(theta) or members.sum() < LEAST_BREATHS:
-        return None
+def as_lung(sums: Sums, found: Candidate) -> Lung:
+    """A fit with its tolerance; ``one_compartment`` where it leaves its breaths no more than noise or a heart does."""
+    theta, members = found.theta, found.members
     residual = float(np.median(sums.smoothed_residual(theta)[members]))
     floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[members]))
     beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
     explained = residual <= max(FLOORS * floor, HEART_LEFT * beat)
-    if not explained and not alike(sums, theta, members, residual, timing):
-        return None
     tolerance = max(2.0 * residual, FLOORS * floor, UNSEEN, HEART_LEFT * beat)
-    return Lung(theta, terms, members, residual, floor, tolerance, explained)
+    return Lung(theta, found.terms, members, residual, floor, tolerance, explained)
 
 
-def alike(sums: Sums, theta: Samples, members: Mask, residual: float, timing: Timing) -> bool:
-    """True where the members are the same breath again and again, begun by the ventilator's time.
+def alike(sums: Sums, lung: Lung, timing: Timing) -> bool:
+    """True where a lung's members are the same breath again and again, begun by the ventilator's time.
 
     Their own elastances agree closely, or to within what gauges allow where time began nearly all of them: an effort
     would have to come at the same moment with the same strength each time.
     """
-    spread = relative_spread(own_elastance(sums, theta)[members])
-    timed = timing.timed[members].mean()
-    within_gauge = timed >= ALL_BUT and residual < GAUGE * timing.size and spread < TIMED_SPREAD
+    spread = relative_spread(own_elastance(sums, lung.theta)[lung.members])
+    timed = timing.timed[lung.members].mean()
+    within_gauge = timed >= ALL_BUT and lung.residual < GAUGE * timing.size and spread < TIMED_SPREAD
     return bool((timed >= HALF and spread < SPREAD) or within_gauge)
 
 

@@ -17,11 +17,15 @@ from tidebench.kernels import kernel
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 
 NEIGHBOURS = 15  # breaths on either side: long against what one breath leaves behind, short against drift
 STRAIGHT = 20  # points that it takes to tell drift from chance
 MATERIAL = 0.015  # share of inhaled volume below which nobody can tell a leak from an offset, nor needs to
 USUAL_EXPONENT = 0.7  # between a hole (0.5) and a slit (1): taken where nothing in the recording decides
+AROUND = 3  # breaths that say where the lung rests
+MOVED = 1.0  # cmH2O between the breaths before and those after: PEEP was moved, not an effort
+SETTLING = 5  # breaths after it in which a lung may still take up or give back
 EXPONENTS = (USUAL_EXPONENT, 0.5, 0.6, 0.85, 1.0)
 
 
@@ -67,6 +71,45 @@ def windowed(x: Samples) -> Samples:
 
 
 @kernel
+def end_pressures(p: Samples, start: Indices, end: Indices) -> Samples:
+    """Mean pressure over the last twentieth of each breath, cmH2O, shape (n,)."""
+    out = np.empty(len(start))
+    for j in range(len(start)):
+        out[j] = np.mean(p[end[j] - 1 - (end[j] - start[j]) // 20 : end[j]])
+    return out
+
+
+def moved(p: Samples, start: Indices, end: Indices) -> Mask:
+    """Breaths at whose end the lung rests at another PEEP than before, and those after that may still settle.
+
+    What they keep stays in the lung or has come from it, and says nothing of a loss. Breaths before and after end
+    steadily, by half the change: without that a breath has ended early, or with effort, and PEEP is where it was.
+    """
+    n = len(start)
+    out = np.zeros(n, bool)
+    if n < 2 * AROUND:
+        return out
+    groups = np.lib.stride_tricks.sliding_window_view(end_pressures(p, start, end), AROUND)
+    middle, unsteady = np.median(groups, axis=1), np.ptp(groups, axis=1)
+    change = np.abs(middle[AROUND:] - middle[:-AROUND])
+    steady = np.maximum(unsteady[AROUND:], unsteady[:-AROUND]) < 0.5 * change
+    for k in np.flatnonzero(steady & (change > MOVED)):
+        if change[k] == np.max(change[max(0, k - AROUND) : k + AROUND + 1]):
+            out[k + AROUND - 1 : k + AROUND + 1 + SETTLING] = True
+    return out
+
+
+def net_volumes(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> tuple[Samples, Samples]:
+    """Net and inhaled volume of every breath, L, shape (n,) each; where PEEP was moved, the net that is usual."""
+    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
+    elsewhere = moved(p, start, end)
+    if elsewhere.any() and not elsewhere.all():
+        seconds = (end - start) * dt
+        net[elsewhere] = np.median((net / seconds)[~elsewhere]) * seconds[elsewhere]
+    return net, inhaled
+
+
+@kernel
 def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
     """Slope of y on x in the middle between each point and the next, from a parabola through ``reach`` points on
     either side (a straight line through fewer than :data:`STRAIGHT`); shape (n − 1,).
@@ -103,7 +146,7 @@ def local_slope(x: Samples, y: Samples, reach: int) -> Samples:
 
 def as_offset(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -> tuple[Loss, bool]:
     """The loss, if all of it is an offset of the sensor; and whether it matters and is lost rather than gained."""
-    net, inhaled, _ = balance(p, f, start, end, dt, 0.0)
+    net, inhaled = net_volumes(p, f, start, end, dt)
     slope = local_slope(ladder(np.asarray((end - start) * dt, np.float64)), ladder(net), NEIGHBOURS)
     return Loss(slope, np.zeros(len(start)), 1.0), bool(net.sum() > MATERIAL * inhaled.sum())
 
@@ -115,7 +158,7 @@ def ladder(x: Samples) -> Samples:
 
 def as_leak(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float) -> Loss:
     """The loss, if all of it is a leak with this exponent; negative leaks are not leaks and stay an offset."""
-    net, _, driven = balance(p, f, start, end, dt, exponent)
+    net, driven = net_volumes(p, f, start, end, dt)[0], balance(p, f, start, end, dt, exponent)[2]
     leak = local_slope(ladder(driven), ladder(net), NEIGHBOURS)
     seconds = (end - start) * dt
     offset = np.where(leak < 0, leak * driven / seconds, 0.0)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.explain import EFFORT, STEEP, Stretch, loss_flow, window
+from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import muscle_pressure
+from tidebench.efforts.stretch import STEEP, loss_flow, window
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
 from tidebench.interaction import outcomes, owner
@@ -17,6 +18,8 @@ from tidebench.measures.stretch import Column, Measured, before
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
+
+CREST = 3.0  # a peak in multiples of a root mean square
 
 
 @dataclass(frozen=True)
@@ -185,7 +188,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     )  # fmt: skip
     highest, product, work = at_breath(muscle, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
-    passive = without_unseen(found.explained.passive, highest, onset, over, stretch)
+    passive = without_unseen(found, highest, onset, over)
     return Efforts(
         onset, end, over, peak, source, tuple(words),
         {
@@ -198,16 +201,18 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     )  # fmt: skip
 
 
-def without_unseen(
-    passive: npt.NDArray[np.int8], highest: Samples, onset: Indices, over: Indices, stretch: Stretch
-) -> npt.NDArray[np.int8]:
+def without_unseen(found: Measured, highest: Samples, onset: Indices, over: Indices) -> npt.NDArray[np.int8]:
     """Passivity of each breath, undecided (−1) where the equation of motion left something that is no effort.
 
-    An effort is 0.5 cmH2O of muscle pressure or more by definition; a breath in which muscle pressure stays below it,
-    and which no effort overlaps, departs from the equation for another reason.
+    An effort is 0.5 cmH2O of muscle pressure or more by definition, and more than the lung itself leaves of passive
+    breaths; a breath in which muscle pressure stays below that, and which no effort overlaps, departs from the
+    equation for another reason.
     """
+    explained, stretch = found.explained, found.stretch
+    left = np.array([lung.residual for lung in explained.lungs] or [0.0])[np.maximum(explained.lung, 0)]
     touched = np.searchsorted(onset, stretch.end) > np.searchsorted(over, stretch.start)
-    return np.where((passive == 0) & (highest < EFFORT) & ~touched, -1, passive).astype(np.int8)
+    unseen = (explained.passive == 0) & (highest < np.maximum(EFFORT, CREST * left)) & ~touched
+    return np.where(unseen, -1, explained.passive).astype(np.int8)
 
 
 def transpulmonary(found: Measured, oesophageal: Samples) -> Samples:

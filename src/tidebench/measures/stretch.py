@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE
-from tidebench.efforts.explain import Explained, Stretch, explain, loss_flow
+from tidebench.efforts.explain import Explained, explain
+from tidebench.efforts.stretch import Stretch, loss_flow
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still

@@ -1,0 +1,153 @@
+"""The search for the lungs of a stretch: with which loss taken off, with or without a heartbeat, one or several."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.efforts import heartbeat
+from tidebench.efforts.equation import FLOW, VOLUME, Sums
+from tidebench.efforts.mechanics import (
+    LEAST_BREATHS,
+    Lung,
+    Timing,
+    excess,
+    find_lung,
+    plausible,
+    solve,
+)
+from tidebench.efforts.stretch import Stretch, longest, loss_flow, sums_with
+from tidebench.inflations import leak as losses
+from tidebench.inflations.leak import Loss
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+BETTER = 0.88  # of the excess: what another exponent must bring
+HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
+LUNGS = 3  # sets of mechanics looked for in one stretch
+FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
+
+
+def timing(stretch: Stretch) -> Timing:
+    """What the search for lungs may know of time and size."""
+    return Timing(stretch.timed, float(np.median(stretch.size)))
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """A lung, the loss it was found with, and the sums it was found in."""
+
+    lung: Lung
+    loss: Loss
+    sums: Sums
+
+    def excess(self, over: Mask) -> float:
+        """Residual of some breaths beyond noise, cmH2O."""
+        return excess(self.sums, self.lung.theta, over)
+
+    def beats(self, other: Attempt | None, factor: float) -> bool:
+        """True where this explains the other's breaths with less than ``factor`` of its excess."""
+        if other is None:
+            return True
+        return self.excess(other.lung.members) < factor * other.excess(other.lung.members)
+
+
+def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
+    """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better."""
+    best: Attempt | None = None
+    for loss in candidates:
+        sums = sums_with(stretch, loss, phase, heart_hz)
+        lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
+        if lung is None:
+            continue
+        attempt = Attempt(lung, loss, sums)
+        if attempt.beats(best, BETTER):
+            best = attempt
+    return best
+
+
+def candidate_losses(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> list[Loss]:
+    """Losses to try, the likeliest first: a leak with several exponents and an offset where the loss is material."""
+    if not material:
+        return [offset]
+    arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
+    leaks = [losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS]
+    return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
+
+
+def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:
+    """Phase and rate of the heartbeat in what a lung leaves of the pressure of some breaths; None where there is none.
+
+    Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through
+    all.
+    """
+    if len(stretch.start) < 2:
+        return None
+    clear = max(3, round(0.06 * stretch.rate_hz))
+    flow = stretch.flow - loss_flow(stretch, loss)
+    breathing = 1.0 / (float(np.median(np.diff(stretch.start))) * stretch.dt)
+
+    def left(turn: Indices, end: Indices) -> Samples:
+        return heartbeat.leftover(stretch.pressure, flow, turn, end, stretch.dt, theta, clear, longest(stretch))
+
+    rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
+    if rate is None:
+        return None
+    return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
+
+
+def with_heartbeat(
+    stretch: Stretch, candidates: list[Loss], still: Attempt | None
+) -> tuple[Attempt | None, Samples, float | None]:
+    """The best lung with a heartbeat, if one is heard and explains enough; else the lung without.
+
+    Where a lung explains its breaths to within the noise there is nothing left for a heart to explain.
+    """
+    none = np.zeros(0)
+    if still and still.excess(still.lung.members) < still.lung.floor:
+        return still, none, None
+    loss, theta = candidates[0], still.lung.theta if still else None
+    if theta is None:
+        sums = sums_with(stretch, loss, none, None)
+        theta = solve(sums, sums.count > 0, [VOLUME, FLOW])
+    best, best_phase, best_rate = still, none, None
+    for factor in (HEART_BETTER, 1.0):
+        over = best.lung.members if best else np.ones(len(stretch.start), bool)
+        heard = None if theta is None else listen(stretch, loss, theta, over)
+        if heard is None:
+            break
+        attempt = best_lung(stretch, candidates, *heard)
+        if attempt is None or not attempt.beats(best, factor):
+            break
+        best, best_phase, best_rate = attempt, *heard
+        loss, theta = attempt.loss, attempt.lung.theta
+    return best, best_phase, best_rate
+
+
+def further_lungs(sums: Sums, first: Lung, heart: bool, timing: Timing) -> list[Lung]:
+    """Lungs that explain breaths which the first does not: mechanics change, and a change is not an effort."""
+    lungs = [first]
+    usable = sums.count > 0
+    while len(lungs) < LUNGS:
+        left = usable.copy()
+        for lung in lungs:
+            left &= sums.smoothed_residual(lung.theta) > lung.tolerance
+        if left.sum() < max(2 * LEAST_BREATHS, FURTHER_SHARE * usable.sum()):
+            break
+        found = find_lung(sums, left, heart, timing)
+        if found is None or not found.one_compartment or found.members.sum() < FURTHER_SHARE * usable.sum():
+            break
+        lungs.append(found)
+    return lungs
+
+
+def refine(sums: Sums, lung: Lung) -> Lung:
+    """The lung fitted again to all breaths that it explains."""
+    explained = (sums.count > 0) & (sums.smoothed_residual(lung.theta) <= lung.tolerance)
+    columns = [c for c in range(len(lung.theta)) if lung.theta[c] != 0 or c < 2]
+    theta = solve(sums, explained, columns)
+    return replace(lung, theta=theta, members=explained) if theta is not None and plausible(theta) else lung

@@ -1,0 +1,88 @@
+"""A stretch of breaths as the efforts stage sees it, and the equation's sums over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.efforts.equation import HARMONICS, LONGEST_EXPIRATION_S, Sums, gather
+from tidebench.inflations.leak import Loss
+from tidebench.kernels import kernel
+
+Samples = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+LONGEST_WINDOW_S = 0.16  # smoothing: long against noise and secretions, short against a breath
+WINDOW_SHARE = 0.2  # of inspiratory time, where that is shorter
+STEEP = 0.25  # of the flow scale within two samples: an edge, not a breath
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Samples of one stretch without gaps in its breaths, and its breaths as sample indices, shape (n,) each."""
+
+    pressure: Samples
+    flow: Samples
+    rate_hz: float
+    start: Indices
+    held: Indices  # where an inspiratory hold has gone on long enough; the turn if there is none
+    turn: Indices
+    free: Indices  # where expiration ends or is occluded
+    end: Indices
+    size: Samples  # local pressure scale at each breath
+    drive: Samples  # local flow scale at each breath
+    timed: Mask  # True where the ventilator's own time began the breath
+
+    @property
+    def dt(self) -> float:
+        """Seconds per sample."""
+        return 1.0 / self.rate_hz
+
+
+def window(stretch: Stretch) -> int:
+    """Width of the smoothing, an odd number of samples."""
+    inspiration = float(np.median(stretch.turn - stretch.start)) * stretch.dt
+    return max(1, round(min(LONGEST_WINDOW_S, WINDOW_SHARE * inspiration) * stretch.rate_hz)) | 1
+
+
+def longest(stretch: Stretch) -> int:
+    """Samples of expiration after which nothing more is learned of a breath."""
+    return round(LONGEST_EXPIRATION_S * stretch.rate_hz)
+
+
+def passed_by(stretch: Stretch, heart_hz: float | None) -> Samples:
+    """The share of each of the heartbeat's harmonics that smoothing lets through; empty without a heartbeat."""
+    if heart_hz is None:
+        return np.zeros(0)
+    return np.asarray(np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * window(stretch) * stretch.dt), np.float64)
+
+
+def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | None) -> Sums:
+    """The equation's sums with a loss taken off, and a heartbeat among the columns where one is given."""
+    width = window(stretch)
+    arrays = gather(
+        stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
+        loss.offset, loss.leak, loss.exponent, phase, passed_by(stretch, heart_hz), STEEP * stretch.drive, width,
+        longest(stretch),
+    )  # fmt: skip
+    return Sums(*arrays, width)
+
+
+@kernel
+def lost(p: Samples, start: Indices, end: Indices, offset: Samples, leak: Samples, exponent: float) -> Samples:
+    """The flow that offset and leak take at every sample of every breath, L/s, shape (len(p),); zero elsewhere."""
+    out = np.zeros(len(p))
+    for j in range(len(start)):
+        for i in range(start[j], end[j]):
+            out[i] = offset[j]
+            if leak[j] > 0 and p[i] > 0:
+                out[i] += leak[j] * p[i] ** exponent
+    return out
+
+
+def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
+    """:func:`lost` of a loss."""
+    return lost(stretch.pressure, stretch.start, stretch.end, loss.offset, loss.leak, loss.exponent)
