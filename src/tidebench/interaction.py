@@ -143,7 +143,7 @@ def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
     chance puts there (binomial), and deviations that do not follow from the one before (Akoumianaki, Chest
     2013;143:927, describes the locking; this test of it is this house's).
     """
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
     none = np.zeros(len(onset), bool)
     at = owner(onset, start)
@@ -159,7 +159,7 @@ def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
     members = timed & (np.abs(delay - centre) <= 2 * near)
     n = int(members.sum())
     share = min(1.0, 4 * near / period)
-    if n < LEAST_LOCKED or binom.sf(n - 1, int(timed.sum()), share) > CHANCE:
+    if n < LEAST_LOCKED or bdtrc(n - 1, int(timed.sum()), share) > CHANCE:
         return None
     off = delay[members] - np.median(delay[members])
     followed = float(np.sum(off[1:] * off[:-1])) / max(float(np.sum(off * off)), 1e-12)

@@ -94,12 +94,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     """
     candidates = candidate_losses(stretch, offset, material, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
-    if (
-        best is None
-        or shows_nothing(best)
-        or triggered_by_effort(stretch, best, phase)
-        or differs_with_each(stretch, best, phase, heart_hz)
-    ):
+    if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
         return unexplained(stretch, candidates, resting_pressure)
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
@@ -143,12 +138,12 @@ def differences_of(
     sums = attempt.sums
     theta = fitted_to_pairs(sums)
     flow = stretch.flow - loss_flow(stretch, attempt.loss)
-    differences = compared(
+    apart, unlike = compared(
         stretch.pressure, flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt, phase,
         passed_by(stretch, heart_hz), STEEP * stretch.drive, sums.width, longest(stretch),
         theta, wanted & stretch.timed,
     )  # fmt: skip
-    return Differences(*differences, allowed_difference(sums, theta))
+    return Differences(apart, unlike, allowed_difference(sums, theta))
 
 
 def between_lungs(passive: npt.NDArray[np.int8], lung: Indices, changed: Mask) -> Mask:
@@ -219,12 +214,6 @@ def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
     beat = np.hypot(theta[:, 4], theta[:, 5]) if theta.shape[1] > 4 else np.zeros(len(rise))
     limit = np.minimum(max(LEAST_RISE, 3.0 * spread), EFFORT + HEART_LEFT * beat)
     return among & (rise - usual > limit)
-
-
-def differs_with_each(stretch: Stretch, attempt: Attempt, phase: Samples, heart_hz: float | None) -> bool:
-    """True where a lung that the equation doesn't describe isn't the same from breath to breath: efforts hide in it."""
-    members = attempt.lung.members
-    return not attempt.lung.one_compartment and differences_of(stretch, attempt, phase, heart_hz, members).last(members)
 
 
 def shows_nothing(attempt: Attempt) -> bool:

@@ -136,16 +136,19 @@ def concentrated(
     theta: Samples,
     columns: Indices,
 ) -> tuple[Samples, Mask]:
-    """Alternate between fitting and keeping the breaths that the fit explains best (least trimmed squares)."""
+    """Alternate between fitting and keeping the breaths that the fit explains best (least trimmed squares; Rousseeuw
+    and Van Driessen, Data Min Knowl Discov 2006;12:29): first the core alone, so that of several lungs one is found
+    and not their mean, then all that come near it.
+    """
     members = among.copy()
-    for _ in range(6):
+    for width in (1.0, 1.0, 1.0, 2.0, 2.0, 2.0, 2.0, 2.0, 2.0):
         residual = residuals(zz, zs, ss, count, theta.reshape(1, -1))
         core, fifth = core_of(residual, among)
-        kept = among & (residual <= max(2.0 * core, fifth))
+        kept = among & (residual <= max(width * core, fifth))
         estimate = fitted(zx, zy, kept, columns)
         if not np.all(np.isfinite(estimate)):
             break
-        settled = np.all(kept == members)
+        settled = width > 1.0 and np.all(kept == members)
         theta, members = estimate, kept
         if settled:
             break

@@ -22,7 +22,6 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-SLOWER = 1.2  # of what windows of noise differ by: from there on a difference lasts longer than noise does
 LONGEST_RUN = 15  # breaths that share a lung: over more, drifting mechanics would not be the same
 
 
@@ -42,16 +41,14 @@ def compared(
     longest: int,
     theta: Samples,
     wanted: Mask,
-) -> tuple[Samples, Samples, Samples]:
+) -> tuple[Samples, Samples]:
     """How far the remainders of each breath and the one before are apart, cmH2O, shape (n,) each; NaN if not wanted.
 
     The first is the root mean square of their difference under one ``theta`` (n, k) for both, means taken off; the
-    second what is left of it when the mechanics of the two may differ; the third what the first would be if the
-    difference of one window said nothing of the next (von Neumann, Ann Math Stat 1941;12:367). Only samples count that
-    are quiet in both.
+    second what is left of it when the mechanics of the two may differ. Only samples count that are quiet in both.
     """
     n, k = len(start), theta.shape[1]
-    apart, unlike, brief = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    apart, unlike = np.full(n, np.nan), np.full(n, np.nan)
     for j in range(1, n):
         if not wanted[j]:
             continue
@@ -78,7 +75,6 @@ def compared(
             for a in range(k):
                 difference -= theta[j, a] * (z[a, i] - before[a, i])
             z[k, i] = difference
-        brief[j] = np.sqrt(np.mean((z[k, width:c] - z[k, : c - width]) ** 2) / 2.0)
         sums = demeaned(np.dot(z, z.T))
         apart[j] = np.sqrt(max(float(sums[k, k]), 0.0) / c)
         left = sums[:4, :4].copy()
@@ -87,7 +83,7 @@ def compared(
             left[a, a] += 1e-12
         explained = np.dot(np.linalg.solve(left, sums[:4, k].copy()), sums[:4, k].copy())
         unlike[j] = np.sqrt(max(float(sums[k, k]) - explained, 0.0) / c)
-    return apart, unlike, brief
+    return apart, unlike
 
 
 def fitted_to_pairs(sums: Sums) -> Samples:
@@ -104,7 +100,6 @@ class Differences:
 
     apart: Samples
     unlike: Samples
-    brief: Samples
     allowed: Samples
 
     @property
@@ -116,18 +111,6 @@ class Differences:
     def changed(self) -> Mask:
         """True where all that a breath does otherwise than the one before is what other mechanics would do."""
         return self.unlike <= self.allowed
-
-    def last(self, among: Mask) -> bool:
-        """True where breaths ``among`` those given usually differ from the one before by more than noise, and longer.
-
-        Water in the airway makes one breath unlike another, but from one moment to the next; an effort that comes with
-        each breath, a little other in size or time, makes a difference as long as itself.
-        """
-        pairs = among & np.concatenate([[False], among[:-1]]) & np.isfinite(self.apart)
-        if pairs.sum() < LEAST_BREATHS:
-            return False
-        beyond = np.minimum(self.apart / self.allowed, self.apart / (SLOWER * self.brief))
-        return bool(np.median(beyond[pairs]) > 1)
 
 
 def allowed_difference(sums: Sums, theta: Samples) -> Samples:
