@@ -14,7 +14,7 @@ from tests.reference.simulated import (
     scenario,
     volume_control,
 )
-from tidebench.simulation import Scenario, gases, simulate
+from tidebench.simulation import Scenario, gases, scenario_from, simulate
 from tidebench.simulation.setup import start_of
 
 TWO = [compartment(30, 9), compartment(15, 30)]
@@ -55,6 +55,20 @@ def test_what_the_lung_does_not_gain_has_leaked(at: str, behind: str, circuit_ml
     through = 0.1 * (np.maximum(solution.channels[behind], 0) / 10) ** 0.6 / 1000
     edges = np.round(raw["start"].to_numpy() * 1000).astype(int) + 1
     np.testing.assert_allclose(lost, np.add.reduceat(through, edges)[:-1], rtol=1e-3)
+
+
+def test_exhaled_volume_is_the_fall_from_the_turn_to_the_lowest_before_the_next_start() -> None:
+    """By the contract's definition, from the flow alone; efforts stack breaths, which then exhale little."""
+    child = scenario_from({"title": "stacked", "who": "child", "duration_s": 120, "sampling_hz": 1000, "seed": 4})
+    solution = simulate(child)
+    volume = np.cumsum(solution.channels["flow"]) / 1000
+    edges = np.round(solution.breaths["start_s"].to_numpy() * 1000).astype(int)
+    parts = np.split(volume, edges[1:])[: len(edges) - 1]
+    parts[0] = parts[0][edges[0] :]
+    fall = np.array([part.max() - part[part.argmax() :].min() for part in parts]) * 1000
+    told_by_truth = solution.breaths["vte_ml"].to_numpy()[: len(fall)]
+    assert fall.min() < 0.8 * np.median(fall), "no breath was stacked"
+    np.testing.assert_allclose(told_by_truth, fall, atol=2.0)
 
 
 def test_circuit_keeps_what_the_lung_does_not_get() -> None:

@@ -15,7 +15,6 @@ from tidebench.simulation.layout import (
     BI_LEVEL,
     COUGH,
     DISCONNECTION,
-    EXPIRATION,
     FROM_TIME,
     HELD,
     HIGH_LEVEL,
@@ -112,12 +111,10 @@ def note_step(row: Record, v: Record, m: Record, h: float) -> None:
     else:
         row.exhaled_at_wye -= h * m.flow
     row.muscle_work += h * max(0.0, m.muscle) * max(0.0, m.patient_flow)
-    if row.kind != HIGH_LEVEL:
-        row.volume_turn = max(row.volume_turn, m.volume)
-    elif v.high > 0.0:
-        row.volume_turn = m.volume
-    if v.phase in (EXPIRATION, OCCLUDED):
-        row.volume_least = min(row.volume_least, m.volume)
+    rising = v.high > 0.0 if row.kind == HIGH_LEVEL else m.volume > row.volume_turn
+    if rising:
+        row.volume_turn = row.volume_least = m.volume
+    row.volume_least = min(row.volume_least, m.volume)
 
 
 @part
