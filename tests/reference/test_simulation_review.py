@@ -6,12 +6,16 @@ compliance within 3 %, trapped pressure within 0.5 cmH2O, breaths all.
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
+from tidebench import review_case, simulate_case
 from tidebench.case import Case
 from tidebench.review import review
 from tidebench.simulation import simulate
@@ -48,3 +52,35 @@ def test_review_finds_the_truth(name: str) -> None:
     assert quantities["compliance_ml_cmh2o"]["median"] == pytest.approx(compliance, rel=0.03)
     total = quantities["total_peep_cmh2o"]["median"]
     assert total == pytest.approx(float(np.median(truth["total_peep_cmh2o"].to_numpy())), abs=0.5)
+
+
+def library_review(who: str, folder: Path) -> tuple[pl.DataFrame, float | None]:
+    """Breaths of four minutes of a patient of the library, their truth beside them, and the compliance put in."""
+    (folder / "scenario.toml").write_text(
+        f'who = "{who}"\nduration_s = 240\nseed = 4\n[sensors]\npressure_noise_cmh2o = 0.1\nflow_noise_l_min = 0.2\n',
+        encoding="utf-8",
+    )
+    simulate_case(folder / "scenario.toml", folder / "case")
+    review_case(folder / "case", folder / "out")
+    found = pl.read_parquet(folder / "out" / "breaths.parquet")
+    truth = pl.read_csv(folder / "case" / "truth_breaths.csv")
+    both = truth.select("start_s", patients=pl.col("patient_triggered") == 1, quiet=pl.col("passive") == 1).join_asof(
+        found.select("start_s", "trigger", "passive", "compliance_ml_cmh2o"),
+        on="start_s", strategy="nearest", tolerance=0.1,
+    )  # fmt: skip
+    told = json.loads((folder / "case" / "truth.json").read_text(encoding="utf-8"))
+    return both.drop_nulls("trigger"), told["compliance_ml_cmh2o"]
+
+
+def test_a_preterm_lung_is_measured_though_noise_of_flow_is_as_large_as_its_edges(tmp_path: Path) -> None:
+    both, compliance = library_review("preterm-1200g", tmp_path)
+    quiet = both.filter("quiet")
+    assert quiet["passive"].mean() >= 0.97
+    told = quiet["compliance_ml_cmh2o"].drop_nulls()
+    assert len(told) >= 0.95 * len(quiet)
+    assert told.median() == pytest.approx(compliance, rel=0.03)
+
+
+def test_a_breath_that_the_patient_took_just_before_its_time_is_the_patients(tmp_path: Path) -> None:
+    both, _ = library_review("ards-mild", tmp_path)
+    assert ((both["trigger"] == "patient") == both["patients"]).mean() >= 0.97

@@ -30,7 +30,7 @@ from tidebench.efforts.search import (
     timing,
     with_heartbeat,
 )
-from tidebench.efforts.stretch import STEEP, Stretch, longest, loss_flow, passed_by, sums_with
+from tidebench.efforts.stretch import Stretch, longest, loss_flow, passed_by, steep, sums_with
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
 
@@ -140,7 +140,7 @@ def differences_of(
     flow = stretch.flow - loss_flow(stretch, attempt.loss)
     apart, unlike = compared(
         stretch.pressure, flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt, phase,
-        passed_by(stretch, heart_hz), STEEP * stretch.drive, sums.width, longest(stretch),
+        passed_by(stretch, heart_hz), steep(stretch), sums.width, longest(stretch),
         theta, wanted & stretch.timed,
     )  # fmt: skip
     return Differences(apart, unlike, allowed_difference(sums, theta))

@@ -18,6 +18,7 @@ Mask = npt.NDArray[np.bool_]
 LONGEST_WINDOW_S = 0.16  # smoothing: long against noise and secretions, short against a breath
 WINDOW_SHARE = 0.2  # of inspiratory time, where that is shorter
 STEEP = 0.25  # of the flow scale within two samples: an edge, not a breath
+CHANCE = 4.0  # standard deviations that noise hardly ever reaches
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,18 @@ def window(stretch: Stretch) -> int:
     return max(1, round(min(LONGEST_WINDOW_S, WINDOW_SHARE * inspiration) * stretch.rate_hz)) | 1
 
 
+def flow_noise(stretch: Stretch) -> float:
+    """Standard deviation of the flow sensor's noise, L/s, from second differences, which breathing hardly moves."""
+    second = np.diff(stretch.flow, 2)
+    second = second[np.isfinite(second)]
+    return float(1.48 * np.median(np.abs(second)) / np.sqrt(6.0)) if len(second) else 0.0
+
+
+def steep(stretch: Stretch) -> Samples:
+    """Change of flow within two samples beyond which it is an edge, at each breath, L/s; noise doesn't reach it."""
+    return np.asarray(np.maximum(STEEP * stretch.drive, CHANCE * np.sqrt(2.0) * flow_noise(stretch)), np.float64)
+
+
 def longest(stretch: Stretch) -> int:
     """Samples of expiration after which nothing more is learned of a breath."""
     return round(LONGEST_EXPIRATION_S * stretch.rate_hz)
@@ -65,7 +78,7 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
     width = window(stretch)
     arrays = gather(
         stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
-        loss.offset, loss.leak, loss.exponent, phase, passed_by(stretch, heart_hz), STEEP * stretch.drive, width,
+        loss.offset, loss.leak, loss.exponent, phase, passed_by(stretch, heart_hz), steep(stretch), width,
         longest(stretch),
     )  # fmt: skip
     return Sums(*arrays, width)

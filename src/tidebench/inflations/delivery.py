@@ -31,6 +31,8 @@ FLAT = 0.10  # share of the rise of pressure within which a held pressure stays
 SUSTAINED = 0.7  # share of peak flow that a constant flow still has at its end
 KEPT_TIME_S = 0.03
 KEPT_SHARE = 0.01
+PUNCTUAL = 8  # intervals from which on they show how well time is kept
+CHANCE = 4.0  # standard deviations that hardly any interval goes beyond
 GRID_CYCLES, GRID_SLACK = 6, 0.001
 LATEST = 0.9  # of all intervals end by the period that a ventilator keeps
 REGULAR = 0.25  # share of intervals that must agree before a ventilator is believed to keep time
@@ -151,6 +153,22 @@ def kept_period(interval_s: Samples, set_period_s: Samples) -> Samples:
     return period
 
 
+def kept_within(interval_s: Samples, period_s: Samples, dt: float) -> Samples:
+    """How far from the period the intervals lie that the ventilator's own time made, s, shape (n,).
+
+    Screens round the rate and starts fall between samples; beyond that a ventilator keeps its time as well as most of
+    its intervals show, and a breath that comes earlier than they ever do was triggered.
+    """
+    at_most = KEPT_TIME_S + KEPT_SHARE * period_s
+    off = interval_s - period_s
+    off = off[np.abs(off) < at_most]
+    if len(off) < PUNCTUAL:
+        return at_most
+    usual = float(np.median(off))
+    spread = max(1.48 * float(np.median(np.abs(off - usual))), 0.5 * dt)
+    return np.asarray(np.minimum(at_most, abs(usual) + CHANCE * spread), np.float64)
+
+
 def on_a_grid(start_s: Samples, period_s: float) -> npt.NDArray[np.bool_]:
     """True for starts that lie whole periods from at least two others within six periods, shape (n,).
 
@@ -169,7 +187,13 @@ def on_a_grid(start_s: Samples, period_s: float) -> npt.NDArray[np.bool_]:
 
 
 def triggers(
-    start_s: Samples, interval_s: Samples, period_s: Samples, rising: Samples, plan: Plan, delivery: Codes
+    start_s: Samples,
+    interval_s: Samples,
+    period_s: Samples,
+    within_s: Samples,
+    rising: Samples,
+    plan: Plan,
+    delivery: Codes,
 ) -> Codes:
     """What began each breath: :data:`PATIENT`, :data:`MACHINE`, or −1 where it can't be told.
 
@@ -181,8 +205,7 @@ def triggers(
     cycled = plan.mixed & np.isfinite(period_s) & (delivery != SUPPORT) & (delivery != UNASSISTED)
     if cycled.any():
         by_flow[cycled] = np.where(on_a_grid(start_s[cycled], float(np.median(period_s[cycled]))), MACHINE, PATIENT)
-    tolerance = KEPT_TIME_S + KEPT_SHARE * period_s
-    by_time = np.where(interval_s < period_s - tolerance, PATIENT, MACHINE)
+    by_time = np.where(interval_s < period_s - within_s, PATIENT, MACHINE)
     timed = np.isfinite(period_s) & np.isfinite(interval_s) & ~plan.mixed
     out = np.where(timed, by_time, by_flow)
     spontaneous = plan.spontaneous_only | (delivery == SUPPORT) | (delivery == UNASSISTED)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import muscle_pressure
-from tidebench.efforts.stretch import STEEP, loss_flow, window
+from tidebench.efforts.stretch import loss_flow, steep, window
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
 from tidebench.interaction import outcomes, owner
@@ -124,7 +124,7 @@ def from_airway(found: Measured) -> Samples:
     heart = explained.heart_phase if len(explained.heart_phase) else np.zeros(len(stretch.flow))
     raw = muscle_pressure(
         stretch.pressure, stretch.flow - loss_flow(stretch, explained.loss), stretch.start, stretch.turn, stretch.end,
-        stretch.dt, theta, heart, window(stretch), STEEP * stretch.drive,
+        stretch.dt, theta, heart, window(stretch), steep(stretch),
     )  # fmt: skip
     return rested(
         raw, stretch.start, stretch.end, np.asarray(found.columns["total_peep"], np.float64), explained.passive

@@ -158,6 +158,7 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
         np.asarray(stretch.start * stretch.dt, np.float64),
         columns["interval"],
         columns["period"],
+        columns["kept_within"],
         rising,
         plan,
         delivery,
@@ -239,14 +240,15 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
     first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
     held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
-    timed = np.abs(interval - period) < kinds.KEPT_TIME_S + kinds.KEPT_SHARE * period
+    within = kinds.kept_within(interval, period, 1 / rate_hz)
+    timed = np.abs(interval - period) < within
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
     explained = explain(stretch, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
-        "rest_pressure": rest_pressure, "interval": interval, "period": period, "clipped": clipped,
-        "loss_shown": np.full(len(start), shown, np.int8),
+        "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
+        "clipped": clipped, "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
