@@ -75,7 +75,7 @@ def library_review(who: str, folder: Path) -> tuple[pl.DataFrame, float | None]:
 def test_a_preterm_lung_is_measured_though_noise_of_flow_is_as_large_as_its_edges(tmp_path: Path) -> None:
     both, compliance = library_review("preterm-1200g", tmp_path)
     quiet = both.filter("quiet")
-    assert quiet["passive"].mean() >= 0.97
+    assert quiet["passive"].sum() >= 0.97 * len(quiet)
     told = quiet["compliance_ml_cmh2o"].drop_nulls()
     assert len(told) >= 0.95 * len(quiet)
     assert told.median() == pytest.approx(compliance, rel=0.03)
@@ -83,4 +83,4 @@ def test_a_preterm_lung_is_measured_though_noise_of_flow_is_as_large_as_its_edge
 
 def test_a_breath_that_the_patient_took_just_before_its_time_is_the_patients(tmp_path: Path) -> None:
     both, _ = library_review("ards-mild", tmp_path)
-    assert ((both["trigger"] == "patient") == both["patients"]).mean() >= 0.97
+    assert ((both["trigger"] == "patient") == both["patients"]).sum() >= 0.97 * len(both)
