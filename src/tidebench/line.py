@@ -89,7 +89,7 @@ def work(state: State, first: int, last: int) -> Piece | None:
         efforts.shifted(first),
         found.explained.heart_hz,
         lungs[0].terms if lungs else (),
-        all(lung.one_compartment for lung in lungs),
+        not found.columns["uneven"].any(),
     )
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import polars as pl
 import pytest
 
 from tests.reference.exact_lung import Breath, Lung, square, ventilate
+from tidebench import review_case, simulate_case
 from tidebench.case import Case
 from tidebench.measures.breaths import key_statistics
 from tidebench.records import BREATH_COLUMNS
@@ -49,3 +52,17 @@ def test_of_few_breaths_nothing_is_said_of_compartments(seconds: float, told: bo
         noise=0.005, pressure_noise=0.05
     )
     assert review(Case(), recording).summary["mechanics"]["one_compartment"] is told
+
+
+def test_parts_that_fill_at_different_speeds_are_no_single_compartment_and_what_they_trap_is_left_to_a_hold(
+    tmp_path: Path,
+) -> None:
+    """Two flow-limited compartments whose expiration looks like one exponential; the solver holds 1.4 cmH2O more."""
+    scenario = tmp_path / "scenario.toml"
+    scenario.write_text('who = "copd"\nduration_s = 150\nseed = 4\n', encoding="utf-8")
+    simulate_case(scenario, tmp_path / "case")
+    told = review_case(tmp_path / "case", tmp_path / "out")
+    assert told.summary["mechanics"]["one_compartment"] is False
+    assert told.breaths["total_peep_cmh2o"].null_count() == told.breaths.height
+    reasons = told.breaths["not_measured"].explode().struct.unnest().filter(pl.col("quantity") == "total_peep_cmh2o")
+    assert (reasons["code"] == "parts trap unequally").sum() > 0.9 * told.breaths.height

@@ -16,7 +16,7 @@ from tidebench.inflations.leak import windowed
 from tidebench.kernels import kernel
 from tidebench.measures.saturation import FLOW, PRESSURE
 from tidebench.measures.set_against_measured import peep_departs
-from tidebench.measures.stretch import FEWEST_BREATHS
+from tidebench.measures.stretch import FEWEST_BREATHS, UNTOLD
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS
 
@@ -35,6 +35,7 @@ REASONS: dict[str, str] = {
     "no pause": "there was no stretch without flow at the end of the inflation",
     "effort at the pause": "the pause was not at rest: the patient breathed",
     "no total PEEP": "total PEEP is not known here: neither a fit, nor a hold, nor a lung at rest",
+    "parts trap unequally": "parts of the lung empty at different speeds; only an expiratory hold tells what they trap",
     "no plateau": "no plateau pressure, so nothing to take from it",
     "flow not constant": "flow was not constant during the inflation",
     "fit failed": "the curve does not bear a fit",
@@ -217,6 +218,11 @@ def doubts(c: Mapping[str, npt.NDArray[np.float64]]) -> list[tuple[str, Mask]]:
     return [clipped(c), ("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
 
 
+def trapping(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
+    """Breaths of a lung whose parts hold back more than can be told without a hold."""
+    return "parts trap unequally", c["total_peep_from"] == UNTOLD
+
+
 def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     """Pressures at the airway, at rest and between."""
     build.put("peak_pressure_cmh2o", c["peak_pressure"], [clipped(c, PRESSURE)])
@@ -236,6 +242,7 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
         clipped(c),
         ("too few breaths", np.isfinite(total) & few),
         ("no breath before", ~np.isfinite(total) & (c["joined"] == 0)),
+        trapping(c),
         ("no total PEEP", ~np.isfinite(total)),
     ]
     build.put("total_peep_cmh2o", total, lost)
@@ -257,7 +264,9 @@ def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: S
     build.put("expiratory_resistance_cmh2o_s_l", resistance + c["expiration"], passive)
     short = [*passive, ("too short", ~np.isfinite(c["time_constant"]))]
     build.put("expiratory_time_constant_s", c["time_constant"], short)
-    build.put("dynamic_compliance_ml_cmh2o", 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"]), passive)
+    build.put(
+        "dynamic_compliance_ml_cmh2o", 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"]), [*passive, trapping(c)]
+    )
     index, bent = c["stress_index"], c["constant_flow"] == 0
     build.put("stress_index", index, [*passive, ("flow not constant", bent), ("fit failed", ~np.isfinite(index))])
 

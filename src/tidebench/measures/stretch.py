@@ -40,6 +40,10 @@ this house's choice."""
 SETTLED_BREATHS, ALIKE = 15, 0.02
 """From so many breaths on, lungs that fill at first don't matter; in shorter recordings what the breaths lose
 together and what the median one loses must agree within this share of the inhaled volume: this house's choice."""
+NO_TOTAL, FITTED, RESTED, UNTOLD = 0, 1, 2, 3
+"""Total PEEP unknown, by the fit, from the rest before, and not to be told of parts that empty at different speeds."""
+TRAPPED_CMH2O = 1.0  # from here on what slow parts still hold is more than an estimate's error: this house's choice
+BENT = 0.9  # stress index below which the curve bends down, as one linear compartment's never does
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
@@ -178,30 +182,42 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
 
 
 def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
-    """Passive or not, elastance, resistances, total PEEP and its origin (0 none, 1 fitted, 2 from the rest before).
+    """Passive or not, elastance, resistances, total PEEP and where it comes from.
+
+    ``uneven`` is 1 where one compartment does not describe the lung: breaths that agree with each other but not with
+    the equation, or a pressure that bends down under constant flow. Parts that fill at different speeds do the second
+    though their expiration may look like one exponential.
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
     Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
-    with clipped samples.
+    with clipped samples, nor where an uneven lung traps gas: what is still in its slow parts doesn't show in the flow.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
     recoil = before(columns["rest_pressure"], columns["joined"] == 1) + outward
     described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
+    known = columns["stress_index"][np.isfinite(columns["stress_index"])]
+    if len(known) >= FEWEST_BREATHS and np.median(known) < BENT:
+        described &= False
     fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
     total[columns["clipped"] > 0] = np.nan
+    uneven = (explained.lung >= 0) & ~described
+    untold = uneven & (total - columns["peep"] > TRAPPED_CMH2O)
+    total[untold] = np.nan
+    origin = np.select([untold, ~np.isfinite(total), fitted], [UNTOLD, NO_TOTAL, FITTED], RESTED)
     return {
         "passive": explained.passive,
         "lung": explained.lung,
+        "uneven": uneven.astype(np.int8),
         "elastance": explained.elastance,
         "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
         "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
         "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),
         "total_peep": total,
-        "total_peep_from": np.where(fitted, 1, np.where(np.isfinite(total), 2, 0)).astype(np.int8),
+        "total_peep_from": origin.astype(np.int8),
         "residual": explained.residual,
     }
 
@@ -253,11 +269,11 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
     explained = explained.with_effort(columns["delivery"] == kinds.UNASSISTED)
-    columns |= mechanics(explained, columns)
     constant = (columns["delivery"] == kinds.VOLUME) & (columns["flow_range"] < FLAT_FLOW)
     columns["constant_flow"] = constant.astype(np.int8)
     wanted = constant & (explained.passive == 1)
     columns["stress_index"] = stress_indices(
         p, start, np.where(still.pause < turn, still.pause - round(STOPPING_S * rate_hz), turn), stretch.dt, wanted
     )
+    columns |= mechanics(explained, columns)
     return Measured(columns, explained, still, stretch)

@@ -182,7 +182,7 @@ def _still_flowing(review: Review, trapped: Number) -> Iterator[Matter]:
     behind = (
         f"{trapped.label} is {trapped.value}"
         if trapped.spread is not None
-        else "how much pressure stays behind can't be told without a passive breath or an expiratory hold"
+        else "how much pressure stays behind only an expiratory hold can tell here"
     )
     yield Matter(
         SMALL if trapped.spread is not None else 62 + min(100 * part, 25),
