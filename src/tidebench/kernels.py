@@ -18,6 +18,15 @@ def kernel(function: F) -> F:
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
+def summing(function: F) -> F:
+    """As :func:`kernel`, for loops that add up: sums may be taken in another order, several at a time.
+
+    NaN and infinities keep their meaning.
+    """
+    free = {"reassoc", "contract", "nsz"}
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=free)(function))
+
+
 def part(function: F) -> F:
     """Compile what only kernels call into each of them, so that a call in their innermost loop costs nothing."""
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)(function))

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.kernels import kernel
+from tidebench.kernels import kernel, summing
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
@@ -86,7 +86,7 @@ class Sums:
         return self.mean_y - moved
 
 
-@kernel
+@summing
 def quiet(
     f: Samples, first: int, held: int, turn: int, last: int, half: int, steep: float, mask: npt.NDArray[np.bool_]
 ) -> None:
@@ -103,7 +103,7 @@ def quiet(
                 mask[k] = False
 
 
-@kernel
+@summing
 def fill_columns(  # one pass over the samples of a breath
     p: Samples,
     flow: Samples,
@@ -160,6 +160,20 @@ def fill_columns(  # one pass over the samples of a breath
         c += 1
 
 
+@summing
+def products(a: Samples, b: Samples) -> Samples:
+    """Sums of products of the rows of ``a`` with the rows of ``b``: ``a @ b.T``, which BLAS does slower for so few."""
+    k, m = a.shape
+    out = np.empty((k, k))
+    for i in range(k):
+        for j in range(k):
+            total = 0.0
+            for s in range(m):
+                total += a[i, s] * b[j, s]
+            out[i, j] = total
+    return out
+
+
 @kernel
 def demeaned(sums: Samples) -> Samples:
     """Sums of products about the means, from raw sums whose last row and column belong to a constant 1."""
@@ -171,7 +185,7 @@ def demeaned(sums: Samples) -> Samples:
     return out
 
 
-@kernel
+@summing
 def gather(
     p: Samples,
     f: Samples,
@@ -217,11 +231,11 @@ def gather(
         x, z = np.empty((k + 1, c)), np.empty((k + 1, c))
         phase = heart[first:last] if len(passed) else heart
         fill_columns(p[first:last], flow[: last - first], phase, passed, mask, dt, width, x, z, rough[j])
-        crossed = np.dot(z, x.T)
+        crossed = products(z, x)
         count[j] = c
         mean[j] = crossed[k, :k] / c
         columns[j] = demeaned(crossed)
-        smoothed[j] = demeaned(np.dot(z, z.T))
+        smoothed[j] = demeaned(products(z, z))
     y = k - 1
     return (
         columns[:, :y, :y].copy(), columns[:, :y, y].copy(), smoothed[:, :y, :y].copy(), smoothed[:, :y, y].copy(),

@@ -34,18 +34,20 @@ def saturated(x: Samples) -> Mask:
     x : ndarray, shape (n,)
         One channel, NaN in gaps.
     """
-    return np.isin(x, range_ends(x)) & standing(x)
+    ends = range_ends(x)
+    return np.isin(x, ends) & standing(x) if ends else np.zeros(len(x), bool)
 
 
 def range_ends(x: Samples) -> list[float]:
     """The values at which a channel stood at an end of its sensor's range; empty where it never did."""
-    known = x[np.isfinite(x)]
-    if len(known) < 2:
+    if not np.isfinite(x).any():
         return []
-    stands = standing(x)
     found = []
-    for extreme in (float(known.max()), float(known.min())):
+    for extreme in (float(np.nanmax(x)), float(np.nanmin(x))):
         at = x == extreme
+        if np.count_nonzero(at) < AGAIN * STANDING:
+            continue
+        stands = standing(x)
         others = np.isfinite(x) & ~at
         again = np.count_nonzero(np.diff((at & stands).astype(np.int8)) == 1)
         if extreme == 0 or again < AGAIN or (at & stands).sum() < MOSTLY * at.sum():
