@@ -94,10 +94,10 @@ def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
     owner = _model_at(loc[:-1], model)
     inside = _tables(owner)
     keys = [*inside, *(name for name, field in owner.model_fields.items() if (field.alias or name) not in inside)]
-    near = difflib.get_close_matches(key, keys, n=1)
+    near = difflib.get_close_matches(key, keys, n=3)
     owners = [table for table, inner in tables.items() if key in inner.model_fields]
     if near:
-        return f"Nearest: {near[0]}."
+        return f"Nearest: {', '.join(near)}."
     return f"It belongs in [{owners[0]}]." if owners else f"Known: {', '.join(keys)}."
 
 

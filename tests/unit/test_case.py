@@ -191,7 +191,7 @@ def test_observed_takes_every_number_of_the_breath_table_and_more() -> None:
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        ({"patient": {"heigth_cm": 170}}, "[patient], heigth_cm: there is no such key. Nearest: height_cm."),
+        ({"patient": {"heigth_cm": 170}}, "[patient], heigth_cm: there is no such key. Nearest: height_cm"),
         ({"patients": {}}, "[patients]: there is no such key. Nearest: patient."),
         ({"patient": {"peep_cmh2o": 5}}, "It belongs in [settings]."),
         ({"patient": {"sex": "femal"}}, "is 'femal'. Expected: 'female' or 'male'. Nearest: 'female'."),
