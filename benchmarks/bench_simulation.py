@@ -84,7 +84,9 @@ def fresh(code: str, tables: dict[str, Any], cache: str | None = None) -> list[f
     """Numbers that code prints in a process of its own, with an empty cache of compiled code where one is given."""
     import json
 
-    where = {**os.environ, "NUMBA_CACHE_DIR": cache} if cache else dict(os.environ)
+    where = {key: word for key, word in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+    if cache:
+        where["NUMBA_CACHE_DIR"] = cache
     done = subprocess.run(
         [sys.executable, "-c", code, json.dumps(tables)], check=True, capture_output=True, text=True, env=where
     )

@@ -10,6 +10,7 @@ from math import floor
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from tidebench.kernels import kernel
 
@@ -100,10 +101,8 @@ def valve_resistance(
 
 def sliding_maximum(x: Samples, width: int) -> Samples:
     """Largest value in a centred window; NaN is passed over."""
-    from scipy.ndimage import maximum_filter1d
-
-    filled = np.where(np.isfinite(x), x, -np.inf)
-    return np.asarray(maximum_filter1d(filled, width, mode="nearest"), np.float64)
+    known = pl.Series(x).fill_nan(None)
+    return known.rolling_max(width, min_samples=1, center=True).fill_null(-np.inf).to_numpy()
 
 
 def bounds(x: Samples) -> tuple[float, float]:
