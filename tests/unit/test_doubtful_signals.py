@@ -161,3 +161,13 @@ def test_setting_after_the_end_is_asked_about(at_s: list[float], words: str) -> 
     done = review(Case.model_validate({"settings": settings}), ventilated(VOLUME, 40))
     assert words in told(done, "500 s")[0]
     assert not told(review(Case(), ventilated(VOLUME, 40)), "ends at")
+
+
+def test_breaths_that_no_lung_describes_are_passive_to_the_last() -> None:
+    """A leaking, drawn breath, the same twenty times: where nothing follows, no effort can have begun."""
+    t = np.arange(6000) / 100 % 3
+    flow = np.where(t < 1, 0.5, -0.75 * np.exp(-(t - 1) / 0.5))
+    done = review(Case(), Recording(100, {"airway_pressure": np.where(t < 1, 8 + 12 * t, 5.0), "flow": flow}))
+    assert done.breaths.height == 19
+    assert done.breaths["passive"].all()
+    assert not done.efforts.height

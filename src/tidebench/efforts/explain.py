@@ -206,8 +206,9 @@ def end_rises(stretch: Stretch, loss: Loss, theta: Samples, phase: Samples) -> S
 def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
     """Breaths ``among`` those given at whose end muscle pressure rises: the next breath's effort begins within them.
 
-    What breaths before a timed one show is no effort's, and taken off.
+    What breaths before a timed one show is no effort's, and taken off. After the last breath nothing is known to begin.
     """
+    among = among & (np.arange(len(rise)) < len(rise) - 1)
     before_timed = among & np.append(timed[1:], False)
     usual = float(np.median(rise[before_timed])) if before_timed.sum() >= LEAST_BREATHS else 0.0
     spread = 1.48 * np.median(np.abs(rise[among] - np.median(rise[among]))) if among.any() else 0.0
