@@ -100,7 +100,7 @@ def _limit(patient: _Patient, key: str, **said: object) -> Limit | None:
         (CHILD, "plateau_pressure_cmh2o", "at most 28 cmH2O", "consensus"),
         (CHILD, "driving_pressure_cmh2o", "at most 15 cmH2O", "consensus"),
         (NEWBORN, "vt_per_weight_ml_kg", "4 to 6 mL/kg", "common practice"),
-        (NEWBORN, "leak_fraction", "at most 0.5", "consensus"),
+        (NEWBORN, "leak_fraction", "at most 50 %", "consensus"),
     ],
 )
 def test_what_holds_for_whom(patient: _Patient, key: str, bound: str, kind: str) -> None:

@@ -137,7 +137,7 @@ def test_labels_tell_keys_apart() -> None:
         ("compliance_ml_cmh2o", 0.853, "0.85 mL/cmH2O"),
         ("peep_cmh2o", 4.96, "5.0 cmH2O"),
         ("intrinsic_peep_cmh2o", -0.02, "0.0 cmH2O"),
-        ("leak_fraction", 0.123, "0.12"),
+        ("leak_fraction", 0.123, "12 %"),
         ("end_expiratory_flow_l_min", float("inf"), "inf L/min"),
         ("vti_ml", None, "–"),
         ("vti_ml", float("nan"), "–"),

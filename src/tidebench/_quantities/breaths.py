@@ -205,6 +205,7 @@ VOLUMES = (
         "Part of the inspired volume that does not return: (inhaled − exhaled) / inhaled over several breaths, before "
         "leak is removed. Slightly negative where the sensor drifts.",
         "Klingenberg, J Perinatol 2011;31:575",
+        percent=True,
     ),
 )
 

@@ -34,6 +34,8 @@ class Quantity:
         Unit inside the package, where it differs from ``unit`` (sampled channels).
     figures : int
         Significant figures that small values keep, beyond ``decimals``: a newborn's 6.2 mL is not shown as 6 mL.
+    percent : bool
+        True for a fraction that people say in per cent.
     """
 
     key: str
@@ -46,6 +48,7 @@ class Quantity:
     source: str = COMMON_PRACTICE
     canonical: str = ""
     figures: int = 0
+    percent: bool = False
 
     @property
     def heading(self) -> str:
@@ -56,8 +59,15 @@ class Quantity:
         """A value in words: rounded as this quantity is, with its unit; an en dash where it is missing or NaN."""
         if value is None or math.isnan(value):
             return "–"
+        if self.percent:
+            return f"{round(100 * value)}{' %' if unit else ''}"
         number = f"{value:z.{self._places(value)}f}"
         return f"{number} {self.unit}" if unit and self.unit else number
+
+    def bounds(self, *edges: float) -> str:
+        """Limits in words, as given and not rounded, with the unit: ``30 cmH2O``, ``4 to 8 mL/kg``, ``50 %``."""
+        unit = "%" if self.percent else self.unit
+        return f"{' to '.join(f'{100 * edge if self.percent else edge:g}' for edge in edges)} {unit}".rstrip()
 
     def _places(self, value: float) -> int:
         if not self.figures or value == 0 or math.isinf(value):

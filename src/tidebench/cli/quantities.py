@@ -85,7 +85,7 @@ def _account(record: Quantity, place: str) -> Table:
         "name": record.label,
         "symbol": record.symbol,
         "unit": record.unit or "none",
-        "decimals shown": str(record.decimals),
+        "decimals shown": "none, in %" if record.percent else str(record.decimals),
         "plausible": f"{low} to {high} {record.unit}".strip(),
         "definition": record.definition,
         "source": record.source,

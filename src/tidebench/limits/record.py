@@ -62,14 +62,10 @@ class Limit:
     @property
     def bound(self) -> str:
         """The bounds in words: ``at most 30 cmH2O``."""
-        unit = quantity(self.key).unit
-        tail = f" {unit}" if unit else ""
+        edges = [edge for edge in (self.low, self.high) if edge is not None]
+        side = "at most " if self.low is None else "at least " if self.high is None else ""
         aim = f", target {self.target:g}" if self.target is not None else ""
-        if self.low is None:
-            return f"at most {self.high:g}{tail}{aim}"
-        if self.high is None:
-            return f"at least {self.low:g}{tail}{aim}"
-        return f"{self.low:g} to {self.high:g}{tail}{aim}"
+        return f"{side}{quantity(self.key).bounds(*edges)}{aim}"
 
 
 class Patient(Protocol):

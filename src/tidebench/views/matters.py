@@ -139,9 +139,9 @@ def _resistive(review: Review, key: str) -> str:
 
 def _beyond(verdict: Verdict) -> str:
     """``above 30 cmH2O``, ``at times outside 4 to 8 mL/kg``."""
-    limit, unit = verdict.limit, verdict.number.quantity.unit
+    limit = verdict.limit
     edges = {"above": [limit.high], "below": [limit.low]}.get(verdict.side, [limit.low, limit.high])
-    bound = f"{' to '.join(f'{edge:g}' for edge in edges if edge is not None)} {unit}".strip()
+    bound = verdict.number.quantity.bounds(*(edge for edge in edges if edge is not None))
     return f"{'at times ' if verdict.state == 'crossed at times' else ''}{verdict.side} {bound}"
 
 

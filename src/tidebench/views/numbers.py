@@ -75,21 +75,15 @@ class Number:
     @property
     def value(self) -> str:
         """The median with its unit."""
-        return self._text(self.spread.median) if self.spread else "–"
+        return self.quantity.text(self.spread.median) if self.spread else "–"
 
     @property
     def range(self) -> str:
         """5th to 95th percentile, without the unit; empty for a single value."""
         if self.spread is None or self.spread.n < 2:
             return ""
-        low, high = (self._text(value, unit=False) for value in (self.spread.p05, self.spread.p95))
+        low, high = (self.quantity.text(value, unit=False) for value in (self.spread.p05, self.spread.p95))
         return low if low == high else f"{low} to {high}"
-
-    def _text(self, value: float, *, unit: bool = True) -> str:
-        """As the quantity writes it; a leak as a percentage, everywhere."""
-        if self.quantity.key == LEAK:
-            return f"{round(100 * value)}{' %' if unit else ''}"
-        return self.quantity.text(value, unit=unit)
 
     @property
     def n(self) -> int:
