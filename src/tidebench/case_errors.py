@@ -16,6 +16,8 @@ STAMP_EXPECTED = "a date and time, ISO 8601, such as 2031-05-04T13:20:00"
 _KINDS = {
     "float_type": "a number, without quotes",
     "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
     "string_type": "text in quotes",
     "bool_type": "true or false",
     "datetime_from_date_parsing": STAMP_EXPECTED,

@@ -29,6 +29,8 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
     ("said", "message"),
     [
         ({"durations_s": 3}, "durations_s: there is no such key. Nearest: duration_s."),
+        ({"seed": "four"}, "seed: is 'four'. Expected: a whole number."),
+        ({"seed": 0.5}, "seed: is 0.5. Expected: a whole number."),
         (lung(compliance_ml_cmh2o=-5), "no. 1, compliance_ml_cmh2o: is -5. Expected: 0.05 to 300 mL/cmH2O."),
         (lung(compliance_ml=5), "no. 1, compliance_ml: there is no such key. Nearest: compliance_ml_cmh2o."),
         (lung(sigmoid={"span_ml": 500}), "sigmoid, middle_cmh2o: is missing."),

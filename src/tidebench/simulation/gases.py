@@ -25,6 +25,7 @@ CO2_SLOPE = 6e-3  # L of CO2 per L of blood and mmHg, about 40 mmHg (common prac
 HUEFNER = 0.0134  # L of oxygen per L of blood, per g/dL of haemoglobin
 DISSOLVED = 3e-5  # L of oxygen per L of blood and mmHg
 PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion
+HALVINGS = 24  # of 800 mmHg: to 5e-5 mmHg
 
 
 @part
@@ -45,7 +46,7 @@ def oxygen_content(po2: float, haemoglobin: float) -> float:
 def oxygen_tension(content: float, haemoglobin: float) -> float:
     """PO2 (mmHg) at which blood holds this much oxygen, by bisection; at most 800."""
     low, high = 0.0, 800.0
-    for _ in range(40):
+    for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         if oxygen_content(middle, haemoglobin) < content:
             low = middle
