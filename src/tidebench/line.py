@@ -52,6 +52,7 @@ class State:
 
     rate_hz: float
     settings: tuple[Setting, ...]
+    square: float = np.nan  # flow-squared resistance of the tube, cmH2O·s²/L²
     channels: dict[str, Samples] = field(default_factory=dict)
     gone: int = 0
     stretch: int = 0
@@ -76,6 +77,7 @@ def work(state: State, first: int, last: int) -> Piece | None:
         part["flow"],
         state.rate_hz,
         lambda start: plan_for(state.settings, (start + first) / state.rate_hz),
+        state.square,
     )
     if found is None:
         return None
@@ -170,13 +172,17 @@ def stretches(total: int, state: State) -> Iterator[tuple[int, int, int]]:
 
 
 def run(
-    channels: dict[str, Samples], rate_hz: float, settings: Sequence[Setting], progress: Callable[[float], None] | None
+    channels: dict[str, Samples],
+    rate_hz: float,
+    settings: Sequence[Setting],
+    square: float,
+    progress: Callable[[float], None] | None,
 ) -> list[Piece]:
     """The whole line over a recording in memory, its stretches on all cores; the same pieces as chunk by chunk."""
     import os
     from concurrent.futures import ThreadPoolExecutor
 
-    state = State(rate_hz, tuple(settings), channels)
+    state = State(rate_hz, tuple(settings), square, channels)
     cuts = list(stretches(len(channels["flow"]), state))
     settled: list[Piece] = []
     with ThreadPoolExecutor(min(len(cuts), os.cpu_count() or 1)) as pool:

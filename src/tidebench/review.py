@@ -138,12 +138,14 @@ def review(
     tell("reading", 0.0)
     recording = recording or open_recording(case)
     tell("finding and measuring breaths", 0.2)
+    tube = tube_of(case)
     with ThreadPoolExecutor(1) as pool:
         identity = pool.submit(lambda: recording.recording_id)
         pieces = run(
             dict(recording.channels),
             float(recording.rate_hz),
             case.settings,
+            tube[1] if tube else np.nan,
             lambda share: tell("measuring", 0.2 + 0.6 * share),
         )
         tell("summarising", 0.85)

@@ -8,12 +8,15 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.efforts.edges import lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
+    FLOORS,
     HALF,
     HEART_LEFT,
     LEAST_BREATHS,
     SPREAD,
+    UNSEEN,
     Lung,
     own_elastance,
     relative_spread,
@@ -95,7 +98,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     candidates = candidate_losses(stretch, offset, material, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
     if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
-        return unexplained(stretch, candidates, resting_pressure)
+        return without_rest(stretch, candidates, resting_pressure)
     sums = best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
     allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
@@ -240,6 +243,32 @@ def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> b
     own = own_elastance(attempt.sums, lung.theta)[members]
     beat = float(np.hypot(*lung.theta[4:6])) if len(lung.theta) > 4 else 0.0
     return bool(np.median(rise[members]) > USUAL_RISE + HEART_LEFT * beat or relative_spread(own) > SPREAD)
+
+
+def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
+    """No breath shows a lung alone: the one that edges and expirations show, if any; its breaths are with effort unless
+    it leaves no more of them than noise does.
+    """
+    unknown = unexplained(stretch, candidates, resting_pressure)
+    lung = lung_at_edges(stretch, stretch.flow - loss_flow(stretch, unknown.loss))
+    if lung is None:
+        return unknown
+    sums = sums_with(stretch, unknown.loss, np.zeros(0), None)
+    residual, floor = sums.smoothed_residual(lung.theta), sums.noise_floor(lung.theta[FLOW])
+    at_rest = residual <= np.maximum(FLOORS * floor, UNSEEN)
+    passive = np.where(np.isfinite(residual), at_rest & stretch.timed, -1).astype(np.int8)
+    known = passive == 1
+    return replace(
+        unknown,
+        lungs=(lung,),
+        passive=passive,
+        lung=np.zeros(len(passive), np.int64),
+        theta=np.tile(lung.theta, (len(passive), 1)),
+        elastance=np.where(known, own_elastance(sums, lung.theta), np.nan),
+        intercept=np.where(known, sums.intercept(lung.theta), np.nan),
+        residual=residual,
+        floor=floor,
+    )
 
 
 def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

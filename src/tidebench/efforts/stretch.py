@@ -37,6 +37,7 @@ class Stretch:
     size: Samples  # local pressure scale at each breath
     drive: Samples  # local flow scale at each breath
     timed: Mask  # True where the ventilator's own time began the breath
+    square: float  # flow-squared resistance of the tube by its published law, cmH2O·s²/L²; NaN where none is known
 
     @property
     def dt(self) -> float:

@@ -222,7 +222,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     }
 
 
-def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured | None:
+def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: float = np.nan) -> Measured | None:
     """Measure one stretch; None where it holds no whole breath.
 
     Parameters
@@ -231,6 +231,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
         Airway pressure (cmH2O) and flow (L/s), NaN in gaps.
     plan_at : callable
         From start samples to the :class:`Plan` of what was set then.
+    square : float
+        Flow-squared resistance of the tube by its published law, cmH2O·s²/L²; NaN where none is known.
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
@@ -258,7 +260,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt) -> Measured
     held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
-    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed)
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
     explained = explain(stretch, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
