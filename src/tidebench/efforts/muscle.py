@@ -99,3 +99,81 @@ def rise_at_end(
         rest = np.mean(raw[: 4 * short])
         out[j] = np.mean(raw[m - short :]) - rest
     return out
+
+
+AROUND = 4  # breaths before and after from which a level of rest is known
+WAIT = 0.2  # of expiration, in which muscles still relax
+LOW = 0.2  # of the rest of expiration in which muscles rest, even where efforts come in it
+ABOVE = 0.5  # cmH2O above the level of rest: not at rest
+FEWEST = 3
+
+
+@kernel
+def gained(f: Samples, start: Indices, end: Indices, dt: float, elastance: Samples) -> Samples:
+    """Recoil that the lung gains over each breath from its net volume, cmH2O, shape (n,)."""
+    out = np.zeros(len(start))
+    for j in range(len(start)):
+        for i in range(start[j] + 1, end[j] + 1):
+            if i < len(f):
+                out[j] += 0.5 * (f[i] + f[i - 1]) * dt * elastance[j]
+    return out
+
+
+@kernel
+def lowest(raw: Samples, turn: Indices, end: Indices) -> Samples:
+    """The level that muscle pressure, plus a constant, keeps to or comes back to in each expiration; else NaN."""
+    out = np.full(len(turn), np.nan)
+    for j in range(len(turn)):
+        inside = raw[turn[j] + int(WAIT * (end[j] - turn[j])) : end[j]]
+        inside = inside[np.isfinite(inside)]
+        if len(inside):
+            out[j] = np.quantile(inside, LOW)
+    return out
+
+
+@kernel
+def resting_levels(low: Samples, gain: Samples, lung: Indices, joined: npt.NDArray[np.int8]) -> Samples:
+    """What each breath's muscle pressure, plus a constant, is at rest, cmH2O, shape (n,); NaN where it can't be told.
+
+    Volume that stays in the lung moves the constant from breath to breath by what the lung gains, and a sensor's drift
+    moves it slowly; an effort can only raise the lowest value of its expiration. So a straight line is laid through the
+    lowest values of the breaths around, those left out that lie above it.
+    """
+    n = len(low)
+    out = np.full(n, np.nan)
+    x, y, kept = np.empty(2 * AROUND + 1), np.empty(2 * AROUND + 1), np.empty(2 * AROUND + 1, np.bool_)
+    for j in range(n):
+        m = 0
+        for side in (-1, 1):
+            moved = 0.0
+            for step in range(0 if side < 0 else 1, AROUND + 1):
+                k = j + side * step
+                if k < 0 or k >= n or lung[k] != lung[j]:
+                    break
+                if step > 0:
+                    if joined[max(k, k - side)] == 0:
+                        break
+                    moved += gain[k] * -1.0 if side < 0 else gain[k - 1]
+                if np.isfinite(low[k]):
+                    x[m], y[m], kept[m] = side * step, low[k] + moved, True
+                    m += 1
+        for _ in range(m):
+            count = sx = sy = sxx = sxy = 0.0
+            for i in range(m):
+                if kept[i]:
+                    count += 1.0
+                    sx += x[i]
+                    sy += y[i]
+                    sxx += x[i] * x[i]
+                    sxy += x[i] * y[i]
+            spread = sxx - sx * sx / count
+            slope = (sxy - sx * sy / count) / spread if count > FEWEST and spread > 0 else 0.0
+            out[j] = sy / count - slope * sx / count
+            worst, at = ABOVE, -1
+            for i in range(m):
+                if kept[i] and y[i] - out[j] - slope * x[i] > worst:
+                    worst, at = y[i] - out[j] - slope * x[i], i
+            if at < 0 or count <= FEWEST:
+                break
+            kept[at] = False
+    return out

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.explain import EFFORT
-from tidebench.efforts.muscle import muscle_pressure
+from tidebench.efforts.equation import VOLUME
+from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels
 from tidebench.efforts.stretch import loss_flow, steep, window
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
@@ -107,28 +108,33 @@ def spread_over(values: Samples, start: Indices, end: Indices, n: int) -> Sample
 
 
 @kernel
-def rested(raw: Samples, start: Indices, end: Indices, recoil: Samples, passive: npt.NDArray[np.int8]) -> Samples:
-    """Muscle pressure from its kernel plus recoil at each breath's start; 0 on passive breaths, NaN outside breaths."""
+def rested(raw: Samples, start: Indices, end: Indices, level: Samples, passive: npt.NDArray[np.int8]) -> Samples:
+    """Muscle pressure from its kernel above each breath's level of rest; 0 on passive breaths, NaN outside breaths."""
     out = np.full(len(raw), np.nan)
     for j in range(len(start)):
         for i in range(start[j], end[j]):
-            out[i] = 0.0 if passive[j] == 1 else raw[i] + recoil[j]
+            out[i] = 0.0 if passive[j] == 1 else raw[i] - level[j]
     return out
 
 
 def from_airway(found: Measured) -> Samples:
     """Muscle pressure of breaths with effort where a lung is known, cmH2O; NaN elsewhere."""
     stretch, explained = found.stretch, found.explained
-    active = (explained.passive == 0) & (explained.lung >= 0)
-    theta = np.where(active[:, None], explained.theta, np.nan)
     heart = explained.heart_phase if len(explained.heart_phase) else np.zeros(len(stretch.flow))
+    flow = stretch.flow - loss_flow(stretch, explained.loss)
     raw = muscle_pressure(
-        stretch.pressure, stretch.flow - loss_flow(stretch, explained.loss), stretch.start, stretch.turn, stretch.end,
-        stretch.dt, theta, heart, window(stretch), steep(stretch),
+        stretch.pressure, flow, stretch.start, stretch.turn, stretch.end, stretch.dt, explained.theta, heart,
+        window(stretch), steep(stretch),
     )  # fmt: skip
-    return rested(
-        raw, stretch.start, stretch.end, np.asarray(found.columns["total_peep"], np.float64), explained.passive
+    level = resting_levels(
+        lowest(raw, stretch.turn, stretch.end),
+        gained(flow, stretch.start, stretch.end, stretch.dt, explained.theta[:, VOLUME]),
+        explained.lung,
+        found.columns["joined"],
     )
+    muscle = rested(raw, stretch.start, stretch.end, level, explained.passive)
+    unknown = spread_over(explained.passive < 0, stretch.start, stretch.end, len(muscle)) > 0
+    return np.where(unknown, np.nan, muscle)
 
 
 def chest_wall(found: Measured, oesophageal: Samples) -> float:
