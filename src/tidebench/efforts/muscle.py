@@ -132,6 +132,22 @@ def lowest(raw: Samples, turn: Indices, end: Indices) -> Samples:
 
 
 @kernel
+def ripple(muscle: Samples, turn: Indices, end: Indices) -> float:
+    """Robust standard deviation of muscle pressure within the usual expiration, cmH2O; 0 where nothing is known.
+
+    Heartbeat, noise, and what the lung does otherwise than its equation: an effort fills less than half of it.
+    """
+    left = np.full(len(turn), np.nan)
+    for j in range(len(turn)):
+        inside = muscle[turn[j] + int(WAIT * (end[j] - turn[j])) : end[j]]
+        inside = inside[np.isfinite(inside)]
+        if len(inside):
+            left[j] = 1.4826 * np.median(np.abs(inside - np.median(inside)))
+    left = left[left > 0]
+    return np.median(left) if len(left) else 0.0
+
+
+@kernel
 def resting_levels(low: Samples, gain: Samples, lung: Indices, joined: npt.NDArray[np.int8]) -> Samples:
     """What each breath's muscle pressure, plus a constant, is at rest, cmH2O, shape (n,); NaN where it can't be told.
 

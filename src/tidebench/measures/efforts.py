@@ -9,9 +9,9 @@ import numpy.typing as npt
 
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.equation import VOLUME
-from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels
+from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
 from tidebench.efforts.stretch import loss_flow, steep, window
-from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, bridged, find_efforts
+from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, ONSET, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
 from tidebench.interaction import outcomes, owner
 from tidebench.kernels import kernel
@@ -21,6 +21,7 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 CREST = 3.0  # a peak in multiples of a root mean square
+LATE_S = 0.2  # by which an onset may be put too late
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,24 @@ def from_oesophagus(found: Measured, oesophageal: Samples) -> Samples:
     return level + wall * np.maximum(volume - base_volume, 0) - oesophageal
 
 
+@kernel
+def before_triggering(muscle: Samples, onset: Indices, triggered: Indices, late: int) -> Indices:
+    """Onsets, those found within ``late`` samples after an inflation that muscle pressure had triggered put before it.
+
+    About a start the airway shows muscle pressure badly; where it had left rest by then, the effort had begun.
+    """
+    out = onset.copy()
+    for k in range(len(onset)):
+        n = np.searchsorted(triggered, onset[k], side="right") - 1
+        if n < 0 or onset[k] - triggered[n] > late or not muscle[triggered[n]] > ONSET:
+            continue
+        i = triggered[n]
+        while i > 0 and i > triggered[n] - late and muscle[i - 1] > ONSET:
+            i -= 1
+        out[k] = min(i, triggered[n] - 1)
+    return out
+
+
 def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     """All efforts of a stretch, and what they add to its breaths."""
     stretch, columns = found.stretch, found.columns
@@ -181,16 +200,21 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
             none, none, none, np.zeros(0), "airway", (),
             {"effort": nothing, "pressure_time": nothing, "muscle_work": nothing, "transpulmonary_driving": nothing},
         )  # fmt: skip
-    onset, end, over, peak = find_efforts(
-        bridged(muscle, round(BRIDGE_S * stretch.rate_hz)), LEAST_EFFORT, round(LEAST_EFFORT_S * stretch.rate_hz)
-    )
+    least = LEAST_EFFORT
+    if source == "airway":
+        least = max(least, CREST * ripple(muscle, stretch.turn, stretch.end))
+    muscle_through = bridged(muscle, round(BRIDGE_S * stretch.rate_hz))
+    onset, end, over, peak = find_efforts(muscle_through, least, round(LEAST_EFFORT_S * stretch.rate_hz))
+    by_patient = np.asarray(columns["trigger"]) == kinds.PATIENT
+    if source == "airway":
+        onset = before_triggering(muscle_through, onset, stretch.start[by_patient], round(LATE_S * stretch.rate_hz))
     delivery = np.asarray(columns["delivery"])
     free = (delivery == kinds.HIGH_LEVEL) | (delivery == kinds.UNASSISTED)
     inside = owner(onset.astype(float), stretch.start.astype(float)) >= 0
     onset, end, over, peak = onset[inside], end[inside], over[inside], peak[inside]
     words = outcomes(
         onset.astype(float), over.astype(float), stretch.start.astype(float), stretch.turn.astype(float),
-        np.asarray(columns["trigger"]) == kinds.PATIENT, free,
+        by_patient, free,
     )  # fmt: skip
     highest, product, work = at_breath(muscle, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
