@@ -50,6 +50,7 @@ MEANING = {
     "co2_gain_per_mmhg": "by which share drive rises per mmHg above the set point",
     "unloading": "by which share drive falls when volume is twice `unloaded_volume_ml`",
     "entrained_every": "an effort after every so many timed inflations; 0: none",
+    "bend": "how an effort rises: 1 a straight ramp, 2 a parabola, more and sooner its peak",
     "expiratory_cmh2o": "of expiratory muscles",
     "size": "1 is typical",
     "over_s": "how long it takes to be there",

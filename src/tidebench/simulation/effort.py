@@ -1,9 +1,10 @@
 """Respiratory drive: when efforts begin, how large they are, and the muscle pressure at any instant.
 
-An effort rises along a parabola to its peak, where neural inspiration ends, and falls exponentially: it is over when a
-quarter is left. Its peak and its time vary from one to the next; drive follows PaCO2 and volume, waxes and wanes, or is
-locked to the ventilator's timed starts. Expiratory muscles push after neural inspiration, where they do. Shapes are
-this house's choice; that peaks last and relaxation is exponential is common practice, no source.
+An effort rises as ``1 − (1 − t/T)^bend`` to its peak, where neural inspiration ends, a straight ramp for 1 and a
+parabola for 2, and falls exponentially: it is over when a quarter is left. Its peak and its time vary from one to the
+next; drive follows PaCO2 and volume, waxes and wanes, or is locked to the ventilator's timed starts. Expiratory muscles
+push after neural inspiration, where they do. Shapes are this house's choice; that peaks last and relaxation is
+exponential is common practice, no source.
 """
 
 from __future__ import annotations
@@ -16,18 +17,19 @@ from tidebench.simulation.layout import Record, Samples
 QUARTER = float(np.log(4.0))
 LEAST_SIZE = 0.3  # cmH2O: a smaller effort moves nothing and is left out
 COUGH_S, COUGH_CMH2O = 0.35, 60.0  # an invented cough: expiratory pressure against a closed, then open glottis
+PARABOLA = 2.0
 FORGOTTEN = 10.0  # relaxing times after which nothing is left
 NEVER = 1e18
 
 
 @part
-def one_effort(since: float, size: float, rising: float, falling: float) -> float:
+def one_effort(since: float, size: float, rising: float, falling: float, bend: float) -> float:
     """Muscle pressure of one effort, cmH2O, ``since`` seconds after its onset."""
     if since <= 0.0 or size <= 0.0:
         return 0.0
     if since < rising:
         s = since / rising
-        return size * s * (2.0 - s)
+        return size * s * (2.0 - s) if bend == PARABOLA else size * (1.0 - (1.0 - s) ** bend)
     late = (since - rising) / falling
     return size * np.exp(-late) if late < FORGOTTEN else 0.0
 
@@ -35,9 +37,10 @@ def one_effort(since: float, size: float, rising: float, falling: float) -> floa
 @part
 def muscle_pressure(e: Record, time: float) -> float:
     """Muscle pressure, cmH2O, inspiratory positive: the effort under way, what is left of the last, expiratory push."""
-    now = one_effort(time - e.onset, e.size, e.rising, e.falling)
+    now = one_effort(time - e.onset, e.size, e.rising, e.falling, e.bend)
     if e.previous_size > 0.0:
-        now = max(now, one_effort(time - e.previous_onset, e.previous_size, e.previous_rising, e.previous_falling))
+        before = one_effort(time - e.previous_onset, e.previous_size, e.previous_rising, e.previous_falling, e.bend)
+        now = max(now, before)
     if e.expiratory > 0.0:
         s = (time - e.onset - e.rising - QUARTER * e.falling) / (2.0 * e.rising)
         if 0.0 < s < 1.0:
@@ -77,6 +80,7 @@ def begin_effort(
     e.onset, e.size = time, size
     e.rising = max(0.05, varied(patient.effort_time, patient.effort_time_cv, rng))
     e.falling = patient.relaxing_time
+    e.bend = patient.effort_bend
     e.expiratory = patient.expiratory_size
     k = int(e.count)
     if k < len(rows):

@@ -48,7 +48,7 @@ PATIENT = (
     "heart_amplitude", "heart_rate", "secretions", "condensate",
     # effort
     "effort_rate", "effort_rate_cv", "effort_size", "effort_size_cv", "effort_time", "effort_time_cv",
-    "relaxing_time", "expiratory_size", "periodic_cycle", "periodic_depth", "co2_gain", "co2_setpoint",
+    "relaxing_time", "effort_bend", "expiratory_size", "periodic_cycle", "periodic_depth", "co2_gain", "co2_setpoint",
     "unloading", "unloaded_volume", "entrained_every", "entrained_delay", "entrained_delay_sd", "entrained_size",
     # gas exchange
     "co2_production", "o2_uptake", "cardiac_output", "shunt", "alveolar_dead_space", "airway_dead_space",
@@ -76,7 +76,7 @@ VENTILATOR = (
 
 EFFORT = (
     "next_onset", "onset", "size", "rising", "falling", "previous_onset", "previous_size", "previous_rising",
-    "previous_falling", "expiratory", "cough_at", "entrained_at", "timed_starts", "last_tidal", "count",
+    "previous_falling", "bend", "expiratory", "cough_at", "entrained_at", "timed_starts", "last_tidal", "count",
 )  # fmt: skip
 
 MECHANICS = (

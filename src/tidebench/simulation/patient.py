@@ -116,6 +116,7 @@ class Effort(Table):
     neural_time_s: Annotated[float, Within(0.1, 4, "s", {"milliseconds": 0.001})] = 0.9
     neural_time_cv: Cv = 0.08
     relaxing_time_s: Annotated[float, Within(0.02, 1, "s")] = 0.1
+    bend: Annotated[float, Within(1, 4)] = 2.0
     expiratory_cmh2o: Annotated[float, Within(0, 40, "cmH2O")] = 0.0
     periodic_cycle_s: Annotated[float, Within(5, 300, "s")] = 60.0
     periodic_depth: Share = 0.0

@@ -94,7 +94,7 @@ def fill_patient(memory: Memory, scenario: Scenario) -> None:
         "heart_amplitude": lung.heart_amplitude_cmh2o, "heart_rate": lung.heart_rate_per_min,
         "effort_rate": effort.rate_per_min, "effort_rate_cv": effort.rate_cv, "effort_size": effort.size_cmh2o,
         "effort_size_cv": effort.size_cv, "effort_time": effort.neural_time_s, "effort_time_cv": effort.neural_time_cv,
-        "relaxing_time": effort.relaxing_time_s, "expiratory_size": effort.expiratory_cmh2o,
+        "relaxing_time": effort.relaxing_time_s, "effort_bend": effort.bend, "expiratory_size": effort.expiratory_cmh2o,
         "periodic_cycle": effort.periodic_cycle_s, "periodic_depth": effort.periodic_depth,
         "co2_gain": effort.co2_gain_per_mmhg, "co2_setpoint": effort.co2_setpoint_mmhg,
         "unloading": effort.unloading, "unloaded_volume": effort.unloaded_volume_ml / 1000,

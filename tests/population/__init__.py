@@ -1,0 +1,1 @@
+"""Virtual patients without end, for measuring how well findings are found: drawn, simulated, reviewed, scored."""
