@@ -12,7 +12,7 @@ is the shift at which the edges leave least. And once inspiratory muscles have r
     p − R·f − K·f|f| − D·f = P0 + E·V,
 
 a straight line. Pieces of expiration in which muscles work have other slopes, each its own; those of a relaxed lung
-agree, so E is the slope at which most pieces lie. Edges tell R + K·|f| well and its parts badly, so K is the published
+agree, so E is their robust mean. Edges tell R + K·|f| well and its parts badly, so K is the published
 one of the tube where there is one. Both steps are this house's; that muscle pressure is smooth and ends before
 expiration does is used by Vicario, IEEE Trans Biomed Eng 2016;63:775, in another way.
 """
@@ -33,8 +33,8 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-EDGE_S, EDGE_SHARE = 0.25, 0.6  # length of an edge, and its part of the inspiration where that is shorter
-BEFORE = 0.4  # of an edge lies before the start or the turn
+START_S, TURN_S, EDGE_SHARE = 0.2, 0.12, 0.6  # length of edges, and their part of the inspiration if that is shorter
+START_BEFORE, TURN_BEFORE = 0.2, 0.05  # shares of an edge before the start, after an effort's onset, or the turn
 PIECE_S, PIECE_SHARE = 0.35, 0.3  # length of a piece of expiration, and its part of the expiration
 SMOOTH_S = 0.04  # noise averages out over it, an edge does not
 CLEAR_S = 0.05  # before the next inflation
@@ -42,9 +42,11 @@ CURVE = 3  # terms of the curve that muscle pressure may follow over an edge
 LONGEST_DELAY_S, DELAY_STEP_S = 0.03, 0.005
 ALIKE = 0.06  # relative difference of slopes that a lung's own unevenness makes (common practice, no source)
 CORRELATED_S = 0.06  # over which what is left of a straight line is one observation
-NEAR = 2.0  # standard deviations
+HEAVIEST = 0.8  # quantile of the pieces' weights above which none weighs more
+CUT, NEAR = 4.0, 2.0  # robust standard deviations: beyond, a piece tells of something else; within, it agrees
 ROUNDS = 4
-LEAST_SHARE = 0.25  # of the pieces that must agree
+WORST = 0.15  # standard error of the elastance as a share of it, beyond which there is none
+OVERLAP = 2  # pieces of expiration that share samples
 MOST_UNEXPLAINED = 0.5  # of what pressure does at edges: else, as on CPAP, no valve moved it
 Y = 4  # column of pressure, after those of the equation
 
@@ -99,6 +101,13 @@ class Pieces:
     smoothed: Samples
     length: int
 
+    def joined(self, other: Pieces) -> Pieces:
+        """Both together; ``length`` is of those that come first."""
+        crossed, smoothed = (
+            np.concatenate([getattr(self, name), getattr(other, name)]) for name in ("crossed", "smoothed")
+        )
+        return Pieces(crossed, smoothed, self.length)
+
     def left(self, theta: Samples) -> Samples:
         """Mean square of what ``theta`` (4,) or (n, 4) leaves of each piece, cmH2O², shape (n,)."""
         by = np.concatenate([-np.broadcast_to(theta, (len(self.crossed), 4)), np.ones((len(self.crossed), 1))], axis=1)
@@ -144,12 +153,18 @@ def pieces_at(stretch: Stretch, flow: Samples, first: Indices, length: int, term
 
 
 def edges_of(stretch: Stretch, flow: Samples) -> Pieces:
-    """The edges of all inflations: about their start and about their turn."""
+    """The edges of all inflations: at their start, from the onset of an effort before it, and at their turn."""
+    return edges_at(stretch, flow, stretch.start, START_S, START_BEFORE).joined(
+        edges_at(stretch, flow, stretch.turn, TURN_S, TURN_BEFORE)
+    )
+
+
+def edges_at(stretch: Stretch, flow: Samples, at: Indices, seconds: float, before: float) -> Pieces:
+    """Edges about some samples, as long as given or as inspirations allow, a share of them before."""
     inspiration = float(np.median(stretch.turn - stretch.start))
-    length = max(8, round(min(EDGE_S * stretch.rate_hz, EDGE_SHARE * inspiration)))
-    first = np.concatenate([stretch.start, stretch.turn]) - round(BEFORE * length)
-    inside = (first >= 0) & (first + length <= len(flow))
-    return pieces_at(stretch, flow, first[inside], length, CURVE)
+    length = max(2 * CURVE, round(min(seconds * stretch.rate_hz, EDGE_SHARE * inspiration)))
+    first = at - round(before * length)
+    return pieces_at(stretch, flow, first[(first >= 0) & (first + length <= len(flow))], length, CURVE)
 
 
 def expirations_of(stretch: Stretch, flow: Samples, clear: int) -> Pieces:
@@ -161,25 +176,31 @@ def expirations_of(stretch: Stretch, flow: Samples, clear: int) -> Pieces:
     return pieces_at(stretch, flow, np.concatenate(first).astype(np.int64), length, 1)
 
 
-def common_slope(slopes: Samples, error: Samples) -> tuple[float, Mask]:
-    """The slope at which most of the pieces lie, and which they are; NaN where none is positive."""
-    positive = slopes[slopes > 0]
-    if not len(positive):
-        return np.nan, np.zeros(len(slopes), bool)
-    grid = np.geomspace(*np.quantile(positive, [0.03, 0.98]), 400)[:, None]
-    width = np.hypot(ALIKE * grid, error)
-    density = (np.exp(-0.5 * np.square((slopes - grid) / width)) * grid / width).sum(axis=1)
-    slope = float(grid[density.argmax(), 0])
+def weighted_median(values: Samples, weight: Samples) -> float:
+    """The value below and above which lies half of the weight."""
+    order = np.argsort(values)
+    heaped = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(heaped, 0.5 * heaped[-1])])
+
+
+def common_slope(slopes: Samples, error: Samples) -> tuple[float, float, Mask]:
+    """The slope on which pieces agree, their robust standard deviation, and which they are.
+
+    Tukey's biweight about the weighted median (Beaton and Tukey, Technometrics 1974;16:147): a heartbeat spreads the
+    slopes to both sides, muscles that work bring some of them far off.
+    """
+    weight = 1.0 / np.square(np.hypot(ALIKE * np.median(np.abs(slopes)), error))
+    weight = np.minimum(weight, np.quantile(weight, HEAVIEST))
+    slope = weighted_median(slopes, weight)
+    spread = 1.4826 * weighted_median(np.abs(slopes - slope), weight)
     for _ in range(20):
-        width = np.hypot(ALIKE * slope, error)
-        near = np.abs(slopes - slope) < NEAR * width
-        weight = 1.0 / np.square(width[near])
-        slope = float(np.sum(weight * slopes[near]) / np.sum(weight)) if near.any() else slope
-    return slope, near
+        counted = weight * np.square(np.maximum(0.0, 1.0 - np.square((slopes - slope) / (CUT * spread))))
+        slope = float(np.sum(counted * slopes) / np.sum(counted))
+    return slope, spread, np.abs(slopes - slope) < NEAR * spread
 
 
-def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple[float, Mask]:
-    """The elastance on which most pieces of expiration agree, and which they are, given the resistances."""
+def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple[float, float, Mask]:
+    """The elastance on which pieces of expiration agree given the resistances, its spread, and which they are."""
     spread = expirations.crossed[:, VOLUME, VOLUME]
     some = spread > 0
     own = np.zeros((len(spread), 4))
@@ -190,10 +211,10 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
     correlated = max(1.0, CORRELATED_S * stretch.rate_hz)
     error = np.full(len(spread), np.inf)
     error[some] = np.sqrt((correlated * expirations.left(own)[some] + noise) / spread[some])
-    slope, near = common_slope(own[some, VOLUME], error[some])
+    slope, scatter, near = common_slope(own[some, VOLUME], error[some])
     members = np.zeros(len(spread), bool)
     members[some] = near
-    return slope, members
+    return slope, scatter, members
 
 
 def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
@@ -212,24 +233,21 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     for delay in DELAY_STEP_S * np.arange(-steps, steps + 1):
         moved = delayed(flow, float(delay), stretch.dt)
         edges = edges_of(stretch, moved)
-        if not len(edges.crossed):
-            return None
         left = float(edges.left(resistances(edges, 0.0, stretch.square)).sum())
         if best is None or left < best[0]:
             best = (left, moved, edges)
     assert best is not None
     _, moved, edges = best
-    expirations = expirations_of(stretch, moved, round((1.0 - BEFORE) * edges.length))
+    expirations = expirations_of(stretch, moved, round(TURN_S * stretch.rate_hz))
     if len(expirations.crossed) < LEAST_BREATHS:
         return None
     theta = resistances(edges, 0.0, stretch.square)
     for _ in range(ROUNDS):
-        elastance, near = elastance_of(expirations, theta, stretch)
-        if not np.isfinite(elastance):
-            return None
+        elastance, spread, near = elastance_of(expirations, theta, stretch)
         theta = resistances(edges, elastance, stretch.square)
     unexplained = edges.left(theta).sum() / edges.left(np.zeros(Y)).sum()
-    if theta[FLOW] <= 0.0 or unexplained > MOST_UNEXPLAINED or near.mean() < LEAST_SHARE:
+    error = spread / np.sqrt(max(1.0, near.sum() / OVERLAP))
+    if min(theta[FLOW], elastance) <= 0.0 or unexplained > MOST_UNEXPLAINED or error > WORST * elastance:
         return None
     residual = float(np.sqrt(np.median(expirations.left(theta)[near])))
     members = np.zeros(len(stretch.start), bool)

@@ -82,7 +82,7 @@ class Seen:
     @cached_property
     def locking(self) -> Locking | None:
         """Efforts locked to the ventilator's clock."""
-        return interaction.locking(self.onset, self.start, ~self.by_time)
+        return interaction.locking(self.onset, self.start, ~self.by_time | self.free)
 
     @cached_property
     def entrained(self) -> Flags:
