@@ -145,7 +145,6 @@ def bring(rng: Draw, way: str, size: str, tables: Tables) -> list[Tables]:
     control: Literal["VC", "PC"] = "VC" if rng.random() < 0.5 else "PC"
     if way == "passive":
         drive["rate_per_min"] = 0.0
-        tables["ventilator"]["base_flow_l_min"] = 3.0
         return [{"at_s": 0, **timed(rng, tables, control, "CMV" if rng.random() < 0.5 else "A/C", rate)}]
     if way == "in step":
         return [{"at_s": 0, **usual}]
@@ -162,7 +161,7 @@ def bring(rng: Draw, way: str, size: str, tables: Tables) -> list[Tables]:
         tables["ventilator"]["refractory_s"] = 0.6 if way == "premature" else 0.15
         return alternately(rng, usual, {**usual, **soon})
     if way == "double volume":
-        drive["size_cmh2o"] = within(rng, 9, 16)
+        drive["size_cmh2o"] = within(rng, 7, 12)
         drive["neural_time_s"] = min(0.5 * 60 / rate, drive["neural_time_s"] * 1.2)
         tables["ventilator"]["refractory_s"] = 0.15
         setting = timed(rng, tables, "VC", "A/C", max(6.0, 0.6 * rate))
@@ -201,7 +200,7 @@ def patient(kind: Set, k: int, sensing: Sensing) -> tuple[str, str, Scenario]:
         "trigger": {"adult": 2.0, "child": 1.0, "newborn": 0.4}[size],
         "effort": effort(rng, size, kind),
         "heart": heart,
-        "ventilator": {"trigger_delay_s": within(rng, 0.03, 0.12) if kind == "frozen" else 0.06},
+        "ventilator": {"base_flow_l_min": {"adult": 8.0, "child": 5.0, "newborn": 3.0}[size], "trigger_delay_s": within(rng, 0.03, 0.12) if kind == "frozen" else 0.06},
     }
     settings = bring(rng, way, size, tables)
     told: Tables = {

@@ -176,10 +176,10 @@ def before_triggering(muscle: Samples, onset: Indices, triggered: Indices, late:
     out = onset.copy()
     for k in range(len(onset)):
         n = np.searchsorted(triggered, onset[k], side="right") - 1
-        if n < 0 or onset[k] - triggered[n] > late or not muscle[triggered[n]] > ONSET:
+        if n < 0 or onset[k] - triggered[n] > late or muscle[triggered[n]] <= ONSET:
             continue
         i = triggered[n]
-        while i > 0 and i > triggered[n] - late and muscle[i - 1] > ONSET:
+        while i > 0 and i > triggered[n] - late and not muscle[i - 1] <= ONSET:
             i -= 1
         out[k] = min(i, triggered[n] - 1)
     return out
