@@ -20,7 +20,7 @@ from tidebench.measures.stretch import Column, Measured, before
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
-CREST = 3.0  # a peak in multiples of a root mean square
+CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
 LATE_S = 0.2  # by which an onset may be put too late
 
 
