@@ -21,6 +21,7 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
+PUSHING, PUSHING_SHARE = 0.1, 0.02  # of the strongest effort, for more than this share of the time
 LATE_S = 0.2  # by which an onset may be put too late
 
 
@@ -135,7 +136,16 @@ def from_airway(found: Measured) -> Samples:
     )
     muscle = rested(raw, stretch.start, stretch.end, level, explained.passive)
     unknown = spread_over(explained.passive < 0, stretch.start, stretch.end, len(muscle)) > 0
-    return np.where(unknown, np.nan, muscle)
+    return np.where(unknown | unlikely(muscle), np.nan, muscle)
+
+
+def unlikely(muscle: Samples) -> bool:
+    """True where a lung makes inspiratory muscles push out: it is not this patient's."""
+    known = muscle[np.isfinite(muscle)]
+    if not len(known):
+        return False
+    lowest, highest = np.quantile(known, [PUSHING_SHARE, 1.0 - PUSHING_SHARE])
+    return bool(lowest < -max(LEAST_EFFORT, PUSHING * highest))
 
 
 def chest_wall(found: Measured, oesophageal: Samples) -> float:
