@@ -217,6 +217,19 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
     return slope, scatter, members
 
 
+def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
+    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best."""
+    if not len(edges_of(stretch, flow).crossed):
+        return 0.0
+    steps = round(LONGEST_DELAY_S / DELAY_STEP_S)
+    delays = DELAY_STEP_S * np.arange(-steps, steps + 1)
+    left = []
+    for delay in delays.tolist():
+        edges = edges_of(stretch, delayed(flow, delay, stretch.dt))
+        left.append(float(edges.left(resistances(edges, 0.0, stretch.square)).sum()))
+    return float(delays[np.argmin(left)])
+
+
 def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     """The lung that edges and expirations show, or None where they don't.
 
@@ -224,22 +237,13 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     ----------
     stretch : Stretch
     flow : ndarray
-        Its flow with the loss taken off, L/s.
+        Its flow with the loss taken off and in time with pressure, L/s.
     """
     if len(stretch.start) < LEAST_BREATHS:
         return None
-    steps = round(LONGEST_DELAY_S / DELAY_STEP_S)
-    best: tuple[float, Samples, Pieces] | None = None
-    for delay in DELAY_STEP_S * np.arange(-steps, steps + 1):
-        moved = delayed(flow, float(delay), stretch.dt)
-        edges = edges_of(stretch, moved)
-        left = float(edges.left(resistances(edges, 0.0, stretch.square)).sum())
-        if best is None or left < best[0]:
-            best = (left, moved, edges)
-    assert best is not None
-    _, moved, edges = best
-    expirations = expirations_of(stretch, moved, round(TURN_S * stretch.rate_hz))
-    if len(expirations.crossed) < LEAST_BREATHS:
+    edges = edges_of(stretch, flow)
+    expirations = expirations_of(stretch, flow, round(TURN_S * stretch.rate_hz))
+    if not len(edges.crossed) or len(expirations.crossed) < LEAST_BREATHS:
         return None
     theta = resistances(edges, 0.0, stretch.square)
     for _ in range(ROUNDS):
