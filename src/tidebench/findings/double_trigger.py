@@ -47,7 +47,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     """Every second inflation of a double trigger, with the volume that both leave in the lung."""
     by_rule = thille(seen) | stacking(seen)
     before = np.concatenate([[False], seen.told[:-1]]) if len(seen.told) else seen.told
-    which = np.where(seen.told & before, seen.double | (by_rule & (seen.under_way < 0)), by_rule)
+    which = np.where(seen.told & before, seen.double, by_rule)
     inhaled, exhaled = seen.breaths["vti_ml"].to_numpy(), seen.breaths["vte_ml"].to_numpy()
     found = []
     for at in np.flatnonzero(which & (np.arange(len(which)) > 0)).tolist():
