@@ -175,8 +175,8 @@ def run(
     channels: dict[str, Samples],
     rate_hz: float,
     settings: Sequence[Setting],
-    square: float,
     progress: Callable[[float], None] | None,
+    square: float = np.nan,
 ) -> list[Piece]:
     """The whole line over a recording in memory, its stretches on all cores; the same pieces as chunk by chunk."""
     import os

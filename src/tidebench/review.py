@@ -145,8 +145,8 @@ def review(
             dict(recording.channels),
             float(recording.rate_hz),
             case.settings,
-            tube[1] if tube else np.nan,
             lambda share: tell("measuring", 0.2 + 0.6 * share),
+            tube[1] if tube else np.nan,
         )
         tell("summarising", 0.85)
         return assemble(case, recording, pieces, identity.result(), policy)

@@ -80,7 +80,11 @@ def main() -> None:
     people, events, ends = population(told.kind, told.sensing, range(told.patients))
     pl.Config.set_tbl_rows(200).set_tbl_cols(20).set_tbl_hide_dataframe_shape(active=True).set_tbl_width_chars(160)
     print(table(events, *([told.by] if told.by else [])))
-    print(ends.select(pl.len(), pl.col("error_s").median(), spread=(pl.col("error_s") - pl.col("error_s").median()).abs().median()))
+    print(
+        ends.select(
+            pl.len(), pl.col("error_s").median(), spread=(pl.col("error_s") - pl.col("error_s").median()).abs().median()
+        )
+    )
     print("wrong on quiet breaths:", events.filter(~pl.col("true")).height, "of", people["quiet"].sum())
     if told.out:
         told.out.mkdir(exist_ok=True)

@@ -62,15 +62,15 @@ def mechanics(rng: Draw, size: str, narrow: bool) -> tuple[Tables, float, float]
 def person(rng: Draw, size: str, mask: bool) -> Tables:
     """Who it is, and what the airway is."""
     tube = float(rng.choice(TUBE_MM[size]))
-    patient: Tables = {
+    people: dict[str, Tables] = {
         "adult": {"sex": "female", "age_years": 58, "height_cm": 168, "weight_kg": 66},
         "child": {"age_years": 5, "weight_kg": 19, "height_cm": 109, "sex": "male"},
         "newborn": {"age_days": 6, "weight_kg": 3.2},
-    }[size]
+    }
     airway: Tables = {"interface": "endotracheal tube", "tube_inner_diameter_mm": tube}
     if size != "adult":
         airway["tube_length_cm"] = 12.0 if size == "newborn" else 17.0
-    return {"patient": patient, "airway": {"interface": "mask"} if mask else airway}
+    return {"patient": people[size], "airway": {"interface": "mask"} if mask else airway}
 
 
 def effort(rng: Draw, size: str, kind: Set) -> Tables:
@@ -165,7 +165,11 @@ def bring(rng: Draw, way: str, size: str, tables: Tables) -> list[Tables]:
         drive["neural_time_s"] = min(0.5 * 60 / rate, drive["neural_time_s"] * 1.2)
         tables["ventilator"]["refractory_s"] = 0.15
         setting = timed(rng, tables, "VC", "A/C", max(6.0, 0.6 * rate))
-        brief = {**setting, "inspiratory_time_s": 0.5 * drive["neural_time_s"], "tidal_volume_ml": 5 * tables["compliance"]}
+        brief = {
+            **setting,
+            "inspiratory_time_s": 0.5 * drive["neural_time_s"],
+            "tidal_volume_ml": 5 * tables["compliance"],
+        }
         return alternately(rng, {**setting, "inspiratory_time_s": 0.95 * drive["neural_time_s"]}, brief)
     if way == "auto":
         drive["rate_per_min"] = 0.5 * rate
@@ -200,7 +204,10 @@ def patient(kind: Set, k: int, sensing: Sensing) -> tuple[str, str, Scenario]:
         "trigger": {"adult": 2.0, "child": 1.0, "newborn": 0.4}[size],
         "effort": effort(rng, size, kind),
         "heart": heart,
-        "ventilator": {"base_flow_l_min": {"adult": 8.0, "child": 5.0, "newborn": 3.0}[size], "trigger_delay_s": within(rng, 0.03, 0.12) if kind == "frozen" else 0.06},
+        "ventilator": {
+            "base_flow_l_min": {"adult": 8.0, "child": 5.0, "newborn": 3.0}[size],
+            "trigger_delay_s": within(rng, 0.03, 0.12) if kind == "frozen" else 0.06,
+        },
     }
     settings = bring(rng, way, size, tables)
     told: Tables = {

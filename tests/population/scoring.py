@@ -55,13 +55,15 @@ def events_of(
     found = findings.filter(pl.col("kind") == kind).sort("start_s")
     times, got = sorted(want.to_list()), found["start_s"].to_list()
     pairs = matches(times, got, tolerance)
-    hit, right = {i: j for i, j in pairs}, {j for _, j in pairs}
+    hit, right = dict(pairs), {j for _, j in pairs}
     sure = found["confidence"].to_list()
 
     def inside(at: float) -> bool:
         return EDGE_S <= at <= seconds - EDGE_S
 
-    events = [Event(kind, True, i in hit, sure[hit[i]] if i in hit else None) for i, at in enumerate(times) if inside(at)]
+    events = [
+        Event(kind, True, i in hit, sure[hit[i]] if i in hit else None) for i, at in enumerate(times) if inside(at)
+    ]
     for j, at in enumerate(got):
         if j not in right and inside(at) and not (np.abs(skip.to_numpy() - at) <= tolerance).any():
             events.append(Event(kind, False, True, sure[j]))

@@ -148,6 +148,46 @@ def ripple(muscle: Samples, turn: Indices, end: Indices) -> float:
 
 
 @kernel
+def neighbours(
+    low: Samples, gain: Samples, lung: Indices, joined: npt.NDArray[np.int8], j: int
+) -> tuple[Samples, Samples]:
+    """How many breaths away the breaths about ``j`` are that share its lung, and their lowest values as of ``j``."""
+    x, y = np.empty(2 * AROUND + 1), np.empty(2 * AROUND + 1)
+    m = 0
+    for side in (-1, 1):
+        moved = 0.0
+        k = j
+        for step in range(AROUND + 1):
+            if step > 0:
+                k += side
+                if not 0 <= k < len(low) or lung[k] != lung[j] or joined[max(k, k - side)] == 0:
+                    break
+                moved += gain[k - 1] if side > 0 else -gain[k]
+            if np.isfinite(low[k]) and (step > 0 or side > 0):
+                x[m], y[m] = side * step, low[k] + moved
+                m += 1
+    return x[:m].copy(), y[:m].copy()
+
+
+@kernel
+def lower_line(x: Samples, y: Samples) -> float:
+    """Value at 0 of the straight line through the lower points: the one furthest above is left out, again and again."""
+    kept = np.ones(len(x), np.bool_)
+    level = np.nan
+    while kept.any():
+        count = np.sum(kept)
+        middle, mean = np.mean(x[kept]), np.mean(y[kept])
+        spread = np.sum((x[kept] - middle) ** 2)
+        slope = np.sum((x[kept] - middle) * y[kept]) / spread if count > FEWEST and spread > 0 else 0.0
+        level = float(mean - slope * middle)
+        above = np.where(kept, y - level - slope * x, -np.inf)
+        if count <= FEWEST or np.max(above) <= ABOVE:
+            break
+        kept[np.argmax(above)] = False
+    return level
+
+
+@kernel
 def resting_levels(low: Samples, gain: Samples, lung: Indices, joined: npt.NDArray[np.int8]) -> Samples:
     """What each breath's muscle pressure, plus a constant, is at rest, cmH2O, shape (n,); NaN where it can't be told.
 
@@ -155,41 +195,8 @@ def resting_levels(low: Samples, gain: Samples, lung: Indices, joined: npt.NDArr
     moves it slowly; an effort can only raise the lowest value of its expiration. So a straight line is laid through the
     lowest values of the breaths around, those left out that lie above it.
     """
-    n = len(low)
-    out = np.full(n, np.nan)
-    x, y, kept = np.empty(2 * AROUND + 1), np.empty(2 * AROUND + 1), np.empty(2 * AROUND + 1, np.bool_)
-    for j in range(n):
-        m = 0
-        for side in (-1, 1):
-            moved = 0.0
-            for step in range(0 if side < 0 else 1, AROUND + 1):
-                k = j + side * step
-                if k < 0 or k >= n or lung[k] != lung[j]:
-                    break
-                if step > 0:
-                    if joined[max(k, k - side)] == 0:
-                        break
-                    moved += gain[k] * -1.0 if side < 0 else gain[k - 1]
-                if np.isfinite(low[k]):
-                    x[m], y[m], kept[m] = side * step, low[k] + moved, True
-                    m += 1
-        for _ in range(m):
-            count = sx = sy = sxx = sxy = 0.0
-            for i in range(m):
-                if kept[i]:
-                    count += 1.0
-                    sx += x[i]
-                    sy += y[i]
-                    sxx += x[i] * x[i]
-                    sxy += x[i] * y[i]
-            spread = sxx - sx * sx / count
-            slope = (sxy - sx * sy / count) / spread if count > FEWEST and spread > 0 else 0.0
-            out[j] = sy / count - slope * sx / count
-            worst, at = ABOVE, -1
-            for i in range(m):
-                if kept[i] and y[i] - out[j] - slope * x[i] > worst:
-                    worst, at = y[i] - out[j] - slope * x[i], i
-            if at < 0 or count <= FEWEST:
-                break
-            kept[at] = False
+    out = np.full(len(low), np.nan)
+    for j in range(len(low)):
+        x, y = neighbours(low, gain, lung, joined, j)
+        out[j] = lower_line(x, y)
     return out

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.edges import delayed
 from tidebench.efforts.equation import VOLUME
+from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
 from tidebench.efforts.stretch import loss_flow, steep, window
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, ONSET, bridged, find_efforts
@@ -136,7 +136,7 @@ def from_airway(found: Measured) -> Samples:
         found.columns["joined"],
     )
     muscle = rested(raw, stretch.start, stretch.end, level, explained.passive)
-    unknown = spread_over(explained.passive < 0, stretch.start, stretch.end, len(muscle)) > 0
+    unknown = spread_over((explained.passive < 0).astype(np.float64), stretch.start, stretch.end, len(muscle)) > 0
     return np.where(unknown | unlikely(muscle), np.nan, muscle)
 
 
