@@ -47,7 +47,7 @@ CUT, NEAR = 4.0, 2.0  # robust standard deviations: beyond, a piece tells of som
 ROUNDS = 4
 WORST = 0.15  # standard error of the elastance as a share of it, beyond which there is none
 OVERLAP = 2  # pieces of expiration that share samples
-MOST_UNEXPLAINED = 0.5  # of what pressure does at edges: else, as on CPAP, no valve moved it
+MOST_UNEXPLAINED = 0.8  # of what pressure does at edges: else, as on CPAP, no valve moved it
 Y = 4  # column of pressure, after those of the equation
 
 

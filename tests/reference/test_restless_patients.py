@@ -1,0 +1,108 @@
+"""A lung of patients who never rest, and the muscle pressure that it gives, against what was put into a simulation.
+
+The truth is the simulation's, itself held against closed forms, SciPy and ngspice; how the open set of recordings,
+which another engine made, fares is in ``test_open_set.py``. Bounds are what the method reached on a population drawn
+apart from these patients, rounded outwards (this house's).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.reference.simulated import compartment
+from tidebench.efforts.edges import delay_at_edges, delayed, lung_at_edges
+from tidebench.efforts.stretch import loss_flow
+from tidebench.line import run
+from tidebench.measures.efforts import from_airway
+from tidebench.measures.plans import plan_for
+from tidebench.measures.stretch import Measured, measure
+from tidebench.simulation import Solution, scenario_from, simulate
+
+TUBE_8_MM = 6.19  # cmH2O·s²/L², Guttmann, Anesthesiology 1993;79:503, refitted (secondary source)
+SUPPORT = {
+    "mode": "CSV-PS", "peep_cmh2o": 6, "fio2": 0.4, "pressure_support_cmh2o": 11, "cycling_percent": 30,
+    "trigger_flow_l_min": 2,
+}  # fmt: skip
+VOLUME = {
+    "mode": "A/C-VC", "peep_cmh2o": 6, "fio2": 0.4, "rate_per_min": 10, "tidal_volume_ml": 460,
+    "inspiratory_time_s": 1.0, "trigger_flow_l_min": 2,
+}  # fmt: skip
+
+
+def restless(setting: dict[str, Any], compliance: float, resistance: float, **more: Any) -> Solution:
+    """A patient with an effort for every breath."""
+    tables: dict[str, Any] = {
+        "title": "restless", "duration_s": 120, "seed": 3, "settings": [setting],
+        "airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": 8.0},
+        "lung": {"compartments": [compartment(compliance, resistance)]},
+        "effort": {"rate_per_min": 18, "size_cmh2o": 7, "neural_time_s": 1.0},
+        "sensors": {"pressure_noise_cmh2o": 0.05, "flow_noise_l_min": 0.3},
+        **more,
+    }  # fmt: skip
+    return simulate(scenario_from(tables), channels=["airway_pressure", "flow", "muscle_pressure"])
+
+
+def measured(done: Solution) -> Measured:
+    """Its recording, measured."""
+    recording = done.recording
+    found = measure(
+        recording["airway_pressure"], recording["flow"], float(recording.rate_hz),
+        lambda start: plan_for(done.scenario.settings, start / float(recording.rate_hz)), TUBE_8_MM,
+    )  # fmt: skip
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("setting", [SUPPORT, VOLUME], ids=["support", "volume control"])
+@pytest.mark.parametrize(("compliance", "resistance"), [(50, 6), (28, 4), (60, 14)])
+def test_a_lung_shows_though_every_breath_has_an_effort(
+    setting: dict[str, Any], compliance: float, resistance: float
+) -> None:
+    found = measured(restless(setting, compliance, resistance))
+    assert not (found.explained.passive == 1).any()
+    (lung,) = found.explained.lungs
+    assert lung.elastance == pytest.approx(1000 / compliance, rel=0.2)
+    assert lung.theta[1] + 0.7 * lung.theta[2] == pytest.approx(resistance + 0.36 + 0.7 * TUBE_8_MM, rel=0.1)
+    assert not np.isfinite(found.explained.elastance).any()  # such a compliance belongs to no breath
+
+
+@pytest.mark.parametrize("setting", [SUPPORT, VOLUME], ids=["support", "volume control"])
+def test_muscle_pressure_is_what_the_muscles_did(setting: dict[str, Any]) -> None:
+    done = restless(setting, 45, 7)
+    found, true = from_airway(measured(done)), done.channels["muscle_pressure"]
+    known = np.isfinite(found)
+    assert known.mean() > 0.7
+    assert np.sqrt(np.mean(np.square(found[known] - true[known]))) < 0.12 * true.max()
+    assert np.corrcoef(found[known], true[known])[0, 1] > 0.98
+
+
+@pytest.mark.parametrize("delay_s", [-0.02, -0.01, 0.0, 0.015])
+def test_a_delay_between_the_channels_is_found_to_5_ms(delay_s: float) -> None:
+    sensors = {"pressure_noise_cmh2o": 0.05, "flow_noise_l_min": 0.3, "flow_delay_s": delay_s}
+    found = measured(restless(SUPPORT, 45, 7, sensors=sensors))
+    assert found.explained.delay_s == pytest.approx(-delay_s, abs=0.0051)
+
+
+def test_breathing_on_a_constant_pressure_shows_no_lung() -> None:
+    """Without a valve that moves pressure, effort and lung can't be told apart."""
+    cpap = {"mode": "CPAP", "peep_cmh2o": 6, "fio2": 0.4}
+    found = measured(restless(cpap, 45, 7))
+    stretch = found.stretch
+    flow = stretch.flow - loss_flow(stretch, found.explained.loss)
+    assert lung_at_edges(stretch, delayed(flow, delay_at_edges(stretch, flow), stretch.dt)) is None
+
+
+def test_stacked_breaths_keep_one_level_of_rest() -> None:
+    """Short inflations within long efforts: the second begins with the first in the lung and the effort under way."""
+    brief = {**VOLUME, "tidal_volume_ml": 250, "inspiratory_time_s": 0.45}
+    strong = {"rate_per_min": 16, "size_cmh2o": 10, "neural_time_s": 1.3}
+    done = restless(brief, 45, 5, effort=strong, ventilator={"refractory_s": 0.15})
+    doubles = done.breaths.filter(pl.col("labels").str.contains("double-trigger")).height
+    assert doubles > 20
+    (piece,) = run(dict(done.recording.channels), 100.0, done.scenario.settings, None, TUBE_8_MM)
+    assert len(piece.efforts.onset) == pytest.approx(done.efforts.height, abs=3)
+    assert np.median(piece.efforts.peak) == pytest.approx(10, rel=0.2)
