@@ -11,7 +11,7 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import demo, quantities, review, simulate
+from tidebench.cli import demo, findings, quantities, review, simulate
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -27,6 +27,7 @@ app = App(
     exit_on_error=False,
 )
 app.command(demo.demo)
+app.command(findings.findings)
 app.command(quantities.quantities)
 app.command(review.review)
 app.command(simulate.simulate)

@@ -18,6 +18,7 @@ from tidebench.findings import (
     premature_cycling,
     reverse_trigger,
 )
+from tidebench.findings.about import About
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
@@ -39,6 +40,9 @@ MODULES = (
 )
 FINDINGS: dict[str, Rule] = {module.KIND: module.find for module in MODULES}
 """The rule of each kind of finding."""
+
+ABOUT: dict[str, About] = {module.KIND: module.ABOUT for module in MODULES}
+"""What each kind is, in words."""
 
 RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 """The version of each kind's rule."""

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
@@ -17,6 +18,12 @@ from tidebench.records import Finding
 KIND = "auto-trigger"
 RULE = "trigger criterion met, no effort seen"
 VERSION = 1
+ABOUT = About(
+    seen="The trigger's criterion was met, and no effort is seen. Told only where efforts would be seen.",
+    source="Thille, Intensive Care Med 2006;32:1515: a cycle without a preceding fall of airway pressure",
+    behind="Heartbeat, a leak, water in the tubing, a very sensitive trigger.",
+    further="Trigger sensitivity, leak, tubing.",
+)
 PASSIVE, OTHERWISE = 0.9, 0.7
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
 from tidebench.findings.seen import Flags, Seen
 from tidebench.quantities import quantity
@@ -20,6 +21,16 @@ from tidebench.records import Finding
 KIND = "double-trigger"
 RULE = "inflation triggered within an effort that has one"
 VERSION = 1
+ABOUT = About(
+    seen="A further inflation is triggered within the same effort, or within one that a timed inflation "
+    "called for. Where muscle pressure is not known: an expiration shorter than half the mean "
+    "inspiratory time after a cycle of the patient's, or one in which less than half of the breath "
+    "came out. The volume that both leave in the lung is told.",
+    source="Thille, Intensive Care Med 2006;32:1515; stacking after Beitler, Intensive Care Med 2016;42:1427 "
+    "(from memory)",
+    behind="Neural inspiration longer than the inflation; high drive; entrained efforts. The two differ in remedy.",
+    further="Inspiratory time, drive, sedation, volume per kg.",
+)
 SHORT = 0.5  # of the mean inspiratory time: Thille 2006
 HALF = 0.5  # of the inhaled volume (this house's choice)
 SURE, BY_RULE = 0.9, 0.75

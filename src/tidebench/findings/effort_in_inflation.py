@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tidebench.findings.about import About
 from tidebench.findings.efforts import each, peak
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
@@ -11,6 +12,12 @@ from tidebench.records import Finding
 KIND = "effort-in-inflation"
 RULE = "effort that begins within an inflation"
 VERSION = 1
+ABOUT = About(
+    seen="An effort begins within an inflation that it did not trigger, and is not locked to the ventilator's clock.",
+    source="by mechanism: this house's",
+    behind="A patient's own rhythm beside the ventilator's.",
+    further="Rate, trigger.",
+)
 
 
 def find(seen: Seen) -> Sequence[Finding]:

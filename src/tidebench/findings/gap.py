@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tidebench.findings.about import About
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
 KIND = "gap"
 RULE = "missing samples"
 VERSION = 1
+ABOUT = About(
+    seen="Nothing was recorded. Numbers of the stretch before and after are not joined.",
+    source="none needed",
+    behind="A cable, a restart of the recorder, a pause for transport or suction.",
+    further="What happened then, by the event log.",
+)
 
 
 def find(seen: Seen) -> Sequence[Finding]:

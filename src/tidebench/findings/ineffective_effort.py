@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tidebench.findings.about import About
 from tidebench.findings.efforts import each, peak
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
@@ -11,6 +12,12 @@ from tidebench.records import Finding
 KIND = "ineffective-effort"
 RULE = "effort in expiration without an inflation"
 VERSION = 1
+ABOUT = About(
+    seen="An effort begins in expiration and gets no inflation.",
+    source="Thille, Intensive Care Med 2006;32:1515; by muscle pressure: this house's",
+    behind="Trapped gas, too much support, weak drive, an insensitive trigger.",
+    further="Support, expiratory time, PEEP, trigger.",
+)
 
 
 def find(seen: Seen) -> Sequence[Finding]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from tidebench.findings.about import About
 from tidebench.findings.runs import runs
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
@@ -14,6 +15,12 @@ from tidebench.records import Finding
 KIND = "intrinsic-peep"
 RULE = "total PEEP above PEEP"
 VERSION = 1
+ABOUT = About(
+    seen="At least 5 breaths in a row begin with 2 cmH2O or more above PEEP still in the lung.",
+    source="limits: common practice, no source",
+    behind="Too little time to empty: rate, inspiratory time, narrow airways or tube. Or flow limitation.",
+    further="Flow before the next breath; a hold at the end of expiration.",
+)
 
 LEAST = 2.0  # cmH2O (common practice, no source)
 

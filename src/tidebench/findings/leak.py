@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from tidebench.findings.about import About
 from tidebench.findings.runs import runs
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
@@ -13,6 +14,12 @@ from tidebench.records import Finding
 KIND = "leak"
 RULE = "inhaled volume that does not return"
 VERSION = 1
+ABOUT = About(
+    seen="Over at least 5 breaths a tenth or more of the inhaled volume does not return.",
+    source="limits: common practice, no source",
+    behind="Cuff, mask, chest drain, a loose joint; under a mask some is expected.",
+    further="The ventilator's own leak check; exhaled volumes with care.",
+)
 
 LEAST = 0.10  # of the inhaled volume (common practice, no source)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tidebench.findings.about import About
 from tidebench.findings.efforts import each, peak
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
@@ -14,6 +15,13 @@ from tidebench.records import Finding
 KIND = "reverse-trigger"
 RULE = "effort locked to timed inflations"
 VERSION = 1
+ABOUT = About(
+    seen="Efforts locked in time to inflations that the ventilator's own time began: delay, its spread, "
+    "share of the breath and number are told. Without locking an effort in an inflation is only that.",
+    source="Akoumianaki, Chest 2013;143:927; the test of locking: this house's",
+    behind="Entrainment, often under deep sedation.",
+    further="Sedation, rate; whether breaths stack.",
+)
 
 
 def find(seen: Seen) -> Sequence[Finding]:
