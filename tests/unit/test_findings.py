@@ -33,7 +33,18 @@ BETWEEN = {
     "premature-cycling", "reverse-trigger",
 }  # fmt: skip
 """Between patient and ventilator: tried in test_disagreement.py."""
-SIGNS = {"leak": ("leak_fraction", 0.10, 0.099), "intrinsic-peep": ("intrinsic_peep_cmh2o", 2.0, 1.99)}
+SIGNS = {
+    "leak": ("leak_fraction", 0.10, 0.099),
+    "intrinsic-peep": ("intrinsic_peep_cmh2o", 2.0, 1.99),
+    "overdistension": ("stress_index", 1.11, 1.1),
+    "recruitment": ("stress_index", 0.89, 0.9),
+    "strong-effort": ("effort_cmh2o", 15.0, 14.9),
+}
+IN_SIGNALS = {
+    "clipped-signal", "disconnection", "flow-starvation", "incomplete-expiration", "mechanics-change",
+    "over-assistance", "secretions", "trigger-delay",
+}  # fmt: skip
+"""Tried in test_findings_in_signals.py."""
 
 
 @pytest.mark.parametrize("kind", SIGNS)
@@ -97,4 +108,4 @@ def test_findings_come_in_the_order_of_time_and_in_the_table_s_types() -> None:
 
 
 def test_every_kind_is_tried_here() -> None:
-    assert set(FINDINGS) == {*SIGNS, *BETWEEN, "gap"}
+    assert set(FINDINGS) == {*SIGNS, *BETWEEN, *IN_SIGNALS, "gap"}

@@ -8,15 +8,26 @@ import polars as pl
 
 from tidebench.findings import (
     auto_trigger,
+    clipped_signal,
     delayed_cycling,
+    disconnection,
     double_trigger,
     effort_in_inflation,
+    flow_starvation,
     gap,
+    incomplete_expiration,
     ineffective_effort,
     intrinsic_peep,
     leak,
+    mechanics_change,
+    over_assistance,
+    overdistension,
     premature_cycling,
+    recruitment,
     reverse_trigger,
+    secretions,
+    strong_effort,
+    trigger_delay,
 )
 from tidebench.findings.about import About
 from tidebench.findings.seen import Seen
@@ -28,15 +39,26 @@ Rule = Callable[[Seen], Sequence[Finding]]
 
 MODULES = (
     auto_trigger,
+    clipped_signal,
     delayed_cycling,
+    disconnection,
     double_trigger,
     effort_in_inflation,
+    flow_starvation,
     gap,
+    incomplete_expiration,
     ineffective_effort,
     intrinsic_peep,
     leak,
+    mechanics_change,
+    over_assistance,
+    overdistension,
     premature_cycling,
+    recruitment,
     reverse_trigger,
+    secretions,
+    strong_effort,
+    trigger_delay,
 )
 FINDINGS: dict[str, Rule] = {module.KIND: module.find for module in MODULES}
 """The rule of each kind of finding."""

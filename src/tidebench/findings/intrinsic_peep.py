@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import runs
+from tidebench.findings.runs import each_run
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -27,19 +27,14 @@ LEAST = 2.0  # cmH2O (common practice, no source)
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Runs of breaths whose total PEEP is at least 2 cmH2O above PEEP."""
-    above = seen.breaths.filter(pl.col("intrinsic_peep_cmh2o") >= LEAST)
-    return [
-        Finding(
-            kind=KIND,
-            breath=int(run["breath"][0]),
-            start_s=float(run["start_s"][0]),
-            end_s=float(run["end_s"][-1]),
-            confidence=0.9 if run["passive"].fill_null(False).all() else 0.6,
-            evidence=f"{run.height} breaths in a row begin with {quantity('intrinsic_peep_cmh2o').text(middle)} of "
-            "pressure above PEEP still in the lung.",
-            rule=RULE,
-            rule_version=VERSION,
-            values=(("intrinsic_peep_cmh2o", middle),),
-        )
-        for run, middle in runs(above, "intrinsic_peep_cmh2o")
-    ]
+    key = "intrinsic_peep_cmh2o"
+    return each_run(
+        KIND,
+        (RULE, VERSION),
+        seen.breaths.filter(pl.col(key) >= LEAST),
+        key,
+        lambda run: 0.9 if run["passive"].fill_null(value=False).all() else 0.6,
+        lambda n, middle: (
+            f"{n} breaths in a row begin with {quantity(key).text(middle)} of pressure above PEEP still in the lung."
+        ),
+    )

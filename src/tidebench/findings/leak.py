@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import runs
+from tidebench.findings.runs import each_run
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
@@ -26,18 +26,11 @@ LEAST = 0.10  # of the inhaled volume (common practice, no source)
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Runs of breaths with a leak of at least a tenth of the inhaled volume."""
-    leaky = seen.breaths.filter(pl.col("leak_fraction") >= LEAST)
-    return [
-        Finding(
-            kind=KIND,
-            breath=int(run["breath"][0]),
-            start_s=float(run["start_s"][0]),
-            end_s=float(run["end_s"][-1]),
-            confidence=0.9,
-            evidence=f"Over {run.height} breaths {100 * middle:.0f} % of the inhaled volume does not return.",
-            rule=RULE,
-            rule_version=VERSION,
-            values=(("leak_fraction", middle),),
-        )
-        for run, middle in runs(leaky, "leak_fraction")
-    ]
+    return each_run(
+        KIND,
+        (RULE, VERSION),
+        seen.breaths.filter(pl.col("leak_fraction") >= LEAST),
+        "leak_fraction",
+        0.9,
+        lambda n, middle: f"Over {n} breaths {100 * middle:.0f} % of the inhaled volume does not return.",
+    )

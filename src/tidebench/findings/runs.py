@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import polars as pl
+
+from tidebench.records import Finding
 
 SHORTEST = 5
 BRIDGED = 3  # breaths without the sign that do not end a run
@@ -19,3 +21,32 @@ def runs(breaths: pl.DataFrame, key: str) -> Iterator[tuple[pl.DataFrame, float]
         middle = run[key].median()
         if run.height >= SHORTEST and isinstance(middle, float):
             yield run, middle
+
+
+def each_run(
+    kind: str,
+    rule: tuple[str, int],
+    breaths: pl.DataFrame,
+    key: str,
+    sure: float | Callable[[pl.DataFrame], float],
+    words: Callable[[int, float], str],
+) -> Sequence[Finding]:
+    """A finding for each run in a table of breaths with a sign.
+
+    ``rule`` is name and version; ``sure`` the confidence, or what gives it from the run; ``words`` the evidence from
+    the number of breaths and the median of ``key``.
+    """
+    return [
+        Finding(
+            kind=kind,
+            breath=int(run["breath"][0]),
+            start_s=float(run["start_s"][0]),
+            end_s=float(run["end_s"][-1]),
+            confidence=sure(run) if callable(sure) else sure,
+            evidence=words(run.height, middle),
+            rule=rule[0],
+            rule_version=rule[1],
+            values=((key, middle),),
+        )
+        for run, middle in runs(breaths, key)
+    ]

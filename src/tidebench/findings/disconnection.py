@@ -1,0 +1,52 @@
+"""Disconnection: the airway loses its pressure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tidebench.findings.about import PRACTICE, About
+from tidebench.findings.seen import Seen
+from tidebench.quantities import quantity
+from tidebench.records import Finding
+
+KIND = "disconnection"
+RULE = "pressure near zero under PEEP"
+VERSION = 1
+
+LEAST_PEEP, REMAINS, LEAST_S = 3.0, 0.3, 1.5  # cmH2O, of PEEP, s
+ABOUT = About(
+    seen="For 1.5 s or longer airway pressure is below a third of PEEP, where PEEP is 3 cmH2O or more.",
+    source=PRACTICE,
+    behind="Disconnection, suction with an open circuit, a change of tubing.",
+    further="The patient and the joints; what the log says of that moment; PEEP and volume after it.",
+)
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every stretch of lost pressure."""
+    peep = seen.breaths["peep_cmh2o"].median()
+    pressure, rate = seen.recording["airway_pressure"], seen.recording.rate_hz
+    if not isinstance(peep, float) or peep < LEAST_PEEP:
+        return []
+    lost = np.concatenate([[False], pressure < REMAINS * peep, [False]])
+    first, last = (
+        np.flatnonzero(np.diff(lost.astype(np.int8)) == 1),
+        np.flatnonzero(np.diff(lost.astype(np.int8)) == -1),
+    )
+    long = (last - first) / rate >= LEAST_S
+    return [
+        Finding(
+            kind=KIND,
+            breath=None,
+            start_s=float(a),
+            end_s=float(b),
+            confidence=0.8,
+            evidence=f"Airway pressure was next to nothing for {quantity('duration_s').text(b - a)}.",
+            rule=RULE,
+            rule_version=VERSION,
+            values=(("duration_s", float(b - a)),),
+        )
+        for a, b in zip(first[long] / rate, last[long] / rate, strict=True)
+    ]

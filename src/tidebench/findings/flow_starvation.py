@@ -1,0 +1,48 @@
+"""Flow starvation: the patient pulls harder than a set flow fills the lung."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tidebench.findings.about import About
+from tidebench.findings.breaths import at_breath
+from tidebench.findings.seen import Seen
+from tidebench.quantities import quantity
+from tidebench.records import Finding
+
+KIND = "flow-starvation"
+RULE = "pressure falls while set flow goes on"
+VERSION = 1
+
+FALL = 1.5  # cmH2O
+SETTLED_S, SMOOTH_S = 0.12, 0.05
+GREY = 3.0  # cmH2O over which confidence rises
+ABOUT = About(
+    seen="In a volume-controlled inflation airway pressure falls by 1.5 cmH2O or more below what it had "
+    "reached while flow goes on. A passive lung that fills can only raise it.",
+    source="by mechanism, this house's; a scooped pressure is the usual sign (common practice)",
+    behind="High drive, a low set flow or a small set volume.",
+    further="Peak flow, flow pattern, volume, cause of the drive.",
+)
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every volume-controlled inflation, not passive, within which pressure falls."""
+    rate, pressure = seen.recording.rate_hz, seen.recording["airway_pressure"]
+    active = (seen.breaths["delivery"] == "volume-control") & ~seen.breaths["passive"].fill_null(value=False)
+    active &= seen.breaths["expiration_s"].is_not_null()
+    width = max(1, round(SMOOTH_S * rate))
+    found = []
+    for at in np.flatnonzero(active.fill_null(value=False).to_numpy()).tolist():
+        inside = pressure[round((seen.start[at] + SETTLED_S) * rate) : round(seen.turn[at] * rate)]
+        if len(inside) <= 2 * width or not np.isfinite(inside).all():
+            continue
+        smooth = np.convolve(inside, np.full(width, 1 / width), "valid")
+        fall = float(np.max(np.maximum.accumulate(smooth) - smooth))
+        if fall >= FALL:
+            words = f"Pressure falls by {quantity('pressure_fall_cmh2o').text(fall)} while the set flow goes on."
+            sure = 0.7 + 0.25 * min(1.0, (fall - FALL) / GREY)
+            found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, ("pressure_fall_cmh2o", fall)))
+    return found

@@ -1,0 +1,71 @@
+"""Sudden change of compliance or resistance in passive breaths, with the likely place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from tidebench.findings.about import PRACTICE, About
+from tidebench.findings.breaths import at_breath
+from tidebench.findings.seen import Seen, Times
+from tidebench.records import Finding
+
+KIND = "mechanics-change"
+RULE = "five breaths against the five before"
+VERSION = 1
+
+BREATHS = 5
+SHARE = 0.25
+STEP = 1.0  # cmH2O of PEEP between the two: then the change is the step's
+ABOUT = About(
+    seen="The median compliance or resistance of 5 passive breaths differs by a quarter or more from that "
+    "of the 5 before, at the same PEEP. Resistance alone points to tube or airway, compliance alone "
+    "to lung or chest wall.",
+    source=PRACTICE,
+    behind="Secretions, bronchospasm, a kinked or bitten tube; atelectasis, oedema, pneumothorax, one-sided "
+    "intubation, a full stomach.",
+    further="The patient first: chest, tube, suction catheter; then peak against plateau.",
+)
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every place at which passive breaths change, where they differ most from those before."""
+    told = seen.breaths.filter(pl.col("passive") & pl.col("compliance_ml_cmh2o").is_not_null())
+    if told.height < 2 * BREATHS:
+        return []
+    keys = ("compliance_ml_cmh2o", "resistance_cmh2o_s_l", "peep_cmh2o")
+    after = told.select(pl.col(keys).reverse().rolling_median(BREATHS).reverse())
+    before = told.select(pl.col(keys).rolling_median(BREATHS).shift(1))
+    softer, wider = (np.log((after[key] / before[key]).to_numpy()) for key in keys[:2])
+    same = (after["peep_cmh2o"] - before["peep_cmh2o"]).abs().to_numpy() < STEP
+    size = np.where(same, np.fmax(np.abs(softer), np.abs(wider)), 0.0)
+    found = []
+    while np.nanmax(size, initial=0.0) >= np.log(1 + SHARE):
+        k = middle_of_highest(size)
+        at = int(np.searchsorted(seen.breaths["breath"].to_numpy(), told["breath"][k]))
+        changes = tuple(100 * (np.exp(float(x[k])) - 1) for x in (softer, wider))
+        values = tuple(zip(("compliance_change_percent", "resistance_change_percent"), changes, strict=True))
+        found.append(at_breath(KIND, (RULE, VERSION), seen, at, 0.8, words_for(*changes), *values))
+        size[max(0, k - BREATHS) : k + BREATHS + 1] = 0.0
+    return found
+
+
+def middle_of_highest(size: Times) -> int:
+    """Index in the middle of the first run of the highest values."""
+    highest = np.flatnonzero(size == np.nanmax(size))
+    run = highest[highest - highest[0] == np.arange(len(highest))]
+    return int(run[len(run) // 2])
+
+
+def words_for(compliance: float, resistance: float) -> str:
+    """What changed by how many per cent, and where that usually lies."""
+    told = [
+        f"{name} {'rose' if change > 0 else 'fell'} by {abs(change):.0f} %"
+        for name, change in (("Compliance", compliance), ("Resistance", resistance))
+        if abs(np.log1p(change / 100)) >= np.log(1 + SHARE)
+    ]
+    place = "tube or airway" if len(told) == 1 and told[0].startswith("R") else "lung or chest wall"
+    place = "tube, airway or lung" if len(told) > 1 else place
+    return f"{' and '.join(told)} against the {BREATHS} breaths before, at the same PEEP: {place}."
