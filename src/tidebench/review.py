@@ -16,6 +16,8 @@ from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import beyond_the_end, doubts
 from tidebench.findings import find_all
+from tidebench.findings.rates import asynchrony_index_percent, rates_of
+from tidebench.findings.seen import Seen
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
@@ -165,7 +167,9 @@ def assemble(
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     findings = find_all(breaths, efforts, recording)
-    summary = summarise(case, recording, pieces, columns, breaths, holds, findings) | {"recording_id": identity}
+    summary = summarise(case, recording, pieces, columns, breaths, holds, efforts, findings) | {
+        "recording_id": identity
+    }
     summary["policy"] = policy.identity if policy else None
     steps = find_steps(breaths, case.settings)
     return Review(case, recording, breaths, efforts, findings, holds, steps, summary, columns, policy)
@@ -225,6 +229,7 @@ def summarise(
     columns: Mapping[str, Column],
     breaths: pl.DataFrame,
     holds: Sequence[Hold],
+    efforts: pl.DataFrame,
     findings: pl.DataFrame,
 ) -> dict[str, Any]:
     """The summary, as ``summary.json`` holds it."""
@@ -237,16 +242,11 @@ def summarise(
         per_kg = statistics_of(breaths["vte_ml"] / weight, "vt_per_pbw_ml_kg")
         statistics |= {"vt_per_pbw_ml_kg": per_kg} if per_kg else {}
     statistics |= further_statistics(columns, float(recording.rate_hz))
-    hours = recording.duration_s / 3600
-    counts = {
-        str(kind): {"count": int(n), "per_hour": round(n / hours, 3)}
-        for kind, n in findings.group_by("kind").len().sort("kind").iter_rows()
-    }
     return {
         "quantities": statistics,
         "holds": [hold_summary(hold) for hold in holds],
-        "findings": counts,
-        "asynchrony_index_percent": None,
+        "findings": rates_of(findings, breaths.height, recording.duration_s),
+        "asynchrony_index_percent": asynchrony_index_percent(Seen(breaths, efforts, recording)),
         "patient": {"predicted_body_weight_kg": weight},
         "breaths": {
             "count": breaths.height,

@@ -227,7 +227,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
         onset.astype(float), over.astype(float), stretch.start.astype(float), stretch.turn.astype(float),
         by_patient, free,
     )  # fmt: skip
-    highest, product, work = at_breath(muscle, stretch.flow, stretch.start, stretch.end, stretch.dt)
+    highest, product, work = at_breath(muscle_through, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
     passive = without_unseen(found, highest, onset, over)
     return Efforts(
