@@ -40,8 +40,8 @@ def test_the_busiest_three_minutes() -> None:
 
 def test_rates_by_kind() -> None:
     said = [
-        {"kind": "leak", "breath": k, "start_s": 400.0 * k, "end_s": 1.0, "confidence": 1.0, "evidence": "", "values": [],
-         "rule": "", "rule_version": 1}
+        {"kind": "leak", "breath": k, "start_s": 400.0 * k, "end_s": 1.0, "confidence": 1.0, "evidence": "leak",
+         "values": [], "rule": "leak", "rule_version": 1}
         for k in range(18)
     ]  # fmt: skip
     (kind, told), *others = rates_of(pl.DataFrame(said, schema=FINDING_COLUMNS), 360, 7200.0).items()

@@ -94,6 +94,7 @@ def asynchrony_index_percent(seen: Seen) -> float | None:
     mean = float(np.nanmean(lasts))
     short, long = (lasts < SHORT * mean) & seen.by_patient, (lasts > PROLONGED * mean) & seen.by_patient
     wasted = int((seen.efforts["outcome"] == "ineffective").sum())
-    alone = int((seen.by_patient & (seen.under_way < 0) & ~seen.double).sum())
-    events = wasted + alone + int(thille(seen).sum()) + int(short.sum()) + int(long.sum())
+    again = thille(seen)
+    alone = seen.by_patient & (seen.under_way < 0) & ~seen.double & ~again
+    events = wasted + sum(int(kind.sum()) for kind in (alone, again, short, long))
     return round(100 * events / (n + wasted), 2)
