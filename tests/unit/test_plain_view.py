@@ -24,7 +24,7 @@ def test_the_view_holds_what_the_page_says() -> None:
     assert [row["changed"] for row in view["steps"]] == ["set PEEP 6.0 → 9.0 cmH2O", "set PEEP 9.0 → 12.0 cmH2O"]
     assert view["settings"][0] == {"at_s": 0.0, "text": page.settings[0][1]}
     assert [row["hold"]["kind"] for row in view["holds"]] == ["inspiratory", "expiratory"]
-    assert set(view["efforts"]) == {"outcomes", "text", "not_assessed"}
+    assert set(view["efforts"]) == {"outcomes", "text"}
     assert "compliance_ml_cmh2o" in [q["key"] for q in view["along_peep"]["quantities"]]
     assert len(view["along_peep"]["levels"]) == 3
     assert view["caution"] == page.caution

@@ -323,7 +323,7 @@ INDICES = (
         "How far airway pressure falls within an inflation below what it had reached, while the set flow goes on.",
     ),
     Quantity(
-        "compliance_change_percent",
+        "change_of_compliance_percent",
         "change of compliance",
         "ΔC",
         "%",
@@ -332,7 +332,7 @@ INDICES = (
         "Median compliance of five breaths against that of the five before.",
     ),
     Quantity(
-        "resistance_change_percent",
+        "change_of_resistance_percent",
         "change of resistance",
         "ΔR",
         "%",

@@ -46,7 +46,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         k = middle_of_highest(size)
         at = int(np.searchsorted(seen.breaths["breath"].to_numpy(), told["breath"][k]))
         changes = tuple(100 * (np.exp(float(x[k])) - 1) for x in (softer, wider))
-        values = tuple(zip(("compliance_change_percent", "resistance_change_percent"), changes, strict=True))
+        values = tuple(zip(("change_of_compliance_percent", "change_of_resistance_percent"), changes, strict=True))
         found.append(at_breath(KIND, (RULE, VERSION), seen, at, 0.8, words_for(*changes), *values))
         size[max(0, k - BREATHS) : k + BREATHS + 1] = 0.0
     return found

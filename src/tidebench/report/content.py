@@ -40,7 +40,7 @@ from tidebench.views import (
     trend_page,
 )
 from tidebench.views.answers import GROUPS, SAFE, UNTOLD
-from tidebench.views.efforts import effort_source, not_assessed
+from tidebench.views.efforts import effort_source
 from tidebench.views.numbers import summary_number
 from tidebench.views.wording import clock, count, duration, sentence, share
 
@@ -401,7 +401,7 @@ def _all_numbers(review: Review) -> Iterator[Number]:
 def _efforts(review: Review) -> Data:
     """Efforts by outcome, with where they were seen and what is not looked for."""
     rows = [[entry.words, entry.share] for entry in effort_counts(review)]
-    note = f"Estimated from {effort_source(review)}. {not_assessed()}".strip() if rows else ""
+    note = f"Estimated from {effort_source(review)}." if rows else ""
     return {"rows": rows, "note": note}
 
 

@@ -11,7 +11,7 @@ import polars as pl
 from tidebench.limits import population
 from tidebench.quantities import quantity
 from tidebench.records import Spread
-from tidebench.views.efforts import efforts_found, not_assessed
+from tidebench.views.efforts import efforts_found
 from tidebench.views.mechanics import description, total_peep_origin
 from tidebench.views.numbers import Number, held_number, summary_number
 from tidebench.views.passivity import passivity
@@ -166,7 +166,7 @@ def _in_step(review: Review) -> str:
         f"{kind.replace('-', ' ')} {times}" for kind, times in finding_counts(review).items() if kind not in OWN_WORDS
     ]
     told = [sentence("; ".join(parts)), efforts_found(review)]
-    told += [sentence(f"found: {listed(found)}") if found else "", not_assessed()]
+    told += [sentence(f"found: {listed(found)}") if found else ""]
     return " ".join(filter(None, told))
 
 

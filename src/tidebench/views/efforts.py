@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tidebench.findings import FINDINGS
 from tidebench.interaction import OUTCOMES
 from tidebench.views.passivity import passivity
 from tidebench.views.wording import count, listed, sentence, share
@@ -24,16 +23,6 @@ BECAME = {
 
 SOURCES = {"airway": "airway pressure and flow", "oesophageal": "oesophageal pressure"}
 """Where efforts were seen, in words."""
-
-DISAGREEMENTS = {
-    "double-trigger": "double triggers",
-    "auto-trigger": "auto-triggers",
-    "reverse-trigger": "reverse triggers",
-    "premature-cycling": "early cycling",
-    "delayed-cycling": "late cycling",
-    "flow-starvation": "flow starvation",
-}
-"""Kinds of disagreement between patient and ventilator for which a rule may be registered, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +71,6 @@ def efforts_found(review: Review) -> str:
     if not passivity(review.breaths).effort or "oesophageal_pressure" in review.recording:
         return ""
     return (
-        "Single efforts, ineffective ones among them, can't be told: no oesophageal pressure was recorded, and airway "
-        "pressure shows them only where passive breaths show the lungs."
+        "Single efforts, ineffective ones among them, can't be told: no oesophageal pressure was recorded, and neither "
+        "passive breaths nor edges of flow show the lungs."
     )
-
-
-def not_assessed() -> str:
-    """The kinds of disagreement that no rule looks for, as a sentence."""
-    left = [words for kind, words in DISAGREEMENTS.items() if kind not in FINDINGS]
-    return sentence(f"not assessed: {listed(left)}") if left else ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tidebench.quantities import Quantity
 from tidebench.views.answers import Untold
-from tidebench.views.efforts import efforts_found, not_assessed, outcomes
+from tidebench.views.efforts import efforts_found, outcomes
 from tidebench.views.matters import Matter
 from tidebench.views.numbers import Number
 from tidebench.views.observed import Observation
@@ -40,7 +40,7 @@ def plain_view(review: Review) -> dict[str, Any]:
     shown["holds"] = page.holds.rows
     levels = {"quantities": steps.along_peep_quantities, "levels": steps.along_peep}
     shown |= {"steps": steps.rows, "along_peep": levels, "policy": policy_used(review)}
-    shown["efforts"] = {"outcomes": outcomes(review), "text": efforts_found(review), "not_assessed": not_assessed()}
+    shown["efforts"] = {"outcomes": outcomes(review), "text": efforts_found(review)}
     told: dict[str, Any] = plain(shown)
     return told
 
