@@ -1,6 +1,12 @@
-"""Measures the findings on a population of virtual patients and prints the tables.
+"""Measures the findings on a population of virtual patients.
 
 python -m tests.population open|frozen [clean|real] [--patients N] [--by way|size] [--out FOLDER]
+    prints sensitivity and predictive value by kind
+python -m tests.population calibrate
+    prints how often each grade of confidence was right in the open population, clean and real: the numbers of
+    ``tidebench.findings.calibration``, which are entered there by hand, made to rise
+python -m tests.population page
+    writes docs/explanation/findings-measured.md and its picture from the frozen population
 """
 
 from __future__ import annotations
@@ -9,15 +15,17 @@ import argparse
 import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from tests.population.page import write_page
 from tests.population.patients import Sensing, Set, patient
 from tests.population.scoring import end_errors_s, score
+from tests.population.tables import Measured, by_kind, reliability
 from tidebench.case import load_case
 from tidebench.review import review
 from tidebench.simulation import simulate
@@ -34,63 +42,61 @@ def measured(kind: Set, sensing: Sensing, k: int) -> dict[str, Any]:
         write_files(done, Path(folder))
         found = review(load_case(folder))
     events = score(size, done.breaths, done.efforts, found.findings, scenario.duration_s)
-    quiet = done.breaths.filter(pl.col("labels") == "").height
     about = {"patient": k, "way": way, "size": size}
     return {
-        "about": about | {"breaths": done.breaths.height, "quiet": quiet, "efforts": done.efforts.height,
-                          "mask": scenario.airway.interface == "mask"},
+        "about": about | {"breaths": done.breaths.height, "efforts": done.efforts.height},
         "events": [about | asdict(event) for event in events],
         "ends": [about | {"error_s": error} for error in end_errors_s(done.efforts, found.efforts)],
-    }  # fmt: skip
+    }
 
 
-def population(kind: Set, sensing: Sensing, numbers: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def population(kind: Set, sensing: Sensing, numbers: Sequence[int]) -> Measured:
     """Patients, events and errors of effort ends as tables."""
     with ProcessPoolExecutor() as pool:
         rows = list(pool.map(partial(measured, kind, sensing), numbers))
-    return (
+    return Measured(
         pl.DataFrame([row["about"] for row in rows]),
         pl.DataFrame([event for row in rows for event in row["events"]], infer_schema_length=None),
         pl.DataFrame([error for row in rows for error in row["ends"]], infer_schema_length=None),
     )
 
 
-def table(events: pl.DataFrame, *by: str) -> pl.DataFrame:
-    """Sensitivity (pooled, and mean over patients with three events or more) and predictive value by kind."""
-    each = events.filter("true").group_by("kind", *by, "patient").agg(n=pl.len(), share=pl.col("found").mean())
-    means = each.filter(pl.col("n") >= 3).group_by("kind", *by).agg(patients=pl.len(), mean=pl.col("share").mean())
-    pooled = events.group_by("kind", *by).agg(
-        events=pl.col("true").sum(),
-        sensitivity=(pl.col("true") & pl.col("found")).sum() / pl.col("true").sum(),
-        ppv=(pl.col("true") & pl.col("found")).sum() / pl.col("found").sum(),
-        wrong=(~pl.col("true")).sum(),
-    )
-    return pooled.join(means, on=["kind", *by], how="left").sort("kind", *by)
+@dataclass(frozen=True)
+class Asked:
+    """What the command line asked for."""
+
+    what: str
+    sensing: Sensing
+    patients: int
+    by: str | None
+    out: Path | None
+
+
+def asked() -> Asked:
+    """The command line, parsed."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=["open", "frozen", "calibrate", "page"])
+    parser.add_argument("sensing", choices=["clean", "real"], nargs="?", default="clean")
+    parser.add_argument("--patients", type=int, default=PATIENTS)
+    parser.add_argument("--by", choices=["way", "size"])
+    parser.add_argument("--out", type=Path)
+    return Asked(**vars(parser.parse_args()))
 
 
 def main() -> None:
     """Run what the command line asks for."""
-    asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("kind", choices=["open", "frozen"])
-    asked.add_argument("sensing", choices=["clean", "real"], nargs="?", default="clean")
-    asked.add_argument("--patients", type=int, default=PATIENTS)
-    asked.add_argument("--by", choices=["way", "size"])
-    asked.add_argument("--out", type=Path)
-    told = asked.parse_args()
-    people, events, ends = population(told.kind, told.sensing, range(told.patients))
+    told = asked()
     pl.Config.set_tbl_rows(200).set_tbl_cols(20).set_tbl_hide_dataframe_shape(active=True).set_tbl_width_chars(160)
-    print(table(events, *([told.by] if told.by else [])))
-    print(
-        ends.select(
-            pl.len(), pl.col("error_s").median(), spread=(pl.col("error_s") - pl.col("error_s").median()).abs().median()
-        )
-    )
-    print("wrong on quiet breaths:", events.filter(~pl.col("true")).height, "of", people["quiet"].sum())
-    if told.out:
-        told.out.mkdir(exist_ok=True)
-        people.write_parquet(told.out / "patients.parquet")
-        events.write_parquet(told.out / "events.parquet")
-        ends.write_parquet(told.out / "ends.parquet")
+    numbers = range(told.patients)
+    if told.what == "page":
+        write_page(population("frozen", "clean", numbers), population("frozen", "real", numbers))
+    elif told.what == "calibrate":
+        print(reliability(pl.concat([population("open", sensing, numbers).events for sensing in ("clean", "real")])))
+    else:
+        done = population("open" if told.what == "open" else "frozen", told.sensing, numbers)
+        print(by_kind(done.events, *([told.by] if told.by else [])))
+        if told.out:
+            done.write(told.out)
 
 
 if __name__ == "__main__":

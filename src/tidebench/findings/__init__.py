@@ -30,6 +30,7 @@ from tidebench.findings import (
     trigger_delay,
 )
 from tidebench.findings.about import About
+from tidebench.findings.calibration import calibrated
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
@@ -73,7 +74,7 @@ RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 def find_all(breaths: pl.DataFrame, efforts: pl.DataFrame, recording: Recording) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
     seen = Seen(breaths, efforts, recording)
-    found = [finding for rule in FINDINGS.values() for finding in rule(seen)]
+    found = calibrated(finding for rule in FINDINGS.values() for finding in rule(seen))
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
 
 
