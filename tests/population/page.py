@@ -106,8 +106,9 @@ def write_page(clean: Measured, real: Measured) -> None:
         f"- End of neural inspiration, estimated less true: clean {timing(clean)}; real {timing(real)}.\n",
         f"- Wrong findings: clean {quiet(clean)}; real {quiet(real)}.\n\n",
         "## Confidence\n\n",
-        f"Findings that are more likely wrong than right (below {LEAST:g}) are left out. The others, clean and real: how "
-        "sure the rules were, and how often they were right. Confidence was set on the open population.\n\n![Share of findings that were right against their confidence](../images/reliability.svg)\n\n",
+        f"Findings that are more likely wrong than right (below {LEAST:g}) are left out. The others, clean and real: "
+        "how sure the rules were, and how often they were right. Confidence was set on the open population.\n\n"
+        "![Share of findings that were right against their confidence](../images/reliability.svg)\n\n",
         WHY,
     ]  # fmt: skip
     PAGE.write_text("".join(parts).rstrip() + "\n", encoding="utf-8", newline="\n")

@@ -248,8 +248,8 @@ def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> b
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
-    """No breath shows a lung alone: the one that edges and expirations show, if any; its breaths are passive where
-    it leaves no more of them than noise does, and else what can be told of them without it.
+    """No breath shows a lung alone: the one that edges and expirations show, if any; its breaths are with effort unless
+    it leaves no more of them than noise does.
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
@@ -260,7 +260,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
     sums = sums_with(stretch, unknown.loss, np.zeros(0), None)
     residual, floor = sums.smoothed_residual(lung.theta), sums.noise_floor(lung.theta[FLOW])
     at_rest = residual <= np.maximum(FLOORS * floor, UNSEEN)
-    passive = np.where(at_rest & stretch.timed, 1, unknown.passive).astype(np.int8)
+    passive = np.where(np.isfinite(residual), at_rest & stretch.timed, -1).astype(np.int8)
     known = passive == 1
     return replace(
         unknown,
