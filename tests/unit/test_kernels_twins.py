@@ -8,9 +8,21 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from tidebench.efforts.edges import curve_of, piece_sums
 from tidebench.efforts.equation import gather, residuals
 from tidebench.efforts.mechanics import fitted
-from tidebench.efforts.muscle import muscle_pressure, rise_at_end
+from tidebench.efforts.muscle import (
+    ABOVE,
+    AROUND,
+    FEWEST,
+    gained,
+    lower_line,
+    lowest,
+    muscle_pressure,
+    resting_levels,
+    ripple,
+    rise_at_end,
+)
 from tidebench.efforts.timing import find_efforts
 from tidebench.inflations.delivery import onset
 from tidebench.inflations.holds import step_at, trailing_rest
@@ -18,7 +30,7 @@ from tidebench.inflations.leak import balance, local_slope
 from tidebench.inflations.levels import BINS, running_percentiles, valve_resistance
 from tidebench.inflations.phases import find_phases, smooth
 from tidebench.measures.breaths import tracheal_peaks
-from tidebench.measures.efforts import at_breath, means
+from tidebench.measures.efforts import at_breath, before_triggering, means
 from tidebench.measures.stretch import first_gap
 from tidebench.measures.sweep import COLUMNS, sensor_lag, sweep
 from tidebench.steps import quantiles
@@ -476,3 +488,90 @@ def test_quantiles(n: int) -> None:
         known = values[np.isfinite(values[:, k]), k]
         expected = np.quantile(known, [0.05, 0.5, 0.95]) if len(known) else np.full(3, np.nan)
         np.testing.assert_allclose(found[k], [*expected, len(known)])
+
+
+@pytest.mark.parametrize("terms", [1, 3])
+def test_piece_sums(terms: int) -> None:
+    p, f, start, _, _ = breaths(11)
+    rng = draw(11)
+    smooth_p, smooth_f = p + 0.1 * rng.standard_normal(len(p)), f + 0.1 * rng.standard_normal(len(f))
+    length = 30
+    crossed, smoothed = piece_sums(p, f, smooth_p, smooth_f, start, DT, curve_of(terms, length))
+    time = np.vander(np.linspace(-1, 1, length), terms)
+    for j, first in enumerate(start):
+        part = slice(first, first + length)
+        volume = np.concatenate([[0.0], np.cumsum(0.5 * (f[part][1:] + f[part][:-1]) * DT)])
+        x, z = (
+            np.array([volume, flow[part], flow[part] * np.abs(flow[part]), np.minimum(flow[part], 0), pressure[part]])
+            for flow, pressure in ((f, p), (smooth_f, smooth_p))
+        )
+        x, z = (columns - (time @ np.linalg.lstsq(time, columns.T)[0]).T for columns in (x, z))
+        np.testing.assert_allclose(crossed[j], z @ x.T, atol=1e-9)
+        np.testing.assert_allclose(smoothed[j], z @ z.T, atol=1e-9)
+
+
+def test_gained() -> None:
+    _, f, start, _, end = breaths(12)
+    elastance = np.linspace(10, 30, len(start))
+    twin = [e * np.trapezoid(f[a : min(b + 1, len(f))], dx=DT) for a, b, e in zip(start, end, elastance, strict=True)]
+    np.testing.assert_allclose(gained(f, start, end, DT, elastance), twin, atol=1e-12)
+
+
+def test_lowest_and_ripple() -> None:
+    p, _, _, turn, end = breaths(13)
+    p[end[1] - 20 : end[1]] = np.nan
+    p[turn[2] : end[2]] = np.nan
+    rest = [p[a + int(0.2 * (b - a)) : b] for a, b in zip(turn, end, strict=True)]
+    rest = [part[np.isfinite(part)] for part in rest]
+    low = [np.quantile(part, 0.2) if len(part) else np.nan for part in rest]
+    np.testing.assert_allclose(lowest(p, turn, end), low)
+    spread = [1.4826 * np.median(np.abs(part - np.median(part))) for part in rest if len(part)]
+    assert ripple(p, turn, end) == pytest.approx(np.median(spread))
+    assert ripple(np.full(len(p), np.nan), turn, end) == 0.0
+
+
+def line_twin(x: Samples, y: Samples) -> float:
+    """:func:`lower_line` by ``polyfit``."""
+    kept = list(range(len(x)))
+    while kept:
+        fit = np.polyfit(x[kept], y[kept], 1) if len(kept) > FEWEST else np.array([0.0, np.mean(y[kept])])
+        above = {k: y[k] - np.polyval(fit, x[k]) for k in kept}
+        if len(kept) <= FEWEST or max(above.values()) <= ABOVE:
+            return float(np.polyval(fit, 0.0))
+        kept.remove(max(above, key=lambda k: above[k]))
+    return float("nan")
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_resting_levels(seed: int) -> None:
+    rng = draw(30 + seed)
+    n = 40
+    low = rng.standard_normal(n) * 0.2 + 3.0 * (rng.random(n) < 0.3)
+    gain, lung = rng.standard_normal(n), (np.arange(n) > 25).astype(np.int64)
+    joined = (rng.random(n) > 0.05).astype(np.int8)
+    low[7] = np.nan
+    at = np.concatenate([[0.0], np.cumsum(gain)[:-1]])
+    twin = []
+    for j in range(n):
+        near = [j]
+        for side in (-1, 1):
+            k = j + side
+            while 0 <= k < n and abs(k - j) <= AROUND and lung[k] == lung[j] and joined[max(k, k - side)]:
+                near.append(k)
+                k += side
+        near = [k for k in sorted(near) if np.isfinite(low[k])]
+        twin.append(line_twin(np.array(near, float) - j, low[near] + at[near] - at[j]))
+    np.testing.assert_allclose(resting_levels(low, gain, lung, joined), twin, atol=1e-9)
+    assert np.isnan(lower_line(np.zeros(0), np.zeros(0)))
+
+
+def test_before_triggering() -> None:
+    """An onset 0.1 s after an inflation is put before it where muscle pressure had left rest, or is not known there."""
+    muscle = np.concatenate([np.zeros(90), np.linspace(0, 5, 100)])
+    onset = np.array([110, 150], np.int64)
+    near, far, none = (np.array(at, np.int64) for at in ([100], [60], []))
+    assert before_triggering(muscle, onset, near, 20).tolist() == [96, 150]
+    assert before_triggering(muscle, onset, far, 20).tolist() == [110, 150]
+    assert before_triggering(muscle, onset, none, 20).tolist() == [110, 150]
+    muscle[95:105] = np.nan
+    assert before_triggering(muscle, onset, near, 20).tolist()[0] == 95
