@@ -24,6 +24,8 @@ from tidebench.efforts.muscle import (
     rise_at_end,
 )
 from tidebench.efforts.timing import find_efforts
+from tidebench.findings.secretions import FAST, SLOW, roughness
+from tidebench.findings.secretions import FEWEST as FEWEST_SAMPLES
 from tidebench.inflations.delivery import onset
 from tidebench.inflations.holds import step_at, trailing_rest
 from tidebench.inflations.leak import balance, local_slope
@@ -575,3 +577,18 @@ def test_before_triggering() -> None:
     assert before_triggering(muscle, onset, none, 20).tolist() == [110, 150]
     muscle[95:105] = np.nan
     assert before_triggering(muscle, onset, near, 20).tolist()[0] == 95
+
+
+def test_roughness() -> None:
+    _, f, _, turn, end = breaths(14)
+    left = 0.1 * draw(14).standard_normal(len(f))
+    end[3] = turn[3] + 2 * FEWEST_SAMPLES
+    fast, slow = roughness(f, left, turn, end)
+    for j in range(len(turn)):
+        out, rest = -f[turn[j] : end[j]], left[turn[j] : end[j]]
+        parts = out > FAST * out.max(), np.abs(out) < SLOW * out.max()
+        if min(part.sum() for part in parts) < FEWEST_SAMPLES:
+            assert (fast[j], slow[j]) == (0.0, np.inf)
+        else:
+            twin = [np.sqrt(np.mean(np.square(rest[part]))) / out.max() for part in parts]
+            np.testing.assert_allclose([fast[j], slow[j]], twin)

@@ -19,7 +19,7 @@ expiration does is used by Vicario, IEEE Trans Biomed Eng 2016;63:775, in anothe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +40,7 @@ SMOOTH_S = 0.04  # noise averages out over it, an edge does not
 CLEAR_S = 0.05  # before the next inflation
 CURVE = 3  # terms of the curve that muscle pressure may follow over an edge
 LONGEST_DELAY_S, DELAY_STEP_S = 0.03, 0.005
+ENOUGH_BREATHS = 80
 ALIKE = 0.06  # relative difference of slopes that a lung's own unevenness makes (common practice, no source)
 CORRELATED_S = 0.06  # over which what is left of a straight line is one observation
 HEAVIEST = 0.8  # quantile of the pieces' weights above which none weighs more
@@ -218,7 +219,18 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
 
 
 def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
-    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best."""
+    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best.
+
+    A sensor's delay stays, so the first :data:`ENOUGH_BREATHS` tell it.
+    """
+    last = int(stretch.end[:ENOUGH_BREATHS][-1])
+    stretch = replace(
+        stretch,
+        pressure=stretch.pressure[:last],
+        start=stretch.start[:ENOUGH_BREATHS],
+        turn=stretch.turn[:ENOUGH_BREATHS],
+    )
+    flow = flow[:last]
     if not len(edges_of(stretch, flow).crossed):
         return 0.0
     steps = round(LONGEST_DELAY_S / DELAY_STEP_S)

@@ -12,12 +12,11 @@ def at_breath(
     kind: str, rule: tuple[str, int], seen: Seen, at: int, confidence: float, evidence: str, *values: tuple[str, float]
 ) -> Finding:
     """The finding of a rule (name, version) at one row of the breath table; unknown values are left out."""
-    row = seen.breaths.row(at, named=True)
     return Finding(
         kind=kind,
-        breath=int(row["breath"]),
-        start_s=float(row["start_s"]),
-        end_s=float(row["end_s"]),
+        breath=int(seen.number[at]),
+        start_s=float(seen.start[at]),
+        end_s=float(seen.end[at]),
         confidence=confidence,
         evidence=evidence,
         rule=rule[0],

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from tidebench.findings.about import About
 from tidebench.findings.seen import Flags, Seen, Times
+from tidebench.kernels import kernel
 from tidebench.records import Finding
+
+Indices = npt.NDArray[np.int64]
 
 KIND = "secretions"
 RULE = "roughness of flow that grows with flow"
@@ -57,17 +61,28 @@ def rattles(seen: Seen) -> tuple[Flags, Times]:
     rate, flow = seen.recording.rate_hz, seen.recording["flow"]
     width = max(3, round(SMOOTH_S * rate))
     left = flow - np.convolve(flow, np.full(width, 1 / width), "same")
-    ends = seen.breaths["end_s"].to_numpy()
-    out, size = np.zeros(len(ends), bool), np.zeros(len(ends))
-    for j, (turn, end) in enumerate(zip(seen.turn, ends, strict=True)):
-        if not np.isfinite(turn):
-            continue
-        part = slice(round((turn + CLEAR_S) * rate), round((end - CLEAR_S) * rate))
-        out_flow, rough = -flow[part], left[part]
-        peak = float(np.max(out_flow, initial=0.0))
-        fast, slow = out_flow > FAST * peak, np.abs(out_flow) < SLOW * peak
-        if peak > 0 and min(fast.sum(), slow.sum()) >= FEWEST and np.isfinite(rough).all():
-            quick, quiet = (float(np.sqrt(np.mean(np.square(rough[some])))) for some in (fast, slow))
-            size[j] = quick / peak
-            out[j] = quick > TIMES * quiet and size[j] > SHARE
-    return out, size
+    begins, ends = (np.nan_to_num(rate * times) for times in (seen.turn + CLEAR_S, seen.end - CLEAR_S))
+    quick, quiet = roughness(flow, left, begins.round().astype(np.int64), ends.round().astype(np.int64))
+    return (quick > TIMES * quiet) & (quick > SHARE), quick
+
+
+@kernel
+def roughness(flow: Times, left: Times, begins: Indices, ends: Indices) -> tuple[Times, Times]:
+    """Root mean square of ``left`` where expiratory flow is fast and where slow, as shares of its peak; shape (n,) each.
+
+    0 and infinity where either has too few samples.
+    """
+    fast, slow = np.zeros(len(begins)), np.full(len(begins), np.inf)
+    for j in range(len(begins)):
+        peak = 0.0
+        for i in range(begins[j], ends[j]):
+            peak = max(peak, -flow[i])
+        sums, counts = np.zeros(2), np.zeros(2)
+        for i in range(begins[j], ends[j]):
+            part = 0 if -flow[i] > FAST * peak else 1 if abs(flow[i]) < SLOW * peak else 2
+            if part < 2:
+                sums[part] += left[i] * left[i]
+                counts[part] += 1.0
+        if peak > 0.0 and np.min(counts) >= FEWEST and np.isfinite(np.sum(sums)):
+            fast[j], slow[j] = np.sqrt(sums[0] / counts[0]) / peak, np.sqrt(sums[1] / counts[1]) / peak
+    return fast, slow

@@ -39,6 +39,16 @@ class Seen:
         return self.breaths["start_s"].to_numpy()
 
     @cached_property
+    def end(self) -> Times:
+        """When breaths end, s."""
+        return self.breaths["end_s"].to_numpy()
+
+    @cached_property
+    def number(self) -> npt.NDArray[np.int64]:
+        """The number of each breath."""
+        return self.breaths["breath"].to_numpy()
+
+    @cached_property
     def turn(self) -> Times:
         """When inflations end, s."""
         return self.breaths["expiration_s"].to_numpy()
