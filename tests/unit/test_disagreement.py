@@ -14,6 +14,7 @@ import pytest
 
 from tidebench import interaction
 from tidebench.findings import find_all
+from tidebench.findings.calibration import LEAST
 from tidebench.recording import Recording
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS
 
@@ -71,10 +72,12 @@ def test_weak_effort_from_the_airway_is_less_sure() -> None:
         find_all(
             table, efforts((1.8, 2.3, 0, "ineffective"), peak=peak).with_columns(source=pl.lit("airway")), RECORDING
         )["confidence"].item()
-        for peak in (1.0, 2.0, 5.0)
+        for peak in (2.7, 2.9, 5.0)
     ]
-    assert sure == sorted(set(sure))
-    assert sure[-1] < 1
+    assert sure[0] < sure[1] < sure[2] < 1
+    assert sure[0] >= LEAST
+    least = efforts((1.8, 2.3, 0, "ineffective"), peak=1.0).with_columns(source=pl.lit("airway"))
+    assert not find_all(table, least, RECORDING).height  # more likely wrong than right
 
 
 def test_further_inflation_of_one_effort_is_a_double_trigger() -> None:

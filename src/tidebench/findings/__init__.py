@@ -74,7 +74,8 @@ RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 def find_all(breaths: pl.DataFrame, efforts: pl.DataFrame, recording: Recording) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
     seen = Seen(breaths, efforts, recording)
-    found = calibrated(finding for rule in FINDINGS.values() for finding in rule(seen))
+    graded = (finding for rule in FINDINGS.values() for finding in rule(seen))
+    found = graded if (efforts["source"] == "oesophageal").any() else calibrated(graded)
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
 
 

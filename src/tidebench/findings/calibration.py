@@ -3,7 +3,7 @@
 Rules grade their findings by mechanism: the size of an effort, how far a margin lies beyond its limit, whether a breath
 is passive. How often each grade was right was counted on the open population of virtual patients (airway only, clean
 and real sensors), made to rise with the grade, and is drawn through straight. Kinds that no population tells of keep
-their grades.
+their grades, and so do all findings where an oesophageal signal was used.
 """
 
 from __future__ import annotations

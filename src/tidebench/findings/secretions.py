@@ -68,7 +68,7 @@ def rattles(seen: Seen) -> tuple[Flags, Times]:
 
 @kernel
 def roughness(flow: Times, left: Times, begins: Indices, ends: Indices) -> tuple[Times, Times]:
-    """Root mean square of ``left`` where expiratory flow is fast and where slow, as shares of its peak; shape (n,) each.
+    """Root mean square of ``left`` where expiratory flow is fast and where slow, as shares of its peak; (n,) each.
 
     0 and infinity where either has too few samples.
     """
