@@ -403,7 +403,7 @@ def exhaled_beyond_inhaled(breaths: pl.DataFrame) -> list[str]:
 
     Breaths that stack and are let out together are no such case: their sums agree.
     """
-    known = breaths.drop_nulls(["vti_measured_ml", "vte_measured_ml"])
+    known = breaths.drop_nulls(["vti_measured_ml", "vte_measured_ml"]).filter(pl.col("vti_measured_ml") > 0)
     if known.height < FEWEST_BREATHS:
         return []
     inhaled, exhaled = (known[key].to_numpy() for key in ("vti_measured_ml", "vte_measured_ml"))

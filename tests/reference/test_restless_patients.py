@@ -14,12 +14,15 @@ import polars as pl
 import pytest
 
 from tests.reference.simulated import compartment
+from tidebench.case import Case
 from tidebench.efforts.edges import delay_at_edges, delayed, lung_at_edges
 from tidebench.efforts.stretch import loss_flow
 from tidebench.line import run
 from tidebench.measures.efforts import from_airway
 from tidebench.measures.plans import plan_for
 from tidebench.measures.stretch import Measured, measure
+from tidebench.recording import Recording
+from tidebench.review import review
 from tidebench.simulation import Solution, scenario_from, simulate
 
 TUBE_8_MM = 6.19  # cmH2O·s²/L², Guttmann, Anesthesiology 1993;79:503, refitted (secondary source)
@@ -106,3 +109,18 @@ def test_stacked_breaths_keep_one_level_of_rest() -> None:
     (piece,) = run(dict(done.recording.channels), 100.0, done.scenario.settings, None, TUBE_8_MM)
     assert len(piece.efforts.onset) == pytest.approx(done.efforts.height, abs=3)
     assert np.median(piece.efforts.peak) == pytest.approx(10, rel=0.2)
+
+
+@pytest.mark.parametrize("what", ["noise", "no flow", "square"])
+def test_signals_that_no_lung_makes_show_none_and_warn_of_nothing(what: str) -> None:
+    """Noise alone, pressure without flow, and steps without noise."""
+    draw, time = np.random.default_rng(0), np.arange(12_000) / 100
+    inflating = time % 3 < 1
+    pressure, flow = np.where(inflating, 15.0, 5.0), np.where(inflating, 0.5, -0.25)
+    if what == "noise":
+        pressure, flow = 5 + draw.standard_normal(len(time)), draw.standard_normal(len(time))
+    if what == "no flow":
+        flow = np.zeros(len(time))
+    done = review(Case(), Recording(100.0, {"airway_pressure": pressure, "flow": flow}))
+    assert done.breaths["compliance_ml_cmh2o"].is_null().all() or what == "square"
+    assert not done.efforts.height or what == "noise"

@@ -44,6 +44,7 @@ ENOUGH_BREATHS = 80
 ALIKE = 0.06  # relative difference of slopes that a lung's own unevenness makes (common practice, no source)
 CORRELATED_S = 0.06  # over which what is left of a straight line is one observation
 HEAVIEST = 0.8  # quantile of the pieces' weights above which none weighs more
+EXACT = 1e-6  # of the slope: pieces of a signal without noise differ by rounding
 CUT, NEAR = 4.0, 2.0  # robust standard deviations: beyond, a piece tells of something else; within, it agrees
 ROUNDS = 4
 WORST = 0.15  # standard error of the elastance as a share of it, beyond which there is none
@@ -193,7 +194,7 @@ def common_slope(slopes: Samples, error: Samples) -> tuple[float, float, Mask]:
     weight = 1.0 / np.square(np.hypot(ALIKE * np.median(np.abs(slopes)), error))
     weight = np.minimum(weight, np.quantile(weight, HEAVIEST))
     slope = weighted_median(slopes, weight)
-    spread = 1.4826 * weighted_median(np.abs(slopes - slope), weight)
+    spread = max(1.4826 * weighted_median(np.abs(slopes - slope), weight), EXACT * abs(slope))
     for _ in range(20):
         counted = weight * np.square(np.maximum(0.0, 1.0 - np.square((slopes - slope) / (CUT * spread))))
         slope = float(np.sum(counted * slopes) / np.sum(counted))
@@ -204,6 +205,8 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
     """The elastance on which pieces of expiration agree given the resistances, its spread, and which they are."""
     spread = expirations.crossed[:, VOLUME, VOLUME]
     some = spread > 0
+    if some.sum() < LEAST_BREATHS:
+        return np.nan, np.nan, some
     own = np.zeros((len(spread), 4))
     own[:, 1:] = theta[1:]
     moved = expirations.crossed[:, VOLUME, 1:Y] @ theta[1:]
@@ -260,6 +263,8 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     theta = resistances(edges, 0.0, stretch.square)
     for _ in range(ROUNDS):
         elastance, spread, near = elastance_of(expirations, theta, stretch)
+        if not np.isfinite(elastance):
+            return None
         theta = resistances(edges, elastance, stretch.square)
     unexplained = edges.left(theta).sum() / edges.left(np.zeros(Y)).sum()
     error = spread / np.sqrt(max(1.0, near.sum() / OVERLAP))

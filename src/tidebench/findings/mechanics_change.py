@@ -32,7 +32,9 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every place at which passive breaths change, where they differ most from those before."""
-    told = seen.breaths.filter(pl.col("passive") & pl.col("compliance_ml_cmh2o").is_not_null())
+    told = seen.breaths.filter(
+        pl.col("passive") & (pl.col("compliance_ml_cmh2o") > 0) & (pl.col("resistance_cmh2o_s_l") > 0)
+    )
     if told.height < 2 * BREATHS:
         return []
     keys = ("compliance_ml_cmh2o", "resistance_cmh2o_s_l", "peep_cmh2o")
