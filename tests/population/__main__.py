@@ -3,7 +3,7 @@
 python -m tests.population open|frozen [clean|real] [--patients N] [--by way|size] [--out FOLDER]
     prints sensitivity and predictive value by kind
 python -m tests.population calibrate
-    prints how often each grade of confidence was right in the open population, clean and real: the numbers of
+    prints how often each grade that the rules give was right in the open population, clean and real: the numbers of
     ``tidebench.findings.calibration``, which are entered there by hand, made to rise
 python -m tests.population page
     writes docs/explanation/findings-measured.md and its picture from the frozen population
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -27,21 +27,35 @@ from tests.population.patients import Sensing, Set, patient
 from tests.population.scoring import end_errors_s, score
 from tests.population.tables import Measured, by_kind, reliability
 from tidebench.case import load_case
-from tidebench.review import review
+from tidebench.findings import as_table, graded_findings
+from tidebench.findings.seen import Seen
+from tidebench.review import Review, review
 from tidebench.simulation import simulate
 from tidebench.simulation.write import write_files
 
 PATIENTS = 220
+Findings = Callable[[Review], pl.DataFrame]
 
 
-def measured(kind: Set, sensing: Sensing, k: int) -> dict[str, Any]:
+def grades(found: Review) -> pl.DataFrame:
+    """The findings of a review as its rules grade them, before calibration."""
+    graded = graded_findings(Seen(found.breaths, found.efforts, found.recording))
+    return as_table(sorted(graded, key=lambda finding: finding.start_s))
+
+
+def calibrated(found: Review) -> pl.DataFrame:
+    """The findings of a review."""
+    return found.findings
+
+
+def measured(kind: Set, sensing: Sensing, k: int, findings: Findings = calibrated) -> dict[str, Any]:
     """One patient, simulated, reviewed and scored."""
     way, size, scenario = patient(kind, k, sensing)
     done = simulate(scenario)
     with tempfile.TemporaryDirectory() as folder:
         write_files(done, Path(folder))
         found = review(load_case(folder))
-    events = score(size, done.breaths, done.efforts, found.findings, scenario.duration_s)
+    events = score(size, done.breaths, done.efforts, findings(found), scenario.duration_s)
     about = {"patient": k, "way": way, "size": size}
     return {
         "about": about | {"breaths": done.breaths.height, "efforts": done.efforts.height},
@@ -50,10 +64,10 @@ def measured(kind: Set, sensing: Sensing, k: int) -> dict[str, Any]:
     }
 
 
-def population(kind: Set, sensing: Sensing, numbers: Sequence[int]) -> Measured:
+def population(kind: Set, sensing: Sensing, numbers: Sequence[int], findings: Findings = calibrated) -> Measured:
     """Patients, events and errors of effort ends as tables."""
     with ProcessPoolExecutor() as pool:
-        rows = list(pool.map(partial(measured, kind, sensing), numbers))
+        rows = list(pool.map(partial(measured, kind, sensing, findings=findings), numbers))
     return Measured(
         pl.DataFrame([row["about"] for row in rows]),
         pl.DataFrame([event for row in rows for event in row["events"]], infer_schema_length=None),
@@ -91,7 +105,8 @@ def main() -> None:
     if told.what == "page":
         write_page(population("frozen", "clean", numbers), population("frozen", "real", numbers))
     elif told.what == "calibrate":
-        print(reliability(pl.concat([population("open", sensing, numbers).events for sensing in ("clean", "real")])))
+        both = [population("open", sensing, numbers, grades).events for sensing in ("clean", "real")]
+        print(reliability(pl.concat(both)))
     else:
         done = population("open" if told.what == "open" else "frozen", told.sensing, numbers)
         print(by_kind(done.events, *([told.by] if told.by else [])))

@@ -272,4 +272,6 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
         return None
     residual = float(np.sqrt(np.median(expirations.left(theta)[near])))
     members = np.zeros(len(stretch.start), bool)
-    return Lung(theta, ("effort",), members, residual, residual, residual, one_compartment=True)
+    named = ((SQUARE, "flow squared"), (EXPIRATION, "expiratory resistance"))
+    terms = tuple(name for column, name in named if theta[column] > 0.0)
+    return Lung(theta, terms, members, residual, residual, residual, one_compartment=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import polars as pl
 
@@ -73,10 +73,14 @@ RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 
 def find_all(breaths: pl.DataFrame, efforts: pl.DataFrame, recording: Recording) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
-    seen = Seen(breaths, efforts, recording)
-    graded = (finding for rule in FINDINGS.values() for finding in rule(seen))
+    graded = graded_findings(Seen(breaths, efforts, recording))
     found = graded if (efforts["source"] == "oesophageal").any() else calibrated(graded)
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
+
+
+def graded_findings(seen: Seen) -> Iterator[Finding]:
+    """What every rule finds, as sure as the rule itself grades it."""
+    return (finding for rule in FINDINGS.values() for finding in rule(seen))
 
 
 def as_table(findings: Sequence[Finding]) -> pl.DataFrame:

@@ -17,7 +17,7 @@ from tidebench.records import Finding
 
 KIND = "auto-trigger"
 RULE = "trigger criterion met, no effort seen"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="The trigger's criterion was met, and no effort is seen. Told only where efforts would be seen.",
     source="Thille, Intensive Care Med 2006;32:1515: a cycle without a preceding fall of airway pressure",

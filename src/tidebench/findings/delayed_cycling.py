@@ -11,7 +11,7 @@ from tidebench.interaction import DELAYED
 from tidebench.records import Finding
 
 KIND = "delayed-cycling"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="The inflation goes on after neural inspiration has ended: cycling margin below −0.5, that is by "
     "more than half of neural inspiratory time.",

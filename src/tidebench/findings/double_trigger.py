@@ -20,7 +20,7 @@ from tidebench.records import Finding
 
 KIND = "double-trigger"
 RULE = "inflation triggered within an effort that has one"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="A further inflation is triggered within the same effort, or within one that a timed inflation "
     "called for. Where muscle pressure is not known: an expiration shorter than half the mean "

@@ -11,7 +11,7 @@ from tidebench.records import Finding
 
 KIND = "effort-in-inflation"
 RULE = "effort that begins within an inflation"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="An effort begins within an inflation that it did not trigger, and is not locked to the ventilator's clock.",
     source="by mechanism: this house's",

@@ -14,7 +14,7 @@ from tidebench.findings.seen import Flags, Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
 
-VERSION = 1
+VERSION = 2
 SURE_CMH2O = 3.0
 """Peak of an effort from which the airway shows it well: a fall of 0.5 cmH2O with a change of flow is Thille's sign
 (Intensive Care Med 2006;32:1515), and noise and heartbeat are of that size."""

@@ -11,7 +11,7 @@ from tidebench.records import Finding
 
 KIND = "ineffective-effort"
 RULE = "effort in expiration without an inflation"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="An effort begins in expiration and gets no inflation.",
     source="Thille, Intensive Care Med 2006;32:1515; by muscle pressure: this house's",

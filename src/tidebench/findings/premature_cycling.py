@@ -11,7 +11,7 @@ from tidebench.interaction import PREMATURE
 from tidebench.records import Finding
 
 KIND = "premature-cycling"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="Neural inspiration goes on after the inflation has ended: cycling margin above 0.35, and no "
     "second inflation was triggered.",

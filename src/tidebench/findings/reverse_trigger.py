@@ -14,7 +14,7 @@ from tidebench.records import Finding
 
 KIND = "reverse-trigger"
 RULE = "effort locked to timed inflations"
-VERSION = 1
+VERSION = 2
 ABOUT = About(
     seen="Efforts locked in time to inflations that the ventilator's own time began: delay, its spread, "
     "share of the breath and number are told. Without locking an effort in an inflation is only that.",

@@ -21,12 +21,12 @@ VERSION = 1
 FAST, SLOW = 0.5, 0.12  # of the breath's peak expiratory flow
 TIMES = 3.0  # rougher where flow is fast
 SHARE = 0.02  # of peak expiratory flow
-PART = 0.1  # of the breaths
+PART = 0.3  # of the breaths
 CLEAR_S, FEWEST = 0.1, 8  # from turn and end, samples of either
 SMOOTH_S = 0.1  # above its frequencies air rattles, the lung does not
 ABOUT = About(
-    seen="In a tenth of the breaths or more, expiratory flow is three times rougher from sample to sample "
-    "where it is fast than where it is slow, and by 2 % of its peak or more.",
+    seen="In three of ten breaths or more, expiratory flow strays from its mean over a tenth of a second three "
+    "times as much where it is fast as where it is slow, and by 2 % of its peak or more.",
     source="by mechanism: this house's; a saw-toothed flow is the usual sign (common practice)",
     behind="Secretions in the airway or tube, water in the tubing.",
     further="Auscultation, suction, water traps.",
