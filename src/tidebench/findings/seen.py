@@ -11,6 +11,7 @@ import polars as pl
 
 from tidebench import interaction
 from tidebench.interaction import Locking
+from tidebench.measures.efforts import LATE_S
 from tidebench.recording import Recording
 
 Flags = npt.NDArray[np.bool_]
@@ -20,9 +21,6 @@ FREE = ("high-level", "unassisted")
 OVER_AFTER = 1.35
 """An effort is over this many neural inspiratory times after its onset, where only the end of inspiration is known:
 relaxation to a quarter takes about a third of it (common practice, no source)."""
-ONSET_LATE_S = 0.2
-"""By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
-in noise until the trigger is near."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +100,7 @@ class Seen:
     @cached_property
     def under_way(self) -> npt.NDArray[np.int64]:
         """The effort under way when each inflation begins; −1 where there is none."""
-        early = self.onset - np.where(self.efforts["source"].to_numpy() == "airway", ONSET_LATE_S, 0.0)
+        early = self.onset - np.where(self.efforts["source"].to_numpy() == "airway", LATE_S, 0.0)
         return interaction.under_way(early, self.over, self.start)
 
     @cached_property

@@ -23,7 +23,9 @@ Indices = npt.NDArray[np.int64]
 
 CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
 PUSHING, PUSHING_SHARE = 0.1, 0.02  # of the strongest effort, for more than this share of the time
-LATE_S = 0.2  # by which an onset may be put too late
+LATE_S = 0.2
+"""By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
+in noise until the trigger is near."""
 
 
 @dataclass(frozen=True)
