@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
 from tidebench.simulation.scenario import Scenario
+from tidebench.simulation.truth import BREATH_COLUMNS, EFFORT_COLUMNS
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "docs" / "scenario-keys.md"
@@ -25,6 +26,13 @@ HEAD = """# Every key of a scenario
 Written by `scripts/scenario_keys.py` from the models that validate a scenario. `[patient]`, `[airway]`, `[circuit]` and
 `[[settings]]` are those of [a case](case-keys.md); a later `[[settings]]` keeps what it doesn't set anew. With `who`,
 what stands here amends that patient of the library (`tidebench patients`).
+"""
+
+TRUTH = """## `truth.json`
+
+What was simulated: sensors' delay, whether the lung is viscoelastic, of two compartments or flow-limited, its static
+compliance (none where recoil bends or units close), resistances, leak and drive, and the scenario whole. `holds` says
+when each was asked for; it begins with the next inflation's end or the next breath that is due.
 """
 
 MEANING = {
@@ -55,15 +63,43 @@ MEANING = {
     "size": "1 is typical",
     "over_s": "how long it takes to be there",
     "levels_cmh2o": "PEEP levels, one after the other",
-    "backup_rate_per_min": "when nothing has been triggered for `apnoea_s`",
+    "each_s": "how long a level, or a trial, lasts",
+    "support_cmh2o": "of a breathing trial",
+    "volume_ml": "of a slow inflation",
+    "trigger_delay_s": "from the criterion met to the inflation's start",
+    "refractory_s": "after the turn, in which no trigger is heard",
+    "shortest_inflation_s": "before which no flow ends a supported inflation",
+    "longest_support_s": "after which time ends a supported inflation",
+    "pressure_limit_cmh2o": "at the wye: an inflation that exceeds it ends at once; volume-targeted ones stay 5 below",
+    "largest_change_cmh2o": "of a volume-targeted inflation's pressure, from one to the next",
+    "synchronising_share": "of the breath before a mandatory inflation is due, in which SIMV gives it to an effort",
+    "apnoea_s": "without a trigger in CSV, after which back-up begins",
+    "backup_rate_per_min": "of back-up in CSV, pressure-controlled; 0: none",
+    "backup_above_peep_cmh2o": "pressure of back-up",
+    "leak_compensation": "share of the leak that triggers, cycling and base flow leave out",
+    "source_resistance_cmh2o_s_l": "of the inspiratory valve and limb",
+    "valve_resistance_cmh2o_s_l": "of the expiratory valve and limb",
+    "valve_time_s": "in which valves go two thirds of a way",
+    "highest_flow_l_min": "that the source can give",
+    "base_flow_l_min": "on offer during expiration",
 }
 
 
 def page() -> str:
     """The whole page."""
     return "\n".join(
-        [HEAD, section("At the top", Scenario), *(section(f"`{name}`", model) for name, model in tables())]
+        [HEAD, section("At the top", Scenario), *(section(f"`{name}`", model) for name, model in tables()), truth()]
     )
+
+
+def truth() -> str:
+    """The files of truth, column by column."""
+    lines = [TRUTH]
+    for name, columns in (("truth_breaths.csv", BREATH_COLUMNS), ("truth_efforts.csv", EFFORT_COLUMNS)):
+        lines += [f"## `{name}`", "", "| column | |", "| --- | --- |"]
+        lines += [f"| `{column}` | {meaning.replace('|', '&#124;')} |" for column, meaning in columns.items()]
+        lines.append("")
+    return "\n".join(lines)
 
 
 def tables() -> Iterator[tuple[str, type[BaseModel]]]:

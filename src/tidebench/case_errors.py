@@ -78,6 +78,8 @@ def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
         return "is missing", "", "Every such table needs it."
     if error["type"] == "literal_error":
         return f"is {arrived}", context["expected"], _nearest_word(error["input"], context["expected"])
+    if error["type"] == "greater_than_equal":
+        return f"is {arrived}", f"a whole number, {context['ge']} or more", ""
     return f"is {arrived}", _KINDS.get(error["type"], error["msg"]), ""
 
 

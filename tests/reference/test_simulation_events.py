@@ -56,6 +56,17 @@ def test_relief_takes_back_what_was_changed(kind: str, names: set[str]) -> None:
         assert memory.block[int(place)] == value
 
 
+def test_sedation_that_wears_off_slowly_brings_efforts_one_by_one() -> None:
+    """The rate grows evenly from 0 to 18 a minute: by its integral, efforts number 9·t²/(60·over) at t."""
+    told = scenario(
+        ONE, {**PASSIVE, "mode": "A/C-VC"}, 180, effort={"rate_per_min": 0, **REGULAR},
+        events=[{"at_s": 60, "kind": "sedation wearing off", "over_s": 60}],
+    )  # fmt: skip
+    onset = simulate(told).efforts["onset_s"].to_numpy()
+    begun = [int((onset < at).sum()) for at in (60, 90, 120, 180)]
+    assert begun == pytest.approx([0, 2, 9, 27], abs=1.5)
+
+
 def test_relief_of_apnoea_brings_efforts_back() -> None:
     told = scenario(
         ONE, {**PASSIVE, "mode": "A/C-VC"}, 180, effort={"rate_per_min": 20, **REGULAR},

@@ -14,10 +14,10 @@ import pytest
 from tests.unit.test_disagreement import breaths, efforts
 from tests.unit.test_findings import NO_EFFORTS, WHOLE, table
 from tidebench.findings import find_all
-from tidebench.findings.disconnection import LEAST_S, REMAINS
 from tidebench.findings.flow_starvation import FALL
 from tidebench.findings.mechanics_change import BREATHS, SHARE, words_for
 from tidebench.findings.trigger_delay import LONGEST_S
+from tidebench.inflations.lost import LEAST_S, REMAINS
 from tidebench.recording import Recording
 
 RATE = 100
@@ -61,13 +61,20 @@ def test_trigger_delay_runs_from_onset_to_inflation(late: float, found: int) -> 
         assert kinds[0]["values"][0]["value"] == pytest.approx(late)
 
 
-def volume_controlled(fall: float, passive: bool) -> tuple[pl.DataFrame, Recording]:
-    """One inflation of a second at 3 s, whose pressure rises to 14, falls by so much, and rises again."""
+def volume_controlled(fall: float, passive: bool, flowing: int = 100) -> tuple[pl.DataFrame, Recording]:
+    """One inflation of a second at 3 s, whose pressure rises to 14, falls by so much, rises again; flow at first."""
     pressure = np.full(900, 5.0)
     shape = np.interp(np.arange(100), [0, 5, 30, 60, 100], [5, 10, 14, 14 - fall, 18])
     pressure[300:400] = shape
+    flow = np.zeros(900)
+    flow[300 : 300 + flowing] = 0.6
     rows = breaths([3.0], ["patient"], delivery=["volume-control"], passive=[passive])
-    return rows, Recording(RATE, {"airway_pressure": pressure, "flow": np.zeros(900)})
+    return rows, Recording(RATE, {"airway_pressure": pressure, "flow": flow})
+
+
+def test_fall_to_a_plateau_is_no_flow_starvation() -> None:
+    rows, recording = volume_controlled(3.0, passive=False, flowing=32)
+    assert not of("flow-starvation", find_all(rows, NO_EFFORTS, recording))
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,7 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
     ("said", "message"),
     [
         ({"durations_s": 3}, "durations_s: there is no such key. Nearest: duration_s."),
+        ({"seed": -1}, "seed: is -1. Expected: a whole number, 0 or more."),
         ({"seed": "four"}, "seed: is 'four'. Expected: a whole number."),
         ({"seed": 0.5}, "seed: is 0.5. Expected: a whole number."),
         (lung(compliance_ml_cmh2o=-5), "no. 1, compliance_ml_cmh2o: is -5. Expected: 0.05 to 300 mL/cmH2O."),
@@ -93,7 +94,12 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
             },
             "has a peep steps on two pressure levels.",
         ),
-        ({"who": "healthy adult"}, "who: the library has no patient 'healthy adult'."),
+        ({"who": "healthy adult"}, "scenario: who: the library has no patient 'healthy adult'."),
+        ({"who": "COPD"}, "Nearest: copd, child."),
+        (
+            {"procedures": [{"at_s": 5, "kind": "slow inflation", "levels_cmh2o": [8]}]},
+            "has levels_cmh2o, which a slow inflation has no use for. Expected: volume_ml, flow_l_min.",
+        ),
         ({"sensors": {"flow_gain": 3}}, "[sensors], flow_gain: is 3. Expected: 0.5 to 1.5."),
     ],
 )  # fmt: skip
@@ -102,6 +108,11 @@ def test_what_can_not_be_is_refused(said: dict[str, Any], message: str) -> None:
         scenario_from({**lung(), **settings({}), **said})
     assert message in str(refused.value)
     assert "\n" not in str(refused.value)
+
+
+def test_empty_scenario_is_told_where_to_begin() -> None:
+    with pytest.raises(CaseError, match=r"says of nobody who is ventilated. Expected: who = a name of `tidebench pat"):
+        scenario_from({})
 
 
 def test_later_settings_keep_what_is_not_set_anew() -> None:

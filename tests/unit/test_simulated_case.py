@@ -185,6 +185,23 @@ def test_command_writes_the_case_and_says_so(tmp_path: Path, capsys: pytest.Capt
         ('mode = "A/C-PC"\npressure_control_cmh2o = 30', "pressure_control_cmh2o on PEEP reaches 38 cmH2O, above"),
         ('mode = "A/C-VC"\ntidal_volume_ml = 3000', "tidal_volume_ml 3000 is 60 mL/kg at 50 kg. Meant so?"),
         ('mode = "A/C-PC"\npressure_control_cmh2o = 20', ""),
+        ('mode = "A/C-PC"\npressure_control_cmh2o = 20\npressure_support_cmh2o = 5', "has no use in A/C-PC. Meant so?"),
+        (
+            'mode = "A/C-VC"\ntidal_volume_ml = 300\ninspiratory_flow_l_min = 60\ninspiratory_time_s = 1',
+            "inspiratory_flow_l_min 60 takes 0.3 s; inspiratory_time_s 1 is what holds. Meant so?",
+        ),
+        (
+            'mode = "IMV-PC"\npressure_high_cmh2o = 36\ntime_high_s = 2\ntime_low_s = 3',
+            "pressure_high_cmh2o 36 is not below pressure_limit_cmh2o 35",
+        ),
+        (
+            'mode = "A/C-VC"\ntidal_volume_ml = 300\n[[manoeuvres]]\nat_s = 19\nkind = "expiratory hold"',
+            "The expiratory hold at 19 s outlasts the recording of 20 s.",
+        ),
+        (
+            'mode = "A/C-VC"\ntidal_volume_ml = 300\n[[procedures]]\nat_s = 9\nkind = "breathing trial"',
+            "The breathing trial at 9 s finds nobody who breathes",
+        ),
     ],
 )
 def test_command_warns_of_what_is_probably_not_meant(

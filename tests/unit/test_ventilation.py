@@ -40,6 +40,38 @@ def test_mandatory_pattern_hears_no_effort() -> None:
     assert np.diff(breaths["start_s"]) == pytest.approx(4.0, abs=1e-6)
 
 
+def test_occlusion_of_a_patient_who_breathes_alone_is_followed_by_his_own_breath() -> None:
+    support = {"mode": "CSV-PS", "pressure_support_cmh2o": 8.0}
+    held = [{"at_s": at, "kind": kind} for at, kind in ((30, "occlusion"), (60, "expiratory hold"))]
+    breaths = run(support, effort=EFFORT, manoeuvres=held).breaths
+    assert breaths["exp_hold_cmh2o"].is_not_null().sum() == 2
+    assert (breaths["patient_triggered"] == 1).all()
+    assert (breaths["mandatory"] == 0).all()
+    assert (breaths["insp_end_s"] - breaths["start_s"]).to_numpy().min() > 0.2
+
+
+def test_levels_change_by_time_alone_through_supported_inflations() -> None:
+    levels = {"pressure_high_cmh2o": 20, "pressure_low_cmh2o": 6, "time_high_s": 2.0, "time_low_s": 3.0}
+    setting = {"mode": "IMV-PC\\PS", "pressure_support_cmh2o": 6, "peep_cmh2o": 6, "fio2": 0.4, **levels}
+    breaths = run(setting, effort=EFFORT).breaths
+    assert np.diff(breaths["start_s"]) == pytest.approx(5.0, abs=1e-6)
+    assert (breaths["insp_end_s"] - breaths["start_s"]).to_numpy() == pytest.approx(2.0, abs=1e-6)
+
+
+def test_no_carbon_dioxide_at_the_wye_is_no_end_tidal_value() -> None:
+    """All that is exhaled leaves by the mask: the sensor sees fresh gas alone."""
+    breaths = run(volume(peep_cmh2o=10.0), leak={"at": "mask", "flow_l_min": 100}).breaths
+    assert breaths["etco2_mmhg"][1:].null_count() == breaths.height - 1
+
+
+def test_breath_with_a_cough_is_not_passive() -> None:
+    breaths = run(volume(), manoeuvres=[{"at_s": 61.5, "kind": "cough"}]).breaths
+    coughed = breaths.filter(breaths["passive"] == 0)
+    assert coughed["start_s"].len() == 1
+    assert coughed["start_s"][0] < 61.5 < coughed["end_s"][0]
+    assert coughed["muscle_least_cmh2o"][0] < -50
+
+
 def test_assist_control_gives_every_effort_the_same_inflation() -> None:
     breaths = run(volume(rate_per_min=8.0), effort=EFFORT).breaths
     asked = breaths.filter(breaths["patient_triggered"] == 1)

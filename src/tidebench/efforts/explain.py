@@ -11,12 +11,10 @@ import numpy.typing as npt
 from tidebench.efforts.edges import delay_at_edges, delayed, lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
-    FLOORS,
     HALF,
     HEART_LEFT,
     LEAST_BREATHS,
     SPREAD,
-    UNSEEN,
     Lung,
     own_elastance,
     relative_spread,
@@ -248,8 +246,9 @@ def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> b
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
-    """No breath shows a lung alone: the one that edges and expirations show, if any; its breaths are with effort unless
-    it leaves no more of them than noise does.
+    """No breath shows a lung alone: the one that edges and expirations show, if any.
+
+    It serves muscle pressure only. It is an estimate, so no breath is passive by it, and none has its compliance.
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
@@ -258,20 +257,15 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
     if lung is None:
         return unknown
     sums = sums_with(stretch, unknown.loss, np.zeros(0), None)
-    residual, floor = sums.smoothed_residual(lung.theta), sums.noise_floor(lung.theta[FLOW])
-    at_rest = residual <= np.maximum(FLOORS * floor, UNSEEN)
-    passive = np.where(np.isfinite(residual), at_rest & stretch.timed, -1).astype(np.int8)
-    known = passive == 1
+    residual = sums.smoothed_residual(lung.theta)
     return replace(
         unknown,
         lungs=(lung,),
-        passive=passive,
-        lung=np.zeros(len(passive), np.int64),
-        theta=np.tile(lung.theta, (len(passive), 1)),
-        elastance=np.where(known, own_elastance(sums, lung.theta), np.nan),
-        intercept=np.where(known, sums.intercept(lung.theta), np.nan),
+        passive=np.where(np.isfinite(residual), 0, -1).astype(np.int8),
+        lung=np.zeros(len(residual), np.int64),
+        theta=np.tile(lung.theta, (len(residual), 1)),
         residual=residual,
-        floor=floor,
+        floor=sums.noise_floor(lung.theta[FLOW]),
         delay_s=delay_s,
     )
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from tidebench.findings.about import PRACTICE, About
 from tidebench.findings.seen import Seen
+from tidebench.inflations.lost import lost_pressure
 from tidebench.quantities import quantity
 from tidebench.records import Finding
 
@@ -15,7 +14,6 @@ KIND = "disconnection"
 RULE = "pressure near zero under PEEP"
 VERSION = 1
 
-LEAST_PEEP, REMAINS, LEAST_S = 3.0, 0.3, 1.5  # cmH2O, of PEEP, s
 ABOUT = About(
     seen="For 1.5 s or longer airway pressure is below a third of PEEP, where PEEP is 3 cmH2O or more.",
     source=PRACTICE,
@@ -28,14 +26,9 @@ def find(seen: Seen) -> Sequence[Finding]:
     """Every stretch of lost pressure."""
     peep = seen.breaths["peep_cmh2o"].median()
     pressure, rate = seen.recording["airway_pressure"], seen.recording.rate_hz
-    if not isinstance(peep, float) or peep < LEAST_PEEP:
+    if not isinstance(peep, float):
         return []
-    lost = np.concatenate([[False], pressure < REMAINS * peep, [False]])
-    first, last = (
-        np.flatnonzero(np.diff(lost.astype(np.int8)) == 1),
-        np.flatnonzero(np.diff(lost.astype(np.int8)) == -1),
-    )
-    long = (last - first) / rate >= LEAST_S
+    first, last = lost_pressure(pressure, rate, peep)
     return [
         Finding(
             kind=KIND,
@@ -48,5 +41,5 @@ def find(seen: Seen) -> Sequence[Finding]:
             rule_version=VERSION,
             values=(("duration_s", float(b - a)),),
         )
-        for a, b in zip(first[long] / rate, last[long] / rate, strict=True)
+        for a, b in zip(first / rate, last / rate, strict=True)
     ]

@@ -14,9 +14,10 @@ from tidebench.records import Finding
 
 KIND = "flow-starvation"
 RULE = "pressure falls while set flow goes on"
-VERSION = 1
+VERSION = 2
 
 FALL = 1.5  # cmH2O
+FLOWS = 0.5  # of the highest flow: after that the inflation is over, or in its pause
 SETTLED_S, SMOOTH_S = 0.12, 0.05
 GREY = 3.0  # cmH2O over which confidence rises
 ABOUT = About(
@@ -30,13 +31,15 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every volume-controlled inflation, not passive, within which pressure falls."""
-    rate, pressure = seen.recording.rate_hz, seen.recording["airway_pressure"]
+    rate, pressure, flow = seen.recording.rate_hz, seen.recording["airway_pressure"], seen.recording["flow"]
     active = (seen.breaths["delivery"] == "volume-control") & ~seen.breaths["passive"].fill_null(value=False)
     active &= seen.breaths["expiration_s"].is_not_null()
     width = max(1, round(SMOOTH_S * rate))
     found = []
     for at in np.flatnonzero(active.fill_null(value=False).to_numpy()).tolist():
-        inside = pressure[round((seen.start[at] + SETTLED_S) * rate) : round(seen.turn[at] * rate)]
+        first, last = round((seen.start[at] + SETTLED_S) * rate), round(seen.turn[at] * rate)
+        flowing = np.flatnonzero(flow[first:last] > FLOWS * np.max(flow[first:last], initial=0.0))
+        inside = pressure[first : first + flowing[-1] + 1] if len(flowing) else pressure[:0]
         if len(inside) <= 2 * width or not np.isfinite(inside).all():
             continue
         smooth = np.convolve(inside, np.full(width, 1 / width), "valid")

@@ -20,6 +20,7 @@ from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
 from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
+from tidebench.inflations.lost import open_breaths
 from tidebench.inflations.phases import detect
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
@@ -191,7 +192,8 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
     Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
-    with clipped samples, nor where an uneven lung traps gas: what is still in its slow parts doesn't show in the flow.
+    with clipped samples or an open circuit, nor where an uneven lung traps gas: what is still in its slow parts doesn't
+    show in the flow.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
@@ -203,7 +205,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
         described &= False
     fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
-    total[columns["clipped"] > 0] = np.nan
+    total[(columns["clipped"] > 0) | (columns["open"] > 0)] = np.nan
     uneven = (explained.lung >= 0) & ~described
     untold = uneven & (total - columns["peep"] > TRAPPED_CMH2O)
     total[untold] = np.nan
@@ -255,9 +257,12 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
     free = np.minimum(end, still.occluded)
+    opened = open_breaths(p, rate_hz, start, end)
+    still = still.without(opened, turn, end)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
     first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
-    held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
+    spoilt = opened | (clipped > 0)
+    held, free = np.where(spoilt, start, held), np.where(spoilt, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
@@ -266,7 +271,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
-        "clipped": clipped, "loss_shown": np.full(len(start), shown, np.int8),
+        "clipped": clipped, "open": opened.astype(np.int8), "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)

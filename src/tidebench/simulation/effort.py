@@ -100,15 +100,24 @@ def breathe(
         e.entrained_at = NEVER
     if time < e.next_onset:
         return
-    if patient.effort_rate <= 0.0:
-        e.next_onset = time + 1.0
-        return
     strength = drive(patient, e, arterial_co2, time)
     size = varied(patient.effort_size * strength, patient.effort_size_cv, rng)
     if size >= LEAST_SIZE:
         begin_effort(patient, e, time, size, False, rows, rng)
     quicker = min(max(np.sqrt(strength), 0.5), 2.0)
     e.next_onset = time + varied(60.0 / patient.effort_rate, patient.effort_rate_cv, rng) / quicker
+
+
+@kernel
+def repace(patient: Record, e: Record, time: float) -> None:
+    """A rate that has changed shortens or stretches what is left of the interval to the next effort."""
+    if patient.effort_rate <= 0.0:
+        e.next_onset = NEVER
+    elif e.paced <= 0.0:
+        e.next_onset = time + 60.0 / patient.effort_rate
+    else:
+        e.next_onset = time + (e.next_onset - time) * e.paced / patient.effort_rate
+    e.paced = patient.effort_rate
 
 
 @kernel

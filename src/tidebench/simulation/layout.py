@@ -77,6 +77,7 @@ VENTILATOR = (
 EFFORT = (
     "next_onset", "onset", "size", "rising", "falling", "previous_onset", "previous_size", "previous_rising",
     "previous_falling", "bend", "expiratory", "cough_at", "entrained_at", "timed_starts", "last_tidal", "count",
+    "paced",
 )  # fmt: skip
 
 MECHANICS = (
@@ -86,14 +87,15 @@ MECHANICS = (
 
 GASES = (
     "co2", "o2", "front", "co2_tension", "co2_slow_tension", "venous_o2", "arterial_co2", "arterial_o2",
-    "arterial_saturation", "end_tidal_co2", "highest_co2", "volume", "behind_co2", "behind_o2",
+    "arterial_saturation", "highest_co2", "volume", "behind_co2", "behind_o2",
 )  # fmt: skip
 
 BREATH = (
     "start", "turn", "end", "triggered_by", "kind", "cycled_by", "mandatory", "volume_start", "volume_turn",
-    "volume_least", "peak_pressure", "total_peep", "plateau", "hold_pressure", "muscle_peak", "pressure_area",
-    "alveolar_area", "work", "muscle_work", "pleural_low", "pleural_high", "alveolar_high", "inhaled_at_wye",
-    "exhaled_at_wye", "arterial_co2", "arterial_o2", "saturation", "end_tidal_co2", "held_area", "held_time",
+    "volume_least", "peak_pressure", "total_peep", "plateau", "hold_pressure", "muscle_peak", "muscle_least",
+    "pressure_area", "alveolar_area", "work", "muscle_work", "pleural_low", "pleural_high", "alveolar_high",
+    "inhaled_at_wye", "exhaled_at_wye", "arterial_co2", "arterial_o2", "saturation", "end_tidal_co2", "held_area",
+    "held_time",
 )  # fmt: skip
 """A breath as the kernel writes it; areas are integrals over time, ``held_*`` a closed phase's last half second."""
 

@@ -29,6 +29,14 @@ from tidebench.simulation.layout import (
 )
 from tidebench.simulation.patient import Table
 
+OWN = {
+    "peep steps": ("levels_cmh2o", "each_s"),
+    "recruitment": ("levels_cmh2o", "each_s"),
+    "slow inflation": ("volume_ml", "flow_l_min"),
+    "breathing trial": ("peep_cmh2o", "support_cmh2o", "each_s"),
+}
+"""The keys of each procedure."""
+
 Row = tuple[float, float, float, float, float]
 PARAMETER, MANOEUVRE = 0.0, 1.0
 
@@ -203,7 +211,10 @@ class Procedure(Table):
     flow_l_min: Annotated[float, Within(0.2, 60, "L/min")] = 6.0
 
     @model_validator(mode="after")
-    def _has_levels(self) -> Self:
+    def _own_keys(self) -> Self:
+        foreign = sorted(self.model_fields_set - {"at_s", "kind", *OWN[self.kind]})
+        if foreign:
+            raise refusal(f"has {foreign[0]}, which a {self.kind} has no use for", ", ".join(OWN[self.kind]))
         if self.kind in ("peep steps", "recruitment") and not self.levels_cmh2o:
             raise refusal("has no levels", "levels_cmh2o, such as [8, 12, 16]")
         return self

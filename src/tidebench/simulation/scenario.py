@@ -48,6 +48,16 @@ class Scenario(Table):
     oesophageal: bool = False
     capnogram: bool = False
 
+    @model_validator(mode="before")
+    @classmethod
+    def _somebody(cls, said: Any) -> Any:
+        if isinstance(said, dict) and "lung" not in said:
+            raise refusal(
+                "says of nobody who is ventilated",
+                'who = a name of `tidebench patients` (who = "copd"), or [[lung.compartments]] and [[settings]]',
+            )
+        return said
+
     @field_validator("settings", mode="before")
     @classmethod
     def _inherit(cls, rows: Any) -> Any:
@@ -164,11 +174,12 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     """
     whole = dict(said)
     if isinstance(said.get("who"), str):
-        for table, values in patient_tables(said["who"]).items():
+        library = patient_tables(said["who"], f"{name}: who")
+        for table, values in library.items():
             given = said.get(table, values)
             amends = isinstance(given, dict) and isinstance(values, dict)
             whole[table] = {**values, **given} if amends else given
-        whole["settings"] = _amended(whole["settings"], patient_tables(said["who"])["settings"])
+        whole["settings"] = _amended(whole["settings"], library["settings"])
     try:
         scenario = Scenario.model_validate(whole)
     except ValidationError as error:

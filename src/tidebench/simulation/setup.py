@@ -218,7 +218,8 @@ def start_of(scenario: Scenario) -> Start:
     start = Start(memory, units, m, v, e, g, changes, slopes, moving)
     begin(memory.machine[0], start.ventilator, 0.0)
     start.ventilator["hold_kind"] = -1.0
-    start.effort["next_onset"] = 0.8 if scenario.effort.rate_per_min > 0 else 1.0
+    start.effort["next_onset"] = 0.8 if scenario.effort.rate_per_min > 0 else NEVER
+    start.effort["paced"] = scenario.effort.rate_per_min
     start.effort["entrained_at"], start.effort["cough_at"] = NEVER, NEVER
     start.effort["onset"], start.effort["rising"], start.effort["falling"] = -100.0, 1.0, 0.1
     start.effort["previous_rising"] = start.effort["previous_falling"] = 1.0

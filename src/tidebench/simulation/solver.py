@@ -10,7 +10,7 @@ import numpy as np
 
 from tidebench.kernels import kernel, part
 from tidebench.simulation import gases as gas
-from tidebench.simulation.effort import breathe, entrain, muscle_pressure
+from tidebench.simulation.effort import breathe, entrain, muscle_pressure, repace
 from tidebench.simulation.layout import (
     BI_LEVEL,
     COUGH,
@@ -104,6 +104,7 @@ def note_step(row: Record, v: Record, m: Record, h: float) -> None:
     """What a step adds to the breath that it belongs to."""
     row.peak_pressure = max(row.peak_pressure, m.wye)
     row.muscle_peak = max(row.muscle_peak, m.muscle)
+    row.muscle_least = min(row.muscle_least, m.muscle)
     row.pressure_area += h * m.wye_middle
     if m.flow > 0.0:
         row.inhaled_at_wye += h * m.flow
@@ -148,7 +149,8 @@ def close_row(row: Record, g: Record, time: float) -> None:
     """End a breath: its end, and the gases of then."""
     row.end = time
     row.arterial_co2, row.arterial_o2 = g.arterial_co2, g.arterial_o2
-    row.saturation, row.end_tidal_co2 = g.arterial_saturation, g.end_tidal_co2
+    row.saturation = g.arterial_saturation
+    row.end_tidal_co2 = g.highest_co2 if g.highest_co2 > 0.0 else np.nan
     g.highest_co2 = 0.0
 
 
@@ -160,7 +162,7 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
     row.volume_start = row.volume_turn = row.volume_least = m.volume
     row.peak_pressure, row.total_peep = m.wye, m.recoil
     row.plateau = row.hold_pressure = np.nan
-    row.muscle_peak = m.muscle
+    row.muscle_peak = row.muscle_least = m.muscle
     row.pleural_low, row.pleural_high, row.alveolar_high = np.inf, -np.inf, -np.inf
 
 
@@ -319,6 +321,7 @@ def between_samples(
     lung: Record,
     units: Record,
     m: Record,
+    e: Record,
     g: Record,
     block: Samples,
     slopes: Samples,
@@ -332,13 +335,13 @@ def between_samples(
     oscillate(patient, m, time, dt, rng)
     reopen(lung, units, dt)
     ramp(block, slopes, moving, time, dt)
+    if patient.effort_rate != e.paced:
+        repace(patient, e, time)
     gas.mix(patient, machine, g, m.moved)
     m.moved = 0.0
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
     g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
-    if g.highest_co2 > 0.0:
-        g.end_tidal_co2 = g.highest_co2
 
 
 @kernel
@@ -374,7 +377,7 @@ def run(
         channels_now(patient, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, dt)
-        between_samples(patient, machine, lung, units, m, g, block, slopes, moving, sample, dt, rng)
+        between_samples(patient, machine, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
         while time < until - NOW:
             if done < len(changes) and changes[done, 0] <= time + NOW:
                 done = protocol_due(machine, v, e, block, slopes, changes, done, time)

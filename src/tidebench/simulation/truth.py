@@ -16,9 +16,52 @@ from tidebench.simulation import layout
 from tidebench.simulation.scenario import Scenario
 
 PASSIVE_CMH2O = 0.5
-"""Muscle pressure below which a breath is passive from its start to its end, by definition."""
+"""Muscle pressure, pulling or pushing, below which a breath is passive from its start to its end, by definition."""
 EFFORT_LABELS = ("ineffective", "reverse-trigger", "effort-in-inflation", "unassisted")
 LABEL_OF = {"ineffective": "ineffective-effort"}
+
+BREATH_COLUMNS = {
+    "start_s": "inflation begins: the trigger's delay is over, or time is; on two levels, the change to the high one",
+    "insp_end_s": "inflation, pause and hold included, ends; on two levels, the change to the low one",
+    "end_s": "the next one begins",
+    "patient_triggered": "1 where the trigger's criterion was met, by an effort or not",
+    "pressure_supported": "1 in support, volume-targeted support too",
+    "flow_cycled": "1 where falling flow ended it",
+    "vti_ml": "into the lung, past every leak, from start to insp_end",
+    "vte_ml": "out of the lung: volume at insp_end less the least after it",
+    "peak_pressure_cmh2o": "highest at the wye",
+    "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments had settled, without muscles and heart",
+    "cycling_margin": "share of neural inspiration that was left at insp_end; negative when it had ended before",
+    "passive": "1 where muscles neither pulled nor pushed 0.5 cmH2O from start to end",
+    "plateau_cmh2o": "at the wye over the last half second of an inspiratory hold",
+    "exp_hold_cmh2o": "at the wye over the last half second of an expiratory hold or occlusion, efforts in it included",
+    "labels": "finding kinds by mechanism, with | between them",
+    "mandatory": "1 where the ventilator's settings alone shape it, 0 where it supports or follows",
+    "muscle_peak_cmh2o": "largest muscle pressure, inspiratory positive",
+    "muscle_least_cmh2o": "least muscle pressure; below 0 expiratory muscles push",
+    "mean_pressure_cmh2o": "at the wye, over the breath",
+    "mean_alveolar_pressure_cmh2o": "of all compartments by volume, over the breath",
+    "alveolar_peak_cmh2o": "highest of it",
+    "pleural_low_cmh2o": "lowest pleural pressure",
+    "pleural_high_cmh2o": "highest pleural pressure",
+    "work_j": "of the ventilator on patient and tube: pressure at the wye times inspiratory flow",
+    "muscle_work_j": "of inspiratory muscles: their pressure times flow into the lung",
+    "paco2_mmhg": "arterial, at end_s",
+    "pao2_mmhg": "arterial, at end_s",
+    "sao2": "arterial saturation at end_s, as a fraction",
+    "etco2_mmhg": "highest at the wye in the breath; none where no carbon dioxide reached it",
+}
+EFFORT_COLUMNS = {
+    "onset_s": "muscle pressure begins to rise",
+    "end_s": "its peak: neural inspiration ends",
+    "amplitude_cmh2o": "its peak",
+    "outcome": "triggered, met-by-machine, effort-in-inflation, ineffective, reverse-trigger; unassisted where the "
+    "ventilator does not answer breath by breath (two levels, support on them too); outside before the first breath "
+    "and after the last whole one",
+    "over_s": "muscle pressure has fallen to a quarter of its peak",
+    "breath": "row of truth_breaths.csv in which it begins, from 0; -1 before the first",
+}
+"""What each column of the truth means."""
 
 Values = npt.NDArray[np.float64]
 
@@ -100,12 +143,13 @@ def _table(raw: pl.DataFrame, margin: Values, labels: list[str]) -> pl.DataFrame
             "peak_pressure_cmh2o": raw["peak_pressure"],
             "total_peep_cmh2o": raw["total_peep"],
             "cycling_margin": pl.Series(margin, nan_to_null=True),
-            "passive": (raw["muscle_peak"] < PASSIVE_CMH2O).cast(pl.Int8),
+            "passive": ((raw["muscle_peak"] < PASSIVE_CMH2O) & (raw["muscle_least"] > -PASSIVE_CMH2O)).cast(pl.Int8),
             "plateau_cmh2o": raw["plateau"].fill_nan(None),
             "exp_hold_cmh2o": raw["hold_pressure"].fill_nan(None),
             "labels": labels,
             "mandatory": raw["mandatory"].cast(pl.Int8),
             "muscle_peak_cmh2o": raw["muscle_peak"],
+            "muscle_least_cmh2o": raw["muscle_least"],
             "mean_pressure_cmh2o": raw["pressure_area"] / seconds,
             "mean_alveolar_pressure_cmh2o": raw["alveolar_area"] / seconds,
             "alveolar_peak_cmh2o": raw["alveolar_high"],
@@ -116,7 +160,7 @@ def _table(raw: pl.DataFrame, margin: Values, labels: list[str]) -> pl.DataFrame
             "paco2_mmhg": raw["arterial_co2"],
             "pao2_mmhg": raw["arterial_o2"],
             "sao2": raw["saturation"],
-            "etco2_mmhg": raw["end_tidal_co2"],
+            "etco2_mmhg": raw["end_tidal_co2"].fill_nan(None),
         }
     )
 

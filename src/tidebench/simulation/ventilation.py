@@ -268,15 +268,21 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
     if v.phase in (OPEN, OCCLUDED):
         if now < v.until:
             return 0
-        if v.phase == OPEN:
+        free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
+        if free:
+            v.due = next_due(machine, v, time, False)
+        if free or v.phase == OPEN:
             v.phase, v.until, v.turn, v.criterion, v.armed = EXPIRATION, NEVER, time, -1.0, 1.0
             return 0
         begin_inflation(machine, v, time, FROM_TIME, pressure)
         return BEGUN
+    if v.phase == INFLATION and machine.pattern == BI_LEVEL and now >= v.level_until:
+        v.until = time
     if v.phase != EXPIRATION:
-        if now >= v.until and end_inflation(machine, v, time, pressure) and machine.pattern != BI_LEVEL:
+        if not (now >= v.until and end_inflation(machine, v, time, pressure)):
+            return 0
+        if machine.pattern != BI_LEVEL:
             return TURNED
-        return 0
     if machine.pattern == BI_LEVEL and now >= v.level_until:
         switch_level(machine, v, time)
         return RAISED if v.high > 0.0 else LOWERED

@@ -220,7 +220,7 @@ def _relaxing(review: Review) -> Iterator[Matter]:
 def _along_peep(review: Review) -> Iterator[Matter]:
     """Where compliance was best along levels of PEEP, if the levels can be told apart by it."""
     page = steps_page(review)
-    if not page.along_peep or page.along_peep_quantities[0].key != COMPLIANCE:
+    if not page.along_peep or COMPLIANCE not in [record.key for record in page.along_peep_quantities[:1]]:
         return
     known = [(point.peep, point.values[0]) for point in page.along_peep if point.values[0] is not None]
     ranked = sorted(known, key=lambda pair: -pair[1].median)

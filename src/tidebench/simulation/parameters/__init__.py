@@ -42,15 +42,15 @@ def title_of(name: str) -> str:
     return str(_patient(name)["title"])
 
 
-def patient_tables(name: str) -> dict[str, Any]:
-    """Tables of one patient as a scenario takes them, suggested ``settings`` included.
+def patient_tables(name: str, where: str = "who") -> dict[str, Any]:
+    """Tables of one patient as a scenario takes them, suggested ``settings`` included; ``where`` the name was said.
 
     Raises
     ------
     CaseError
         No patient has this name.
     """
-    return _tables(name, lambda entry: entry["value"])
+    return _tables(name, lambda entry: entry["value"], where)
 
 
 def sources(name: str) -> tuple[Sourced, ...]:
@@ -96,19 +96,19 @@ def sample_population(n: int, seed: int, names: Sequence[str] | None = None) -> 
     return [(name, sample(name, (seed, k))) for k, name in zip(range(n), chosen * (n // len(chosen) + 1), strict=False)]
 
 
-def _patient(name: str) -> dict[str, Any]:
+def _patient(name: str, where: str = "who") -> dict[str, Any]:
     if name in patient_names():
         found: dict[str, Any] = _library()[name]
         return found
-    near = difflib.get_close_matches(name, patient_names(), n=3, cutoff=0.3)
+    near = difflib.get_close_matches(name.lower(), patient_names(), n=3, cutoff=0.3)
     raise CaseError(
-        f"the library has no patient {name!r}", where="who", expected="a name of `tidebench patients`",
+        f"the library has no patient {name!r}", where=where, expected="a name of `tidebench patients`",
         remedy=f"Nearest: {', '.join(near)}." if near else f"Known: {', '.join(patient_names())}.",
     )  # fmt: skip
 
 
-def _tables(name: str, pick: Callable[[dict[str, Any]], Any]) -> dict[str, Any]:
-    return {key: _plain(table, pick) for key, table in _patient(name).items() if key != "title"}
+def _tables(name: str, pick: Callable[[dict[str, Any]], Any], where: str = "who") -> dict[str, Any]:
+    return {key: _plain(table, pick) for key, table in _patient(name, where).items() if key != "title"}
 
 
 def _plain(node: Any, pick: Callable[[dict[str, Any]], Any]) -> Any:

@@ -1,0 +1,62 @@
+"""What is no breath is not read as one: disconnection, suction, holds and PEEP steps, by the truth of a simulation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import pytest
+
+from tidebench.case import case_from
+from tidebench.review import Review, review
+from tidebench.simulation import Solution, scenario_from, simulate
+from tidebench.simulation.write import case_tables
+from tidebench.views.matters import first_three
+from tidebench.views.verdicts import verdicts
+
+NOISE = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3}
+INTERRUPTED = [
+    {"at_s": 60, "kind": "disconnection"}, {"at_s": 100, "kind": "suction"}, {"at_s": 140, "kind": "inspiratory hold"},
+    {"at_s": 180, "kind": "expiratory hold"},
+]  # fmt: skip
+
+
+def reviewed(who: str, **tables: Any) -> tuple[Review, Solution]:
+    """Some minutes of a patient of the library, and their review, which is told the settings and no events."""
+    told = scenario_from({"who": who, "duration_s": 210, "sensors": NOISE, **tables})
+    done = simulate(told)
+    said = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
+    return review(case_from(said), done.recording), done
+
+
+@pytest.mark.parametrize("who", ["ards-severe", "copd"])
+def test_open_circuit_is_no_hold_no_effort_and_no_mechanics(who: str) -> None:
+    found, done = reviewed(who, manoeuvres=INTERRUPTED)
+    assert [hold.kind for hold in found.holds] == ["inspiratory", "expiratory"]
+    held = done.breaths["exp_hold_cmh2o"].drop_nulls().to_list()
+    assert found.holds[1].total_peep_cmh2o == pytest.approx(held[0], abs=0.3)
+    lost = found.findings.filter(pl.col("kind") == "disconnection")
+    assert lost["start_s"].to_list() == pytest.approx([60, 100], abs=0.1)
+    assert lost["end_s"].to_list() == pytest.approx([65, 108], abs=0.1)
+    assert not found.efforts.height
+    opened = found.breaths.filter(pl.col("start_s").is_between(57, 65) & (pl.col("end_s") > 60))
+    assert opened.height
+    assert opened["compliance_ml_cmh2o"].null_count() == opened["vti_ml"].null_count() == opened.height
+    codes = {reason["code"] for row in opened["not_measured"] for reason in row if reason["quantity"] == "passive"}
+    assert codes == {"circuit open"}
+    assert not found.findings["kind"].is_in(["flow-starvation", "auto-trigger", "ineffective-effort"]).any()
+
+
+def test_no_effort_reaches_through_an_open_circuit() -> None:
+    found, _ = reviewed("hard-to-wean", manoeuvres=INTERRUPTED[:2])
+    assert (found.efforts["end_s"] - found.efforts["start_s"]).to_numpy().max() < 2.5
+    assert not found.efforts["start_s"].is_between(60, 65).any()
+
+
+def test_peep_steps_of_a_patient_who_breathes_can_be_read() -> None:
+    """There is no passive breath, so no compliance to compare; the rest of the page stands."""
+    steps = {"at_s": 60, "kind": "peep steps", "levels_cmh2o": [12, 16, 12], "each_s": 20}
+    effort = {"rate_per_min": 22, "size_cmh2o": 8, "neural_time_s": 0.9}
+    found, _ = reviewed("ards-mild", duration_s=150, procedures=[steps], effort=effort)
+    assert not found.breaths["passive"].fill_null(value=False).all()
+    assert len(first_three(found, verdicts(found)))
