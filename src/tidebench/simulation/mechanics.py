@@ -167,9 +167,10 @@ def solve_step(
 @part
 def move(patient: Record, units: Record, m: Record, h: float, compliance: float) -> None:
     """Take the step that :func:`solve_step` found."""
+    m.volume = 0.0
     for i in range(len(units)):
         units[i].volume += h * units[i].flow
-    m.volume += h * m.patient_flow
+        m.volume += units[i].volume
     if patient.relaxation_elastance > 0.0:
         rate = h / (patient.relaxation_time + 0.5 * h)
         m.relaxation += rate * (patient.relaxation_elastance * patient.relaxation_time * m.patient_flow - m.relaxation)

@@ -34,7 +34,6 @@ from tidebench.simulation.ventilation import (
     begin,
     cycled_by,
     decide,
-    flow_given,
     follow,
     next_event,
     open_circuit,
@@ -52,7 +51,7 @@ LAST_HALF_SECOND = 0.5
 HIGHEST_VOLUME, HIGHEST_PRESSURE = 20.0, 500.0  # L, cmH2O: beyond them something has run away
 SECRETION_HZ = 12.0
 SUCTION_FLOW = 0.3  # L/s through a catheter
-GUESSES = 3
+GUESSES = 4
 
 
 @part
@@ -86,14 +85,14 @@ def one_step(
     wet = m.wet_before + share * (m.wet_after - m.wet_before)
     drive = m.muscle - heart - patient.pleural_pressure - patient.secretions * wet * abs(m.flow)
     aim = follow(machine, v, time, h)
-    expected = m.wye
+    expected, flow, guessed = m.wye, m.flow, -1.0
     for _ in range(GUESSES):
         delivered, yielding = source(machine, v, aim, time + 0.5 * h, expected, m.leak_flow)
-        delivered += patient.condensate * wet * abs(m.flow)
-        found = solve_step(patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding)
-        if flow_given(v) or source(machine, v, aim, time + 0.5 * h, found, m.leak_flow)[1] == yielding:
+        if yielding == guessed:
             break
-        expected = found
+        delivered += patient.condensate * wet * abs(flow)
+        expected = solve_step(patient, lung, units, m, h, drive, machine.circuit_compliance, delivered, yielding)
+        guessed = yielding
     move(patient, units, m, h, machine.circuit_compliance)
     m.moved += h * m.patient_flow
     watch(machine, v, time + h, h, m.flow, m.leak_flow, m.wye)
