@@ -39,7 +39,8 @@ PIECE_S, PIECE_SHARE = 0.35, 0.3  # length of a piece of expiration, and its par
 SMOOTH_S = 0.04  # noise averages out over it, an edge does not
 CLEAR_S = 0.05  # before the next inflation
 CURVE = 3  # terms of the curve that muscle pressure may follow over an edge
-LONGEST_DELAY_S, DELAY_STEP_S = 0.03, 0.005
+LONGEST_DELAY_S, DELAY_STEP_S = 0.06, 0.005
+TELLING = 0.5  # of what edges leave without a delay: chance and uneven lungs don't halve it
 ENOUGH_BREATHS = 80
 ALIKE = 0.06  # relative difference of slopes that a lung's own unevenness makes (common practice, no source)
 CORRELATED_S = 0.06  # over which what is left of a straight line is one observation
@@ -221,8 +222,20 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
     return slope, scatter, members
 
 
+def in_time(stretch: Stretch) -> tuple[Stretch, float]:
+    """The stretch with its flow in time with its pressure, and by how much flow was put later, s.
+
+    What edges tell to within :data:`DELAY_STEP_S` is taken for none.
+    """
+    delay_s = delay_at_edges(stretch, stretch.flow)
+    if abs(delay_s) < 1.5 * DELAY_STEP_S:
+        return stretch, 0.0
+    return replace(stretch, flow=delayed(stretch.flow, delay_s, stretch.dt)), delay_s
+
+
 def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
-    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best.
+    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best, if it halves
+    what they leave without one.
 
     A sensor's delay stays, so the first :data:`ENOUGH_BREATHS` tell it.
     """
@@ -242,7 +255,8 @@ def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
     for delay in delays.tolist():
         edges = edges_of(stretch, delayed(flow, delay, stretch.dt))
         left.append(float(edges.left(resistances(edges, 0.0, stretch.square)).sum()))
-    return float(delays[np.argmin(left)])
+    best = int(np.argmin(left))
+    return float(delays[best]) if left[best] < TELLING * left[steps] else 0.0
 
 
 def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.edges import delay_at_edges, delayed, lung_at_edges
+from tidebench.efforts.edges import lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
     HALF,
@@ -58,7 +58,6 @@ class Explained:
     ``passive`` is 1, 0, or −1 where it can't be told; ``lung`` the index of the lung that explains the breath, or of
     the nearest one in time for a breath with effort, −1 without any; ``elastance``, ``resistance``, ... of passive
     breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only.
-    ``delay_s`` is by how much flow has to be put later to be in time with pressure, where edges were needed.
     """
 
     lungs: tuple[Lung, ...]
@@ -72,7 +71,6 @@ class Explained:
     floor: Samples
     heart_hz: float | None
     heart_phase: Samples
-    delay_s: float = 0.0
 
     def with_effort(self, moved_by_effort: Mask) -> Explained:
         """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
@@ -252,8 +250,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
-    delay_s = delay_at_edges(stretch, flow)
-    lung = lung_at_edges(stretch, delayed(flow, delay_s, stretch.dt))
+    lung = lung_at_edges(stretch, flow)
     if lung is None:
         return unknown
     sums = sums_with(stretch, unknown.loss, np.zeros(0), None)
@@ -266,7 +263,6 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
         theta=np.tile(lung.theta, (len(residual), 1)),
         residual=residual,
         floor=sums.noise_floor(lung.theta[FLOW]),
-        delay_s=delay_s,
     )
 
 

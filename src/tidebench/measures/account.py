@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.efforts.edges import delayed
 from tidebench.recording import Recording
 from tidebench.records import PressureAccount
 
 Columns = Mapping[str, npt.NDArray[Any]]
 
 SMOOTH_S = 0.06
+WIDER_S = 0.1  # than a delay between the channels
 
 
 def nearest_passive(c: Columns, breath: int) -> int | None:
@@ -34,8 +36,10 @@ def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount
     start, turn, end = (int(c[name][breath]) for name in ("start", "turn", "end"))
     pressure = recording["airway_pressure"][start:end]
     lost = c["offset"][breath] + c["leak"][breath] * np.maximum(pressure, 0) ** c["exponent"][breath]
-    flow = recording["flow"][start:end] - lost
     dt = 1 / recording.rate_hz
+    begin, delay_s = max(0, start - round(WIDER_S / dt)), float(c["delay"][breath])
+    around = delayed(recording["flow"][begin : end + round(WIDER_S / dt)], delay_s, dt)
+    flow = around[start - begin : end - begin] - lost
     volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * dt])
     elastic = c["elastance"][lender] * volume
     resistive = c["resistance"][lender] * flow + c["square"][lender] * flow * np.abs(flow)

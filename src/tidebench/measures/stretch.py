@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.efforts.edges import in_time
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE
 from tidebench.efforts.explain import Explained, explain
 from tidebench.efforts.stretch import Stretch, loss_flow
@@ -266,12 +267,14 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
-    explained = explain(stretch, offset, material, rest_pressure)
+    timely, delay_s = in_time(stretch)
+    explained = explain(timely, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
-        "clipped": clipped, "open": opened.astype(np.int8), "loss_shown": np.full(len(start), shown, np.int8),
+        "clipped": clipped, "open": opened.astype(np.int8), "delay": np.full(len(start), delay_s),
+        "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
@@ -283,4 +286,4 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         p, start, np.where(still.pause < turn, still.pause - round(STOPPING_S * rate_hz), turn), stretch.dt, wanted
     )
     columns |= mechanics(explained, columns)
-    return Measured(columns, explained, still, stretch)
+    return Measured(columns, explained, still, timely)
