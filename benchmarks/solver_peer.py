@@ -63,8 +63,8 @@ class Peer:
         self.peep = setting.peep_cmh2o or 0.0
         self.volume_controlled = setting.parsed_mode is not None and setting.parsed_mode.mandatory == "VC"
         self.control, self.rise = setting.pressure_control_cmh2o or 0.0, setting.rise_s or 0.0
-        self.inflation_s = float(setting.inspiratory_time_s or 0.0)
         self.pause_s = (setting.pause_s or 0.0) if self.volume_controlled else 0.0
+        self.inflation_s = float(setting.inspiratory_time_s or 0.0) - self.pause_s
         self.period_s = 60.0 / float(setting.rate_per_min or 0.0)
         self.given = (setting.tidal_volume_ml or 0.0) / 1000 / self.inflation_s
         self.inlet, self.valve = built.source_resistance_cmh2o_s_l, built.valve_resistance_cmh2o_s_l

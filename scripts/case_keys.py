@@ -39,6 +39,7 @@ MEANING = {
     "age_days": "instead of `age_years`",
     "length_cm": "instead of `height_cm`",
     "height_method": "an estimate carries its error",
+    "inspiratory_time_s": "to the turn, `pause_s` included",
     "tube_length_cm": "the tube's own, not the depth at which it sits",
     "volume_compensated": "false unless said: a set volume is circuit volume, and the tubing keeps its share",
     "intentional_leak": "false unless said",

@@ -23,7 +23,6 @@ _KINDS = {
     "datetime_from_date_parsing": STAMP_EXPECTED,
     "model_type": "a table",
     "dict_type": "a table",
-    "tuple_type": "a list of tables",
 }
 
 
@@ -78,6 +77,8 @@ def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
         return "is missing", "", "Every such table needs it."
     if error["type"] == "literal_error":
         return f"is {arrived}", context["expected"], _nearest_word(error["input"], context["expected"])
+    if error["type"] == "tuple_type":
+        return f"is {arrived}", "a list of tables" if len(error["loc"]) == 1 else "a list, in brackets", ""
     if error["type"] == "greater_than_equal":
         return f"is {arrived}", f"a whole number, {context['ge']} or more", ""
     return f"is {arrived}", _KINDS.get(error["type"], error["msg"]), ""
@@ -98,7 +99,8 @@ def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
     owner = _model_at(loc[:-1], model)
     inside = _tables(owner)
     keys = [*inside, *(name for name, field in owner.model_fields.items() if (field.alias or name) not in inside)]
-    near = difflib.get_close_matches(key, keys, n=3)
+    near = [name for name in keys if name.startswith(f"{key}_per_") or name.startswith(f"{key}_cm")]
+    near += [name for name in difflib.get_close_matches(key, keys, n=3) if name not in near]
     owners = [table for table, inner in tables.items() if key in inner.model_fields]
     if near:
         return f"Nearest: {', '.join(near)}."

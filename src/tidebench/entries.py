@@ -51,6 +51,8 @@ class Within:
 
     def _question(self, value: float) -> str:
         for unit, factor in self.slips.items():
+            if unit == "per cent" and value <= 1:
+                continue
             if self.low <= value * factor <= self.high:
                 return f"Is that in {unit}? Then write {value * factor:.4g}."
         return ""

@@ -17,11 +17,10 @@ from tidebench.caution import CAUTION
 from tidebench.doubts import beyond_the_end, doubts
 from tidebench.findings import find_all
 from tidebench.findings.rates import asynchrony_index_percent, rates_of
-from tidebench.findings.seen import Seen
+from tidebench.findings.seen import Known, Seen
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
-from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
-from tidebench.limits import Policy, population
+from tidebench.limits import Policy, limits_for, population, predicted_weight_kg, volume_weight_kg
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures import saturation
 from tidebench.measures.account import account_of
@@ -166,12 +165,12 @@ def assemble(
     holds = holds_of(columns, pressure, flow, about.rate_hz, heart, oesophageal)
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
-    findings = find_all(breaths, efforts, recording)
-    summary = summarise(case, recording, pieces, columns, breaths, holds, efforts, findings) | {
-        "recording_id": identity
-    }
-    summary["policy"] = policy.identity if policy else None
     steps = find_steps(breaths, case.settings)
+    known = Known(limits_for(case.patient, policy=policy), volume_weight_kg(case.patient), steps, columns)
+    seen = Seen(breaths, efforts, recording, known)
+    findings = find_all(seen)
+    summary = summarise(case, seen, pieces, holds, findings) | {"recording_id": identity}
+    summary["policy"] = policy.identity if policy else None
     return Review(case, recording, breaths, efforts, findings, holds, steps, summary, columns, policy)
 
 
@@ -223,20 +222,11 @@ def effort_table(pieces: Sequence[Piece], columns: Mapping[str, Column], rate_hz
 
 
 def summarise(
-    case: Case,
-    recording: Recording,
-    pieces: Sequence[Piece],
-    columns: Mapping[str, Column],
-    breaths: pl.DataFrame,
-    holds: Sequence[Hold],
-    efforts: pl.DataFrame,
-    findings: pl.DataFrame,
+    case: Case, seen: Seen, pieces: Sequence[Piece], holds: Sequence[Hold], findings: pl.DataFrame
 ) -> dict[str, Any]:
     """The summary, as ``summary.json`` holds it."""
-    patient = case.patient
-    weight = None
-    if patient.sex is not None and patient.height_cm is not None and population(patient).group == "adult":
-        weight = float(predicted_body_weight_kg(patient.height_cm, patient.sex))
+    breaths, recording, columns = seen.breaths, seen.recording, seen.known.line
+    weight = predicted_weight_kg(case.patient)
     statistics = key_statistics(breaths)
     if weight:
         per_kg = statistics_of(breaths["vte_ml"] / weight, "vt_per_pbw_ml_kg")
@@ -246,7 +236,7 @@ def summarise(
         "quantities": statistics,
         "holds": [hold_summary(hold) for hold in holds],
         "findings": rates_of(findings, breaths.height, recording.duration_s),
-        "asynchrony_index_percent": asynchrony_index_percent(Seen(breaths, efforts, recording)),
+        "asynchrony_index_percent": asynchrony_index_percent(seen),
         "patient": {"predicted_body_weight_kg": weight},
         "breaths": {
             "count": breaths.height,

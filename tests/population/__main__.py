@@ -28,7 +28,7 @@ from tests.population.scoring import end_errors_s, score
 from tests.population.tables import Measured, by_kind, reliability
 from tidebench.case import load_case
 from tidebench.findings import as_table, graded_findings
-from tidebench.findings.seen import Seen
+from tidebench.findings.seen import Known, Seen
 from tidebench.review import Review, review
 from tidebench.simulation import simulate
 from tidebench.simulation.write import write_files
@@ -39,7 +39,7 @@ Findings = Callable[[Review], pl.DataFrame]
 
 def grades(found: Review) -> pl.DataFrame:
     """The findings of a review as its rules grade them, before calibration."""
-    graded = graded_findings(Seen(found.breaths, found.efforts, found.recording))
+    graded = graded_findings(Seen(found.breaths, found.efforts, found.recording, Known(line=found.mechanics)))
     return as_table(sorted(graded, key=lambda finding: finding.start_s))
 
 

@@ -30,9 +30,10 @@ def compartment(compliance_ml: float, resistance: float, outward: float | None =
 
 
 def volume_control(volume_ml: float, seconds: float, period: float, peep: float, **keys: object) -> dict[str, object]:
-    """Settings of CMV-VC."""
+    """Settings of CMV-VC; gas flows for ``seconds``, then comes what pause there is."""
+    lasts = seconds + float(str(keys.get("pause_s", 0.0)))
     return {
-        "mode": "CMV-VC", "tidal_volume_ml": volume_ml, "inspiratory_time_s": seconds, "rate_per_min": 60 / period,
+        "mode": "CMV-VC", "tidal_volume_ml": volume_ml, "inspiratory_time_s": lasts, "rate_per_min": 60 / period,
         "peep_cmh2o": peep, **keys,
     }  # fmt: skip
 

@@ -32,7 +32,7 @@ def steady(volume_ml: float, rate: float, dead_ml: float, fio2: float = 0.4, **e
             "cardiac_output_l_min": 5.25, "airway_dead_space_ml": dead_ml, "residual_volume_ml": 6000, **exchange,
         },
     )  # fmt: skip
-    names = ["arterial_co2", "arterial_o2", "arterial_saturation"]
+    names = ["arterial_co2", "arterial_o2", "arterial_saturation", "arterial_ph"]
     last = round(20 * 6000 / rate)
     channels = simulate(told, ["airway_pressure", "flow", *names]).channels
     return {name: float(channels[name][-last:].mean()) for name in names}
@@ -53,6 +53,36 @@ def test_alveolar_gas_equation(fio2: float) -> None:
     found = steady(200, 50, 60, fio2)
     carbon_dioxide = BODY * 0.2 / (50 * 0.14)
     assert found["arterial_o2"] == pytest.approx(fio2 * 713 - carbon_dioxide / (200 / 250), rel=0.01)
+
+
+ADULT = {
+    "co2_production_ml_min": 200, "o2_uptake_ml_min": 250, "shunt": 0, "alveolar_dead_space": 0,
+    "cardiac_output_l_min": 5.25, "residual_volume_ml": 2500,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("volume", "rate"), [(450, 14), (500, 12), (400, 16), (300, 24)])
+def test_an_adult_s_usual_breaths_are_within_6_percent_of_the_equation(volume: float, rate: float) -> None:
+    """Five hours, that stores are filled; the capnogram gives up what is produced."""
+    told = scenario(
+        [compartment(50, 10)], volume_control(volume, 18 / rate, 60 / rate, 5, fio2=0.4), 5 * 3600,
+        patient={"weight_kg": 70}, exchange={**ADULT, "airway_dead_space_ml": 120},
+    )  # fmt: skip
+    solution = simulate(told, ["airway_pressure", "flow", "co2"])
+    equation = BODY * 0.2 / (rate * (volume - 120) / 1000)
+    assert 1.0 < solution.breaths["paco2_mmhg"][-2] / equation < 1.06
+    last = round(20 * 6000 / rate)
+    flow, tension = (solution.channels[name][-last:] for name in ("flow", "co2"))
+    given_off = float(-np.sum(np.minimum(flow, 0) * tension)) / last * 60 / BODY
+    assert given_off == pytest.approx(0.2, rel=0.02)
+
+
+@pytest.mark.parametrize("volume", [10, 80, 140])
+def test_below_the_dead_space_no_carbon_dioxide_reaches_the_wye(volume: float) -> None:
+    told = scenario(
+        [compartment(50, 10)], volume_control(volume, 1.0, 4.0, 5), 120, exchange={**ADULT, "airway_dead_space_ml": 150}
+    )
+    assert simulate(told).breaths["etco2_mmhg"][1:].null_count() == simulate(told).breaths.height - 1
 
 
 def test_deep_breaths_into_little_gas_raise_the_mean_above_the_equation() -> None:
@@ -83,11 +113,18 @@ def test_saturation_is_near_other_curves(po2: int) -> None:
         assert 100 * gases.saturation(float(po2)) == pytest.approx(other, abs=2.0)
 
 
-def test_saturation_of_a_run_lies_on_the_table() -> None:
-    """Where FiO2 and shunt put PaO2, SaO2 is the table's, read between its lines."""
+@pytest.mark.parametrize("bicarbonate", [14, 24, 36])
+def test_saturation_of_a_run_lies_on_the_table(bicarbonate: float) -> None:
+    """Where FiO2 and shunt put PaO2, SaO2 is the table's, read between its lines at the PO2 that pH makes of it.
+
+    d(log10 PO2)/d(pH) = 0.48 (Severinghaus, J Appl Physiol 1979;46:599).
+    """
     for shunt in (0.1, 0.2):
-        found = steady(200, 50, 60, 0.3, shunt=shunt)
-        between = np.interp(found["arterial_o2"], list(TABLE), list(TABLE.values()))
+        found = steady(200, 50, 60, 0.3, shunt=shunt, bicarbonate_mmol_l=bicarbonate)
+        ph = 6.1 + np.log10(bicarbonate / (0.0307 * found["arterial_co2"]))
+        assert found["arterial_ph"] == pytest.approx(ph, abs=0.002)
+        seen = found["arterial_o2"] * 10 ** (0.48 * (ph - 7.4))
+        between = np.interp(seen, list(TABLE), list(TABLE.values()))
         assert 100 * found["arterial_saturation"] == pytest.approx(between, abs=1.0)
 
 
@@ -97,7 +134,8 @@ def test_shunt_equation() -> None:
     found = steady(200, 50, 60, 0.4, shunt=shunt)
 
     def content(po2: float) -> float:
-        return 1.34 * haemoglobin / (23400 / (po2**3 + 150 * po2) + 1) + 0.003 * po2
+        seen = po2 * 10 ** (0.48 * (found["arterial_ph"] - 7.4))
+        return 1.34 * haemoglobin / (23400 / (seen**3 + 150 * seen) + 1) + 0.003 * po2
 
     arterial = content(found["arterial_o2"])
     venous = arterial - 250 / output / 10

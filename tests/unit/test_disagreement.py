@@ -15,6 +15,7 @@ import pytest
 from tidebench import interaction
 from tidebench.findings import find_all
 from tidebench.findings.calibration import LEAST
+from tidebench.findings.seen import Seen
 from tidebench.recording import Recording
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS
 
@@ -55,7 +56,7 @@ def efforts(*rows: tuple[float, float, int, str], peak: float = 5.0) -> pl.DataF
 
 def kinds(table: pl.DataFrame, found: pl.DataFrame) -> list[tuple[str, int]]:
     """What is found, and at which breath."""
-    told = find_all(table, found, RECORDING)
+    told = find_all(Seen(table, found, RECORDING))
     return [(kind, breath) for kind, breath in told.select("kind", "breath").iter_rows()]
 
 
@@ -69,15 +70,13 @@ def test_effort_is_named_by_what_became_of_it() -> None:
 def test_weak_effort_from_the_airway_is_less_sure() -> None:
     table = breaths([0.0, 3.0], ["machine"] * 2)
     sure = [
-        find_all(
-            table, efforts((1.8, 2.3, 0, "ineffective"), peak=peak).with_columns(source=pl.lit("airway")), RECORDING
-        )["confidence"].item()
-        for peak in (2.7, 2.9, 5.0)
+        find_all(Seen(table, row.with_columns(source=pl.lit("airway")), RECORDING))["confidence"].item()
+        for row in (efforts((1.8, 2.3, 0, "ineffective"), peak=peak) for peak in (2.7, 2.9, 5.0))
     ]
     assert sure[0] < sure[1] < sure[2] < 1
     assert sure[0] >= LEAST
     least = efforts((1.8, 2.3, 0, "ineffective"), peak=1.0).with_columns(source=pl.lit("airway"))
-    assert not find_all(table, least, RECORDING).height  # more likely wrong than right
+    assert not find_all(Seen(table, least, RECORDING)).height  # more likely wrong than right
 
 
 def test_further_inflation_of_one_effort_is_a_double_trigger() -> None:
@@ -101,7 +100,7 @@ def test_where_muscles_are_unknown_thille_decides(pause: float, found: bool) -> 
 def test_stacked_inflation_is_a_double_trigger(exhaled: float, found: bool) -> None:
     unknown = {"passive": [None] * 4, "effort_cmh2o": [None] * 4}
     table = breaths([0.0, 3.0, 4.8, 8.0], ["patient"] * 4, vte_ml=[450.0, exhaled, 670.0, 450.0], **unknown)
-    told = find_all(table, efforts(), RECORDING).filter(pl.col("kind") == "double-trigger")
+    told = find_all(Seen(table, efforts(), RECORDING)).filter(pl.col("kind") == "double-trigger")
     assert (told.height == 1) is found
     if found:
         assert told["values"].to_list()[0][0]["value"] == pytest.approx(450 - exhaled + 450)

@@ -10,6 +10,7 @@ import pytest
 
 from tidebench.findings import FINDINGS, RULES, find_all
 from tidebench.findings.runs import BRIDGED, SHORTEST
+from tidebench.findings.seen import Seen
 from tidebench.interval import Interval
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
@@ -45,13 +46,18 @@ IN_SIGNALS = {
     "over-assistance", "secretions", "trigger-delay",
 }  # fmt: skip
 """Tried in test_findings_in_signals.py."""
+IN_SIMULATIONS = {
+    "beyond-limit", "channel-delay", "cough", "expiratory-flow-limitation", "flat-line", "leak-change", "obstruction",
+    "sensor-drift", "sensor-offset",
+}  # fmt: skip
+"""Tried in tests/reference/test_findings_in_simulations.py."""
 
 
 @pytest.mark.parametrize("kind", SIGNS)
 def test_run_of_breaths_with_the_sign_is_one_finding(kind: str) -> None:
     key, enough, less = SIGNS[kind]
     values: Sequence[float | None] = [less] * 4 + [enough] * SHORTEST + [less] * 4
-    (row,) = find_all(table(**{key: values}), NO_EFFORTS, WHOLE).iter_rows(named=True)
+    (row,) = find_all(Seen(table(**{key: values}), NO_EFFORTS, WHOLE)).iter_rows(named=True)
     assert (row["kind"], row["breath"]) == (kind, 4)
     assert (row["start_s"], row["end_s"]) == (12, 3 * (4 + SHORTEST))
     assert row["values"] == [{"quantity": key, "value": enough, "unit": quantity(key).unit}]
@@ -71,7 +77,7 @@ def test_near_misses_are_no_findings(kind: str, miss: str) -> None:
         "unknown": [None] * 40,
         "no breath": [],
     }
-    assert find_all(table(**{key: values[miss]}), NO_EFFORTS, WHOLE).height == 0
+    assert find_all(Seen(table(**{key: values[miss]}), NO_EFFORTS, WHOLE)).height == 0
 
 
 @pytest.mark.parametrize("kind", SIGNS)
@@ -79,33 +85,35 @@ def test_few_breaths_without_the_sign_do_not_end_a_run(kind: str) -> None:
     key, enough, less = SIGNS[kind]
     bridged: Sequence[float | None] = [enough] * 5 + [less] * (BRIDGED - 1) + [enough] * 5
     parted: Sequence[float | None] = [enough] * 5 + [less] * BRIDGED + [enough] * 5
-    assert find_all(table(**{key: bridged}), NO_EFFORTS, WHOLE).height == 1
-    assert find_all(table(**{key: parted}), NO_EFFORTS, WHOLE).height == 2
+    assert find_all(Seen(table(**{key: bridged}), NO_EFFORTS, WHOLE)).height == 1
+    assert find_all(Seen(table(**{key: parted}), NO_EFFORTS, WHOLE)).height == 2
 
 
 @pytest.mark.parametrize(("passive", "confidence"), [(True, 0.9), (False, 0.6), (None, 0.6)])
 def test_intrinsic_peep_is_surer_on_passive_breaths(passive: bool | None, confidence: float) -> None:
-    found = find_all(table(intrinsic_peep_cmh2o=[3.0] * 8, passive=[passive] * 8), NO_EFFORTS, WHOLE)
+    found = find_all(Seen(table(intrinsic_peep_cmh2o=[3.0] * 8, passive=[passive] * 8), NO_EFFORTS, WHOLE))
     assert found["confidence"].to_list() == [confidence]
 
 
 def test_every_gap_is_a_finding_and_nothing_else_is() -> None:
     gaps = (Interval(10.0, 12.5), Interval(40.0, 41.0))
     broken = Recording(100, dict(WHOLE.channels), gaps=gaps)
-    found = find_all(table(leak_fraction=[0.0] * 20), NO_EFFORTS, broken)
+    found = find_all(Seen(table(leak_fraction=[0.0] * 20), NO_EFFORTS, broken))
     assert found["kind"].to_list() == ["gap", "gap"]
     assert found["start_s"].to_list() == [10, 40]
     assert found["evidence"][0] == "Nothing was recorded for 2.5 s."
     assert found["breath"].null_count() == 2
-    assert find_all(table(leak_fraction=[0.0] * 20), NO_EFFORTS, WHOLE).height == 0
+    assert find_all(Seen(table(leak_fraction=[0.0] * 20), NO_EFFORTS, WHOLE)).height == 0
 
 
 def test_findings_come_in_the_order_of_time_and_in_the_table_s_types() -> None:
     broken = Recording(100, dict(WHOLE.channels), gaps=(Interval(30.0, 31.0),))
-    found = find_all(table(leak_fraction=[0.3] * 20, intrinsic_peep_cmh2o=[1.0] * 12 + [4.0] * 8), NO_EFFORTS, broken)
+    found = find_all(
+        Seen(table(leak_fraction=[0.3] * 20, intrinsic_peep_cmh2o=[1.0] * 12 + [4.0] * 8), NO_EFFORTS, broken)
+    )
     assert found["kind"].to_list() == ["leak", "gap", "intrinsic-peep"]
     assert dict(found.schema) == FINDING_COLUMNS
 
 
 def test_every_kind_is_tried_here() -> None:
-    assert set(FINDINGS) == {*SIGNS, *BETWEEN, *IN_SIGNALS, "gap"}
+    assert set(FINDINGS) == {*SIGNS, *BETWEEN, *IN_SIGNALS, *IN_SIMULATIONS, "gap"}

@@ -16,8 +16,9 @@ from tests.unit.test_findings import NO_EFFORTS, WHOLE, table
 from tidebench.findings import find_all
 from tidebench.findings.flow_starvation import FALL
 from tidebench.findings.mechanics_change import BREATHS, SHARE, words_for
+from tidebench.findings.seen import Seen
 from tidebench.findings.trigger_delay import LONGEST_S
-from tidebench.inflations.lost import LEAST_S, REMAINS
+from tidebench.inflations.lost import LEAST_S, ROOM
 from tidebench.recording import Recording
 
 RATE = 100
@@ -31,7 +32,7 @@ def of(kind: str, found: pl.DataFrame) -> list[dict[str, Any]]:
 @pytest.mark.parametrize(("leaving", "found"), [(5.0, 1), (4.9, 0)])
 def test_incomplete_expiration_is_a_tenth_of_peak_flow(leaving: float, found: int) -> None:
     rows = table(end_expiratory_flow_l_min=[leaving] * 8, peak_expiratory_flow_l_min=[50.0] * 8)
-    assert len(of("incomplete-expiration", find_all(rows, NO_EFFORTS, WHOLE))) == found
+    assert len(of("incomplete-expiration", find_all(Seen(rows, NO_EFFORTS, WHOLE)))) == found
 
 
 @pytest.mark.parametrize(
@@ -47,14 +48,14 @@ def test_over_assistance_is_support_with_next_to_no_effort(
     delivery: str, trigger: str, effort: float, found: int
 ) -> None:
     rows = table(effort_cmh2o=[effort] * 8).with_columns(delivery=pl.lit(delivery), trigger=pl.lit(trigger))
-    assert len(of("over-assistance", find_all(rows, NO_EFFORTS, WHOLE))) == found
+    assert len(of("over-assistance", find_all(Seen(rows, NO_EFFORTS, WHOLE)))) == found
 
 
 @pytest.mark.parametrize(("late", "found"), [(LONGEST_S + 0.01, 1), (LONGEST_S - 0.01, 0)])
 def test_trigger_delay_runs_from_onset_to_inflation(late: float, found: int) -> None:
     rows = breaths([3.0, 6.0, 9.0], ["patient"] * 3)
     seen = efforts((6.0 - late, 6.9, 0, "triggered"))
-    kinds = of("trigger-delay", find_all(rows, seen, WHOLE))
+    kinds = of("trigger-delay", find_all(Seen(rows, seen, WHOLE)))
     assert len(kinds) == found
     if found:
         assert kinds[0]["breath"] == 1
@@ -74,7 +75,7 @@ def volume_controlled(fall: float, passive: bool, flowing: int = 100) -> tuple[p
 
 def test_fall_to_a_plateau_is_no_flow_starvation() -> None:
     rows, recording = volume_controlled(3.0, passive=False, flowing=32)
-    assert not of("flow-starvation", find_all(rows, NO_EFFORTS, recording))
+    assert not of("flow-starvation", find_all(Seen(rows, NO_EFFORTS, recording)))
 
 
 @pytest.mark.parametrize(
@@ -82,7 +83,7 @@ def test_fall_to_a_plateau_is_no_flow_starvation() -> None:
 )
 def test_flow_starvation_is_a_fall_that_no_filling_lung_makes(fall: float, passive: bool, found: int) -> None:
     rows, recording = volume_controlled(fall, passive)
-    kinds = of("flow-starvation", find_all(rows, NO_EFFORTS, recording))
+    kinds = of("flow-starvation", find_all(Seen(rows, NO_EFFORTS, recording)))
     assert len(kinds) == found
     if found:
         assert kinds[0]["values"][0]["value"] == pytest.approx(fall, abs=0.35)  # smoothing rounds peak and trough
@@ -107,7 +108,7 @@ def test_a_quarter_at_the_same_peep_is_a_change_of_mechanics(
         peep_cmh2o=[5.0] * n + [peep] * n,
         passive=[True] * 2 * n,
     )
-    kinds = of("mechanics-change", find_all(rows, NO_EFFORTS, WHOLE))
+    kinds = of("mechanics-change", find_all(Seen(rows, NO_EFFORTS, WHOLE)))
     assert [kind["breath"] for kind in kinds] == [n] * found
 
 
@@ -119,13 +120,13 @@ def test_the_place_follows_from_what_changed() -> None:
 
 @pytest.mark.parametrize(
     ("pressure", "lasts", "found"),
-    [(REMAINS * 6 - 0.1, LEAST_S, 1), (REMAINS * 6 + 0.1, LEAST_S, 0), (0.0, LEAST_S - 0.02, 0)],
+    [(ROOM - 0.1, LEAST_S, 1), (ROOM + 0.1, LEAST_S, 0), (0.0, LEAST_S - 0.02, 0)],
 )
 def test_disconnection_is_lost_pressure_for_a_while(pressure: float, lasts: float, found: int) -> None:
     signal = np.full(1000, 6.0)
     signal[200 : 200 + round(lasts * RATE)] = pressure
     recording = Recording(RATE, {"airway_pressure": signal, "flow": np.zeros(1000)})
-    kinds = of("disconnection", find_all(table(peep_cmh2o=[6.0] * 3), NO_EFFORTS, recording))
+    kinds = of("disconnection", find_all(Seen(table(peep_cmh2o=[6.0] * 3), NO_EFFORTS, recording)))
     assert len(kinds) == found
     if found:
         assert (kinds[0]["start_s"], kinds[0]["end_s"]) == (2.0, 2.0 + lasts)
@@ -144,7 +145,8 @@ def expirations(fast: float, slow: float) -> tuple[pl.DataFrame, Recording]:
 @pytest.mark.parametrize(("fast", "slow", "found"), [(0.05, 0.005, 1), (0.01, 0.001, 0), (0.05, 0.05, 0)])
 def test_secretions_rattle_where_flow_is_fast(fast: float, slow: float, found: int) -> None:
     assert (
-        len(of("secretions", find_all(*(expirations(fast, slow)[0], NO_EFFORTS, expirations(fast, slow)[1])))) == found
+        len(of("secretions", find_all(Seen(*(expirations(fast, slow)[0], NO_EFFORTS, expirations(fast, slow)[1])))))
+        == found
     )
 
 
@@ -153,4 +155,4 @@ def test_a_sensor_at_the_end_of_its_range_is_found(limit: float, found: int) -> 
     rng = np.random.default_rng(6)
     signal = 15 + 12 * np.sin(np.arange(3000) / 40) + 0.2 * rng.standard_normal(3000)
     recording = Recording(RATE, {"airway_pressure": np.minimum(signal, limit), "flow": rng.standard_normal(3000)})
-    assert len(of("clipped-signal", find_all(table(leak_fraction=[0.0] * 3), NO_EFFORTS, recording))) == found
+    assert len(of("clipped-signal", find_all(Seen(table(leak_fraction=[0.0] * 3), NO_EFFORTS, recording)))) == found

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from tidebench.errors import CaseError
-from tidebench.simulation import load_scenario, scenario_from
+from tidebench.errors import CaseError, OptionError
+from tidebench.simulation import load_scenario, scenario_from, simulate
 
 VOLUME = {"mode": "A/C-VC", "peep_cmh2o": 5, "rate_per_min": 15, "tidal_volume_ml": 450, "inspiratory_flow_l_min": 40}
 PART = {"compliance_ml_cmh2o": 50, "resistance_cmh2o_s_l": 8}
@@ -80,7 +80,8 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
         ({"settings": []}, "says nothing of the start."),
         ({"settings": 3}, "settings: is 3. Expected: a list of tables."),
         ({"events": [{"at_s": 5, "kind": "bronchospams"}]}, "Nearest: 'bronchospasm'."),
-        ({"manoeuvres": [{"at_s": 5, "kind": "cough", "duration_s": 90}]}, "duration_s: is 90. Expected: 0.1 to 60 s."),
+        ({"manoeuvres": [{"at_s": 5, "kind": "suction", "duration_s": 90}]}, "duration_s: is 90. Expected: 0.1 to 60"),
+        ({"manoeuvres": [{"at_s": 5, "kind": "cough", "duration_s": 1}]}, "has duration_s, which a cough has no"),
         ({"procedures": [{"at_s": 5, "kind": "recruitment"}]}, "has no levels. Expected: levels_cmh2o,"),
         (
             {"procedures": [{"at_s": 5, **STEPS}], **settings({}, {"at_s": 20, "peep_cmh2o": 7})},
@@ -95,6 +96,25 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
             "has a peep steps on two pressure levels.",
         ),
         ({"who": "healthy adult"}, "scenario: who: the library has no patient 'healthy adult'."),
+        ({"who": 3}, "scenario: who: is 3. Expected: a name of `tidebench patients` in quotes."),
+        ({"leak": {"at": "nose"}}, "[leak], at: is 'nose'. Expected: 'mask' or 'cuff'."),
+        ({"effort": {"rate": 20}}, "[effort], rate: there is no such key. Nearest: rate_per_min,"),
+        ({"exchange": {"shunt": 0.9}}, "[exchange], shunt: is 0.9. Expected: 0 to 0.8 as a fraction."),
+        ({"oesophageal": "yes"}, "oesophageal: is 'yes'. Expected: true or false."),
+        ({"seed": True}, "seed: is True. Expected: a whole number."),
+        (
+            {"procedures": [{"at_s": 5, "kind": "peep steps", "levels_cmh2o": "8"}]},
+            "[[procedures]] no. 1, levels_cmh2o: is '8'. Expected: a list, in brackets.",
+        ),
+        (settings({"pause_s": 0.9, "inspiratory_time_s": 0.9}), "is over before its pause of 0.9 s."),
+        ({"events": [{"at_s": 5, "kind": "relief", "size": 3}]}, "has size, which relief has no use for."),
+        (
+            {
+                "manoeuvres": [{"at_s": 5, "kind": "inspiratory hold"}],
+                **settings({"pressure_high_cmh2o": 20, "time_high_s": 2, "time_low_s": 1}),
+            },
+            "has an inspiratory hold at 5 s in A/C-VC, where no inflation can be held.",
+        ),
         ({"who": "COPD"}, "Nearest: copd, child."),
         (
             {"procedures": [{"at_s": 5, "kind": "slow inflation", "levels_cmh2o": [8]}]},
@@ -111,8 +131,24 @@ def test_what_can_not_be_is_refused(said: dict[str, Any], message: str) -> None:
 
 
 def test_empty_scenario_is_told_where_to_begin() -> None:
-    with pytest.raises(CaseError, match=r"says of nobody who is ventilated. Expected: who = a name of `tidebench pat"):
+    with pytest.raises(
+        CaseError, match=r"doesn't say who is ventilated. Expected: who = a name of `tidebench patients`"
+    ):
         scenario_from({})
+    with pytest.raises(CaseError, match=r"doesn't say how. Expected: who = a name"):
+        scenario_from(lung())
+
+
+def test_settings_that_amend_the_library_are_refused_by_table_and_key() -> None:
+    with pytest.raises(CaseError, match=r"\[\[settings\]\] no. 1, peep_cmh2o: is 500. Expected: 0 to 60 cmH2O."):
+        scenario_from({"who": "copd", "settings": [{"peep_cmh2o": 500}]})
+    with pytest.raises(CaseError, match=r"\[\[settings\]\] no. 1, peeep_cmh2o: there is no such key."):
+        scenario_from({"who": "copd", "settings": [{"peeep_cmh2o": 5}]})
+
+
+def test_a_channel_that_there_is_not_is_refused() -> None:
+    with pytest.raises(OptionError, match=r"'nope' is no channel. Expected: airway_pressure, flow,"):
+        simulate(scenario_from({"who": "copd", "duration_s": 5}), ["nope"])
 
 
 def test_later_settings_keep_what_is_not_set_anew() -> None:

@@ -5,6 +5,7 @@ What a pattern lets begin an inflation, what ends it, what it delivers. Numbers 
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,69 @@ def test_occlusion_of_a_patient_who_breathes_alone_is_followed_by_his_own_breath
     assert (breaths["patient_triggered"] == 1).all()
     assert (breaths["mandatory"] == 0).all()
     assert (breaths["insp_end_s"] - breaths["start_s"]).to_numpy().min() > 0.2
+
+
+@pytest.mark.parametrize("mode", ["SIMV-VC\\PS", "SIMV-VC", "IMV-VC"])
+@pytest.mark.parametrize("kind", ["expiratory hold", "disconnection"])
+@pytest.mark.parametrize("effort", [{}, EFFORT], ids=["passive", "effort"])
+def test_the_mandatory_clock_starts_anew_after_an_interruption(mode: str, kind: str, effort: dict[str, float]) -> None:
+    support = {"pressure_support_cmh2o": 8.0} if mode.endswith("PS") else {}
+    held = [{"at_s": 40.0, "kind": kind, "duration_s": 9.0}]
+    breaths = run(volume(mode=mode, **support), effort=effort, manoeuvres=held).breaths
+    mandatory = breaths.filter(breaths["mandatory"] == 1)["start_s"].to_numpy()
+    assert np.diff(mandatory).min() > 2.5
+    assert np.diff(mandatory[mandatory > 55]).mean() == pytest.approx(4.0, abs=0.2)
+    if not (mode.startswith("IMV") and effort):  # which may stack one on an effort's
+        assert (breaths["end_s"] - breaths["insp_end_s"]).to_numpy().min() > 0.1
+
+
+def test_inflation_that_a_disconnection_cuts_short_stays_in_the_truth() -> None:
+    """At 61 s an inflation is half done; efforts meanwhile meet no ventilator."""
+    cut = [{"at_s": 61.0, "kind": "disconnection", "duration_s": 8}]
+    done = run(volume(mode="CMV-VC"), effort=EFFORT, manoeuvres=cut)
+    row = done.breaths.filter(done.breaths["start_s"].is_between(60.0, 60.9)).row(0, named=True)
+    assert row["insp_end_s"] == pytest.approx(61.0, abs=1e-6)
+    assert row["end_s"] == pytest.approx(69.0, abs=1e-2)
+    inside = done.efforts.filter(done.efforts["onset_s"].is_between(61.1, 68.5))
+    assert inside.height
+    assert set(inside["outcome"]) == {"unassisted"}
+    starts, at = done.breaths["start_s"].to_numpy(), done.efforts.filter(done.efforts["breath"] >= 0)
+    owner = np.searchsorted(starts, at["onset_s"].to_numpy(), side="right") - 1
+    assert at["breath"].to_numpy() == pytest.approx(owner)
+
+
+def test_gas_that_moves_with_peep_triggers_nothing() -> None:
+    steps = {"at_s": 40.0, "kind": "peep steps", "levels_cmh2o": [8, 12, 16], "each_s": 20.0}
+    breaths = run(volume(), procedures=[steps]).breaths
+    assert breaths["patient_triggered"].sum() == 0
+
+
+def test_a_supported_inflation_can_be_held() -> None:
+    support = {"mode": "CSV-PS", "pressure_support_cmh2o": 8.0}
+    breaths = run(support, effort=EFFORT, manoeuvres=[{"at_s": 60, "kind": "inspiratory hold"}]).breaths
+    held = breaths.filter(breaths["plateau_cmh2o"].is_not_null())
+    assert held.height == 1
+    assert held["insp_end_s"][0] - held["start_s"][0] > 3.0
+
+
+def test_inspiratory_time_holds_the_pause() -> None:
+    breaths = run(volume(pause_s=0.4)).breaths
+    assert (breaths["insp_end_s"] - breaths["start_s"]).to_numpy() == pytest.approx(1.0, abs=1e-6)
+
+
+def test_a_cough_leaves_gas_in_the_smallest_lung() -> None:
+    told = scenario_from({"who": "preterm-800g", "duration_s": 60, "manoeuvres": [{"at_s": 30, "kind": "cough"}]})
+    rest = 25.0 * 0.8 / 1000
+    assert simulate(told, ["airway_pressure", "flow", "lung_volume"]).channels["lung_volume"].min() > -0.55 * rest
+
+
+def test_a_narrower_tube_takes_more_pressure_at_every_size() -> None:
+    peaks = [
+        float(np.median(run(volume(), airway={"interface": "endotracheal tube", "tube_inner_diameter_mm": mm})
+                        .breaths["peak_pressure_cmh2o"].to_numpy()))
+        for mm in (4.0, 5.0, 6.0, 6.8, 7.0, 8.0, 9.0, 10.0)
+    ]  # fmt: skip
+    assert all(wide < narrow for narrow, wide in itertools.pairwise(peaks))
 
 
 def test_levels_change_by_time_alone_through_supported_inflations() -> None:

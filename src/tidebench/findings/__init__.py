@@ -8,24 +8,33 @@ import polars as pl
 
 from tidebench.findings import (
     auto_trigger,
+    beyond_limit,
+    channel_delay,
     clipped_signal,
+    cough,
     delayed_cycling,
     disconnection,
     double_trigger,
     effort_in_inflation,
+    expiratory_flow_limitation,
+    flat_line,
     flow_starvation,
     gap,
     incomplete_expiration,
     ineffective_effort,
     intrinsic_peep,
     leak,
+    leak_change,
     mechanics_change,
+    obstruction,
     over_assistance,
     overdistension,
     premature_cycling,
     recruitment,
     reverse_trigger,
     secretions,
+    sensor_drift,
+    sensor_offset,
     strong_effort,
     trigger_delay,
 )
@@ -33,31 +42,39 @@ from tidebench.findings.about import About
 from tidebench.findings.calibration import calibrated
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
-from tidebench.recording import Recording
 from tidebench.records import FINDING_COLUMNS, Finding
 
 Rule = Callable[[Seen], Sequence[Finding]]
 
 MODULES = (
     auto_trigger,
+    beyond_limit,
+    channel_delay,
     clipped_signal,
+    cough,
     delayed_cycling,
     disconnection,
     double_trigger,
     effort_in_inflation,
+    expiratory_flow_limitation,
+    flat_line,
     flow_starvation,
     gap,
     incomplete_expiration,
     ineffective_effort,
     intrinsic_peep,
     leak,
+    leak_change,
     mechanics_change,
+    obstruction,
     over_assistance,
     overdistension,
     premature_cycling,
     recruitment,
     reverse_trigger,
     secretions,
+    sensor_drift,
+    sensor_offset,
     strong_effort,
     trigger_delay,
 )
@@ -71,10 +88,10 @@ RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 """The version of each kind's rule."""
 
 
-def find_all(breaths: pl.DataFrame, efforts: pl.DataFrame, recording: Recording) -> pl.DataFrame:
+def find_all(seen: Seen) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
-    graded = graded_findings(Seen(breaths, efforts, recording))
-    found = graded if (efforts["source"] == "oesophageal").any() else calibrated(graded)
+    graded = graded_findings(seen)
+    found = graded if (seen.efforts["source"] == "oesophageal").any() else calibrated(graded)
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
 
 

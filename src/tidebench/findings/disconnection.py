@@ -11,11 +11,12 @@ from tidebench.quantities import quantity
 from tidebench.records import Finding
 
 KIND = "disconnection"
-RULE = "pressure near zero under PEEP"
-VERSION = 1
+RULE = "pressure of the room under PEEP"
+VERSION = 2
 
 ABOUT = About(
-    seen="For 1.5 s or longer airway pressure is below a third of PEEP, where PEEP is 3 cmH2O or more.",
+    seen="For 1.5 s or longer airway pressure is that of the room, within 2 cmH2O, while before and after 4 cmH2O or "
+    "more are kept. What flows meanwhile is no breath.",
     source=PRACTICE,
     behind="Disconnection, suction with an open circuit, a change of tubing.",
     further="The patient and the joints; what the log says of that moment; PEEP and volume after it.",
@@ -24,11 +25,8 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every stretch of lost pressure."""
-    peep = seen.breaths["peep_cmh2o"].median()
-    pressure, rate = seen.recording["airway_pressure"], seen.recording.rate_hz
-    if not isinstance(peep, float):
-        return []
-    first, last = lost_pressure(pressure, rate, peep)
+    rate = seen.recording.rate_hz
+    first, last = lost_pressure(seen.recording["airway_pressure"], rate)
     return [
         Finding(
             kind=KIND,

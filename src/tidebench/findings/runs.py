@@ -10,6 +10,7 @@ from tidebench.records import Finding
 
 SHORTEST = 5
 BRIDGED = 3  # breaths without the sign that do not end a run
+MOSTLY = 0.6  # of the breaths from first to last must show it
 
 
 def runs(breaths: pl.DataFrame, key: str) -> Iterator[tuple[pl.DataFrame, float]]:
@@ -19,7 +20,8 @@ def runs(breaths: pl.DataFrame, key: str) -> Iterator[tuple[pl.DataFrame, float]
     marked = breaths.with_columns(run=(pl.col("breath").diff().fill_null(1) > BRIDGED).cum_sum())
     for run in marked.partition_by("run", maintain_order=True):
         middle = run[key].median()
-        if run.height >= SHORTEST and isinstance(middle, float):
+        spans = int(run["breath"][-1]) - int(run["breath"][0]) + 1
+        if run.height >= max(SHORTEST, MOSTLY * spans) and isinstance(middle, float):
             yield run, middle
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,8 +13,10 @@ import polars as pl
 
 from tidebench import interaction
 from tidebench.interaction import Locking
+from tidebench.limits import Limit
 from tidebench.measures.efforts import LATE_S
 from tidebench.recording import Recording
+from tidebench.records import Step
 
 Flags = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.float64]
@@ -24,12 +28,39 @@ relaxation to a quarter takes about a third of it (common practice, no source)."
 
 
 @dataclass(frozen=True)
+class Known:
+    """What is known besides the tables.
+
+    Attributes
+    ----------
+    limits : tuple of Limit
+        Those that hold for the patient.
+    weight_kg : float or None
+        The weight that volumes are given by: predicted for adults, actual for the young.
+    steps : tuple of Step
+        Changes of settings, with what was before and after them.
+    line : mapping of str to ndarray, shape (breaths,)
+        Canonical columns behind the breath table.
+    """
+
+    limits: tuple[Limit, ...] = ()
+    weight_kg: float | None = None
+    steps: tuple[Step, ...] = ()
+    line: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+
+    def column(self, name: str) -> Times:
+        """A column behind the table; empty where there is none."""
+        return np.asarray(self.line.get(name, ()), np.float64)
+
+
+@dataclass(frozen=True)
 class Seen:
     """Tables of one review, and their columns as arrays."""
 
     breaths: pl.DataFrame
     efforts: pl.DataFrame
     recording: Recording
+    known: Known = field(default_factory=Known)
 
     @cached_property
     def start(self) -> Times:

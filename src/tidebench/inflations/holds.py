@@ -42,10 +42,6 @@ class Still:
     occluded: Indices
     hold: Mask
 
-    def without(self, these: Mask, turn: Indices, end: Indices) -> Still:
-        """The same, with no pause and no hold in these breaths, whose turns and ends are given."""
-        return Still(np.where(these, turn, self.pause), np.where(these, end, self.occluded), self.hold & ~these)
-
 
 @kernel
 def trailing_rest(f: Samples, start: Indices, turn: Indices, limit: Samples, offset: Samples, spare: int) -> Indices:

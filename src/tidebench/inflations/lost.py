@@ -8,32 +8,44 @@ import numpy.typing as npt
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
-LEAST_LEVEL, REMAINS, LEAST_S = 3.0, 0.3, 1.5
-"""Below a third of the level kept, where that is 3 cmH2O or more, for 1.5 s: an effort pulls pressure down less deep or
-not as long (common practice, no source).
+ROOM, LEAST_S = 2.0, 1.5  # cmH2O above the room's pressure, s
+KEPT, AROUND_S = 4.0, 10.0
+"""Pressure falls to that of the room and stays there, between stretches of ten seconds in which 4 cmH2O are kept: no
+effort pulls as deep for as long, and a PEEP set to nothing stays (common practice, no source).
 """
+USUAL = 0.35  # quantile of pressure over those seconds: between inflations, also with some of it lost
 
 
-def lost_pressure(p: Samples, rate_hz: float, level: float) -> tuple[Indices, Indices]:
+def lost_pressure(p: Samples, rate_hz: float) -> tuple[Indices, Indices]:
     """First samples of each stretch of lost pressure, and those after its last.
 
     Parameters
     ----------
     p : ndarray, shape (n,)
         Airway pressure, cmH2O, NaN in gaps.
-    level : float
-        Pressure kept between inflations, cmH2O; nothing is found below :data:`LEAST_LEVEL`.
     """
-    if not level >= LEAST_LEVEL:
-        none = np.zeros(0, np.int64)
-        return none, none
-    edges = np.diff(np.concatenate([[0], p < REMAINS * level, [0]]).astype(np.int8))
+    edges = np.diff(np.concatenate([[0], p < ROOM, [0]]).astype(np.int8))
     first, last = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     long = last - first >= LEAST_S * rate_hz
-    return first[long], last[long]
+    first, last = first[long], last[long]
+    around = round(AROUND_S * rate_hz)
+    kept = [
+        all(level_of(part) >= KEPT for part in (p[max(0, a - around) : a], p[b : b + around]))
+        for a, b in zip(first.tolist(), last.tolist(), strict=True)
+    ]
+    return first[kept], last[kept]
 
 
-def open_breaths(p: Samples, rate_hz: float, start: Indices, end: Indices) -> npt.NDArray[np.bool_]:
-    """True for breaths (from ``start`` to ``end``, samples) in which pressure was lost, shape (n,)."""
-    first, last = lost_pressure(p, rate_hz, float(np.nanmedian(p[start])))
-    return np.asarray(np.searchsorted(first, end) > np.searchsorted(last, start), bool)
+def level_of(part: Samples) -> float:
+    """Pressure kept between inflations over some seconds, cmH2O; infinite where nothing was recorded."""
+    known = part[np.isfinite(part)]
+    return float(np.quantile(known, USUAL)) if len(known) else np.inf
+
+
+def while_kept(p: Samples, f: Samples, rate_hz: float) -> tuple[Samples, Samples]:
+    """Pressure and flow with gaps (NaN) where pressure was lost; the same arrays where it never was."""
+    first, last = lost_pressure(p, rate_hz)
+    if not len(first):
+        return p, f
+    kept = np.cumsum(np.bincount(first, minlength=len(p) + 1) - np.bincount(last, minlength=len(p) + 1))[:-1] == 0
+    return np.where(kept, p, np.nan), np.where(kept, f, np.nan)

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import get_args
 
 from tidebench.errors import OptionError
+from tidebench.limits.per_kg import predicted_weight_kg, volume_weight_kg
 from tidebench.limits.policy import Policy, load_policy
 from tidebench.limits.published import PUBLISHED
 from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
@@ -31,6 +32,8 @@ __all__ = [
     "load_policy",
     "policy_statement",
     "population",
+    "predicted_weight_kg",
+    "volume_weight_kg",
 ]
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)

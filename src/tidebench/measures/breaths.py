@@ -30,7 +30,6 @@ Group = Literal["adult", "child", "newborn"]
 
 REASONS: dict[str, str] = {
     "clipped": "the signal stood at the end of the sensor's range",
-    "circuit open": "airway pressure was lost in this breath, as by a disconnection or suction",
     "effort": "the patient breathed in this breath, so this would not be the lung's",
     "undecided": "it can't be told whether the patient breathed in this breath",
     "no pause": "there was no stretch without flow at the end of the inflation",
@@ -165,7 +164,7 @@ def assembled(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> pl.Da
     for key in ("mandatory", "passive"):
         frame[key] = pl.Series(c[key] == 1).set(pl.Series(c[key] < 0), None)
     alone = ("no breath before", c["joined"] == 0)
-    first = {"trigger": [alone], "passive": spoilt(c)}
+    first = {"trigger": [alone], "passive": [clipped(c)]}
     for key, code in UNKNOWN_WORDS.items():
         unknown = c[key] < 0
         build.explain(key, unknown, [*first.get(key, []), (code, unknown)])
@@ -189,22 +188,22 @@ def timing(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
 def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
     """Volumes and flows, leak in and leak out."""
     leaky = c["leak_fraction"] > UNCERTAIN_LEAK
-    cut = spoilt(c, FLOW)
-    build.put("vti_ml", 1000 * c["vti"], cut)
-    build.put("vte_ml", 1000 * c["vte"], cut)
-    build.put("vti_measured_ml", 1000 * c["vti_measured"], cut)
-    build.put("vte_measured_ml", 1000 * c["vte_measured"], [*cut, ("leak", leaky)])
+    cut = clipped(c, FLOW)
+    build.put("vti_ml", 1000 * c["vti"], [cut])
+    build.put("vte_ml", 1000 * c["vte"], [cut])
+    build.put("vti_measured_ml", 1000 * c["vti_measured"], [cut])
+    build.put("vte_measured_ml", 1000 * c["vte_measured"], [cut, ("leak", leaky)])
     on_purpose = np.full(build.n, about.intentional_leak)
     leak = c["leak_fraction"]
     lost = [
-        *((code, windowed(mask.astype(np.float64)) > 0) for code, mask in cut),
+        ("clipped", windowed(cut[1].astype(np.float64)) > 0),
         ("intentional leak", on_purpose),
         ("too few breaths", c["loss_shown"] == 0),
         ("no volume", ~np.isfinite(leak)),
     ]
     build.put("leak_fraction", leak, lost)
-    build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"], cut)
-    build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"], cut)
+    build.put("peak_inspiratory_flow_l_min", 60 * c["peak_inspiratory_flow"], [cut])
+    build.put("peak_expiratory_flow_l_min", 60 * c["peak_expiratory_flow"], [cut])
     ending = c["end_expiratory_flow"]
     build.put("end_expiratory_flow_l_min", 60 * ending, [("too short", ~np.isfinite(ending))])
 
@@ -214,14 +213,9 @@ def clipped(c: Mapping[str, npt.NDArray[np.float64]], channels: int = PRESSURE |
     return "clipped", (c["clipped"].astype(np.int8) & channels) > 0
 
 
-def spoilt(c: Mapping[str, npt.NDArray[np.float64]], channels: int = PRESSURE | FLOW) -> list[tuple[str, Mask]]:
-    """Where the circuit was open, and where one of these channels was clipped, as reasons."""
-    return [("circuit open", c["open"] > 0), clipped(c, channels)]
-
-
 def doubts(c: Mapping[str, npt.NDArray[np.float64]]) -> list[tuple[str, Mask]]:
     """Why a measure of the passive lung may be missing."""
-    return [*spoilt(c), ("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
+    return [clipped(c), ("effort", c["passive"] == 0), ("undecided", c["passive"] < 0)]
 
 
 def trapping(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
@@ -236,7 +230,7 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     build.put("peep_cmh2o", c["peep"], [("too short", ~np.isfinite(c["peep"]))])
     unpaused = ~np.isfinite(c["plateau_pressure"])
     restless = [
-        *spoilt(c),
+        clipped(c),
         ("no pause", unpaused),
         ("effort at the pause", c["passive"] == 0),
         ("undecided", c["passive"] < 0),
@@ -245,7 +239,7 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     total = c["total_peep"]
     few = np.full(build.n, (c["passive"] == 1).sum() < FEWEST_BREATHS)
     lost = [
-        *spoilt(c),
+        clipped(c),
         ("too few breaths", np.isfinite(total) & few),
         ("no breath before", ~np.isfinite(total) & (c["joined"] == 0)),
         trapping(c),
@@ -295,7 +289,7 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
         "effort_cmh2o",
         np.where(quiet, 0.0, c["effort"]),
         [
-            *((code, mask & unknown) for code, mask in spoilt(c)),
+            ("clipped", clipped(c)[1] & unknown),
             ("undecided", (c["passive"] < 0) & unknown),
             ("no lung known", unknown),
         ],
@@ -311,7 +305,7 @@ def efforts(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], p: Samples
         build.put("tracheal_peak_pressure_cmh2o", nothing, [("no tube law", np.ones(build.n, bool))])
     else:
         peaks = tracheal_peaks(p, f, c["start"].astype(np.int64), c["turn"].astype(np.int64), *about.tube)
-        build.put("tracheal_peak_pressure_cmh2o", peaks, spoilt(c))
+        build.put("tracheal_peak_pressure_cmh2o", peaks, [clipped(c)])
 
 
 def key_statistics(table: pl.DataFrame) -> dict[str, dict[str, float | int | str]]:

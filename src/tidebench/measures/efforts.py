@@ -13,6 +13,7 @@ from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_le
 from tidebench.efforts.stretch import loss_flow, steep, window
 from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, ONSET, bridged, find_efforts
 from tidebench.inflations import delivery as kinds
+from tidebench.inflations.pushes import find_pushes
 from tidebench.interaction import outcomes, owner
 from tidebench.kernels import kernel
 from tidebench.measures.stretch import Column, Measured, before
@@ -130,8 +131,10 @@ def from_airway(found: Measured) -> Samples:
         stretch.pressure, flow, stretch.start, stretch.turn, stretch.end, stretch.dt, explained.theta, heart,
         window(stretch), steep(stretch),
     )  # fmt: skip
+    low = lowest(raw, stretch.turn, stretch.end)
+    low[find_pushes(stretch.flow, stretch.rate_hz, stretch.turn, stretch.end)[0] >= 0] = np.nan
     level = resting_levels(
-        lowest(raw, stretch.turn, stretch.end),
+        low,
         gained(flow, stretch.start, stretch.end, stretch.dt, explained.theta[:, VOLUME]),
         explained.lung,
         found.columns["joined"],
@@ -228,6 +231,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
         onset.astype(float), over.astype(float), stretch.start.astype(float), stretch.turn.astype(float),
         by_patient, free,
     )  # fmt: skip
+    words = unanswered(words, closed(found, onset, over))
     highest, product, work = at_breath(muscle_through, stretch.flow, stretch.start, stretch.end, stretch.dt)
     swing = nothing if oesophageal is None else transpulmonary(found, oesophageal)
     passive = without_unseen(found, highest, onset, over)
@@ -241,6 +245,21 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
             "transpulmonary_driving": swing,
         },
     )  # fmt: skip
+
+
+def closed(found: Measured, onset: Indices, over: Indices) -> npt.NDArray[np.bool_]:
+    """True for efforts that meet a closed airway: one that is held or occluded while they last, shape (m,)."""
+    still, stretch = found.still, found.stretch
+    first = np.where(still.hold, still.pause, still.occluded)
+    last = np.where(still.hold, stretch.turn, stretch.end)
+    at = np.maximum(owner(onset.astype(float), stretch.start.astype(float)), 0)
+    return np.asarray((over > first[at]) & (onset < last[at]) & (first[at] < last[at]), bool)
+
+
+def unanswered(words: list[str], meets_closed: npt.NDArray[np.bool_]) -> list[str]:
+    """Outcomes, those left out that no ventilator could have answered."""
+    asked = ("ineffective", "effort-in-inflation")
+    return ["unassisted" if shut and word in asked else word for word, shut in zip(words, meets_closed, strict=True)]
 
 
 def without_unseen(found: Measured, highest: Samples, onset: Indices, over: Indices) -> npt.NDArray[np.int8]:

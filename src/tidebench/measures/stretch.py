@@ -21,8 +21,9 @@ from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
 from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
-from tidebench.inflations.lost import open_breaths
+from tidebench.inflations.lost import while_kept
 from tidebench.inflations.phases import detect
+from tidebench.inflations.pushes import find_pushes
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
 from tidebench.measures.saturation import FLOW as FLOW_CLIPPED
@@ -193,7 +194,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
     Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
-    with clipped samples or an open circuit, nor where an uneven lung traps gas: what is still in its slow parts doesn't
+    with clipped samples, nor where an uneven lung traps gas: what is still in its slow parts doesn't
     show in the flow.
     """
     theta = explained.theta
@@ -206,7 +207,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
         described &= False
     fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
-    total[(columns["clipped"] > 0) | (columns["open"] > 0)] = np.nan
+    total[columns["clipped"] > 0] = np.nan
     uneven = (explained.lung >= 0) & ~described
     untold = uneven & (total - columns["peep"] > TRAPPED_CMH2O)
     total[untold] = np.nan
@@ -239,6 +240,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
+    p, f = while_kept(p, f, rate_hz)
     levels = find_levels(p, f, rate_hz)
     bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels))
     if not len(bounds.start):
@@ -258,12 +260,9 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
     free = np.minimum(end, still.occluded)
-    opened = open_breaths(p, rate_hz, start, end)
-    still = still.without(opened, turn, end)
     held = np.where(still.hold, np.minimum(turn, still.pause + round(HELD_ENOUGH_S * rate_hz)), turn)
     first, last, rest_pressure = quiet_stretch(p, f, start, turn, free, size, drive, round(LONGEST_QUIET_S * rate_hz))
-    spoilt = opened | (clipped > 0)
-    held, free = np.where(spoilt, start, held), np.where(spoilt, turn, free)
+    held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
     stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
@@ -273,12 +272,13 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
-        "clipped": clipped, "open": opened.astype(np.int8), "delay": np.full(len(start), delay_s),
+        "clipped": clipped, "delay": np.full(len(start), delay_s),
         "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
-    explained = explained.with_effort(columns["delivery"] == kinds.UNASSISTED)
+    pushed = find_pushes(f, rate_hz, turn, end)[0] >= 0
+    explained = explained.with_effort((columns["delivery"] == kinds.UNASSISTED) | pushed)
     constant = (columns["delivery"] == kinds.VOLUME) & (columns["flow_range"] < FLAT_FLOW)
     columns["constant_flow"] = constant.astype(np.int8)
     wanted = constant & (explained.passive == 1)

@@ -6,7 +6,9 @@ import itertools
 from collections.abc import Iterator
 
 from tidebench.case import Setting
+from tidebench.formulas.tube import TUBES
 from tidebench.simulation.machine import machine_values
+from tidebench.simulation.protocol import Procedure
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.setup import weight_kg
 from tidebench.simulation.truth import breathes
@@ -29,15 +31,33 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
     """A sentence for each such thing: pressures and volumes (cmH2O, mL/kg), useless settings, what the end cuts off."""
     for before, setting in itertools.pairwise((None, *scenario.settings)):
         assert setting is not None
-        for words in (*_pressures(setting, scenario), *_volumes(setting, scenario), *_useless(setting, before)):
+        for words in (
+            *_pressures(setting, scenario), *_volumes(setting, scenario), *_times(setting), *_useless(setting, before)
+        ):  # fmt: skip
             yield f"[[settings]] at {setting.at_s:g} s: {words} Meant so?"
     for manoeuvre in scenario.manoeuvres:
         if manoeuvre.at_s + manoeuvre.lasts_s > scenario.duration_s:
             yield f"The {manoeuvre.kind} at {manoeuvre.at_s:g} s outlasts the recording of {scenario.duration_s:g} s."
-    awake = breathes(scenario) or any(event.kind == "sedation wearing off" for event in scenario.events)
     for procedure in scenario.procedures:
-        if procedure.kind == "breathing trial" and not awake:
-            yield f"The breathing trial at {procedure.at_s:g} s finds nobody who breathes: [effort] rate_per_min is 0."
+        yield from _procedure(procedure, scenario)
+    if scenario.leak.at == "mask" and scenario.leak.flow_l_min and scenario.airway.interface in TUBES:
+        yield f"[leak] is at the mask, and the interface is {scenario.airway.interface!r}. Meant so?"
+    backed = scenario.ventilator.backup_rate_per_min > 0
+    if backed and not any(setting.pattern in ("CSV", "CPAP") for setting in scenario.settings):
+        yield "[ventilator] backup_rate_per_min has a use in CSV alone."
+
+
+def _procedure(procedure: Procedure, scenario: Scenario) -> Iterator[str]:
+    place = f"The {procedure.kind} at {procedure.at_s:g} s"
+    limit = scenario.ventilator.pressure_limit_cmh2o
+    if procedure.ends_s > scenario.duration_s:
+        yield f"{place} ends at {procedure.ends_s:g} s, after the recording of {scenario.duration_s:g} s."
+    if max(procedure.levels_cmh2o, default=0.0) >= limit:
+        yield f"{place} has a level that is not below pressure_limit_cmh2o {limit:g}, where inflations end. Meant so?"
+    wakes = [event.at_s for event in scenario.events if event.kind == "sedation wearing off"]
+    awake = breathes(scenario) or min(wakes, default=scenario.duration_s) <= procedure.at_s
+    if procedure.kind == "breathing trial" and not awake:
+        yield f"{place} finds nobody who breathes: [effort] rate_per_min is 0."
 
 
 def _pressures(setting: Setting, scenario: Scenario) -> Iterator[str]:
@@ -54,25 +74,36 @@ def _pressures(setting: Setting, scenario: Scenario) -> Iterator[str]:
 
 def _volumes(setting: Setting, scenario: Scenario) -> Iterator[str]:
     volume, kg = setting.tidal_volume_ml, weight_kg(scenario)
-    if volume is None:
+    mode, seconds, flow = setting.parsed_mode, setting.inspiratory_time_s, setting.inspiratory_flow_l_min
+    if volume is None or mode is None:
         return
     if volume > MOST_ML_KG * kg:
         yield f"tidal_volume_ml {volume:g} is {volume / kg:.0f} mL/kg at {kg:.3g} kg."
-    mode, seconds = setting.parsed_mode, setting.inspiratory_time_s
-    if mode is not None and mode.mandatory == "VC" and seconds and setting.inspiratory_flow_l_min:
-        untimed = setting.model_copy(update={"inspiratory_time_s": None})
-        by_flow = machine_values(untimed, scenario.ventilator, "settings")["volume_time"]
-        if abs(by_flow - seconds) > SAME * seconds:
-            yield (
-                f"inspiratory_flow_l_min {setting.inspiratory_flow_l_min:g} takes {by_flow:.3g} s; "
-                f"inspiratory_time_s {seconds:g} is what holds."
-            )
+    if mode.mandatory != "VC":
+        return
+    untimed = setting.model_copy(update={"inspiratory_time_s": None})
+    lasts = machine_values(untimed, scenario.ventilator, "settings")["volume_time"] + (setting.pause_s or 0.0)
+    if seconds and flow and abs(lasts - seconds) > SAME * seconds:
+        yield f"inspiratory_flow_l_min {flow:g} takes {lasts:.3g} s; inspiratory_time_s {seconds:g} is what holds."
+    if not seconds and not flow:
+        yield f"neither inspiratory_flow_l_min nor inspiratory_time_s is set; {lasts:.3g} s is taken."
+
+
+def _times(setting: Setting) -> Iterator[str]:
+    rise, seconds, mode = setting.rise_s, setting.inspiratory_time_s, setting.parsed_mode
+    if rise and seconds and rise > seconds and mode is not None and mode.mandatory != "VC":
+        yield f"rise_s {rise:g} is longer than inspiratory_time_s {seconds:g}."
 
 
 def _useless(setting: Setting, before: Setting | None) -> Iterator[str]:
     """Settings made here that no inflation of this mode uses."""
     mode = setting.parsed_mode
-    for key, types in TYPES_WITH.items():
+    if mode is None:
+        return
+    if setting.bi_level and setting.pattern not in ("IMV", "SIMV"):
+        yield f"two pressure levels stand instead of {setting.mode}."
+    types = {mode.support} if setting.bi_level else {mode.mandatory, mode.support}
+    for key, having in TYPES_WITH.items():
         made = getattr(setting, key) not in (None, before and getattr(before, key))
-        if made and mode is not None and not setting.bi_level and not types & {mode.mandatory, mode.support}:
-            yield f"{key} has no use in {setting.mode}."
+        if made and not having & types:
+            yield f"{key} has no use in {setting.mode}{' on two levels' if setting.bi_level else ''}."

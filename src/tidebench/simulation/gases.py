@@ -7,7 +7,9 @@ as two stores, fast and slow, the fast one in equilibrium with arterial blood; o
     PaCO2 = 863·V'CO2 / (V'E·(1 − V_D/V_T))     (alveolar ventilation equation)
 
 Contents: 1.34 mL of oxygen per gram of haemoglobin and 0.003 mL/dL per mmHg, saturation after Severinghaus, J Appl
-Physiol 1979;46:599; pH by Henderson and Hasselbalch with pK 6.1 and 0.0307 mmol/L per mmHg. Store sizes are invented
+Physiol 1979;46:599, at the PO2 that pH makes of it (log10 PO2 + 0.48·(pH − 7.40), ibid.); pH by Henderson and
+Hasselbalch with pK 6.1 and 0.0307 mmol/L per mmHg. Lung tissue and capillary blood hold CO2 in equilibrium with
+alveolar gas, like so much more gas: it damps the swing within the breath. Store sizes are invented
 so that PaCO2 rises by some 3 to 4 mmHg a minute in apnoea (Eger and Severinghaus, Anesthesiology 1961;22:419, from
 memory).
 """
@@ -24,7 +26,8 @@ BODY = 862.947  # mmHg: L BTPS per L STPD, times the pressure of dry gas
 CO2_SLOPE = 6e-3  # L of CO2 per L of blood and mmHg, about 40 mmHg (common practice, no source)
 HUEFNER = 0.0134  # L of oxygen per L of blood, per g/dL of haemoglobin
 DISSOLVED = 3e-5  # L of oxygen per L of blood and mmHg
-PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion
+PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion, half of it on either side
+BOHR = 0.48  # of pH, in log10 of PO2
 HALVINGS = 24  # of 800 mmHg: to 5e-5 mmHg
 
 
@@ -37,18 +40,18 @@ def saturation(po2: float) -> float:
 
 
 @part
-def oxygen_content(po2: float, haemoglobin: float) -> float:
-    """Oxygen in blood, L per L."""
-    return HUEFNER * haemoglobin * saturation(po2) + DISSOLVED * po2
+def oxygen_content(po2: float, haemoglobin: float, ph: float) -> float:
+    """Oxygen in blood of this pH, L per L."""
+    return HUEFNER * haemoglobin * saturation(po2 * 10.0 ** (BOHR * (ph - 7.4))) + DISSOLVED * po2
 
 
 @kernel
-def oxygen_tension(content: float, haemoglobin: float) -> float:
-    """PO2 (mmHg) at which blood holds this much oxygen, by bisection; at most 800."""
+def oxygen_tension(content: float, haemoglobin: float, ph: float) -> float:
+    """PO2 (mmHg) at which blood of this pH holds this much oxygen, by bisection; at most 800."""
     low, high = 0.0, 800.0
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        if oxygen_content(middle, haemoglobin) < content:
+        if oxygen_content(middle, haemoglobin, ph) < content:
             low = middle
         else:
             high = middle
@@ -66,30 +69,36 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
     """Move gas through the dead space into or out of the alveoli: ``moved`` litres, inspiration positive.
 
     ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much
-    of the dead space holds fresh gas; what lies behind it is what came out last, and comes back first.
+    of the dead space holds fresh gas, below zero what has come out of it since; what lies behind it is what came out
+    last, and comes back first. ``front_top`` is how far fresh gas came in the last inspiration.
     """
     met = 1.0 - patient.alveolar_dead_space
     if moved > 0.0:
-        fresh = max(0.0, g.front + moved - patient.airway_dead_space)
-        g.front = min(patient.airway_dead_space, g.front + moved)
+        reached = max(0.0, g.front) + moved
+        fresh = max(0.0, reached - patient.airway_dead_space)
+        g.front = g.front_top = min(patient.airway_dead_space, reached)
         g.volume += met * moved
         g.co2 += (moved - fresh) * g.behind_co2
         g.o2 += (moved - fresh) * g.behind_o2 + met * fresh * machine.fio2
         return
-    g.behind_co2, g.behind_o2 = met * g.co2 / g.volume, met * g.o2 / g.volume
+    g.behind_co2, g.behind_o2 = met * g.co2 / (g.volume + patient.tissue_volume), met * g.o2 / g.volume
     g.co2 += moved * g.behind_co2
     g.o2 += moved * g.behind_o2
     g.volume += met * moved
-    g.front = max(0.0, g.front + moved)
+    g.front = max(-0.5 * PHASE_TWO * patient.airway_dead_space, g.front + moved)
 
 
 @part
 def mouth_tension(patient: Record, g: Record, flow: float) -> float:
-    """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas."""
+    """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas.
+
+    Where fresh gas never came through the dead space there is no mixed front: what was in it comes back.
+    """
     if flow > 0.0:
         return 0.0
-    smeared = max(0.0, 1.0 - g.front / (PHASE_TWO * max(patient.airway_dead_space, 1e-6)))
-    return g.behind_co2 * (patient.barometric_pressure - WATER) * smeared * smeared
+    half = 0.5 * PHASE_TWO * patient.airway_dead_space if g.front_top >= patient.airway_dead_space else 1e-9
+    arrived = min(max(0.5 * (1.0 - g.front / half), 0.0), 1.0) if g.front != 0.0 or half > 1e-9 else 0.0
+    return g.behind_co2 * (patient.barometric_pressure - WATER) * arrived * arrived * (3.0 - 2.0 * arrived)
 
 
 @kernel
@@ -99,17 +108,18 @@ def exchange(patient: Record, g: Record, shunt: float, seconds: float) -> None:
     per_litre = BODY / dry
     minutes = seconds / 60.0
     perfusing = patient.cardiac_output * (1.0 - shunt)
-    alveolar_co2, alveolar_o2 = g.co2 / g.volume * dry, g.o2 / g.volume * dry
+    alveolar_co2, alveolar_o2 = g.co2 / (g.volume + patient.tissue_volume) * dry, g.o2 / g.volume * dry
     crossing = perfusing * CO2_SLOPE * (g.co2_tension - alveolar_co2)
     between = patient.co2_exchange * (g.co2_tension - g.co2_slow_tension)
     g.co2_tension += minutes * (patient.co2_production - crossing - between) / patient.co2_store
     g.co2_slow_tension += minutes * between / patient.co2_slow_store
     g.co2 += minutes * crossing * per_litre
-    end_capillary = oxygen_content(alveolar_o2, patient.haemoglobin)
+    end_capillary = oxygen_content(alveolar_o2, patient.haemoglobin, g.ph)
     taken = min(perfusing * (end_capillary - g.venous_o2), 0.5 * g.o2 / (per_litre * minutes))
     g.venous_o2 = max(0.0, g.venous_o2 + minutes * (taken - patient.o2_uptake) / patient.o2_store)
     g.o2 -= minutes * taken * per_litre
     arterial = (1.0 - shunt) * end_capillary + shunt * g.venous_o2
-    g.arterial_o2 = oxygen_tension(arterial, patient.haemoglobin)
-    g.arterial_saturation = saturation(g.arterial_o2)
     g.arterial_co2 = (1.0 - shunt) * alveolar_co2 + shunt * g.co2_tension
+    g.ph = acidity(g.arterial_co2, patient.bicarbonate)
+    g.arterial_o2 = oxygen_tension(arterial, patient.haemoglobin, g.ph)
+    g.arterial_saturation = saturation(g.arterial_o2 * 10.0 ** (BOHR * (g.ph - 7.4)))

@@ -53,7 +53,7 @@ PATIENT = (
     # gas exchange
     "co2_production", "o2_uptake", "cardiac_output", "shunt", "alveolar_dead_space", "airway_dead_space",
     "residual_volume", "haemoglobin", "bicarbonate", "barometric_pressure", "co2_store", "co2_slow_store",
-    "co2_exchange", "o2_store",
+    "co2_exchange", "o2_store", "tissue_volume",
 )  # fmt: skip
 
 MACHINE = (
@@ -87,7 +87,7 @@ MECHANICS = (
 
 GASES = (
     "co2", "o2", "front", "co2_tension", "co2_slow_tension", "venous_o2", "arterial_co2", "arterial_o2",
-    "arterial_saturation", "highest_co2", "volume", "behind_co2", "behind_o2",
+    "arterial_saturation", "ph", "highest_co2", "volume", "front_top", "behind_co2", "behind_o2",
 )  # fmt: skip
 
 BREATH = (
@@ -95,15 +95,18 @@ BREATH = (
     "volume_least", "peak_pressure", "total_peep", "plateau", "hold_pressure", "muscle_peak", "muscle_least",
     "pressure_area", "alveolar_area", "work", "muscle_work", "pleural_low", "pleural_high", "alveolar_high",
     "inhaled_at_wye", "exhaled_at_wye", "arterial_co2", "arterial_o2", "saturation", "end_tidal_co2", "held_area",
-    "held_time",
+    "held_time", "ph", "sampled", "away_from", "away_until",
 )  # fmt: skip
-"""A breath as the kernel writes it; areas are integrals over time, ``held_*`` a closed phase's last half second."""
+"""A breath as the kernel writes it; areas are integrals over time, ``held_*`` a closed phase's last half second,
+``away_*`` when the airway was closed or open to the room.
+"""
 
 EFFORT_ROW = ("onset", "top", "over", "size", "entrained")
 
 CHANNELS = (
     "airway_pressure", "flow", "oesophageal_pressure", "co2", "muscle_pressure", "alveolar_pressure",
     "pleural_pressure", "lung_volume", "tracheal_pressure", "arterial_co2", "arterial_o2", "arterial_saturation",
+    "arterial_ph",
 )  # fmt: skip
 """What can be written at every sample: the first four are what sensors see, the others the truth."""
 

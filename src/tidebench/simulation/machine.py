@@ -93,15 +93,20 @@ def _mandatory(setting: Setting, kind: str, need: _Needs) -> dict[str, float]:
         raise CaseError("rate_per_min is 0", where=need.where, expected="a rate above 0 where only time begins breaths")
     period = 60.0 / rate if rate > 0 else float("inf")
     values: dict[str, float] = {}
-    seconds = setting.inspiratory_time_s
+    seconds, pause = setting.inspiratory_time_s, setting.pause_s or 0.0
     if kind == "VC":
         volume = need.number("tidal_volume_ml") / 1000
         flow = setting.inspiratory_flow_l_min
         if seconds is None:
             peak = PEAK_TO_MEAN[SHAPES[setting.flow_pattern]]
             seconds = volume * peak / (flow / 60) if flow else min(period, 6.0) * INSPIRATION_SHARE
-        values = {"tidal_volume": volume, "volume_time": seconds}
-        seconds += setting.pause_s or 0.0
+            seconds += pause
+        if seconds <= pause:
+            raise CaseError(
+                f"an inspiration of {seconds:g} s is over before its pause of {pause:g} s", where=need.where,
+                expected="inspiratory_time_s, pause included, above pause_s",
+            )  # fmt: skip
+        values = {"tidal_volume": volume, "volume_time": seconds - pause}
     else:
         seconds = min(period, 6.0) * INSPIRATION_SHARE if seconds is None else seconds
         values = {"control_time": seconds, "control": setting.pressure_control_cmh2o or 0.0}

@@ -6,7 +6,7 @@ mean: linear lung, no leak, no effort, a healthy exchange scaled by weight.
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -100,7 +100,7 @@ class Lung(Table):
 class Leak(Table):
     """Gas lost on the patient's side of the sensor: ``flow = size · P^exponent``, at the mask or past the cuff."""
 
-    at: Annotated[str, Field(pattern="^(mask|cuff)$")] = "cuff"
+    at: Literal["mask", "cuff"] = "cuff"
     flow_l_min: Annotated[float, Within(0, 120, "L/min at 10 cmH2O")] = 0.0
     exponent: Annotated[float, Within(0.4, 1.2)] = 0.6
     closes_below_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] = 0.0

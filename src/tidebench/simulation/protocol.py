@@ -67,6 +67,12 @@ class Manoeuvre(Table):
     kind: Literal["inspiratory hold", "expiratory hold", "occlusion", "disconnection", "suction", "cough"]
     duration_s: Annotated[float, Within(0.1, 60, "s")] | None = None
 
+    @model_validator(mode="after")
+    def _own_keys(self) -> Self:
+        if self.kind == "cough" and self.duration_s is not None:
+            raise refusal("has duration_s, which a cough has no use for", "at_s and kind alone")
+        return self
+
     @property
     def lasts_s(self) -> float:
         """How long it takes: as said, or as usual."""
@@ -184,6 +190,10 @@ CHANGES: dict[str, Callable[[float, Memory], Iterator[Change]]] = {
 """What an event changes, 1 being the typical size: teaching values (common practice, no source)."""
 
 
+WITHOUT_SIZE = ("one-sided intubation", "apnoea", "relief")
+"""Events that are there or not."""
+
+
 class Event(Table):
     """Something that happens in the patient: how much (1 is typical) and how fast it comes."""
 
@@ -191,6 +201,12 @@ class Event(Table):
     kind: EventKind
     size: Annotated[float, Within(0.1, 5, "times the typical")] = 1.0
     over_s: Annotated[float, Within(0, 1e5, "s")] = 0.0
+
+    @model_validator(mode="after")
+    def _own_keys(self) -> Self:
+        if self.kind in WITHOUT_SIZE and "size" in self.model_fields_set:
+            raise refusal(f"has size, which {self.kind} has no use for", "at_s, kind and over_s")
+        return self
 
     def rows(self, memory: Memory) -> Iterator[Row]:
         """Changes of parameters, from what ``memory`` holds before anything has happened."""

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, Strict, ValidationError, field_validator, model_validator
 
 from tidebench.case import Airway, Circuit, Patient, Setting
 from tidebench.case_errors import explain
@@ -28,7 +28,7 @@ class Scenario(Table):
 
     title: str = "a virtual patient"
     who: str | None = None
-    seed: Annotated[int, Field(ge=0)] = 1
+    seed: Annotated[int, Field(ge=0, strict=True)] = 1
     duration_s: Annotated[float, Within(1, 1e6, "s")] = 120.0
     sampling_hz: Annotated[float, Within(10, 1000, "per second")] = 100.0
     step_ms: Annotated[float, Within(0.01, 1, "ms")] = 1.0
@@ -45,15 +45,16 @@ class Scenario(Table):
     manoeuvres: tuple[Manoeuvre, ...] = ()
     events: tuple[Event, ...] = ()
     procedures: tuple[Procedure, ...] = ()
-    oesophageal: bool = False
-    capnogram: bool = False
+    oesophageal: Annotated[bool, Strict()] = False
+    capnogram: Annotated[bool, Strict()] = False
 
     @model_validator(mode="before")
     @classmethod
     def _somebody(cls, said: Any) -> Any:
-        if isinstance(said, dict) and "lung" not in said:
+        if isinstance(said, dict) and not {"lung", "settings"} <= said.keys():
+            missing = "who is ventilated" if "lung" not in said else "how"
             raise refusal(
-                "says of nobody who is ventilated",
+                f"doesn't say {missing}",
                 'who = a name of `tidebench patients` (who = "copd"), or [[lung.compartments]] and [[settings]]',
             )
         return said
@@ -75,6 +76,7 @@ class Scenario(Table):
         self._in_time()
         self._procedures_apart()
         self._manoeuvres_apart()
+        self._inflations_to_hold()
         self._can_be_held()
         return self
 
@@ -128,6 +130,16 @@ class Scenario(Table):
                     f"at_s from {ends:g} on, or a shorter duration_s",
                 )
 
+    def _inflations_to_hold(self) -> None:
+        """An inspiratory hold needs an inflation whose end it prolongs."""
+        for hold in self.manoeuvres:
+            setting = self.setting_at(hold.at_s)
+            if hold.kind == "inspiratory hold" and (setting.bi_level or setting.pattern == "CPAP"):
+                raise refusal(
+                    f"has an inspiratory hold at {hold.at_s:g} s in {setting.mode}, where no inflation can be held",
+                    "another mode, or an expiratory hold",
+                )
+
     def _can_be_held(self) -> None:
         """Signals and their time, as 8-byte numbers, within memory and disk."""
         columns = 3 + self.oesophageal + self.capnogram
@@ -173,7 +185,11 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
         As :func:`load_scenario`.
     """
     whole = dict(said)
-    if isinstance(said.get("who"), str):
+    if "who" in said and not isinstance(said["who"], str):
+        raise CaseError(
+            f"is {said['who']!r}", where=f"{name}: who", expected="a name of `tidebench patients` in quotes"
+        )
+    if "who" in said:
         library = patient_tables(said["who"], f"{name}: who")
         for table, values in library.items():
             given = said.get(table, values)
@@ -196,6 +212,6 @@ def _amended(given: Any, library: list[dict[str, Any]]) -> Any:
         return given
     if rows is library or "mode" in rows[0]:
         return given
-    together = merged([*library, *rows])
+    together = list(merged([*library, *rows]))
     later = rows[0].get("at_s", 0.0) != 0
     return together if later else together[len(library) :]

@@ -32,6 +32,10 @@ DEAD_SPACE_ML_KG, RESIDUAL_ML_KG = 1.1, 25.0
 """Airway dead space behind a tube (half of Radford's 2.2 mL/kg, J Appl Physiol 1955;7:451) and lung volume at rest on
 no PEEP (common practice, no source).
 """
+TISSUE_L_KG = 0.009
+"""CO2 that lung tissue (0.5 L in an adult, dissolved) and capillary blood (0.1 L, as blood holds it) have in
+equilibrium with alveolar gas, as litres of gas per kg: 0.48·0.5 + 4.3·0.1 L (volumes: common practice, no source).
+"""
 DEFAULT_KG = 70.0
 
 
@@ -126,6 +130,7 @@ def exchange_values(scenario: Scenario) -> dict[str, float]:
         "co2_slow_store": CO2_SLOW_L_KG * kg,
         "co2_exchange": CO2_EXCHANGE_L_KG * kg,
         "o2_store": O2_STORE_L_KG * kg,
+        "tissue_volume": TISSUE_L_KG * kg,
     }
 
 
@@ -186,11 +191,12 @@ def fill_gases(start: Start) -> None:
     g["volume"] = met * (p["residual_volume"] + float(start.units["volume"].sum()))
     tension = 40.0 if p["co2_gain"] == 0 else float(p["co2_setpoint"])
     oxygen = max(60.0, machine["fio2"] * dry - tension / QUOTIENT)
-    g["co2"], g["o2"] = g["volume"] * tension / dry, g["volume"] * oxygen / dry
-    g["behind_co2"], g["behind_o2"] = met * g["co2"] / g["volume"], met * g["o2"] / g["volume"]
+    g["co2"], g["o2"] = (g["volume"] + p["tissue_volume"]) * tension / dry, g["volume"] * oxygen / dry
+    g["behind_co2"], g["behind_o2"] = met * tension / dry, met * oxygen / dry
+    g["ph"] = gases.acidity(tension, float(p["bicarbonate"]))
     venous = p["co2_production"] / (p["cardiac_output"] * (1.0 - p["shunt"]) * gases.CO2_SLOPE)
     g["co2_tension"] = g["co2_slow_tension"] = tension + venous
-    content = gases.oxygen_content(oxygen, p["haemoglobin"])
+    content = gases.oxygen_content(oxygen, p["haemoglobin"], g["ph"])
     taken = p["o2_uptake"] / (p["cardiac_output"] * (1.0 - p["shunt"]))
     g["venous_o2"] = max(0.02, content - taken)
     g["arterial_co2"], g["arterial_o2"] = tension, oxygen

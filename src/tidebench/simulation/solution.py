@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tidebench.errors import SimulationError
+from tidebench.errors import OptionError, SimulationError
 from tidebench.recording import Recording
 from tidebench.simulation import layout
 from tidebench.simulation.layout import CHANNELS, Samples
@@ -82,10 +82,15 @@ def simulate(
 
     Raises
     ------
+    OptionError
+        A channel that there is not.
     SimulationError
         A value that is no number, or a runaway, with the time at which it happened.
     """
     names = tuple(channels) if channels is not None else recorded_channels(scenario)
+    for name in names:
+        if name not in CHANNELS:
+            raise OptionError(f"{name!r} is no channel", where="channels", expected=", ".join(CHANNELS))
     parts, rows, efforts = [], [], []
     for part, begun, ended in stretches(scenario, names, progress):
         parts.append(part)

@@ -13,12 +13,14 @@ from tidebench.simulation import gases as gas
 from tidebench.simulation.effort import breathe, entrain, muscle_pressure, repace
 from tidebench.simulation.layout import (
     BI_LEVEL,
+    BY_TIME,
     COUGH,
     DISCONNECTION,
     FROM_TIME,
     HELD,
     HIGH_LEVEL,
     OCCLUDED,
+    OPEN,
     PAUSE,
     SUCTION,
     Record,
@@ -28,6 +30,7 @@ from tidebench.simulation.mechanics import move, reopen, rest_pressures, solve_s
 from tidebench.simulation.ventilation import (
     BEGUN,
     LOWERED,
+    NEVER,
     NOW,
     RAISED,
     TURNED,
@@ -67,6 +70,13 @@ def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random
 
 
 @part
+def left_to_exhale(patient: Record, m: Record) -> float:
+    """How far muscles still empty the lung: not at all with half of its volume at rest left, since airways close."""
+    rest = patient.residual_volume
+    return min(max((0.5 * rest + m.volume) / (0.25 * rest), 0.0), 1.0)
+
+
+@part
 def one_step(
     patient: Record,
     machine: Record,
@@ -81,6 +91,8 @@ def one_step(
 ) -> None:
     """Advance everything by ``h``; ``share`` is where in the sample the middle of the step lies."""
     m.muscle = muscle_pressure(e, time + 0.5 * h)
+    if m.muscle < 0.0:
+        m.muscle *= left_to_exhale(patient, m)
     heart = m.heart_before + share * (m.heart_after - m.heart_before)
     wet = m.wet_before + share * (m.wet_after - m.wet_before)
     drive = m.muscle - heart - patient.pleural_pressure - patient.secretions * wet * abs(m.flow)
@@ -119,8 +131,16 @@ def note_step(row: Record, v: Record, m: Record, h: float) -> None:
 
 @part
 def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> None:
-    """Pressure over the last half second of a pause or hold."""
-    if v.phase not in (PAUSE, HELD, OCCLUDED):
+    """Pressure over the last half second of a pause or hold; when the airway was closed or open, and what that cut."""
+    if v.phase not in (PAUSE, HELD, OCCLUDED, OPEN):
+        return
+    if v.phase != PAUSE:
+        if np.isnan(row.away_from):
+            row.away_from = time
+        row.away_until = time + h
+    if v.phase == OPEN:
+        if np.isnan(row.turn) and row.kind != HIGH_LEVEL:
+            row.turn, row.cycled_by = time, BY_TIME
         return
     if time + h > v.until - LAST_HALF_SECOND:
         row.held_area += h * m.wye_middle
@@ -135,8 +155,13 @@ def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> Non
 
 
 @part
-def note_sample(row: Record, m: Record, dt: float) -> None:
+def note_sample(row: Record, m: Record, g: Record, dt: float) -> None:
     """What is only looked at once a sample."""
+    row.sampled += dt
+    row.arterial_co2 += dt * g.arterial_co2
+    row.arterial_o2 += dt * g.arterial_o2
+    row.saturation += dt * g.arterial_saturation
+    row.ph += dt * g.ph
     row.alveolar_area += dt * m.alveolar
     row.alveolar_high = max(row.alveolar_high, m.alveolar)
     row.pleural_low = min(row.pleural_low, m.pleural)
@@ -145,10 +170,12 @@ def note_sample(row: Record, m: Record, dt: float) -> None:
 
 @kernel
 def close_row(row: Record, g: Record, time: float) -> None:
-    """End a breath: its end, and the gases of then."""
+    """End a breath: its end, and means of its gases."""
     row.end = time
-    row.arterial_co2, row.arterial_o2 = g.arterial_co2, g.arterial_o2
-    row.saturation = g.arterial_saturation
+    row.arterial_co2 /= row.sampled
+    row.arterial_o2 /= row.sampled
+    row.saturation /= row.sampled
+    row.ph /= row.sampled
     row.end_tidal_co2 = g.highest_co2 if g.highest_co2 > 0.0 else np.nan
     g.highest_co2 = 0.0
 
@@ -160,7 +187,7 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
     row.kind, row.triggered_by, row.mandatory = kind, v.triggered_by, v.mandatory_now
     row.volume_start = row.volume_turn = row.volume_least = m.volume
     row.peak_pressure, row.total_peep = m.wye, m.recoil
-    row.plateau = row.hold_pressure = np.nan
+    row.plateau = row.hold_pressure = row.away_from = row.away_until = np.nan
     row.muscle_peak = row.muscle_least = m.muscle
     row.pleural_low, row.pleural_high, row.alveolar_high = np.inf, -np.inf, -np.inf
 
@@ -200,41 +227,26 @@ def ramp(block: Samples, slopes: Samples, moving: Samples, time: float, dt: floa
 
 @kernel
 def resettle(machine: Record, v: Record, time: float, pattern: float, peep: float) -> None:
-    """A changed pattern starts the ventilator anew; a changed PEEP moves its base."""
+    """A changed pattern starts the ventilator anew; a changed PEEP moves its base, and gas that moves with it triggers
+    nothing.
+    """
     if machine.pattern != pattern:
         begin(machine, v, time)
     elif machine.peep != peep and pattern != BI_LEVEL:
         v.base_before, v.base_since, v.base = v.base, time, machine.peep
+        v.armed, v.trigger_at = 0.0, NEVER
 
 
 @part
 def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
     """Write the channels that are wanted, one sample of each; see :data:`CHANNELS`."""
+    co2 = gas.mouth_tension(patient, g, m.flow)
+    told = (
+        m.wye, m.flow, m.pleural, co2, m.muscle, m.alveolar, m.pleural, m.volume, m.carina, g.arterial_co2,
+        g.arterial_o2, g.arterial_saturation, g.ph,
+    )  # fmt: skip
     for n in range(len(wanted)):
-        which = int(wanted[n])
-        if which == 0:
-            value = m.wye
-        elif which == 1:
-            value = m.flow
-        elif which in {2, 6}:
-            value = m.pleural
-        elif which == 3:
-            value = gas.mouth_tension(patient, g, m.flow)
-        elif which == 4:
-            value = m.muscle
-        elif which == 5:
-            value = m.alveolar
-        elif which == 7:
-            value = m.volume
-        elif which == 8:
-            value = m.carina
-        elif which == 9:
-            value = g.arterial_co2
-        elif which == 10:
-            value = g.arterial_o2
-        else:
-            value = g.arterial_saturation
-        out[n, at] = value
+        out[n, at] = told[int(wanted[n])]
 
 
 @kernel
@@ -375,7 +387,7 @@ def run(
         rest_pressures(patient, lung, units, m, m.muscle - m.heart_after)
         channels_now(patient, g, m, wanted, out, sample - first)
         if count > 0:
-            note_sample(rows[count - 1], m, dt)
+            note_sample(rows[count - 1], m, g, dt)
         between_samples(patient, machine, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
         while time < until - NOW:
             if done < len(changes) and changes[done, 0] <= time + NOW:

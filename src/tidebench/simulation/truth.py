@@ -46,9 +46,10 @@ BREATH_COLUMNS = {
     "pleural_high_cmh2o": "highest pleural pressure",
     "work_j": "of the ventilator on patient and tube: pressure at the wye times inspiratory flow",
     "muscle_work_j": "of inspiratory muscles: their pressure times flow into the lung",
-    "paco2_mmhg": "arterial, at end_s",
-    "pao2_mmhg": "arterial, at end_s",
-    "sao2": "arterial saturation at end_s, as a fraction",
+    "paco2_mmhg": "arterial, mean over the breath",
+    "pao2_mmhg": "arterial, mean over the breath",
+    "sao2": "arterial saturation, mean over the breath, as a fraction",
+    "ph": "arterial, mean over the breath",
     "etco2_mmhg": "highest at the wye in the breath; none where no carbon dioxide reached it",
 }
 EFFORT_COLUMNS = {
@@ -56,10 +57,10 @@ EFFORT_COLUMNS = {
     "end_s": "its peak: neural inspiration ends",
     "amplitude_cmh2o": "its peak",
     "outcome": "triggered, met-by-machine, effort-in-inflation, ineffective, reverse-trigger; unassisted where the "
-    "ventilator does not answer breath by breath (two levels, support on them too); outside before the first breath "
-    "and after the last whole one",
+    "ventilator does not answer breath by breath (two levels, support on them too) or the airway was closed or open to "
+    "the room; outside before the first breath and after the last whole one",
     "over_s": "muscle pressure has fallen to a quarter of its peak",
-    "breath": "row of truth_breaths.csv in which it begins, from 0; -1 before the first",
+    "breath": "row of truth_breaths.csv in which it begins, from 0; -1 outside",
 }
 """What each column of the truth means."""
 
@@ -79,23 +80,35 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
     last = float(start[known][-1]) if known.any() else -np.inf
     at = interaction.owner(onset, start)
     entrained = efforts["entrained"].to_numpy() > 0
+    away_from, away_until = (np.append(breaths[key].to_numpy(), np.nan)[at] for key in ("away_from", "away_until"))
+    away = (over > away_from) & (onset < away_until)
     return [
-        "outside" if at[k] < 0 or onset[k] > last else "reverse-trigger" if entrained[k] else word
+        _word(word, outside=at[k] < 0 or onset[k] > last, entrained=bool(entrained[k]), away=bool(away[k]))
         for k, word in enumerate(words)
     ]
+
+
+def _word(word: str, *, outside: bool, entrained: bool, away: bool) -> str:
+    """What is said of an effort whose outcome by time is ``word``."""
+    if outside:
+        return "outside"
+    if away and word in ("ineffective", "effort-in-inflation"):
+        return "unassisted"
+    return "reverse-trigger" if entrained else word
 
 
 def label_efforts(breaths: pl.DataFrame, efforts: pl.DataFrame) -> pl.DataFrame:
     """Efforts: in the columns of the open set, then ``over_s`` (when a quarter is left) and ``breath``."""
     at = interaction.owner(efforts["onset"].to_numpy(), breaths["start"].to_numpy())
+    words = effort_words(breaths, efforts)
     return pl.DataFrame(
         {
             "onset_s": efforts["onset"],
             "end_s": efforts["top"],
             "amplitude_cmh2o": efforts["size"],
-            "outcome": pl.Series(effort_words(breaths, efforts), dtype=pl.String),
+            "outcome": pl.Series(words, dtype=pl.String),
             "over_s": efforts["over"],
-            "breath": at,
+            "breath": np.where(np.array(words) == "outside", -1, at),
         }
     )
 
@@ -160,6 +173,7 @@ def _table(raw: pl.DataFrame, margin: Values, labels: list[str]) -> pl.DataFrame
             "paco2_mmhg": raw["arterial_co2"],
             "pao2_mmhg": raw["arterial_o2"],
             "sao2": raw["saturation"],
+            "ph": raw["ph"],
             "etco2_mmhg": raw["end_tidal_co2"].fill_nan(None),
         }
     )

@@ -24,14 +24,33 @@ def rohrer_fit(law: TubeLaw, diameter_mm: float) -> tuple[float, float]:
     return (float(k1), float(k2)) if k1 > 0 else (0.0, float(np.sum(drop * flow**2) / np.sum(flow**4)))
 
 
-def tube_loss(airway: Airway, blocked: float = 0.0) -> tuple[float, float]:
-    """k1 and k2 of a case's tube; zeros where there is none, or no law covers it.
+COVERED_MM = {"endotracheal tube": ((2.5, 6.5), (7.0, 8.0)), "tracheostomy tube": ((8.0, 8.0),)}
+"""Inner diameters that a published law covers."""
 
+
+def usual_length_cm(diameter_mm: float) -> float:
+    """Length of an endotracheal tube where none is given: 14 cm at 2.5 mm, 30 cm at 6.5 mm (ISO 5361, from memory)."""
+    return 4.0 * diameter_mm + 4.0
+
+
+def nearest_covered(interface: str, diameter_mm: float) -> float:
+    """The nearest diameter, mm, that a published law covers."""
+    inside = [min(max(diameter_mm, low), high) for low, high in COVERED_MM[interface]]
+    return min(inside, key=lambda size: abs(size - diameter_mm))
+
+
+def tube_loss(airway: Airway, blocked: float = 0.0) -> tuple[float, float]:
+    """k1 and k2 of a case's tube; zeros where there is none.
+
+    A size between or beyond the published ones has the losses of the nearest, scaled as a narrower or wider pipe's.
     ``blocked`` is the share of the cross-section that is lost.
     """
-    law = tube_coefficients(airway.interface, airway.tube_inner_diameter_mm, airway.tube_length_cm).law
-    if law is None or airway.tube_inner_diameter_mm is None:
+    diameter = airway.tube_inner_diameter_mm
+    if airway.interface not in COVERED_MM or diameter is None:
         return 0.0, 0.0
-    k1, k2 = rohrer_fit(law, airway.tube_inner_diameter_mm)
-    open_share = 1.0 - blocked
-    return k1 / open_share**LAMINAR_POWER, k2 / open_share**TURBULENT_POWER
+    size = nearest_covered(airway.interface, diameter)
+    law = tube_coefficients(airway.interface, size, airway.tube_length_cm or usual_length_cm(diameter)).law
+    assert law is not None
+    k1, k2 = rohrer_fit(law, size)
+    section = (diameter / size) ** 2 * (1.0 - blocked)
+    return k1 / section**LAMINAR_POWER, k2 / section**TURBULENT_POWER

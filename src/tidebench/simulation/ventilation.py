@@ -172,7 +172,11 @@ def spontaneous_kind(machine: Record) -> float:
 
 @kernel
 def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
-    """When the ventilator's own time begins the next inflation."""
+    """When the ventilator's own time begins the next inflation.
+
+    Between mandatory inflations a clock runs on, which makes good what a spontaneous breath has delayed; after a hold
+    or an open circuit it starts anew.
+    """
     if machine.pattern in (SPONTANEOUS, BI_LEVEL):
         backed = machine.pattern == SPONTANEOUS and machine.backup_rate > 0.0
         return time + machine.apnoea_time if backed else NEVER
@@ -180,7 +184,7 @@ def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
         return NEVER
     period = 60.0 / machine.rate
     if machine.pattern in (IMV, SIMV):
-        return max(v.due, time - period) + period if mandatory else v.due
+        return (v.due if v.due > time - 0.5 * period else time) + period if mandatory else v.due
     return time + period
 
 
@@ -237,7 +241,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
         if v.kind == VOLUME and machine.pause > 0.0:
             v.phase, v.until = PAUSE, time + machine.pause
             return False
-    if v.phase != HELD and v.hold_kind == INSPIRATORY_HOLD and v.mandatory_now > 0.0:
+    if v.phase != HELD and v.hold_kind == INSPIRATORY_HOLD and v.kind != UNASSISTED:
         v.phase, v.until, v.hold_kind = HELD, time + v.hold_for, -1.0
         v.due += v.hold_for
         return False

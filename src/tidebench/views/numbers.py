@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
-from tidebench.limits import population
+from tidebench.limits import population, volume_weight_kg
 from tidebench.quantities import TABLES, Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
 from tidebench.views.mechanics import one_resistance
@@ -121,17 +121,9 @@ def breath_values(review: Review, key: str) -> pl.Series:
         return breaths[key].drop_nulls()
     if key in COMPUTED:
         return breaths.select(COMPUTED[key]).to_series().drop_nulls()
-    weight = _weight(review, key)
-    return (breaths["vte_ml"] / weight).drop_nulls() if weight else pl.Series(dtype=pl.Float64)
-
-
-def _weight(review: Review, key: str) -> float | None:
-    """The weight that a volume is given by: predicted for adults, actual for the young."""
-    if key == PER_PREDICTED:
-        predicted: float | None = review.summary.get("patient", {}).get("predicted_body_weight_kg")
-        return predicted
     young = population(review.case.patient).group in ("child", "newborn")
-    return review.case.patient.weight_kg if key == PER_WEIGHT and young else None
+    weight = volume_weight_kg(review.case.patient) if key == (PER_WEIGHT if young else PER_PREDICTED) else None
+    return (breaths["vte_ml"] / weight).drop_nulls() if weight else pl.Series(dtype=pl.Float64)
 
 
 def summary_number(review: Review, key: str) -> Number:

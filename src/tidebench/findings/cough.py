@@ -1,0 +1,40 @@
+"""Cough: gas is driven out faster than a lung that only empties lets it go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tidebench.findings.about import About
+from tidebench.findings.breaths import at_breath
+from tidebench.findings.seen import Seen
+from tidebench.inflations.pushes import find_pushes
+from tidebench.quantities import quantity
+from tidebench.records import Finding
+
+KIND = "cough"
+RULE = "expiratory flow renewed, or beyond a full lung's"
+VERSION = 1
+
+ABOUT = About(
+    seen="Peak expiratory flow is more than 2.5 times the usual; or flow has had its peak, has died away below 0.4 of "
+    "the usual one, and rises anew beyond 1.4 times that.",
+    source="by mechanism: this house's. Airways that collapse let a cough move little gas: such are missed",
+    behind="A cough, a strain, a hiccup's end; somebody who presses on the chest.",
+    further="Secretions, the tube's place, depth of sedation.",
+)
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every breath with a push in its expiration."""
+    rate, flow = seen.recording.rate_hz, seen.recording["flow"]
+    turn, end = (np.round(np.nan_to_num(rate * times)).astype(np.int64) for times in (seen.turn, seen.end))
+    at, usual = find_pushes(flow, rate, turn, end)
+    of = quantity("peak_expiratory_flow_l_min")
+    found = []
+    for k in np.flatnonzero(at >= 0).tolist():
+        out = -60 * float(flow[at[k]])
+        words = f"Gas is driven out at {of.text(out)}; the usual peak is {of.text(60 * float(usual[k]))}."
+        found.append(at_breath(KIND, (RULE, VERSION), seen, k, 0.8, words, (of.key, out)))
+    return found

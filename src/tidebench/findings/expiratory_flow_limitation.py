@@ -1,0 +1,69 @@
+"""Expiratory flow limitation: what pressure at the airway does not change the flow that leaves the lung.
+
+Below a waterfall the level may rise without the stream above it changing: PEEP that is raised below the pressure at
+which airways close leaves total PEEP where it is, and fills up what was trapped (Tobin and Lodato, Chest 1989;96:449;
+from memory). A lung whose expiration is only slow is raised by as much as PEEP is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tidebench.findings.about import About
+from tidebench.findings.seen import Seen
+from tidebench.quantities import quantity
+from tidebench.records import Finding, Step
+
+KIND = "expiratory-flow-limitation"
+RULE = "total PEEP that does not follow PEEP"
+VERSION = 1
+
+LEAST_STEP, TRAPPED = 1.5, 2.0  # cmH2O of PEEP, of intrinsic PEEP at the lower level
+FOLLOWS = 0.5  # of the step: a lung without limitation follows nearly whole
+ALIKE = 0.15  # volume and rate before and after
+ABOUT = About(
+    seen="PEEP is changed by 1.5 cmH2O or more, volume and rate are not; at its lower level 2 cmH2O or more are "
+    "trapped, and total PEEP follows by less than half of the step.",
+    source="Tobin and Lodato, Chest 1989;96:449 (from memory); limits: this house's",
+    behind="Small airways that close in expiration: obstructive lungs, obesity, age, lying flat.",
+    further="Whether PEEP below what is trapped eases triggering; expiratory time; posture. Without a change of PEEP "
+    "slow and limited expiration look alike.",
+)
+
+
+def find(seen: Seen) -> Sequence[Finding]:
+    """Every change of PEEP that total PEEP did not follow."""
+    return [finding for step in seen.known.steps for finding in limited(step)]
+
+
+def limited(step: Step) -> Sequence[Finding]:
+    """The finding of one step, if it is one."""
+    told = step.quantities
+    if not {"peep_cmh2o", "total_peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys():
+        return []
+    (low, high), (total_before, total_after) = (
+        tuple(spread.median for spread in told[key]) for key in ("peep_cmh2o", "total_peep_cmh2o")
+    )
+    moved, followed = high - low, total_after - total_before
+    trapped = (total_before - low) if moved > 0 else (total_after - high)
+    alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))
+    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED or followed / moved >= FOLLOWS:
+        return []
+    of = quantity("total_peep_cmh2o")
+    words = (
+        f"PEEP went from {of.text(low)} to {of.text(high)}, total PEEP from {of.text(total_before)} to "
+        f"{of.text(total_after)}, at the same volume and rate."
+    )
+    return [
+        Finding(
+            kind=KIND,
+            breath=None,
+            start_s=step.at_s,
+            end_s=step.at_s,
+            confidence=0.8,
+            evidence=words,
+            rule=RULE,
+            rule_version=VERSION,
+            values=(("intrinsic_peep_cmh2o", trapped),),
+        )
+    ]
