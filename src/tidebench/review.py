@@ -20,6 +20,7 @@ from tidebench.findings.rates import asynchrony_index_percent, rates_of
 from tidebench.findings.seen import Known, Seen
 from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
+from tidebench.inflations.lost import lost_pressure
 from tidebench.limits import Policy, limits_for, population, predicted_weight_kg, volume_weight_kg
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures import saturation
@@ -327,11 +328,25 @@ def warnings(
     told += exhaled_beyond_inhaled(breaths)
     told += coarse_sampling(float(recording.rate_hz), columns)
     told += clipped_signals(recording, columns)
+    told += lost_stretches(recording)
     told += set_against_measured(columns)
     part = case.recordings[0] if case.recordings else None
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
         told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
     return told
+
+
+def lost_stretches(recording: Recording) -> list[str]:
+    """A warning where pressure was lost: how often, how long, and what that means for breaths."""
+    first, last = lost_pressure(recording["airway_pressure"], float(recording.rate_hz))
+    if not len(first):
+        return []
+    lasts = quantity("duration_s").text(float((last - first).sum()) / recording.rate_hz)
+    times = "once" if len(first) == 1 else f"{len(first)} times"
+    return [
+        f"Airway pressure was lost {times}, for {lasts} in all, as by a disconnection or suction: a gap. Breaths that "
+        "it cuts short are left out, and so is one that begins as pressure comes back."
+    ]
 
 
 def clipped_signals(recording: Recording, columns: Mapping[str, Column]) -> list[str]:

@@ -15,7 +15,7 @@ import pytest
 
 from tests.reference.simulated import compartment
 from tidebench.case import Case
-from tidebench.efforts.edges import delay_at_edges, delayed, lung_at_edges
+from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.stretch import loss_flow
 from tidebench.line import run
 from tidebench.measures.efforts import from_airway
@@ -96,7 +96,7 @@ def test_breathing_on_a_constant_pressure_shows_no_lung() -> None:
     found = measured(restless(cpap, 45, 7))
     stretch = found.stretch
     flow = stretch.flow - loss_flow(stretch, found.explained.loss)
-    assert lung_at_edges(stretch, delayed(flow, delay_at_edges(stretch, flow), stretch.dt)) is None
+    assert lung_at_edges(stretch, delayed(flow, lag_at_edges(stretch, flow), stretch.dt)) is None
 
 
 def test_stacked_breaths_keep_one_level_of_rest() -> None:

@@ -135,7 +135,7 @@ def test_empty_scenario_is_told_where_to_begin() -> None:
         CaseError, match=r"doesn't say who is ventilated. Expected: who = a name of `tidebench patients`"
     ):
         scenario_from({})
-    with pytest.raises(CaseError, match=r"doesn't say how. Expected: who = a name"):
+    with pytest.raises(CaseError, match=r"doesn't say how. Expected: \[\[settings\]\] with a mode"):
         scenario_from(lung())
 
 

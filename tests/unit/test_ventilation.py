@@ -80,10 +80,31 @@ def test_inflation_that_a_disconnection_cuts_short_stays_in_the_truth() -> None:
     assert at["breath"].to_numpy() == pytest.approx(owner)
 
 
-def test_gas_that_moves_with_peep_triggers_nothing() -> None:
-    steps = {"at_s": 40.0, "kind": "peep steps", "levels_cmh2o": [8, 12, 16], "each_s": 20.0}
-    breaths = run(volume(), procedures=[steps]).breaths
+@pytest.mark.parametrize("at", [40.0, 40.6, 41.2, 41.9, 42.7, 43.4])
+def test_gas_that_moves_with_peep_triggers_nothing(at: float) -> None:
+    """At any moment of the breath, with a sensitive trigger."""
+    rise = {"at_s": at, "peep_cmh2o": 14.0}
+    first = {"peep_cmh2o": 5.0, "inspiratory_time_s": 1.0, **volume(trigger_flow_l_min=1.0)}
+    breaths = run({}, settings=[first, rise]).breaths
     assert breaths["patient_triggered"].sum() == 0
+
+
+@pytest.mark.parametrize("kind", ["expiratory hold", "occlusion", "disconnection", "suction"])
+@pytest.mark.parametrize("lasts", [1.0, 1.3, 2.4])
+def test_a_short_interruption_starts_the_clock_anew_too(kind: str, lasts: float) -> None:
+    fast = volume(mode="SIMV-VC", rate_per_min=20.0, tidal_volume_ml=350.0, inspiratory_time_s=1.4)
+    held = [{"at_s": 30.2, "kind": kind, "duration_s": lasts}]
+    breaths = run(fast, manoeuvres=held).breaths
+    after = breaths["start_s"].to_numpy()
+    assert np.diff(after[after > 30.5]).min() == pytest.approx(3.0, abs=2e-3)
+
+
+def test_an_inflation_that_a_slow_one_interrupts_stays_in_the_truth() -> None:
+    slow = {"at_s": 61.0, "kind": "slow inflation", "volume_ml": 800, "flow_l_min": 8}
+    breaths = run(volume(), procedures=[slow]).breaths
+    cut = breaths.filter(breaths["start_s"].is_between(60.0, 60.9))
+    assert cut["insp_end_s"].to_list() == pytest.approx([61.0], abs=2e-3)
+    assert np.array_equal(breaths["end_s"].to_numpy()[:-1], breaths["start_s"].to_numpy()[1:])
 
 
 def test_a_supported_inflation_can_be_held() -> None:

@@ -39,7 +39,7 @@ PIECE_S, PIECE_SHARE = 0.35, 0.3  # length of a piece of expiration, and its par
 SMOOTH_S = 0.04  # noise averages out over it, an edge does not
 CLEAR_S = 0.05  # before the next inflation
 CURVE = 3  # terms of the curve that muscle pressure may follow over an edge
-LONGEST_DELAY_S, DELAY_STEP_S = 0.06, 0.005
+LONGEST_DELAY_S, DELAY_STEP_S, LAG_S = 0.06, 0.005, 0.01
 TELLING = 0.5  # of what edges leave without a delay: chance and uneven lungs don't halve it
 ENOUGH_BREATHS = 80
 ALIKE = 0.06  # relative difference of slopes that a lung's own unevenness makes (common practice, no source)
@@ -223,21 +223,34 @@ def elastance_of(expirations: Pieces, theta: Samples, stretch: Stretch) -> tuple
 
 
 def in_time(stretch: Stretch) -> tuple[Stretch, float]:
-    """The stretch with its flow in time with its pressure, and by how much flow was put later, s.
-
-    What edges tell to within :data:`DELAY_STEP_S` is taken for none.
-    """
-    delay_s = delay_at_edges(stretch, stretch.flow)
-    if abs(delay_s) < 1.5 * DELAY_STEP_S:
+    """The stretch with its flow in time with its pressure, and by how much flow was put later, s."""
+    delay_s = delay_at_edges(stretch)
+    if delay_s == 0.0:
         return stretch, 0.0
     return replace(stretch, flow=delayed(stretch.flow, delay_s, stretch.dt)), delay_s
 
 
-def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
-    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best, if it halves
-    what they leave without one.
+def delay_at_edges(stretch: Stretch) -> float:
+    """By how much flow is recorded too early against pressure, s: the shift with which edges fit best.
 
-    A sensor's delay stays, so the first :data:`ENOUGH_BREATHS` tell it.
+    It has to halve what edges leave without one; else, or within :data:`DELAY_STEP_S`, it is taken for none.
+    """
+    delays, left = left_by_delay(stretch, stretch.flow, LONGEST_DELAY_S)
+    best = int(np.argmin(left))
+    telling = left[best] < TELLING * left[len(left) // 2] and abs(delays[best]) > 1.5 * DELAY_STEP_S
+    return float(delays[best]) if telling else 0.0
+
+
+def lag_at_edges(stretch: Stretch, flow: Samples) -> float:
+    """As :func:`delay_at_edges`, the small shift that a sensor's lag or a filter makes of any recording, s."""
+    delays, left = left_by_delay(stretch, flow, LAG_S)
+    return float(delays[np.argmin(left)])
+
+
+def left_by_delay(stretch: Stretch, flow: Samples, longest_s: float) -> tuple[Samples, Samples]:
+    """Shifts of flow up to ``longest_s`` either way, s, and the sum of squares that edges leave with each.
+
+    A sensor's delay stays, so the first :data:`ENOUGH_BREATHS` tell it. One shift of none where there are no edges.
     """
     last = int(stretch.end[:ENOUGH_BREATHS][-1])
     stretch = replace(
@@ -248,15 +261,14 @@ def delay_at_edges(stretch: Stretch, flow: Samples) -> float:
     )
     flow = flow[:last]
     if not len(edges_of(stretch, flow).crossed):
-        return 0.0
-    steps = round(LONGEST_DELAY_S / DELAY_STEP_S)
+        return np.zeros(1), np.zeros(1)
+    steps = round(longest_s / DELAY_STEP_S)
     delays = DELAY_STEP_S * np.arange(-steps, steps + 1)
     left = []
     for delay in delays.tolist():
         edges = edges_of(stretch, delayed(flow, delay, stretch.dt))
         left.append(float(edges.left(resistances(edges, 0.0, stretch.square)).sum()))
-    best = int(np.argmin(left))
-    return float(delays[best]) if left[best] < TELLING * left[steps] else 0.0
+    return delays.astype(np.float64), np.array(left, np.float64)
 
 
 def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:

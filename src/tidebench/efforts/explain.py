@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.edges import lung_at_edges
+from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
     HALF,
@@ -57,7 +57,8 @@ class Explained:
 
     ``passive`` is 1, 0, or −1 where it can't be told; ``lung`` the index of the lung that explains the breath, or of
     the nearest one in time for a breath with effort, −1 without any; ``elastance``, ``resistance``, ... of passive
-    breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only.
+    breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only. ``lag_s``
+    is by how much flow still has to be put later where edges alone tell the lung.
     """
 
     lungs: tuple[Lung, ...]
@@ -71,6 +72,7 @@ class Explained:
     floor: Samples
     heart_hz: float | None
     heart_phase: Samples
+    lag_s: float = 0.0
 
     def with_effort(self, moved_by_effort: Mask) -> Explained:
         """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
@@ -250,7 +252,8 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
-    lung = lung_at_edges(stretch, flow)
+    lag_s = lag_at_edges(stretch, flow)
+    lung = lung_at_edges(stretch, delayed(flow, lag_s, stretch.dt))
     if lung is None:
         return unknown
     sums = sums_with(stretch, unknown.loss, np.zeros(0), None)
@@ -263,6 +266,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
         theta=np.tile(lung.theta, (len(residual), 1)),
         residual=residual,
         floor=sums.noise_floor(lung.theta[FLOW]),
+        lag_s=lag_s,
     )
 
 

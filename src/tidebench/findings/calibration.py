@@ -20,12 +20,12 @@ LEAST = 0.5
 
 SHARES: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
     "auto-trigger": ((0.7, 0.9), (0.94, 0.94)),
-    "delayed-cycling": ((0.65, 0.75, 0.85, 0.9), (0.14, 0.73, 0.84, 0.84)),
-    "double-trigger": ((0.75, 0.9), (0.75, 0.83)),
-    "effort-in-inflation": ((0.69, 0.74, 0.86, 0.95), (0.04, 0.30, 0.63, 0.84)),
-    "ineffective-effort": ((0.69, 0.76, 0.85, 0.95), (0.05, 0.29, 0.37, 0.89)),
-    "premature-cycling": ((0.66, 0.76, 0.9), (0.30, 0.95, 0.97)),
-    "reverse-trigger": ((0.95,), (0.96,)),
+    "delayed-cycling": ((0.65, 0.75, 0.85, 0.9), (0.19, 0.71, 0.84, 0.84)),
+    "double-trigger": ((0.75, 0.9), (0.74, 0.83)),
+    "effort-in-inflation": ((0.69, 0.76, 0.86, 0.95), (0.14, 0.62, 0.66, 0.82)),
+    "ineffective-effort": ((0.69, 0.76, 0.86, 0.95), (0.0, 0.30, 0.39, 0.90)),
+    "premature-cycling": ((0.66, 0.76, 0.84, 0.9), (0.28, 0.95, 0.97, 0.98)),
+    "reverse-trigger": ((0.95,), (0.91,)),
 }
 """Grades and shares that were right, by kind."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.efforts.edges import delayed
 from tidebench.efforts.equation import VOLUME
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
@@ -126,7 +127,7 @@ def from_airway(found: Measured) -> Samples:
     """Muscle pressure of breaths with effort where a lung is known, cmH2O; NaN elsewhere."""
     stretch, explained = found.stretch, found.explained
     heart = explained.heart_phase if len(explained.heart_phase) else np.zeros(len(stretch.flow))
-    flow = stretch.flow - loss_flow(stretch, explained.loss)
+    flow = delayed(stretch.flow - loss_flow(stretch, explained.loss), explained.lag_s, stretch.dt)
     raw = muscle_pressure(
         stretch.pressure, flow, stretch.start, stretch.turn, stretch.end, stretch.dt, explained.theta, heart,
         window(stretch), steep(stretch),

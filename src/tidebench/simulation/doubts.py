@@ -79,7 +79,7 @@ def _volumes(setting: Setting, scenario: Scenario) -> Iterator[str]:
         return
     if volume > MOST_ML_KG * kg:
         yield f"tidal_volume_ml {volume:g} is {volume / kg:.0f} mL/kg at {kg:.3g} kg."
-    if mode.mandatory != "VC":
+    if mode.mandatory != "VC" or setting.bi_level:
         return
     untimed = setting.model_copy(update={"inspiratory_time_s": None})
     lasts = machine_values(untimed, scenario.ventilator, "settings")["volume_time"] + (setting.pause_s or 0.0)

@@ -52,9 +52,10 @@ class Scenario(Table):
     @classmethod
     def _somebody(cls, said: Any) -> Any:
         if isinstance(said, dict) and not {"lung", "settings"} <= said.keys():
-            missing = "who is ventilated" if "lung" not in said else "how"
+            if "lung" in said:
+                raise refusal("doesn't say how", "[[settings]] with a mode, such as A/C-VC")
             raise refusal(
-                f"doesn't say {missing}",
+                "doesn't say who is ventilated",
                 'who = a name of `tidebench patients` (who = "copd"), or [[lung.compartments]] and [[settings]]',
             )
         return said

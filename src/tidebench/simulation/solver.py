@@ -16,6 +16,7 @@ from tidebench.simulation.layout import (
     BY_TIME,
     COUGH,
     DISCONNECTION,
+    EXPIRATION,
     FROM_TIME,
     HELD,
     HIGH_LEVEL,
@@ -111,8 +112,10 @@ def one_step(
 
 
 @part
-def note_step(row: Record, v: Record, m: Record, h: float) -> None:
-    """What a step adds to the breath that it belongs to."""
+def note_step(row: Record, v: Record, m: Record, time: float, h: float) -> None:
+    """What a step adds to the breath that it belongs to; an inflation that something cut short has turned."""
+    if np.isnan(row.turn) and v.phase in (EXPIRATION, OPEN) and row.kind != HIGH_LEVEL:
+        row.turn, row.cycled_by = time, BY_TIME
     row.peak_pressure = max(row.peak_pressure, m.wye)
     row.muscle_peak = max(row.muscle_peak, m.muscle)
     row.muscle_least = min(row.muscle_least, m.muscle)
@@ -131,7 +134,7 @@ def note_step(row: Record, v: Record, m: Record, h: float) -> None:
 
 @part
 def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> None:
-    """Pressure over the last half second of a pause or hold; when the airway was closed or open, and what that cut."""
+    """Pressure over the last half second of a pause or hold; when the airway was closed or open."""
     if v.phase not in (PAUSE, HELD, OCCLUDED, OPEN):
         return
     if v.phase != PAUSE:
@@ -139,8 +142,6 @@ def note_closed(row: Record, v: Record, m: Record, time: float, h: float) -> Non
             row.away_from = time
         row.away_until = time + h
     if v.phase == OPEN:
-        if np.isnan(row.turn) and row.kind != HIGH_LEVEL:
-            row.turn, row.cycled_by = time, BY_TIME
         return
     if time + h > v.until - LAST_HALF_SECOND:
         row.held_area += h * m.wye_middle
@@ -401,7 +402,7 @@ def run(
             h = next_stop(v, e, changes, done, time, until, step_s)
             one_step(patient, machine, lung, units, m, v, e, time, h, (time + 0.5 * h - sample * dt) / dt)
             if count > 0:
-                note_step(rows[count - 1], v, m, h)
+                note_step(rows[count - 1], v, m, time, h)
                 note_closed(rows[count - 1], v, m, time, h)
             time += h
         if not np.isfinite(m.wye + m.volume + g.co2 + g.o2):

@@ -51,6 +51,7 @@ OPEN_RESISTANCE = 0.5  # cmH2O·s/L of an open connector
 GAIN = 0.8  # of the volume error that the next inflation makes good
 FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
 LEAST_ABOVE = 3.0
+REACHED = 0.5  # cmH2O below a level that is as good as reached
 
 
 @part
@@ -136,7 +137,8 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
     """See after a step what is going to happen: a trigger met, a flow that will have fallen, a pressure too high.
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
-    there and not beyond. A change of level moves gas by itself: the trigger waits until that flow has gone.
+    there and not beyond. A change of level moves gas by itself: the trigger waits until pressure has got there and that
+    flow has gone.
     """
     if v.phase == INFLATION:
         v.peak_flow = max(v.peak_flow, flow)
@@ -155,7 +157,7 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
             v.criterion = left
     elif v.phase == EXPIRATION:
         met = trigger_criterion(machine, v, flow, leak, pressure)
-        if met < 0.0 and time > v.base_since + machine.rise + machine.valve_time:
+        if met < 0.0 and time > v.base_since + machine.rise + machine.valve_time and pressure > v.base - REACHED:
             v.armed = 1.0
         ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
         if ready and met > 0.0 and v.armed > 0.0:
@@ -273,8 +275,7 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
         if now < v.until:
             return 0
         free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
-        if free:
-            v.due = next_due(machine, v, time, False)
+        v.due = next_due(machine, v, time, False) if free else time
         if free or v.phase == OPEN:
             v.phase, v.until, v.turn, v.criterion, v.armed = EXPIRATION, NEVER, time, -1.0, 1.0
             return 0
