@@ -37,13 +37,11 @@ BETWEEN = {
 SIGNS = {
     "leak": ("leak_fraction", 0.10, 0.099),
     "intrinsic-peep": ("intrinsic_peep_cmh2o", 2.0, 1.99),
-    "overdistension": ("stress_index", 1.11, 1.1),
-    "recruitment": ("stress_index", 0.89, 0.9),
     "strong-effort": ("effort_cmh2o", 15.0, 14.9),
 }
 IN_SIGNALS = {
     "clipped-signal", "disconnection", "flow-starvation", "incomplete-expiration", "mechanics-change",
-    "over-assistance", "secretions", "trigger-delay",
+    "over-assistance", "overdistension", "recruitment", "secretions", "trigger-delay",
 }  # fmt: skip
 """Tried in test_findings_in_signals.py."""
 IN_SIMULATIONS = {

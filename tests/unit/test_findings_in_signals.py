@@ -132,6 +132,18 @@ def test_disconnection_is_lost_pressure_for_a_while(pressure: float, lasts: floa
         assert (kinds[0]["start_s"], kinds[0]["end_s"]) == (2.0, 2.0 + lasts)
 
 
+@pytest.mark.parametrize(
+    ("kind", "indices", "found"),
+    [
+        ("overdistension", [1.11] * 12, 1), ("overdistension", [1.1] * 12, 0), ("overdistension", [1.6, 0.9] * 12, 0),
+        ("recruitment", [0.89] * 12, 1), ("recruitment", [0.9] * 12, 0), ("recruitment", [0.4, 1.3] * 12, 0),
+        ("recruitment", [0.8, 0.8, 1.0] * 6, 0), ("recruitment", [0.8] * 4, 0),
+    ],
+)  # fmt: skip
+def test_stress_index_counts_where_neighbours_agree(kind: str, indices: list[float], found: int) -> None:
+    assert len(of(kind, find_all(Seen(table(stress_index=indices), NO_EFFORTS, WHOLE)))) == found
+
+
 def expirations(fast: float, slow: float) -> tuple[pl.DataFrame, Recording]:
     """Twelve breaths of 3 s whose expiratory flow decays from 1 L/s, rough by shares of its peak."""
     rng = np.random.default_rng(5)

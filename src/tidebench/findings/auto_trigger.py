@@ -12,6 +12,7 @@ import numpy as np
 
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.published import fall_before
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
@@ -33,7 +34,9 @@ def find(seen: Seen) -> Sequence[Finding]:
     passive = seen.breaths["passive"].fill_null(False).to_numpy()
     which = seen.by_patient & ~seen.free & told & (seen.under_way < 0) & ~seen.double
     words = "The trigger's criterion was met and no effort is seen before or at the start."
-    return [
-        at_breath(KIND, (RULE, VERSION), seen, at, PASSIVE if passive[at] else OTHERWISE, words)
-        for at in np.flatnonzero(which).tolist()
-    ]
+    found = []
+    for at in np.flatnonzero(which).tolist():
+        fall = ("pressure_fall_before_cmh2o", fall_before(seen, at))
+        sure = PASSIVE if passive[at] else OTHERWISE
+        found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, fall))
+    return found

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.published import inspiratory_share
 from tidebench.findings.seen import Flags, Seen
 from tidebench.records import Finding
 
@@ -20,7 +21,7 @@ GREY = 0.25  # of margin beyond the limit, over which confidence rises
 
 def beyond(seen: Seen, which: Flags, limit: float, kind: str, version: int) -> Sequence[Finding]:
     """A finding for each of the inflations ``which``, whose margins lie beyond a limit."""
-    found = []
+    share, found = inspiratory_share(seen), []
     for at in np.flatnonzero(which).tolist():
         margin, effort = float(seen.margin[at]), int(seen.under_way[at])
         neural = float(seen.top[effort] - seen.onset[effort])
@@ -28,6 +29,7 @@ def beyond(seen: Seen, which: Flags, limit: float, kind: str, version: int) -> S
             f"Neural inspiration of {neural:.2f} s ended {abs(margin) * neural:.2f} s "
             f"{'after' if margin > 0 else 'before'} the inflation did."
         )
+        values = (("cycling_margin", margin), ("inspiratory_time_share", float(share[at])))
         sure = 0.6 + 0.3 * min(1.0, abs(margin - limit) / GREY)
-        found.append(at_breath(kind, (RULE, version), seen, at, sure, words, ("cycling_margin", margin)))
+        found.append(at_breath(kind, (RULE, version), seen, at, sure, words, *values))
     return found

@@ -14,6 +14,7 @@ import numpy as np
 
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.published import expiratory_share
 from tidebench.findings.seen import Flags, Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -38,10 +39,8 @@ SURE, BY_RULE = 0.9, 0.75
 
 def thille(seen: Seen) -> Flags:
     """Second cycles of Thille's double triggers, shape (n,)."""
-    pause = np.concatenate([[np.inf], seen.start[1:] - seen.turn[:-1]]) if len(seen.start) else seen.start
-    mean = float(np.mean(seen.turn - seen.start)) if len(seen.start) else 0.0
     first = np.concatenate([[False], ~seen.by_time[:-1] & ~seen.free[:-1]]) if len(seen.start) else seen.by_time
-    return np.asarray((pause < SHORT * mean) & first & seen.by_patient & ~seen.free, bool)
+    return np.asarray((expiratory_share(seen) < SHORT) & first & seen.by_patient & ~seen.free, bool)
 
 
 def stacking(seen: Seen) -> Flags:
@@ -60,7 +59,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     before = np.concatenate([[False], seen.told[:-1]]) if len(seen.told) else seen.told
     which = np.where(seen.told & before, seen.double, by_rule)
     inhaled, exhaled = seen.breaths["vti_ml"].to_numpy(), seen.breaths["vte_ml"].to_numpy()
-    found = []
+    share, found = expiratory_share(seen), []
     for at in np.flatnonzero(which & (np.arange(len(which)) > 0)).tolist():
         stacked = float(inhaled[at - 1] - exhaled[at - 1] + inhaled[at])
         pause = float(seen.start[at] - seen.turn[at - 1])
@@ -68,6 +67,7 @@ def find(seen: Seen) -> Sequence[Finding]:
             f"Triggered {pause:.2f} s after the inflation before it ended; together they put "
             f"{quantity('vti_ml').text(stacked)} above where the first began."
         )
+        values = (("stacked_volume_ml", stacked), ("expiratory_time_share", float(share[at])))
         sure = SURE if seen.double[at] else BY_RULE
-        found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, ("stacked_volume_ml", stacked)))
+        found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, *values))
     return found

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from tidebench.findings.published import Values
 from tidebench.findings.seen import Flags, Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -25,8 +26,15 @@ def _confidence(peak: float, source: str) -> float:
     return 0.95 if source == "oesophageal" else float(0.55 + 0.4 * min(1.0, peak / SURE_CMH2O))
 
 
-def each(seen: Seen, which: Flags, kind: str, rule: str, words: Callable[[int], str]) -> Sequence[Finding]:
-    """A finding for each of the efforts ``which``."""
+def each(
+    seen: Seen,
+    which: Flags,
+    kind: str,
+    rule: str,
+    words: Callable[[int], str],
+    further: Callable[[Seen, int], Values] = lambda _seen, _at: (),
+) -> Sequence[Finding]:
+    """A finding for each of the efforts ``which``, with its size and ``further`` values in the evidence."""
     rows = seen.efforts.filter(which)
     return [
         Finding(
@@ -38,7 +46,7 @@ def each(seen: Seen, which: Flags, kind: str, rule: str, words: Callable[[int], 
             evidence=words(at),
             rule=rule,
             rule_version=VERSION,
-            values=(("effort_cmh2o", float(row["peak_cmh2o"])),),
+            values=(("effort_cmh2o", float(row["peak_cmh2o"])), *further(seen, at)),
         )
         for at, row in zip(np.flatnonzero(which).tolist(), rows.iter_rows(named=True), strict=True)
     ]

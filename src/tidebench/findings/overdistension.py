@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import polars as pl
-
 from tidebench.findings.about import About
-from tidebench.findings.runs import each_run
+from tidebench.findings.runs import among_neighbours, each_run
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
 
 KIND = "overdistension"
 RULE = "stress index above its range"
-VERSION = 1
+VERSION = 2
 
 ABOVE = 1.1
+MOSTLY = 0.75  # of neighbouring breaths must lie above
 ABOUT = About(
-    seen="Over at least 5 passive breaths with constant flow the stress index is above 1.1: compliance "
+    seen="Over at least 5 passive breaths with constant flow three quarters of stress indices exceed 1.1: compliance "
     "falls within the breath.",
     source="Grasso, Crit Care Med 2004;32:1018: a stress index of 0.9 to 1.1 (limits from memory)",
     behind="More volume or PEEP than the open lung takes; a stiff chest wall does the same.",
@@ -32,7 +31,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     return each_run(
         KIND,
         (RULE, VERSION),
-        seen.breaths.filter(pl.col(key) > ABOVE),
+        seen.breaths.filter(among_neighbours(key, 1 - MOSTLY) > ABOVE),
         key,
         0.8,
         lambda n, middle: (

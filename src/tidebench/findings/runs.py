@@ -10,6 +10,7 @@ from tidebench.records import Finding
 
 SHORTEST = 5
 BRIDGED = 3  # breaths without the sign that do not end a run
+NEIGHBOURS = 9
 MOSTLY = 0.6  # of the breaths from first to last must show it
 
 
@@ -23,6 +24,11 @@ def runs(breaths: pl.DataFrame, key: str) -> Iterator[tuple[pl.DataFrame, float]
         spans = int(run["breath"][-1]) - int(run["breath"][0]) + 1
         if run.height >= max(SHORTEST, MOSTLY * spans) and isinstance(middle, float):
             yield run, middle
+
+
+def among_neighbours(key: str, share: float) -> pl.Expr:
+    """The quantile of a quantity over nine breaths about each: single values of it vary with heartbeat and noise."""
+    return pl.col(key).rolling_quantile(share, window_size=NEIGHBOURS, center=True, min_samples=SHORTEST)
 
 
 def each_run(
