@@ -96,6 +96,8 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
             "has a peep steps on two pressure levels.",
         ),
         ({"who": "healthy adult"}, "scenario: who: the library has no patient 'healthy adult'."),
+        (settings({"pressure_low_cmh2o": 5, "time_low_s": 3}), "pressure_low_cmh2o is set, and two pressure l"),
+        ({"ventilator": {"pressure_limit_cmh2o": 5}}, "peep_cmh2o 5 is not below pressure_limit_cmh2o 5. Expected: "),
         ({"who": 3}, "scenario: who: is 3. Expected: a name of `tidebench patients` in quotes."),
         ({"leak": {"at": "nose"}}, "[leak], at: is 'nose'. Expected: 'mask' or 'cuff'."),
         ({"effort": {"rate": 20}}, "[effort], rate: there is no such key. Nearest: rate_per_min,"),

@@ -62,10 +62,9 @@ def _procedure(procedure: Procedure, scenario: Scenario) -> Iterator[str]:
 
 def _pressures(setting: Setting, scenario: Scenario) -> Iterator[str]:
     limit, peep = scenario.ventilator.pressure_limit_cmh2o, setting.peep_cmh2o or 0.0
-    for key in ("peep_cmh2o", "pressure_high_cmh2o"):
-        level = getattr(setting, key)
-        if level is not None and level >= limit:
-            yield f"{key} {level:g} is not below pressure_limit_cmh2o {limit:g}, where inflations end."
+    high = setting.pressure_high_cmh2o
+    if high is not None and high >= limit:
+        yield f"pressure_high_cmh2o {high:g} is not below pressure_limit_cmh2o {limit:g}, where inflations end."
     for key in ("pressure_control_cmh2o", "pressure_support_cmh2o"):
         above = getattr(setting, key)
         if above is not None and peep + above > limit:

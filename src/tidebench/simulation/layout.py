@@ -70,7 +70,7 @@ MACHINE = (
 VENTILATOR = (
     "phase", "kind", "start", "until", "due", "trigger_at", "triggered_by", "turn",
     "high", "level_until", "base", "base_before", "base_since", "target", "command", "begun_at_pressure",
-    "criterion", "armed", "peak_flow", "inhaled", "adapted", "end_pressure", "hold_kind", "hold_for", "suction",
+    "criterion", "armed", "calm", "peak_flow", "inhaled", "adapted", "end_pressure", "hold_kind", "hold_for", "suction",
     "mandatory_now", "lag_step", "lag_time", "lag_gone",
 )  # fmt: skip
 

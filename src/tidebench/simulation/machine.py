@@ -42,6 +42,7 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
     assert mode is not None
     pattern = layout.BI_LEVEL if setting.bi_level else PATTERNS[mode.pattern]
     need = _Needs(setting, where)
+    _refuse_impossible(setting, built, where)
     values = {
         "pattern": float(pattern),
         "mandatory": float(TYPES[mode.mandatory]),
@@ -67,6 +68,22 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
     if values["pattern"] == layout.SPONTANEOUS and built.backup_rate_per_min > 0:
         values["control_time"] = setting.inspiratory_time_s or 60 / built.backup_rate_per_min * INSPIRATION_SHARE
     return values | built_values(built)
+
+
+def _refuse_impossible(setting: Setting, built: Ventilator, where: str) -> None:
+    """Levels that are not all there, and a PEEP that the pressure limit never lets be."""
+    levels = [key for key in LEVELS if getattr(setting, key) is not None]
+    if levels and not setting.bi_level:
+        raise CaseError(
+            f"{levels[0]} is set, and two pressure levels are not", where=where,
+            expected=f"{', '.join(LEVELS)} together, or none of them",
+        )  # fmt: skip
+    limit, peep = built.pressure_limit_cmh2o, setting.peep_cmh2o or 0.0
+    if peep >= limit:
+        raise CaseError(
+            f"peep_cmh2o {peep:g} is not below pressure_limit_cmh2o {limit:g}", where=where,
+            expected=f"peep_cmh2o below {limit:g}", remedy="Lower it, or raise [ventilator] pressure_limit_cmh2o.",
+        )  # fmt: skip
 
 
 def _trigger(setting: Setting) -> float:

@@ -52,6 +52,7 @@ GAIN = 0.8  # of the volume error that the next inflation makes good
 FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
 LEAST_ABOVE = 3.0
 REACHED = 0.5  # cmH2O below a level that is as good as reached
+CALM_S = 0.3  # without the criterion, after which gas that moved with a level, or back into the lung, has settled
 
 
 @part
@@ -137,8 +138,8 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
     """See after a step what is going to happen: a trigger met, a flow that will have fallen, a pressure too high.
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
-    there and not beyond. A change of level moves gas by itself: the trigger waits until pressure has got there and that
-    flow has gone.
+    there and not beyond. A change of level, or the end of an open circuit, moves gas by itself: the trigger waits until
+    pressure has got there and that flow has been gone for a while.
     """
     if v.phase == INFLATION:
         v.peak_flow = max(v.peak_flow, flow)
@@ -157,7 +158,9 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
             v.criterion = left
     elif v.phase == EXPIRATION:
         met = trigger_criterion(machine, v, flow, leak, pressure)
-        if met < 0.0 and time > v.base_since + machine.rise + machine.valve_time and pressure > v.base - REACHED:
+        settled = time > v.base_since + machine.rise + machine.valve_time and pressure > v.base - REACHED
+        v.calm = v.calm + h if met < 0.0 and settled else 0.0
+        if v.calm > CALM_S:
             v.armed = 1.0
         ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
         if ready and met > 0.0 and v.armed > 0.0:
@@ -249,7 +252,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
         return False
     if v.phase != HELD:
         v.end_pressure = pressure
-    v.phase, v.turn, v.until, v.criterion, v.armed = EXPIRATION, time, NEVER, -1.0, 1.0
+    v.phase, v.turn, v.until, v.criterion, v.calm = EXPIRATION, time, NEVER, -1.0, 0.0
     v.target = pressure
     return True
 
@@ -275,9 +278,10 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
         if now < v.until:
             return 0
         free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
-        v.due = next_due(machine, v, time, False) if free else time
+        v.due = next_due(machine, v, time, False) if free else max(v.due, time) if v.phase == OPEN else time
         if free or v.phase == OPEN:
-            v.phase, v.until, v.turn, v.criterion, v.armed = EXPIRATION, NEVER, time, -1.0, 1.0
+            v.armed = 0.0 if v.phase == OPEN else v.armed
+            v.phase, v.until, v.turn, v.criterion, v.calm = EXPIRATION, NEVER, time, -1.0, 0.0
             return 0
         begin_inflation(machine, v, time, FROM_TIME, pressure)
         return BEGUN
