@@ -117,6 +117,33 @@ def test_an_inflation_that_a_slow_one_interrupts_stays_in_the_truth() -> None:
     assert np.array_equal(breaths["end_s"].to_numpy()[:-1], breaths["start_s"].to_numpy()[1:])
 
 
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"heart": 3.0}, {"leak": {"at": "cuff", "flow_l_min": 10}, "ventilator": {"leak_compensation": 0.0}},
+        {"wet": 8.0, "ventilator": {"condensate": 0.7}},
+    ],
+    ids=["heartbeat", "leak", "water"],
+)  # fmt: skip
+@pytest.mark.parametrize("change", ["peep", "disconnection"])
+def test_nobody_stays_unheard_after_a_change(tables: dict[str, Any], change: str) -> None:
+    """Heartbeat, an uncompensated leak or water never let flow come to rest; after eight seconds triggers are heard."""
+    part = {"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 8.0}
+    lung = {
+        "compartments": [part], "heart_amplitude_cmh2o": tables.get("heart", 0.0), "heart_rate_per_min": 130.0,
+        "secretions": tables.get("wet", 0.0),
+    }  # fmt: skip
+    support = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 10.0, "trigger_flow_l_min": 2.0}
+    settings = [support, {"at_s": 60.0, "peep_cmh2o": 10.0}] if change == "peep" else [support]
+    held = [] if change == "peep" else [{"at_s": 60.0, "kind": "disconnection"}]
+    others = {key: table for key, table in tables.items() if key in ("leak", "ventilator")}
+    drive = {"rate_per_min": 20.0, "size_cmh2o": 8.0}
+    breaths = run({}, lung=lung, settings=settings, manoeuvres=held, effort=drive, **others).breaths
+    after = breaths.filter(breaths["start_s"] > 60.0)["start_s"].to_numpy()
+    assert after[after > 66.0].min() < 75.0
+    assert len(after) > 12
+
+
 def test_a_supported_inflation_can_be_held() -> None:
     support = {"mode": "CSV-PS", "pressure_support_cmh2o": 8.0}
     breaths = run(support, effort=EFFORT, manoeuvres=[{"at_s": 60, "kind": "inspiratory hold"}]).breaths

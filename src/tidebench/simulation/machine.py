@@ -79,7 +79,7 @@ def _refuse_impossible(setting: Setting, built: Ventilator, where: str) -> None:
             expected=f"{', '.join(LEVELS)} together, or none of them",
         )  # fmt: skip
     limit, peep = built.pressure_limit_cmh2o, setting.peep_cmh2o or 0.0
-    if peep >= limit:
+    if peep >= limit and not setting.bi_level:
         raise CaseError(
             f"peep_cmh2o {peep:g} is not below pressure_limit_cmh2o {limit:g}", where=where,
             expected=f"peep_cmh2o below {limit:g}", remedy="Lower it, or raise [ventilator] pressure_limit_cmh2o.",

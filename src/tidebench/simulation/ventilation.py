@@ -52,6 +52,7 @@ GAIN = 0.8  # of the volume error that the next inflation makes good
 FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
 LEAST_ABOVE = 3.0
 REACHED = 0.5  # cmH2O below a level that is as good as reached
+LONGEST_WAIT_S = 8.0  # for a calm that heartbeat, a leak or water may never let come
 CALM_S = 0.3  # without the criterion, after which gas that moved with a level, or back into the lung, has settled
 
 
@@ -139,7 +140,7 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
     there and not beyond. A change of level, or the end of an open circuit, moves gas by itself: the trigger waits until
-    pressure has got there and that flow has been gone for a while.
+    pressure has got there and that flow has been gone for a while, or for eight seconds.
     """
     if v.phase == INFLATION:
         v.peak_flow = max(v.peak_flow, flow)
@@ -160,7 +161,7 @@ def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: 
         met = trigger_criterion(machine, v, flow, leak, pressure)
         settled = time > v.base_since + machine.rise + machine.valve_time and pressure > v.base - REACHED
         v.calm = v.calm + h if met < 0.0 and settled else 0.0
-        if v.calm > CALM_S:
+        if v.calm > CALM_S or time > v.base_since + LONGEST_WAIT_S:
             v.armed = 1.0
         ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
         if ready and met > 0.0 and v.armed > 0.0:
@@ -280,7 +281,8 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
         free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
         v.due = next_due(machine, v, time, False) if free else max(v.due, time) if v.phase == OPEN else time
         if free or v.phase == OPEN:
-            v.armed = 0.0 if v.phase == OPEN else v.armed
+            if v.phase == OPEN:
+                v.armed, v.base_before, v.base_since = 0.0, v.base, time
             v.phase, v.until, v.turn, v.criterion, v.calm = EXPIRATION, NEVER, time, -1.0, 0.0
             return 0
         begin_inflation(machine, v, time, FROM_TIME, pressure)
