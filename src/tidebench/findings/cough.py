@@ -20,7 +20,8 @@ VERSION = 1
 ABOUT = About(
     seen="Peak expiratory flow is more than 2.5 times the usual; or flow has had its peak, has died away below 0.4 of "
     "the usual one, and rises anew beyond 1.4 times that.",
-    source="by mechanism: this house's. Airways that collapse let a cough move little gas: such are missed",
+    source="by mechanism: this house's, limits set on recordings and virtual patients without coughs. Airways that "
+    "collapse let a cough move little gas: such are missed",
     behind="A cough, a strain, a hiccup's end; somebody who presses on the chest.",
     further="Secretions, the tube's place, depth of sedation.",
 )

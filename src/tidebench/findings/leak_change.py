@@ -23,7 +23,7 @@ STEP, GAIN = 0.2, 0.08
 """Of the inhaled volume: a change that is told; and a gain, which no leak makes: then gas was stored or let go."""
 ABOUT = About(
     seen="20 % more, or less, of the inhaled volume is lost over 10 breaths than over the 10 before; none is gained.",
-    source=PRACTICE,
+    source=f"{PRACTICE}; limits set on recordings and virtual patients without such a change",
     behind="A cuff that moved or burst, a mask that slipped, a joint, a drain that was opened; or one that was mended.",
     further="Tube and cuff, mask, joints; the triggers meanwhile.",
 )

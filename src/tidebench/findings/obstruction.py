@@ -22,7 +22,7 @@ SURE = {True: 0.8, False: 0.55}  # on passive breaths, on others
 ABOUT = About(
     seen="For the same pressure above PEEP half as much goes in, or less, over 3 breaths (flow and volume, their "
     "geometric mean): of passive breaths than the median of the 5 before, of others than the least of the 10 before.",
-    source=PRACTICE,
+    source=f"{PRACTICE}; limits set on virtual patients without obstruction",
     behind="A kinked, bitten or blocked tube, a plug, water, severe bronchospasm; one-sided intubation.",
     further="Can the patient be ventilated by hand; does a suction catheter pass; the patient's chest.",
 )
