@@ -42,7 +42,7 @@ def outcomes(onset: Times, over: Times, start: Times, turn: Times, by_patient: F
     within = (at >= 0) & (onset < turn[at]) if len(start) else np.zeros(len(onset), bool)
     words = []
     for k in range(len(onset)):
-        if at[k] >= 0 and free[at[k]]:
+        if free[following[k]] if answered[k] else at[k] >= 0 and free[at[k]]:
             words.append("unassisted")
         elif answered[k]:
             words.append("triggered" if by_patient[following[k]] else "met-by-machine")

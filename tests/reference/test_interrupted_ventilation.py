@@ -48,7 +48,7 @@ def test_open_circuit_is_a_gap(who: str) -> None:
 def test_no_effort_reaches_through_an_open_circuit() -> None:
     found, _ = reviewed("hard-to-wean", manoeuvres=INTERRUPTED[:2])
     assert (found.efforts["end_s"] - found.efforts["start_s"]).to_numpy().max() < 2.5
-    assert not found.efforts["start_s"].is_between(60, 65).any()
+    assert not found.efforts["start_s"].is_between(60, 64.75).any()  # a true one begins at 65.1, told within 0.25 s
 
 
 @pytest.mark.parametrize("who", ["preterm-800g", "newborn-term", "infant", "ards-severe", "mask-leak", "neuromuscular"])

@@ -99,6 +99,18 @@ def test_gas_that_moves_with_peep_triggers_nothing(who: str, rise: float) -> Non
         assert simulate(told).breaths["patient_triggered"].sum() == 0
 
 
+@pytest.mark.parametrize("who", ["adult-healthy", "copd", "asthma-severe"])
+@pytest.mark.parametrize("rate", [5.0, 7.0])
+@pytest.mark.parametrize("rise", [5.0, 9.0])
+def test_a_slow_lung_fills_to_its_new_level_before_anything_triggers(who: str, rate: float, rise: float) -> None:
+    quiet = {"lung": {**patient_tables(who)["lung"], "heart_amplitude_cmh2o": 0.0}, "effort": {"rate_per_min": 0.0}}
+    slow = {"mode": "A/C-VC", "tidal_volume_ml": 300.0, "rate_per_min": rate, "peep_cmh2o": 5.0}
+    for phase in range(12):
+        later = {"at_s": 30.0 + 60 / rate * phase / 12, "peep_cmh2o": 5.0 + rise}
+        told = scenario_from({"who": who, "duration_s": 70, **quiet, "settings": [slow, later]})
+        assert simulate(told).breaths["patient_triggered"].sum() == 0
+
+
 @pytest.mark.parametrize("kind", ["expiratory hold", "occlusion", "disconnection", "suction"])
 @pytest.mark.parametrize("lasts", [1.0, 1.3, 2.4])
 def test_a_short_interruption_starts_the_clock_anew_too(kind: str, lasts: float) -> None:
@@ -286,6 +298,52 @@ def test_continuous_pressure_leaves_every_breath_to_the_patient() -> None:
     solution = run({"mode": "CPAP"}, effort=EFFORT)
     assert set(solution.efforts["outcome"]) <= {"unassisted", "outside"}
     assert np.ptp(solution.channels["airway_pressure"]) < 4.0
+
+
+@pytest.mark.parametrize("who", ["preterm-800g", "newborn-term", "adult-healthy", "obesity", "strong-heartbeat"])
+def test_every_effort_that_draws_gas_is_a_breath_of_the_truth_whatever_the_trigger(who: str) -> None:
+    """Counted in the lung's volume alone: a rise within an effort. No trigger is that numb."""
+    setting = {"mode": "CPAP", "peep_cmh2o": 5.0, "trigger_flow_l_min": 20.0}
+    told: dict[str, Any] = {"who": who, "duration_s": 120.0, "settings": [setting]}
+    if not patient_tables(who).get("effort", {}).get("rate_per_min"):
+        told["effort"] = {"rate_per_min": 14.0, "size_cmh2o": 7.0}
+    solution = simulate(scenario_from(told), ["lung_volume", *TRUE[:2]])
+    breaths, efforts, volume = solution.breaths, solution.efforts, solution.channels["lung_volume"]
+    drawn = [
+        bool((np.diff(volume[round(100 * a) : round(100 * b)]) > 0).any())
+        for a, b in efforts["onset_s", "over_s"].rows()
+    ]
+    assert len(breaths) > 20
+    assert abs(sum(drawn) - len(breaths)) <= 1  # the last one is not whole
+    first = np.searchsorted(efforts["onset_s"].to_numpy(), breaths["start_s"].to_numpy(), side="right") - 1
+    assert len(set(first)) == len(first)
+    assert (breaths["insp_end_s"].to_numpy() >= efforts["end_s"].to_numpy()[first] - 1e-6).all()
+    at = np.arange(len(volume)) / 100
+    moved = 1000 * np.diff(
+        [np.interp(breaths[key].to_numpy(), at, volume) for key in ("start_s", "insp_end_s")], axis=0
+    )
+    assert breaths["vti_ml"].to_numpy() == pytest.approx(moved[0], rel=0.02, abs=0.05)
+
+
+@pytest.mark.parametrize("mode", ["SIMV-VC", "IMV-VC"])
+def test_between_mandatory_inflations_efforts_draw_their_own_breaths(mode: str) -> None:
+    solution = run(volume(mode=mode, rate_per_min=4.0), effort=EFFORT)
+    own = solution.breaths.filter(mandatory=0)
+    assert len(own) > 12
+    assert (own["peak_pressure_cmh2o"] < 7).all()
+    outcomes = dict(solution.efforts["outcome"].value_counts().rows())
+    assert outcomes["unassisted"] >= len(own) - 1
+    assert outcomes.get("triggered", 0) == (solution.breaths.filter(mandatory=1)["patient_triggered"] == 1).sum()
+
+
+def test_back_up_comes_where_the_trigger_hears_nothing() -> None:
+    """On CPAP breaths are the patient's, and the back-up knows of those alone that meet the trigger."""
+    weak = {"rate_per_min": 14.0, "size_cmh2o": 3.0}
+    for trigger, timed in ((1.0, False), (30.0, True)):
+        setting = {"mode": "CPAP", "trigger_flow_l_min": trigger}
+        breaths = run(setting, effort=weak, ventilator={"backup_rate_per_min": 12.0}).breaths
+        assert (breaths["patient_triggered"] == 0).any() == timed
+        assert (breaths["patient_triggered"] == 1).sum() > 10
 
 
 def test_pressure_limit_ends_an_inflation() -> None:

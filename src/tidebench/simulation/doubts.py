@@ -49,11 +49,8 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
 
 def _procedure(procedure: Procedure, scenario: Scenario) -> Iterator[str]:
     place = f"The {procedure.kind} at {procedure.at_s:g} s"
-    limit = scenario.ventilator.pressure_limit_cmh2o
     if procedure.ends_s > scenario.duration_s:
         yield f"{place} ends at {procedure.ends_s:g} s, after the recording of {scenario.duration_s:g} s."
-    if max(procedure.levels_cmh2o, default=0.0) >= limit:
-        yield f"{place} has a level that is not below pressure_limit_cmh2o {limit:g}, where inflations end. Meant so?"
     wakes = [event.at_s for event in scenario.events if event.kind == "sedation wearing off"]
     awake = breathes(scenario) or min(wakes, default=scenario.duration_s) <= procedure.at_s
     if procedure.kind == "breathing trial" and not awake:

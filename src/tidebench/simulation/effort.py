@@ -63,16 +63,22 @@ def drive(patient: Record, e: Record, arterial_co2: float, time: float) -> float
 
 
 @kernel
+def normal(rng: np.random.Generator) -> float:
+    """A draw from the standard normal distribution."""
+    return rng.standard_normal()
+
+
+@kernel
 def varied(middle: float, cv: float, rng: np.random.Generator) -> float:
     """A value about its middle, normal with this coefficient of variation, kept within a third and three times."""
     if cv == 0.0:
         return middle
-    return middle * min(max(1.0 + cv * rng.standard_normal(), 0.33), 3.0)
+    return middle * min(max(1.0 + cv * normal(rng), 0.33), 3.0)
 
 
 @kernel
 def begin_effort(
-    patient: Record, e: Record, time: float, size: float, entrained: bool, rows: Samples, rng: np.random.Generator
+    patient: Record, e: Record, time: float, size: float, entrained: float, rows: Samples, rng: np.random.Generator
 ) -> None:
     """Start an effort now and write its row: onset, top, over, size, entrained."""
     e.previous_onset, e.previous_size = e.onset, e.size
@@ -86,7 +92,7 @@ def begin_effort(
     if k < len(rows):
         rows[k, 0], rows[k, 1] = time, time + e.rising
         rows[k, 2] = time + e.rising + QUARTER * e.falling
-        rows[k, 3], rows[k, 4] = size, 1.0 if entrained else 0.0
+        rows[k, 3], rows[k, 4] = size, entrained
         e.count += 1.0
 
 
@@ -96,14 +102,14 @@ def breathe(
 ) -> None:
     """Begin what efforts are due: the patient's own, by rate and drive, and those entrained by the ventilator."""
     if time >= e.entrained_at:
-        begin_effort(patient, e, time, varied(patient.entrained_size, patient.effort_size_cv, rng), True, rows, rng)
+        begin_effort(patient, e, time, varied(patient.entrained_size, patient.effort_size_cv, rng), 1.0, rows, rng)
         e.entrained_at = NEVER
     if time < e.next_onset:
         return
     strength = drive(patient, e, arterial_co2, time)
     size = varied(patient.effort_size * strength, patient.effort_size_cv, rng)
     if size >= LEAST_SIZE:
-        begin_effort(patient, e, time, size, False, rows, rng)
+        begin_effort(patient, e, time, size, 0.0, rows, rng)
     quicker = min(max(np.sqrt(strength), 0.5), 2.0)
     e.next_onset = time + varied(60.0 / patient.effort_rate, patient.effort_rate_cv, rng) / quicker
 
@@ -127,5 +133,5 @@ def entrain(patient: Record, e: Record, time: float, rng: np.random.Generator) -
         return
     e.timed_starts += 1.0
     if e.timed_starts % max(1.0, np.floor(patient.entrained_every)) == 0.0:
-        later = patient.entrained_delay + patient.entrained_delay_sd * rng.standard_normal()
+        later = patient.entrained_delay + patient.entrained_delay_sd * normal(rng)
         e.entrained_at = time + max(0.02, later)

@@ -31,7 +31,7 @@ BOHR = 0.48  # of pH, in log10 of PO2
 HALVINGS = 24  # of 800 mmHg: to 5e-5 mmHg
 
 
-@part
+@kernel
 def saturation(po2: float) -> float:
     """Haemoglobin saturation (0 to 1) at a PO2 (mmHg): Severinghaus 1979."""
     if po2 <= 0.0:
@@ -39,7 +39,7 @@ def saturation(po2: float) -> float:
     return 1.0 / (23400.0 / (po2 * po2 * po2 + 150.0 * po2) + 1.0)
 
 
-@part
+@kernel
 def oxygen_content(po2: float, haemoglobin: float, ph: float) -> float:
     """Oxygen in blood of this pH, L per L."""
     return HUEFNER * haemoglobin * saturation(po2 * 10.0 ** (BOHR * (ph - 7.4))) + DISSOLVED * po2
@@ -64,7 +64,7 @@ def acidity(pco2: float, bicarbonate: float) -> float:
     return 6.1 + np.log10(bicarbonate / (0.0307 * pco2))
 
 
-@part
+@kernel
 def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
     """Move gas through the dead space into or out of the alveoli: ``moved`` litres, inspiration positive.
 

@@ -25,7 +25,7 @@ NONE, VOLUME, PRESSURE, TARGETED_PRESSURE, SUPPORT, TARGETED_SUPPORT, UNASSISTED
 CONSTANT, DECELERATING, SINE = range(3)
 INSPIRATORY_HOLD, EXPIRATORY_HOLD, DISCONNECTION, SUCTION, COUGH = range(5)
 
-FROM_TIME, FROM_PATIENT = range(2)
+FROM_TIME, FROM_PATIENT = 0.0, 1.0
 BY_TIME, BY_FLOW, BY_PRESSURE = range(3)
 
 LUNG = (
@@ -82,7 +82,7 @@ EFFORT = (
 
 MECHANICS = (
     "wye", "wye_middle", "carina", "flow", "patient_flow", "leak_flow", "volume", "relaxation", "recoil", "alveolar",
-    "pleural", "muscle", "shared", "moved", "heart_before", "heart_after", "wet_before", "wet_after",
+    "pleural", "muscle", "shared", "moved", "unmixed", "heart_before", "heart_after", "wet_before", "wet_after",
 )  # fmt: skip
 
 GASES = (

@@ -45,6 +45,14 @@ def recoil(lung: Record, volume: float, opened: float) -> tuple[float, float]:
     return lung.sigmoid_middle + lung.sigmoid_width * np.log(u / (span - u)) + straight, slope / opened
 
 
+def volume_at(lung: Record, pressure: float, opened: float) -> float:
+    """Volume (L) at which :func:`recoil` is this pressure (cmH2O)."""
+    if lung["sigmoid_span"] == 0.0:
+        return float(pressure * lung["compliance"] * opened)
+    share = 1.0 / (1.0 + np.exp(-(pressure - lung["sigmoid_middle"]) / lung["sigmoid_width"]))
+    return float(opened * (lung["sigmoid_low"] + lung["sigmoid_span"] * min(max(share, EDGE), 1.0 - EDGE)))
+
+
 @kernel
 def reopened(lung: Record, opened: float, pressure: float, h: float) -> float:
     """Share of a compartment that is open after a step at this transpulmonary pressure.

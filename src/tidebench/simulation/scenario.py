@@ -117,6 +117,12 @@ class Scenario(Table):
                     f"changes settings within the {plan.kind} from {plan.at_s:g} to {plan.ends_s:g} s",
                     "procedures and [[settings]] that don't overlap",
                 )
+            highest, limit = max(plan.levels_cmh2o, default=plan.peep_cmh2o), self.ventilator.pressure_limit_cmh2o
+            if highest >= limit:
+                raise refusal(
+                    f"has a {plan.kind} to {highest:g} cmH2O, and pressure_limit_cmh2o is {limit:g}",
+                    f"levels below {limit:g} cmH2O, or a higher [ventilator] pressure_limit_cmh2o",
+                )
             if self.setting_at(plan.at_s).bi_level:
                 raise refusal(f"has a {plan.kind} on two pressure levels", "a procedure in another mode")
 

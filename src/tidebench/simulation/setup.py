@@ -13,7 +13,7 @@ from tidebench.simulation import gases, layout
 from tidebench.simulation.effort import NEVER
 from tidebench.simulation.layout import Memory, Samples
 from tidebench.simulation.machine import machine_values
-from tidebench.simulation.mechanics import recoil, reopened
+from tidebench.simulation.mechanics import reopened, volume_at
 from tidebench.simulation.protocol import PARAMETER, Row
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.tube import tube_loss
@@ -173,14 +173,10 @@ def settle(start: Start) -> None:
 
 
 def _hold(start: Start, pressure: float) -> None:
-    """Volumes of the compartments at one transpulmonary pressure, by bisection on their recoil."""
+    """Volumes of the compartments at one transpulmonary pressure, each opened or closed by it."""
     for i, lung in enumerate(start.memory.lung):
         opened = reopened(lung, 0.0, pressure, 1e9)
-        low, high = -2.0, 20.0
-        for _ in range(60):
-            volume = 0.5 * (low + high)
-            low, high = (volume, high) if recoil(lung, volume, opened)[0] < pressure else (low, volume)
-        start.units[i]["opened"], start.units[i]["volume"] = opened, 0.5 * (low + high)
+        start.units[i]["opened"], start.units[i]["volume"] = opened, volume_at(lung, pressure, opened)
 
 
 def fill_gases(start: Start) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from tidebench.kernels import kernel, part
 from tidebench.simulation import gases as gas
-from tidebench.simulation.effort import breathe, entrain, muscle_pressure, repace
+from tidebench.simulation.effort import breathe, entrain, muscle_pressure, normal, repace
 from tidebench.simulation.layout import (
     BI_LEVEL,
     BY_TIME,
@@ -49,6 +49,7 @@ DONE, NOT_A_NUMBER, RUNAWAY, TOO_MANY_ROWS = range(4)
 """Why a stretch stopped."""
 
 GAS_INTERVAL_S = 0.1
+LONGEST_UNMIXED_S = 0.0105  # where samples are further apart; a breath's ends must not cancel
 STILL_PERFUSED = 0.5  # of their blood flow reaches closed units, whose vessels narrow (common practice, no source)
 HIGHEST_SHUNT = 0.8
 LAST_HALF_SECOND = 0.5
@@ -67,7 +68,7 @@ def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random
         m.heart_after = patient.heart_amplitude * (np.sin(angle) + 0.4 * np.sin(2.0 * angle + 0.7))
     if patient.secretions > 0.0 or patient.condensate > 0.0:
         keep = np.exp(-2.0 * np.pi * SECRETION_HZ * dt)
-        m.wet_after = keep * m.wet_after + np.sqrt(1.0 - keep * keep) * rng.standard_normal()
+        m.wet_after = keep * m.wet_after + np.sqrt(1.0 - keep * keep) * normal(rng)
 
 
 @part
@@ -75,6 +76,13 @@ def left_to_exhale(patient: Record, m: Record) -> float:
     """How far muscles still empty the lung: not at all with half of its volume at rest left, since airways close."""
     rest = patient.residual_volume
     return min(max((0.5 * rest + m.volume) / (0.25 * rest), 0.0), 1.0)
+
+
+@part
+def mix_moved(patient: Record, machine: Record, m: Record, g: Record) -> None:
+    """Hand what has moved since to the gases."""
+    gas.mix(patient, machine, g, m.moved)
+    m.moved = m.unmixed = 0.0
 
 
 @part
@@ -86,6 +94,7 @@ def one_step(
     m: Record,
     v: Record,
     e: Record,
+    g: Record,
     time: float,
     h: float,
     share: float,
@@ -108,7 +117,10 @@ def one_step(
         guessed = yielding
     move(patient, units, m, h, machine.circuit_compliance)
     m.moved += h * m.patient_flow
-    watch(machine, v, time + h, h, m.flow, m.leak_flow, m.wye)
+    m.unmixed += h
+    if m.unmixed > LONGEST_UNMIXED_S:
+        mix_moved(patient, machine, m, g)
+    watch(machine, v, e, m, time + h, h)
 
 
 @part
@@ -349,8 +361,7 @@ def between_samples(
     ramp(block, slopes, moving, time, dt)
     if patient.effort_rate != e.paced:
         repace(patient, e, time)
-    gas.mix(patient, machine, g, m.moved)
-    m.moved = 0.0
+    mix_moved(patient, machine, m, g)
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
     g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
@@ -400,7 +411,7 @@ def run(
                 if count > len(rows):
                     return TOO_MANY_ROWS, len(rows), done, time
             h = next_stop(v, e, changes, done, time, until, step_s)
-            one_step(patient, machine, lung, units, m, v, e, time, h, (time + 0.5 * h - sample * dt) / dt)
+            one_step(patient, machine, lung, units, m, v, e, g, time, h, (time + 0.5 * h - sample * dt) / dt)
             if count > 0:
                 note_step(rows[count - 1], v, m, time, h)
                 note_closed(rows[count - 1], v, m, time, h)

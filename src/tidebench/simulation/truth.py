@@ -21,10 +21,11 @@ EFFORT_LABELS = ("ineffective", "reverse-trigger", "effort-in-inflation", "unass
 LABEL_OF = {"ineffective": "ineffective-effort"}
 
 BREATH_COLUMNS = {
-    "start_s": "inflation begins: the trigger's delay is over, or time is; on two levels, the change to the high one",
+    "start_s": "inflation begins: the trigger's delay is over, or time is; unassisted, an effort begins to draw gas; "
+    "on two levels, the change to the high one",
     "insp_end_s": "inflation, pause and hold included, ends; on two levels, the change to the low one",
     "end_s": "the next one begins",
-    "patient_triggered": "1 where the trigger's criterion was met, by an effort or not",
+    "patient_triggered": "1 where the trigger's criterion was met, by an effort or not; or an effort drew the breath",
     "pressure_supported": "1 in support, volume-targeted support too",
     "flow_cycled": "1 where falling flow ended it",
     "vti_ml": "into the lung, past every leak, from start to insp_end",

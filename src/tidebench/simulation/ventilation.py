@@ -2,7 +2,8 @@
 
 Generic physics of a blower, two valves and a clock. Inspiratory gas comes through a resistance until the highest flow;
 the expiratory valve lets gas out through another; what they aim at follows the command with the valves' own time.
-During expiration only base flow (and what compensates the leak) is on offer, so that an effort has to pull for more.
+During expiration only base flow (and what compensates the leak) is on offer, so that an effort has to pull for more;
+all of it is where a level is being built up, and where nothing assists the patient.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from tidebench.kernels import kernel, part
+from tidebench.simulation.effort import QUARTER
 from tidebench.simulation.layout import (
     ASSIST_CONTROL,
     BI_LEVEL,
@@ -116,7 +118,7 @@ def source(machine: Record, v: Record, aim: float, time: float, pressure: float,
     if pressure > aim:
         easily = 1.0 / machine.valve_resistance
         return easily * aim, easily
-    free = v.phase == INFLATION or v.kind == UNASSISTED or machine.pattern == BI_LEVEL
+    free = v.phase == INFLATION or v.kind == UNASSISTED or machine.pattern == BI_LEVEL or v.armed == 0.0
     most = machine.highest_flow if free else machine.base_flow + machine.leak_compensation * leak
     easy = 1.0 / (machine.source_resistance if free else machine.valve_resistance)
     if easy * (aim - pressure) > most:
@@ -135,39 +137,86 @@ def trigger_criterion(machine: Record, v: Record, flow: float, leak: float, pres
 
 
 @part
-def watch(machine: Record, v: Record, time: float, h: float, flow: float, leak: float, pressure: float) -> None:
-    """See after a step what is going to happen: a trigger met, a flow that will have fallen, a pressure too high.
+def window(machine: Record) -> float:
+    """How long before its clock synchronised intermittent ventilation answers an effort with a mandatory breath, s."""
+    return machine.synchronising * 60.0 / machine.rate if machine.rate > 0.0 else 0.0
+
+
+@part
+def unanswered(machine: Record, v: Record, time: float) -> bool:
+    """True where no trigger stands between an effort and its breath: on CPAP, between mandatory breaths."""
+    if machine.support != NONE:
+        return False
+    return machine.pattern in (SPONTANEOUS, IMV) or (machine.pattern == SIMV and time < v.due - window(machine))
+
+
+@part
+def draws(v: Record, e: Record, inward: float, time: float) -> float:
+    """Flow into the lung, L/s, while an effort of this expiration is under way; else below zero."""
+    waits = e.onset >= v.turn and time < e.onset + e.rising + QUARTER * e.falling
+    return inward if waits else -1.0
+
+
+@part
+def watch_inflation(machine: Record, v: Record, e: Record, m: Record, time: float, h: float) -> None:
+    """See whether an inflation's flow has fallen, or its pressure risen, to where it ends.
+
+    An unassisted breath ends with the flow that its effort draws into the lung.
+    """
+    offered = m.flow - machine.leak_compensation * m.leak_flow
+    v.peak_flow = max(v.peak_flow, m.flow)
+    v.inhaled += h * max(0.0, offered)
+    if m.wye > machine.pressure_limit:
+        v.until = time
+    if v.kind == UNASSISTED:
+        if m.patient_flow <= 0.0 and time >= e.onset + e.rising:
+            v.until = time
+    elif v.kind in (SUPPORT, TARGETED_SUPPORT):
+        left = offered - machine.cycling * v.peak_flow
+        if time >= v.start + machine.shortest_inflation and v.peak_flow > 0.0:
+            falling = v.criterion - left
+            if left <= 0.0:
+                v.until = min(v.until, time)
+            elif falling > 0.0 and left < falling:
+                v.until = min(v.until, time + h * left / falling)
+        v.criterion = left
+
+
+@part
+def watch_expiration(machine: Record, v: Record, e: Record, m: Record, met: float, time: float, h: float) -> None:
+    """See whether the trigger's criterion is met, or an effort draws an unassisted breath.
+
+    A change of level, or the end of an open circuit, moves gas by itself: the trigger waits until pressure has got
+    there and that flow has been gone for a while, or for eight seconds.
+    """
+    settled = time > v.base_since + machine.rise + machine.valve_time and m.wye > v.base - REACHED
+    v.calm = v.calm + h if met < 0.0 and settled else 0.0
+    if v.calm > CALM_S or time > v.base_since + LONGEST_WAIT_S:
+        v.armed = 1.0
+    ready = time >= v.turn + machine.refractory and v.armed > 0.0 and machine.pattern != CMV
+    delay = machine.trigger_delay
+    if unanswered(machine, v, time):
+        met, ready, delay = draws(v, e, m.patient_flow, time), True, 0.0
+    if ready and met > 0.0 and v.trigger_at >= NEVER:
+        crossed = h * met / (met - v.criterion) if v.criterion < 0.0 else 0.0
+        v.trigger_at = time - crossed + delay
+    v.criterion = met
+
+
+@part
+def watch(machine: Record, v: Record, e: Record, m: Record, time: float, h: float) -> None:
+    """See after a step what is going to happen.
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
-    there and not beyond. A change of level, or the end of an open circuit, moves gas by itself: the trigger waits until
-    pressure has got there and that flow has been gone for a while, or for eight seconds.
+    there and not beyond. On CPAP the trigger begins nothing, but what it hears puts off the back-up.
     """
+    met = trigger_criterion(machine, v, m.flow, m.leak_flow, m.wye)
     if v.phase == INFLATION:
-        v.peak_flow = max(v.peak_flow, flow)
-        v.inhaled += h * max(0.0, flow - machine.leak_compensation * leak)
-        if pressure > machine.pressure_limit:
-            v.until = time
-        if v.kind in (SUPPORT, TARGETED_SUPPORT, UNASSISTED):
-            share = 0.0 if v.kind == UNASSISTED else machine.cycling
-            left = flow - machine.leak_compensation * leak - share * v.peak_flow
-            if time >= v.start + machine.shortest_inflation and v.peak_flow > 0.0:
-                falling = v.criterion - left
-                if left <= 0.0:
-                    v.until = min(v.until, time)
-                elif falling > 0.0 and left < falling:
-                    v.until = min(v.until, time + h * left / falling)
-            v.criterion = left
+        watch_inflation(machine, v, e, m, time, h)
     elif v.phase == EXPIRATION:
-        met = trigger_criterion(machine, v, flow, leak, pressure)
-        settled = time > v.base_since + machine.rise + machine.valve_time and pressure > v.base - REACHED
-        v.calm = v.calm + h if met < 0.0 and settled else 0.0
-        if v.calm > CALM_S or time > v.base_since + LONGEST_WAIT_S:
-            v.armed = 1.0
-        ready = time >= v.turn + machine.refractory and v.trigger_at >= NEVER and machine.pattern != CMV
-        if ready and met > 0.0 and v.armed > 0.0:
-            crossed = h * met / (met - v.criterion) if v.criterion < 0.0 else 0.0
-            v.trigger_at = time - crossed + machine.trigger_delay
-        v.criterion = met
+        watch_expiration(machine, v, e, m, met, time, h)
+    if v.kind == UNASSISTED and machine.pattern == SPONTANEOUS and met > 0.0:
+        v.due = next_due(machine, v, time, 0.0)
 
 
 @part
@@ -177,7 +226,7 @@ def spontaneous_kind(machine: Record) -> float:
 
 
 @kernel
-def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
+def next_due(machine: Record, v: Record, time: float, mandatory: float) -> float:
     """When the ventilator's own time begins the next inflation.
 
     Between mandatory inflations a clock runs on, which makes good what a spontaneous breath has delayed; after a hold
@@ -190,7 +239,7 @@ def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
         return NEVER
     period = 60.0 / machine.rate
     if machine.pattern in (IMV, SIMV):
-        return (v.due if v.due > time - 0.5 * period else time) + period if mandatory else v.due
+        return (v.due if v.due > time - 0.5 * period else time) + period if mandatory > 0.0 else v.due
     return time + period
 
 
@@ -198,18 +247,18 @@ def next_due(machine: Record, v: Record, time: float, mandatory: bool) -> float:
 def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure: float) -> None:
     """Begin an inflation: which type, how long, how high."""
     pattern = machine.pattern
-    kind, mandatory = machine.mandatory, True
+    kind, mandatory = machine.mandatory, 1.0
     if by == FROM_PATIENT and pattern != ASSIST_CONTROL:
-        window = machine.synchronising * 60.0 / machine.rate if machine.rate > 0.0 else 0.0
-        mandatory = pattern == SIMV and time >= v.due - window
-        kind = machine.mandatory if mandatory else spontaneous_kind(machine)
+        mandatory = 1.0 if pattern == SIMV and time >= v.due - window(machine) else 0.0
+        kind = machine.mandatory if mandatory > 0.0 else spontaneous_kind(machine)
     elif pattern == SPONTANEOUS:
         kind = PRESSURE
-    v.due = next_due(machine, v, time, mandatory)
+    if kind != UNASSISTED or pattern != SPONTANEOUS:
+        v.due = next_due(machine, v, time, mandatory)
     if pattern == SPONTANEOUS and by == FROM_TIME:
         v.due = time + 60.0 / machine.backup_rate
     v.phase, v.kind, v.start, v.triggered_by = INFLATION, kind, time, by
-    v.mandatory_now = 1.0 if mandatory else 0.0
+    v.mandatory_now = mandatory
     v.trigger_at, v.peak_flow, v.inhaled, v.criterion = NEVER, 0.0, 0.0, np.inf
     v.begun_at_pressure = pressure
     above = machine.support_above
@@ -279,7 +328,7 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
         if now < v.until:
             return 0
         free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
-        v.due = next_due(machine, v, time, False) if free else max(v.due, time) if v.phase == OPEN else time
+        v.due = next_due(machine, v, time, 0.0) if free else max(v.due, time) if v.phase == OPEN else time
         if free or v.phase == OPEN:
             if v.phase == OPEN:
                 v.armed, v.base_before, v.base_since = 0.0, v.base, time
@@ -347,6 +396,6 @@ def begin(machine: Record, v: Record, time: float) -> None:
     v.target, v.turn = v.base, time
     v.adapted = machine.control if machine.control > 0.0 else FIRST_ABOVE
     timed = machine.pattern not in (SPONTANEOUS, BI_LEVEL) and machine.rate > 0.0
-    v.due = time + 0.5 if timed else next_due(machine, v, time, False)
+    v.due = time + 0.5 if timed else next_due(machine, v, time, 0.0)
     if machine.pattern == SPONTANEOUS_TIMED and machine.rate <= 0.0:
         v.due = NEVER
