@@ -103,7 +103,7 @@ def compared(stage: Stage, breaths: int, rounds: int = 5) -> Comparison:
 def inflations(p: Samples, f: Samples) -> Output:
     """Ours: levels, starts and turns."""
     levels = find_levels(p, f, RATE_HZ)
-    start, turn = detect(p, f, RATE_HZ, levels)
+    start, turn = detect(p, f, RATE_HZ, levels, np.zeros(len(levels.flow), bool))
     return {"start": start.astype(float), "turn": turn.astype(float), "peep level": levels.baseline}
 
 

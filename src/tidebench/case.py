@@ -193,7 +193,7 @@ class Setting(_Table):
     trigger_flow_l_min: Annotated[float, Within(0.05, 30, "L/min")] | None = None
     trigger_pressure_cmh2o: Annotated[float, Within(-25, 25, "cmH2O below PEEP"), AfterValidator(abs)] | None = None
     pressure_high_cmh2o: Pressure | None = None
-    pressure_low_cmh2o: Pressure | None = None
+    pressure_low_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] | None = None
     time_high_s: InspiratoryTime | None = None
     time_low_s: InspiratoryTime | None = None
 

@@ -83,7 +83,7 @@ def work(state: State, first: int, last: int) -> Piece | None:
         return None
     efforts = efforts_of(found, part.get("oesophageal_pressure"))
     columns = {**found.columns, **efforts.columns}
-    for name in ("start", "turn", "end", "pause", "occluded"):
+    for name in ("start", "turn", "end", "pause", "occluded", "released"):
         columns[name] = columns[name] + first
     lungs = found.explained.lungs
     return Piece(

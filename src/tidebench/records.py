@@ -112,6 +112,10 @@ class Hold:
     static_compliance_ml_cmh2o: float | None = None
     inspiratory_resistance_max_cmh2o_s_l: float | None = None
     inspiratory_resistance_min_cmh2o_s_l: float | None = None
+    occlusion_swing_cmh2o: float | None = None
+    occlusion_effort_cmh2o: float | None = None
+    dynamic_transpulmonary_pressure_cmh2o: float | None = None
+    p01_cmh2o: float | None = None
     quality: tuple[str, ...] = ()  # "steady", or what disturbs it: "leak", "effort", "too short", "lower bound", ...
 
 

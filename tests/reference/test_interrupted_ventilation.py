@@ -70,3 +70,22 @@ def test_peep_steps_of_a_patient_who_breathes_can_be_read() -> None:
     found, _ = reviewed("ards-mild", duration_s=150, procedures=[steps], effort=effort)
     assert not found.breaths["passive"].fill_null(value=False).all()
     assert len(first_three(found, verdicts(found)))
+
+
+@pytest.mark.parametrize(("mode", "share"), [("SIMV-PC", 0.9), ("SIMV-VC", 0.98), ("IMV-PC", 0.8), ("IMV-VC", 0.85)])
+def test_breaths_of_ones_own_between_mandatory_ones_are_found(mode: str, share: float) -> None:
+    """In IMV some are cut off by a mandatory inflation that stacks on them: those are one breath to the airway."""
+    setting = {"mode": mode, "rate_per_min": 8, "peep_cmh2o": 5, "inspiratory_time_s": 1, "pressure_control_cmh2o": 12}
+    setting |= {"tidal_volume_ml": 450} if mode.endswith("VC") else {}
+    lung = {"compartments": [{"compliance_ml_cmh2o": 50, "resistance_cmh2o_s_l": 10}]}
+    told = scenario_from(
+        {"lung": lung, "settings": [setting], "duration_s": 180, "effort": {"rate_per_min": 18, "size_cmh2o": 8}}
+    )
+    done = simulate(told)
+    said = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
+    found = review(case_from(said), done.recording)
+    at = found.breaths["start_s"].to_numpy()
+    near = [bool(np.abs(at - start).min() < 0.2) for start in done.breaths["start_s"]]
+    assert np.mean(near) >= share
+    assert found.breaths.height <= done.breaths.height + 2
+    assert (found.efforts["outcome"] == "ineffective").sum() <= 2

@@ -98,6 +98,24 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
         ({"who": "healthy adult"}, "scenario: who: the library has no patient 'healthy adult'."),
         (settings({"pressure_low_cmh2o": 5, "time_low_s": 3}), "pressure_low_cmh2o is set, and two pressure l"),
         ({"ventilator": {"pressure_limit_cmh2o": 5}}, "peep_cmh2o 5 is not below pressure_limit_cmh2o 5. Expected: "),
+        (
+            {
+                "ventilator": {"pressure_limit_cmh2o": 20},
+                **settings({"pressure_high_cmh2o": 20, "time_high_s": 2, "time_low_s": 1}),
+            },
+            "pressure_high_cmh2o 20 is not below pressure_limit_cmh2o 20. Expected: ",
+        ),
+        (
+            {"ventilator": {"pressure_limit_cmh2o": 10}, "procedures": [{"at_s": 5, **STEPS}]},
+            "has a peep steps to 10 cmH2O, and pressure_limit_cmh2o is 10. Expected: levels below 10 cmH2O",
+        ),
+        (
+            {
+                "ventilator": {"backup_rate_per_min": 60}, "effort": {"rate_per_min": 12},
+                "settings": [{"mode": "CPAP", "peep_cmh2o": 5, "inspiratory_time_s": 2}],
+            },
+            "an inflation of 2 s does not fit into a breath of 1 s. Expected: less than 1 s at backup_rate_per_min 60.",
+        ),
         ({"who": 3}, "scenario: who: is 3. Expected: a name of `tidebench patients` in quotes."),
         ({"leak": {"at": "nose"}}, "[leak], at: is 'nose'. Expected: 'mask' or 'cuff'."),
         ({"effort": {"rate": 20}}, "[effort], rate: there is no such key. Nearest: rate_per_min,"),

@@ -191,8 +191,8 @@ def test_command_writes_the_case_and_says_so(tmp_path: Path, capsys: pytest.Capt
             "inspiratory_flow_l_min 60 takes 0.3 s; inspiratory_time_s 1 is what holds. Meant so?",
         ),
         (
-            'mode = "IMV-PC"\npressure_high_cmh2o = 36\ntime_high_s = 2\ntime_low_s = 3',
-            "pressure_high_cmh2o 36 is not below pressure_limit_cmh2o 35",
+            'mode = "A/C-VC"\ntidal_volume_ml = 300\n[[settings]]\nat_s = 10\nmode = "CPAP"',
+            "[[settings]] at 10 s: no effort and no back-up, so nobody breathes. Meant so?",
         ),
         (
             'mode = "A/C-VC"\ntidal_volume_ml = 300\n[[manoeuvres]]\nat_s = 19\nkind = "expiratory hold"',

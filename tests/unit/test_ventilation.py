@@ -336,6 +336,33 @@ def test_between_mandatory_inflations_efforts_draw_their_own_breaths(mode: str) 
     assert outcomes.get("triggered", 0) == (solution.breaths.filter(mandatory=1)["patient_triggered"] == 1).sum()
 
 
+@pytest.mark.parametrize("trigger", [2.0, 30.0])
+@pytest.mark.parametrize("mode", ["IMV-PC", "IMV-VC"])
+def test_a_breath_of_ones_own_does_not_stop_the_clock(mode: str, trigger: float) -> None:
+    """Long efforts are under way at every second due time; the mandatory inflation comes nevertheless."""
+    setting = volume(mode=mode, rate_per_min=10.0, pressure_control_cmh2o=12.0, trigger_flow_l_min=trigger)
+    breaths = run(setting, effort={"rate_per_min": 18.0, "size_cmh2o": 3.0, "neural_time_s": 1.5}).breaths
+    mandatory = breaths.filter(mandatory=1)["start_s"].to_numpy()
+    assert np.diff(mandatory) == pytest.approx(6.0, abs=1e-6)
+    assert len(breaths.filter(mandatory=0)) > 10
+
+
+@pytest.mark.parametrize("mode", ["IMV-PC", "SIMV-PC"])
+def test_an_effort_that_outlasts_a_mandatory_inflation_is_not_starved(mode: str) -> None:
+    """It draws the pressure no lower than the same effort does on CPAP, by the source's resistance and flow."""
+    effort = {"rate_per_min": 20.0, "size_cmh2o": 10.0, "neural_time_s": 0.9}
+    setting = {"mode": mode, "rate_per_min": 12.0, "inspiratory_time_s": 0.8, "pressure_control_cmh2o": 8.0}
+    lowest = [run(told, effort=effort).channels["airway_pressure"].min() for told in (setting, {"mode": "CPAP"})]
+    assert lowest[0] > lowest[1] - 1.0
+
+
+def test_a_long_breath_of_ones_own_ends_with_its_flow() -> None:
+    slow = {"rate_per_min": 8.0, "size_cmh2o": 8.0, "neural_time_s": 3.0}
+    solution = run({"mode": "CPAP"}, effort=slow, ventilator={"longest_support_s": 1.0})
+    assert ((solution.breaths["insp_end_s"] - solution.breaths["start_s"]).to_numpy() > 2.5).all()
+    assert (solution.breaths["flow_cycled"] == 1).all()
+
+
 def test_back_up_comes_where_the_trigger_hears_nothing() -> None:
     """On CPAP breaths are the patient's, and the back-up knows of those alone that meet the trigger."""
     weak = {"rate_per_min": 14.0, "size_cmh2o": 3.0}

@@ -157,6 +157,17 @@ EFFORT = (
         "Bertoni, Crit Care 2019;23:346",
     ),
     Quantity(
+        "occlusion_effort_cmh2o",
+        "effort by the occlusion",
+        "Pmus occ",
+        "cmH2O",
+        1,
+        (0, 60),
+        "Peak muscle pressure of the breaths around an occlusion: three quarters of the swing. The published factor is "
+        "an average; single patients differ widely from it.",
+        "Bertoni, Crit Care 2019;23:346",
+    ),
+    Quantity(
         "dynamic_transpulmonary_pressure_cmh2o",
         "dynamic transpulmonary pressure",
         "ΔPL dyn",

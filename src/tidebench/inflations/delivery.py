@@ -63,6 +63,11 @@ class Plan:
     inspiratory_time_s: Samples
     peep_cmh2o: Samples
 
+    @property
+    def unassisted(self) -> npt.NDArray[np.bool_]:
+        """True where breaths between mandatory ones are the patient's alone."""
+        return np.asarray(self.known & self.mixed & (self.support == UNASSISTED), bool)
+
 
 @kernel
 def shapes(
@@ -237,9 +242,7 @@ def deliveries(
         plan.mandatory == VOLUME, held, np.where(np.isfinite(plan.control_cmh2o), nearer_support, ~timed)
     )
     out = np.where(plan.known & plan.mixed, np.where(supported, plan.support, plan.mandatory), out)
-    return np.where(plan.known & plan.mixed & (plan.support == UNASSISTED) & unassisted, UNASSISTED, out).astype(
-        np.int8
-    )
+    return np.where(plan.unassisted & unassisted, UNASSISTED, out).astype(np.int8)
 
 
 def contradicted(delivery: Codes, shape: Codes, plan: Plan) -> npt.NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 A hold is zero flow for at least 1.0 s beyond the set pause, with the airway closed. In inspiration that is plain: the
 pressure stays up. In expiration a lung at rest has no flow either; what shows that the airway was closed is that flow
 stops at once while the pressure leaves the valve's line for the recoil of the lung, or that a ventilator which keeps
-time does not give its breath.
+time does not give its breath; or an effort that meets a closed airway (:mod:`tidebench.inflations.occlusions`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.inflations.occlusions import CIRCUIT, closed_runs
 from tidebench.inflations.phases import smooth
 from tidebench.kernels import kernel
 
@@ -35,12 +36,15 @@ class Still:
     """Zero flow in each breath, as sample indices, shape (n,).
 
     ``pause`` is where zero flow begins that lasts to the turn (the turn itself if there is none); ``occluded`` where
-    an expiratory hold begins (the end of the breath if there is none). ``hold`` marks inspiratory holds.
+    an expiratory hold begins, and ``released`` where it ends (the end of the breath if there is none). ``hold`` marks
+    inspiratory holds, ``pulled`` expiratory ones in which somebody pulls.
     """
 
     pause: Indices
     occluded: Indices
+    released: Indices
     hold: Mask
+    pulled: Mask
 
 
 @kernel
@@ -111,5 +115,7 @@ def find_still(
     closed = (df > 2 * limit) & (dp > PRESSURE_STEP * size)
     overdue = (end - start) / rate_hz - period_s >= LEAST_HOLD_S
     overdue &= ~hold
-    occluded = np.where((rest_s >= LEAST_HOLD_S) & (closed | overdue), rest, end)
-    return Still(pause, occluded.astype(np.int64), hold)
+    first, last = closed_runs(smooth(p, width), even, turn, end, limit, CIRCUIT * drive * rate_hz, offset)
+    pulled = first < end
+    held = (rest_s >= LEAST_HOLD_S) & (closed | overdue) & ~pulled
+    return Still(pause, np.where(held, rest, first).astype(np.int64), last, hold, pulled)

@@ -3,7 +3,8 @@
 Between inflations the expiratory valve holds the airway on a line, p = baseline + valve·(−flow). An inflation lifts
 the pressure off that line, or drives a flow that no resting airway has, or both. It lasts until neither is so: a pause
 or hold keeps the pressure up without flow; a starving patient keeps the flow without pressure. An effort that gets no
-inflation pulls the pressure below the line and draws what base flow gives: it does neither.
+inflation pulls the pressure below the line and draws what base flow gives: it does neither. Where the mode leaves
+breaths between inflations to the patient alone, one that draws some volume counts too, however slow its flow.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ OCCLUDED_FLOW = 0.06  # a flow smaller than this share is none
 OCCLUDED_PRESSURE = 0.06  # pressure off the line by more than this share, without flow: held
 LEAST_INFLATION_S = 0.10
 LEAST_REST_S = 0.06
+DRAWN_S = 0.1  # of the local flow scale: the volume from which an unassisted breath is one
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 
@@ -56,10 +58,14 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     flow: Samples,
     flow_baseline: Samples,
     valve: float,
+    least_drawn: Samples,
     least_inflation: int,
     least_rest: int,
 ) -> tuple[Indices, Indices]:
     """First sample of every inflation and first sample after it, from smoothed pressure and flow.
+
+    ``least_drawn``, by hop, is the flow that a breath without pressure has to sum up to (L/s times samples), infinite
+    where the mode has none.
 
     An inflation cut off by a gap or by the end of the recording ends with the last sample before that: nothing is left
     of it to measure, but the breath before it ends where it starts.
@@ -74,6 +80,9 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     out_since = -1
     rest_since = 0
     known = False  # a rest has been seen since the last gap
+    drawing = False  # a breath that no pressure drives
+    drawn = 0.0
+    drawn_since = 0
     for i in range(n):
         if not (np.isfinite(p[i]) and np.isfinite(f[i])):
             if inflating and i - begin >= least_inflation:
@@ -88,12 +97,25 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
         breath_flow = f[i] - flow_baseline[g]
         lift = (p[i] - baseline[g] - valve * max(0.0, -f[i])) / size[g]
         drive = breath_flow / flow[g]
+        if drive > OCCLUDED_FLOW:
+            drawn_since = i if drawn == 0.0 else drawn_since
+            drawn += breath_flow
+        else:
+            drawn = 0.0
+        begins_now = (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN
+        if (
+            inflating and drawing and lift > BEGIN and i - begin >= least_inflation
+        ):  # stacked on the patient's own breath
+            begins[count], ends[count] = begin, i
+            count += 1
+            begin, drawing, exhaled, out_since = i, False, False, -1
         if not inflating:
-            if (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN:
+            drawing = not begins_now
+            if begins_now or drawn > least_drawn[g]:
                 if known and i - rest_since >= least_rest:
                     inflating = True
                     exhaled = False
-                    begin = i
+                    begin = i if begins_now else max(drawn_since, rest_since)
                     out_since = -1
             else:
                 known = True
@@ -101,7 +123,7 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
             if drive < -OCCLUDED_FLOW:
                 exhaled = True
             held = not exhaled and abs(drive) < OCCLUDED_FLOW and lift > OCCLUDED_PRESSURE
-            if lift > STAY or drive > STAY or held:
+            if lift > STAY or drive > STAY or held or (drawing and drive > OCCLUDED_FLOW):
                 out_since = -1
             elif out_since < 0:
                 out_since = i
@@ -157,12 +179,18 @@ def sharpen(
     return out
 
 
-def detect(p: Samples, f: Samples, rate_hz: float, levels: Levels) -> tuple[Indices, Indices]:
-    """Starts and turns of all inflations of a stretch: :func:`find_phases` on smoothed signals, then sharpened."""
+def detect(
+    p: Samples, f: Samples, rate_hz: float, levels: Levels, unassisted: npt.NDArray[np.bool_]
+) -> tuple[Indices, Indices]:
+    """Starts and turns of all inflations of a stretch: :func:`find_phases` on smoothed signals, then sharpened.
+
+    ``unassisted``, by hop, is True where the mode leaves breaths between inflations to the patient alone.
+    """
     width = 2 * round(0.015 * rate_hz) // 2 * 2 + 1
     begins, ends = find_phases(
         smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
-        levels.flow_baseline, levels.valve, round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
+        levels.flow_baseline, levels.valve, np.where(unassisted, DRAWN_S * rate_hz * levels.flow, np.inf),
+        round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
     )  # fmt: skip
     reach, lag = round(EDGE_S * rate_hz), max(1, round(SLOPE_S * rate_hz))
     return (

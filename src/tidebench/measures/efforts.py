@@ -252,7 +252,7 @@ def closed(found: Measured, onset: Indices, over: Indices) -> npt.NDArray[np.boo
     """True for efforts that meet a closed airway: one that is held or occluded while they last, shape (m,)."""
     still, stretch = found.still, found.stretch
     first = np.where(still.hold, still.pause, still.occluded)
-    last = np.where(still.hold, stretch.turn, stretch.end)
+    last = np.where(still.hold, stretch.turn, still.released)
     at = np.maximum(owner(onset.astype(float), stretch.start.astype(float)), 0)
     return np.asarray((over > first[at]) & (onset < last[at]) & (first[at] < last[at]), bool)
 

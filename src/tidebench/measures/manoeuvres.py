@@ -7,7 +7,15 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.formulas.effort import (
+    P01_TIME_S,
+    muscle_pressure_from_occlusion_cmh2o,
+    occlusion_pressure_p01_cmh2o,
+    transpulmonary_pressure_from_occlusion_cmh2o,
+)
 from tidebench.inflations.holds import LEAST_HOLD_S, PLATEAU_S
+from tidebench.inflations.occlusions import pulls_in
+from tidebench.inflations.phases import smooth
 from tidebench.measures.saturation import FLOW, PRESSURE
 from tidebench.records import Hold
 
@@ -15,6 +23,8 @@ Samples = npt.NDArray[np.float64]
 
 SETTLE_S = 0.05  # after flow stops, until the sensor has followed
 DECAY_S = 0.30  # over which the first fall of pressure is carried back to the moment flow stopped
+BEFORE_S = 0.15  # before the airway closed, where an effort may have begun
+EVEN_S = 0.03
 STEADY = 0.5  # cmH2O by which the last second may drift
 RESTLESS = 1.0  # cmH2O of movement that drift does not explain: an effort
 TRAPPED = 10.0  # cmH2O of intrinsic PEEP from which an occlusion may hide more (Leatherman, Crit Care Med 1996;24:541)
@@ -114,11 +124,12 @@ def expiratory(
     j: int, c: Mapping[str, Samples], p: Samples, rate_hz: float, heart_hz: float | None, oesophageal: Samples | None
 ) -> Hold:
     """An end-expiratory hold: total PEEP; a lower bound where much gas is trapped behind closed airways."""
-    occluded, end = (int(c[name][j]) for name in ("occluded", "end"))
+    occluded, released = (int(c[name][j]) for name in ("occluded", "released"))
     first = occluded + round(2 * SETTLE_S * rate_hz)
-    held = p[first : end - 2]
+    held = p[first : released - 2]
     words = quality(held, rate_hz, bool(c["leak"][j] > 0), heart_hz)
-    words += balloon_check(held, None if oesophageal is None else oesophageal[first : end - 2])
+    words += balloon_check(held, None if oesophageal is None else oesophageal[first : released - 2])
+    at_rest = "effort" not in words and not (c["pulled"][j] and words != ("steady",))
     total = float(np.mean(beats(held, len(held), rate_hz, heart_hz)))
     peep = float(np.mean(p[max(0, occluded - round(0.3 * rate_hz)) : max(1, occluded - round(0.1 * rate_hz))]))
     if total - peep > TRAPPED:
@@ -126,12 +137,42 @@ def expiratory(
     return Hold(
         kind="expiratory",
         breath=j,
-        at_s=end / rate_hz,
-        duration_s=(end - occluded) / rate_hz,
-        total_peep_cmh2o=total if "effort" not in words else None,
-        intrinsic_peep_cmh2o=total - peep if "effort" not in words else None,
+        at_s=released / rate_hz,
+        duration_s=(released - occluded) / rate_hz,
+        total_peep_cmh2o=total if at_rest else None,
+        intrinsic_peep_cmh2o=total - peep if at_rest else None,
         quality=words,
+        **(pulled(j, c, p, rate_hz) if c["pulled"][j] else {}),
     )
+
+
+def pulled(j: int, c: Mapping[str, Samples], p: Samples, rate_hz: float) -> dict[str, float]:
+    """What efforts against the closed airway tell, by the fields of :class:`Hold`; those that can't be told left out.
+
+    The swing is that of the first effort. P0.1 is that of the first effort that begins with the airway closed: one
+    that was under way has had gas.
+    """
+    turn, occluded, released = (int(c[name][j]) for name in ("turn", "occluded", "released"))
+    begin = max(turn + 1, occluded - round(BEFORE_S * rate_hz))
+    even = smooth(p[begin:released], 2 * round(0.5 * EVEN_S * rate_hz) + 1)
+    pulls = pulls_in(even)
+    if not pulls:
+        return {}
+    swing = pulls[0].swing
+    muscle = float(muscle_pressure_from_occlusion_cmh2o(swing))
+    told = {"occlusion_swing_cmh2o": swing, "occlusion_effort_cmh2o": muscle}
+    peak, peep = float(c["peak_pressure"][j]), float(c["peep"][j])
+    if peak >= peep:
+        across = transpulmonary_pressure_from_occlusion_cmh2o(peak, peep, swing)
+        told["dynamic_transpulmonary_pressure_cmh2o"] = float(across)
+    at = np.arange(0.0, 2 * P01_TIME_S, 1 / rate_hz)
+    for pull in pulls:
+        if pull.onset >= occluded - begin - 1:
+            after = np.interp(pull.onset + at * rate_hz, np.arange(len(even)), even)
+            after[0] = pull.level
+            told["p01_cmh2o"] = occlusion_pressure_p01_cmh2o(after, 1 / rate_hz)
+            break
+    return told
 
 
 def holds_of(

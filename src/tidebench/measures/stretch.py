@@ -242,7 +242,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         return None
     p, f = while_kept(p, f, rate_hz)
     levels = find_levels(p, f, rate_hz)
-    bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels))
+    alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
+    bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels, alone))
     if not len(bounds.start):
         return None
     start, turn, end = bounds.start, bounds.turn, bounds.end
@@ -270,6 +271,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     explained = explain(timely, offset, material, rest_pressure)
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
+        "released": still.released, "pulled": still.pulled.astype(np.int8),
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
         "clipped": clipped, "delay": np.full(len(start), delay_s),

@@ -42,9 +42,24 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
         yield from _procedure(procedure, scenario)
     if scenario.leak.at == "mask" and scenario.leak.flow_l_min and scenario.airway.interface in TUBES:
         yield f"[leak] is at the mask, and the interface is {scenario.airway.interface!r}. Meant so?"
-    backed = scenario.ventilator.backup_rate_per_min > 0
-    if backed and not any(setting.pattern in ("CSV", "CPAP") for setting in scenario.settings):
-        yield "[ventilator] backup_rate_per_min has a use in CSV alone."
+    yield from _back_up(scenario)
+
+
+def _back_up(scenario: Scenario) -> Iterator[str]:
+    free = [setting for setting in scenario.settings if setting.pattern in ("CSV", "CPAP")]
+    built = scenario.ventilator
+    if built.backup_rate_per_min > 0:
+        if not free:
+            yield "[ventilator] backup_rate_per_min has a use in CSV and CPAP alone."
+        reached = built.backup_above_peep_cmh2o + max((setting.peep_cmh2o or 0.0 for setting in free), default=0.0)
+        if free and reached > built.pressure_limit_cmh2o:
+            limit = built.pressure_limit_cmh2o
+            yield f"The back-up reaches {reached:g} cmH2O, above pressure_limit_cmh2o {limit:g}. Meant so?"
+        return
+    if breathes(scenario) or any(event.kind == "sedation wearing off" for event in scenario.events):
+        return
+    for setting in free:
+        yield f"[[settings]] at {setting.at_s:g} s: no effort and no back-up, so nobody breathes. Meant so?"
 
 
 def _procedure(procedure: Procedure, scenario: Scenario) -> Iterator[str]:
@@ -53,15 +68,15 @@ def _procedure(procedure: Procedure, scenario: Scenario) -> Iterator[str]:
         yield f"{place} ends at {procedure.ends_s:g} s, after the recording of {scenario.duration_s:g} s."
     wakes = [event.at_s for event in scenario.events if event.kind == "sedation wearing off"]
     awake = breathes(scenario) or min(wakes, default=scenario.duration_s) <= procedure.at_s
+    reached, limit = procedure.peep_cmh2o + procedure.support_cmh2o, scenario.ventilator.pressure_limit_cmh2o
+    if procedure.kind == "breathing trial" and reached > limit:
+        yield f"{place} reaches {reached:g} cmH2O, above pressure_limit_cmh2o {limit:g}. Meant so?"
     if procedure.kind == "breathing trial" and not awake:
         yield f"{place} finds nobody who breathes: [effort] rate_per_min is 0."
 
 
 def _pressures(setting: Setting, scenario: Scenario) -> Iterator[str]:
     limit, peep = scenario.ventilator.pressure_limit_cmh2o, setting.peep_cmh2o or 0.0
-    high = setting.pressure_high_cmh2o
-    if high is not None and high >= limit:
-        yield f"pressure_high_cmh2o {high:g} is not below pressure_limit_cmh2o {limit:g}, where inflations end."
     for key in ("pressure_control_cmh2o", "pressure_support_cmh2o"):
         above = getattr(setting, key)
         if above is not None and peep + above > limit:

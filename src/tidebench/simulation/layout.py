@@ -23,7 +23,7 @@ closed in an expiratory hold, and disconnected.
 CMV, ASSIST_CONTROL, IMV, SIMV, SPONTANEOUS_TIMED, SPONTANEOUS, BI_LEVEL = range(7)
 NONE, VOLUME, PRESSURE, TARGETED_PRESSURE, SUPPORT, TARGETED_SUPPORT, UNASSISTED, HIGH_LEVEL = range(8)
 CONSTANT, DECELERATING, SINE = range(3)
-INSPIRATORY_HOLD, EXPIRATORY_HOLD, DISCONNECTION, SUCTION, COUGH = range(5)
+INSPIRATORY_HOLD, EXPIRATORY_HOLD, DISCONNECTION, SUCTION, COUGH, OCCLUSION = range(6)
 
 FROM_TIME, FROM_PATIENT = 0.0, 1.0
 BY_TIME, BY_FLOW, BY_PRESSURE = range(3)
@@ -71,6 +71,7 @@ VENTILATOR = (
     "phase", "kind", "start", "until", "due", "trigger_at", "triggered_by", "turn",
     "high", "level_until", "base", "base_before", "base_since", "target", "command", "begun_at_pressure",
     "criterion", "armed", "calm", "peak_flow", "inhaled", "adapted", "end_pressure", "hold_kind", "hold_for", "suction",
+    "pulled_below",
     "mandatory_now", "lag_step", "lag_time", "lag_gone",
 )  # fmt: skip
 

@@ -66,23 +66,27 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
     if mode.support is not None:
         values |= _support(mode.support, need)
     if values["pattern"] == layout.SPONTANEOUS and built.backup_rate_per_min > 0:
-        values["control_time"] = setting.inspiratory_time_s or 60 / built.backup_rate_per_min * INSPIRATION_SHARE
+        period = 60 / built.backup_rate_per_min
+        values["control_time"] = setting.inspiratory_time_s or period * INSPIRATION_SHARE
+        _fits(values["control_time"], period, f"backup_rate_per_min {built.backup_rate_per_min:g}", where)
     return values | built_values(built)
 
 
 def _refuse_impossible(setting: Setting, built: Ventilator, where: str) -> None:
-    """Levels that are not all there, and a PEEP that the pressure limit never lets be."""
+    """Levels that are not all there, or that the pressure limit never lets be."""
     levels = [key for key in LEVELS if getattr(setting, key) is not None]
     if levels and not setting.bi_level:
         raise CaseError(
             f"{levels[0]} is set, and two pressure levels are not", where=where,
             expected=f"{', '.join(LEVELS)} together, or none of them",
         )  # fmt: skip
-    limit, peep = built.pressure_limit_cmh2o, setting.peep_cmh2o or 0.0
-    if peep >= limit and not setting.bi_level:
+    limit = built.pressure_limit_cmh2o
+    key = "pressure_high_cmh2o" if setting.bi_level else "peep_cmh2o"
+    level = getattr(setting, key) or 0.0
+    if level >= limit:
         raise CaseError(
-            f"peep_cmh2o {peep:g} is not below pressure_limit_cmh2o {limit:g}", where=where,
-            expected=f"peep_cmh2o below {limit:g}", remedy="Lower it, or raise [ventilator] pressure_limit_cmh2o.",
+            f"{key} {level:g} is not below pressure_limit_cmh2o {limit:g}", where=where,
+            expected=f"{key} below {limit:g}", remedy="Lower it, or raise [ventilator] pressure_limit_cmh2o.",
         )  # fmt: skip
 
 
@@ -131,12 +135,17 @@ def _mandatory(setting: Setting, kind: str, need: _Needs) -> dict[str, float]:
             values["tidal_volume"] = need.number("tidal_volume_ml") / 1000
         elif setting.pressure_control_cmh2o is None:
             need.number("pressure_control_cmh2o")
+    _fits(seconds, period, f"{rate:g} per minute", need.where)
+    return values
+
+
+def _fits(seconds: float, period: float, at: str, where: str) -> None:
+    """Refuse an inflation that its breath has no room for."""
     if seconds >= period:
         raise CaseError(
-            f"an inflation of {seconds:.3g} s does not fit into a breath of {period:.3g} s", where=need.where,
-            expected=f"less than {period:.3g} s at {rate:g} per minute", remedy="Shorten it, or lower the rate.",
+            f"an inflation of {seconds:.3g} s does not fit into a breath of {period:.3g} s", where=where,
+            expected=f"less than {period:.3g} s at {at}", remedy="Shorten it, or lower the rate.",
         )  # fmt: skip
-    return values
 
 
 def _support(kind: str, need: _Needs) -> dict[str, float]:

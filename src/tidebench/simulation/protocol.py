@@ -20,6 +20,7 @@ from tidebench.simulation.layout import (
     DISCONNECTION,
     EXPIRATORY_HOLD,
     INSPIRATORY_HOLD,
+    OCCLUSION,
     SPONTANEOUS,
     SUCTION,
     SUPPORT,
@@ -43,7 +44,7 @@ PARAMETER, MANOEUVRE = 0.0, 1.0
 KINDS = {
     "inspiratory hold": INSPIRATORY_HOLD,
     "expiratory hold": EXPIRATORY_HOLD,
-    "occlusion": EXPIRATORY_HOLD,
+    "occlusion": OCCLUSION,
     "disconnection": DISCONNECTION,
     "suction": SUCTION,
     "cough": COUGH,
@@ -61,7 +62,10 @@ EventKind = Literal[
 
 
 class Manoeuvre(Table):
-    """A hold, an occlusion, a disconnection, suction or a cough, at a time."""
+    """A hold, an occlusion, a disconnection, suction or a cough, at a time.
+
+    An occlusion lasts from the first effort that pulls on it, and is given up after 6 s without one.
+    """
 
     at_s: Annotated[float, Within(0, 1e6, "s")]
     kind: Literal["inspiratory hold", "expiratory hold", "occlusion", "disconnection", "suction", "cough"]
@@ -243,6 +247,13 @@ class Procedure(Table):
         if self.kind == "slow inflation":
             return self.at_s + 2 * 60 * self.volume_ml / 1000 / self.flow_l_min + 2.0
         return self.at_s + self.each_s
+
+    @property
+    def highest_cmh2o(self) -> float:
+        """The highest PEEP that it sets; 0 where it leaves PEEP as it is."""
+        if self.kind == "breathing trial":
+            return self.peep_cmh2o
+        return max(self.levels_cmh2o, default=0.0)
 
     def steps(self) -> Iterator[tuple[float, dict[str, float]]]:
         """Times and values of :data:`layout.MACHINE` that are set then."""

@@ -117,7 +117,7 @@ class Scenario(Table):
                     f"changes settings within the {plan.kind} from {plan.at_s:g} to {plan.ends_s:g} s",
                     "procedures and [[settings]] that don't overlap",
                 )
-            highest, limit = max(plan.levels_cmh2o, default=plan.peep_cmh2o), self.ventilator.pressure_limit_cmh2o
+            highest, limit = plan.highest_cmh2o, self.ventilator.pressure_limit_cmh2o
             if highest >= limit:
                 raise refusal(
                     f"has a {plan.kind} to {highest:g} cmH2O, and pressure_limit_cmh2o is {limit:g}",
@@ -178,6 +178,8 @@ def load_scenario(path: Path | str) -> Scenario:
         said = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise CaseError(f"can't be read: {error.strerror}", where=str(path), expected="a scenario in TOML") from None
+    except RecursionError:
+        raise CaseError("arrays are nested too deep", where=path.name, expected="a scenario in TOML") from None
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise CaseError(f"this is not TOML: {str(error).rstrip('.')}", where=path.name) from None
     return scenario_from(said, name=path.name)

@@ -83,10 +83,16 @@ def simulate(
     Raises
     ------
     OptionError
-        A channel that there is not.
+        A channel that there is not, or something else than a scenario.
     SimulationError
         A value that is no number, or a runaway, with the time at which it happened.
     """
+    if not isinstance(scenario, Scenario):
+        raise OptionError(
+            f"{type(scenario).__name__} is no scenario",
+            where="scenario",
+            expected="scenario_from(...), load_scenario(...)",
+        )
     names = tuple(channels) if channels is not None else recorded_channels(scenario)
     for name in names:
         if name not in CHANNELS:
@@ -121,9 +127,13 @@ def simulate_many(
 
     Raises
     ------
+    OptionError
+        Not even one thread.
     SimulationError
         As :func:`simulate`, for the first scenario that can't go on.
     """
+    if workers is not None and (not isinstance(workers, int) or workers < 1):
+        raise OptionError(f"{workers!r} workers", where="workers", expected="a whole number from 1, or None")
     with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
         return list(pool.map(lambda scenario: simulate(scenario, channels), scenarios))
 

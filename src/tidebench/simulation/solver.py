@@ -311,6 +311,8 @@ def act(
     if v.triggered_by == FROM_TIME:
         entrain(patient, e, time, rng)
     if count > 0:
+        if np.isnan(rows[count - 1].turn):
+            rows[count - 1].turn, rows[count - 1].cycled_by = time, BY_TIME
         close_row(rows[count - 1], g, time)
         e.last_tidal = rows[count - 1].volume_turn - rows[count - 1].volume_start
     if count < len(rows):

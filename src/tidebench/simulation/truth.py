@@ -28,8 +28,9 @@ BREATH_COLUMNS = {
     "patient_triggered": "1 where the trigger's criterion was met, by an effort or not; or an effort drew the breath",
     "pressure_supported": "1 in support, volume-targeted support too",
     "flow_cycled": "1 where falling flow ended it",
-    "vti_ml": "into the lung, past every leak, from start to insp_end",
-    "vte_ml": "out of the lung: volume at insp_end less the least after it",
+    "vti_ml": "into the lung, past every leak: the highest volume before the next start, less that at start; "
+    "on two levels, that at the end of the high one, less that at start",
+    "vte_ml": "out of the lung: the same volume less the least after it",
     "peak_pressure_cmh2o": "highest at the wye",
     "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments had settled, without muscles and heart",
     "cycling_margin": "share of neural inspiration that was left at insp_end; negative when it had ended before",
@@ -58,8 +59,9 @@ EFFORT_COLUMNS = {
     "end_s": "its peak: neural inspiration ends",
     "amplitude_cmh2o": "its peak",
     "outcome": "triggered, met-by-machine, effort-in-inflation, ineffective, reverse-trigger; unassisted where the "
-    "ventilator does not answer breath by breath (two levels, support on them too) or the airway was closed or open to "
-    "the room; outside before the first breath and after the last whole one",
+    "ventilator does not answer breath by breath (CPAP, between mandatory breaths without support, two levels, support "
+    "on them too) or the airway was closed or open to the room; outside before the first breath and after the last "
+    "whole one",
     "over_s": "muscle pressure has fallen to a quarter of its peak",
     "breath": "row of truth_breaths.csv in which it begins, from 0; -1 outside",
 }

@@ -33,6 +33,7 @@ from tidebench.simulation.layout import (
     INSPIRATORY_HOLD,
     NONE,
     OCCLUDED,
+    OCCLUSION,
     OPEN,
     PAUSE,
     PRESSURE,
@@ -53,6 +54,8 @@ OPEN_RESISTANCE = 0.5  # cmH2O·s/L of an open connector
 GAIN = 0.8  # of the volume error that the next inflation makes good
 FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
 LEAST_ABOVE = 3.0
+LONGEST_OCCLUSION_S, PULLED = 6.0, 1.0  # s without an effort; cmH2O that show one
+EBBED = 0.05  # of peak inspiratory flow: what is left of expiration does not matter
 REACHED = 0.5  # cmH2O below a level that is as good as reached
 LONGEST_WAIT_S = 8.0  # for a calm that heartbeat, a leak or water may never let come
 CALM_S = 0.3  # without the criterion, after which gas that moved with a level, or back into the lung, has settled
@@ -118,7 +121,7 @@ def source(machine: Record, v: Record, aim: float, time: float, pressure: float,
     if pressure > aim:
         easily = 1.0 / machine.valve_resistance
         return easily * aim, easily
-    free = v.phase == INFLATION or v.kind == UNASSISTED or machine.pattern == BI_LEVEL or v.armed == 0.0
+    free = v.phase == INFLATION or machine.pattern == BI_LEVEL or v.armed == 0.0 or unanswered(machine, v, time)
     most = machine.highest_flow if free else machine.base_flow + machine.leak_compensation * leak
     easy = 1.0 / (machine.source_resistance if free else machine.valve_resistance)
     if easy * (aim - pressure) > most:
@@ -147,7 +150,9 @@ def unanswered(machine: Record, v: Record, time: float) -> bool:
     """True where no trigger stands between an effort and its breath: on CPAP, between mandatory breaths."""
     if machine.support != NONE:
         return False
-    return machine.pattern in (SPONTANEOUS, IMV) or (machine.pattern == SIMV and time < v.due - window(machine))
+    if machine.pattern == SIMV:
+        return time < v.due - window(machine)
+    return machine.pattern in (IMV, SPONTANEOUS, SPONTANEOUS_TIMED)
 
 
 @part
@@ -187,7 +192,8 @@ def watch_expiration(machine: Record, v: Record, e: Record, m: Record, met: floa
     """See whether the trigger's criterion is met, or an effort draws an unassisted breath.
 
     A change of level, or the end of an open circuit, moves gas by itself: the trigger waits until pressure has got
-    there and that flow has been gone for a while, or for eight seconds.
+    there and that flow has been gone for a while, or for eight seconds. An occlusion closes the airway as soon as gas
+    hardly leaves any more, before an effort.
     """
     settled = time > v.base_since + machine.rise + machine.valve_time and m.wye > v.base - REACHED
     v.calm = v.calm + h if met < 0.0 and settled else 0.0
@@ -201,6 +207,8 @@ def watch_expiration(machine: Record, v: Record, e: Record, m: Record, met: floa
         crossed = h * met / (met - v.criterion) if v.criterion < 0.0 else 0.0
         v.trigger_at = time - crossed + delay
     v.criterion = met
+    if v.hold_kind == OCCLUSION and m.flow > -EBBED * v.peak_flow and time >= v.turn + machine.refractory:
+        v.trigger_at = min(v.trigger_at, time)
 
 
 @part
@@ -208,14 +216,16 @@ def watch(machine: Record, v: Record, e: Record, m: Record, time: float, h: floa
     """See after a step what is going to happen.
 
     Crossings are put where the straight line through the last two values meets the limit, so that the next step ends
-    there and not beyond. On CPAP the trigger begins nothing, but what it hears puts off the back-up.
+    there and not beyond. Where no trigger stands before a breath, what it hears still puts off the back-up.
     """
     met = trigger_criterion(machine, v, m.flow, m.leak_flow, m.wye)
     if v.phase == INFLATION:
         watch_inflation(machine, v, e, m, time, h)
     elif v.phase == EXPIRATION:
         watch_expiration(machine, v, e, m, met, time, h)
-    if v.kind == UNASSISTED and machine.pattern == SPONTANEOUS and met > 0.0:
+    elif v.phase == OCCLUDED and m.wye < v.pulled_below:
+        v.until, v.pulled_below = min(v.until, time + v.hold_for), -np.inf
+    if v.kind == UNASSISTED and met > 0.0:
         v.due = next_due(machine, v, time, 0.0)
 
 
@@ -253,7 +263,7 @@ def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure
         kind = machine.mandatory if mandatory > 0.0 else spontaneous_kind(machine)
     elif pattern == SPONTANEOUS:
         kind = PRESSURE
-    if kind != UNASSISTED or pattern != SPONTANEOUS:
+    if kind != UNASSISTED:
         v.due = next_due(machine, v, time, mandatory)
     if pattern == SPONTANEOUS and by == FROM_TIME:
         v.due = time + 60.0 / machine.backup_rate
@@ -271,7 +281,7 @@ def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure
     if kind in (TARGETED_PRESSURE, TARGETED_SUPPORT):
         above = v.adapted
     elif kind == UNASSISTED:
-        above = 0.0
+        above, lasts = 0.0, NEVER
     v.command = v.base + above
     v.until = time + lasts
 
@@ -321,23 +331,43 @@ BEGUN, TURNED, RAISED, LOWERED = 1, 2, 3, 4
 
 
 @kernel
+def close_airway(v: Record, time: float, pressure: float) -> None:
+    """Close the airway in expiration: for a while, or until an effort has pulled on it for as long."""
+    waits = v.hold_kind == OCCLUSION
+    v.phase, v.hold_kind, v.trigger_at = OCCLUDED, -1.0, NEVER
+    v.until = time + (max(v.hold_for, LONGEST_OCCLUSION_S) if waits else v.hold_for)
+    v.pulled_below = pressure - PULLED if waits else -np.inf
+
+
+@kernel
+def reconnect(machine: Record, v: Record, time: float, pressure: float) -> int:
+    """End an open circuit, or an expiratory hold: expiration goes on, or the ventilator's time begins an inflation."""
+    opened = v.phase == OPEN
+    if machine.pattern in (SPONTANEOUS, BI_LEVEL):
+        v.due = next_due(machine, v, time, 0.0)
+    elif opened:
+        v.due = max(v.due, time)
+    else:
+        v.due = time
+        begin_inflation(machine, v, time, FROM_TIME, pressure)
+        return BEGUN
+    if opened:
+        v.armed, v.base_before, v.base_since = 0.0, v.base, time
+    v.phase, v.until, v.turn, v.criterion, v.calm = EXPIRATION, NEVER, time, -1.0, 0.0
+    return 0
+
+
+@kernel
 def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
     """Do what is due now. Returns what a breath table must know: nothing (0), an inflation begun, its turn, a level."""
     now = time + NOW
     if v.phase in (OPEN, OCCLUDED):
-        if now < v.until:
-            return 0
-        free = machine.pattern in (SPONTANEOUS, BI_LEVEL)
-        v.due = next_due(machine, v, time, 0.0) if free else max(v.due, time) if v.phase == OPEN else time
-        if free or v.phase == OPEN:
-            if v.phase == OPEN:
-                v.armed, v.base_before, v.base_since = 0.0, v.base, time
-            v.phase, v.until, v.turn, v.criterion, v.calm = EXPIRATION, NEVER, time, -1.0, 0.0
-            return 0
-        begin_inflation(machine, v, time, FROM_TIME, pressure)
-        return BEGUN
+        return reconnect(machine, v, time, pressure) if now >= v.until else 0
     if v.phase == INFLATION and machine.pattern == BI_LEVEL and now >= v.level_until:
         v.until = time
+    if v.phase == INFLATION and v.kind == UNASSISTED and now >= v.due:
+        begin_inflation(machine, v, time, FROM_TIME, pressure)
+        return BEGUN
     if v.phase != EXPIRATION:
         if not (now >= v.until and end_inflation(machine, v, time, pressure)):
             return 0
@@ -349,8 +379,8 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
     asked, due = now >= v.trigger_at, now >= v.due
     if not (asked or due):
         return 0
-    if v.hold_kind == EXPIRATORY_HOLD:
-        v.phase, v.until, v.hold_kind, v.trigger_at = OCCLUDED, time + v.hold_for, -1.0, NEVER
+    if v.hold_kind in (EXPIRATORY_HOLD, OCCLUSION):
+        close_airway(v, time, pressure)
         return 0
     if machine.pattern == BI_LEVEL and machine.support == NONE:
         v.trigger_at = NEVER
@@ -363,7 +393,8 @@ def decide(machine: Record, v: Record, time: float, pressure: float) -> int:
 def next_event(v: Record) -> float:
     """The nearest time at which the ventilator will do something."""
     if v.phase != EXPIRATION:
-        return min(v.until, v.level_until) if v.phase == INFLATION else v.until
+        ends = min(v.until, v.level_until) if v.phase == INFLATION else v.until
+        return min(ends, v.due) if v.phase == INFLATION and v.kind == UNASSISTED else ends
     return min(v.due, v.trigger_at, v.level_until)
 
 
@@ -380,7 +411,8 @@ def cycled_by(machine: Record, v: Record, time: float, pressure: float) -> int:
     if pressure > machine.pressure_limit:
         return BY_PRESSURE
     flow_ends = v.kind in (SUPPORT, TARGETED_SUPPORT, UNASSISTED)
-    return BY_FLOW if flow_ends and time < v.start + machine.longest_support - NOW else BY_TIME
+    ended = v.kind == UNASSISTED or time < v.start + machine.longest_support - NOW
+    return BY_FLOW if flow_ends and ended else BY_TIME
 
 
 @kernel

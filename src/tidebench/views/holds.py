@@ -27,8 +27,13 @@ COLUMNS = (
     "static_compliance_ml_cmh2o",
     "inspiratory_resistance_max_cmh2o_s_l",
     "inspiratory_resistance_min_cmh2o_s_l",
+    "occlusion_swing_cmh2o",
+    "occlusion_effort_cmh2o",
+    "dynamic_transpulmonary_pressure_cmh2o",
+    "p01_cmh2o",
 )
 TOTAL_PEEP = "total_peep_cmh2o"
+BY_OCCLUSION = ("occlusion_effort_cmh2o", "dynamic_transpulmonary_pressure_cmh2o")
 BEFORE_S, AFTER_S, LONGEST_S = 1.0, 1.5, 20.0
 MOST_TRACES = 4
 
@@ -92,7 +97,7 @@ def hold_number(hold: Hold, key: str) -> Number:
     """One number of one hold; an inspiratory hold's total PEEP is the estimate of its breath."""
     value: float | None = getattr(hold, key)
     spread = None if value is None else Spread(value, value, value, 1)
-    estimated = hold.kind == "inspiratory" and key == TOTAL_PEEP
+    estimated = (hold.kind == "inspiratory" and key == TOTAL_PEEP) or key in BY_OCCLUSION
     return Number(quantity(key), spread, origin="estimated" if estimated else "measured")
 
 

@@ -88,10 +88,12 @@ def sample_population(n: int, seed: int, names: Sequence[str] | None = None) -> 
     Raises
     ------
     CaseError
-        No patient has one of the names, or there would be none or more than 100 000.
+        No patient has one of the names, there would be none or more than 100 000, or the seed is negative.
     """
     if not 1 <= n <= MOST_DRAWS:
         raise CaseError(f"a population of {n}", where="sample_population", expected=f"1 to {MOST_DRAWS}")
+    if seed < 0:
+        raise CaseError(f"seed is {seed}", where="sample_population", expected="a whole number, 0 or more")
     chosen = tuple(names or patient_names())
     return [(name, sample(name, (seed, k))) for k, name in zip(range(n), chosen * (n // len(chosen) + 1), strict=False)]
 
