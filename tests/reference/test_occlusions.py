@@ -52,7 +52,8 @@ def test_swing_and_p01_are_the_muscles(
             early.append(hold.p01_cmh2o / (peak * (1 - (1 - 0.1 / (end - onset)) ** bend)))
     assert 0.85 < np.median(swings) < 1.0 + 0.15 / size  # noise deepens the lowest sample
     assert len(early) >= 10
-    assert least < np.median(early) < 1.0 + 0.3 / size
+    noise = 0.3 / size if sensors else 0.0  # of pressure, against a P0.1 of 0.4 cmH2O and more
+    assert least - noise < np.median(early) < 1.05 + noise
 
 
 @pytest.mark.parametrize("who", ["adult-healthy", "copd", "ards-severe", "asthma-severe", "newborn-term", "mask-leak"])
