@@ -51,7 +51,7 @@ def muscle_pressure(e: Record, time: float) -> float:
     return now
 
 
-@kernel
+@part
 def drive(patient: Record, e: Record, arterial_co2: float, time: float) -> float:
     """How strong the drive is, 1 being that of the parameters: PaCO2 above the set point, unloading, periodicity."""
     strength = 1.0 + patient.co2_gain * (arterial_co2 - patient.co2_setpoint)
@@ -114,7 +114,7 @@ def breathe(
     e.next_onset = time + varied(60.0 / patient.effort_rate, patient.effort_rate_cv, rng) / quicker
 
 
-@kernel
+@part
 def repace(patient: Record, e: Record, time: float) -> None:
     """A rate that has changed shortens or stretches what is left of the interval to the next effort."""
     if patient.effort_rate <= 0.0:
@@ -126,7 +126,7 @@ def repace(patient: Record, e: Record, time: float) -> None:
     e.paced = patient.effort_rate
 
 
-@kernel
+@part
 def entrain(patient: Record, e: Record, time: float, rng: np.random.Generator) -> None:
     """A timed inflation has begun: let it call for an effort, every so many."""
     if patient.entrained_every <= 0.0:

@@ -204,7 +204,7 @@ def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, driv
     m.alveolar = alveolar / amount + wall - drive
 
 
-@kernel
+@part
 def reopen(lung: Record, units: Record, h: float) -> None:
     """Let units open and close over an interval, at the transpulmonary pressure of now; volumes stay."""
     for i in range(len(units)):

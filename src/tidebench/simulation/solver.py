@@ -181,7 +181,7 @@ def note_sample(row: Record, m: Record, g: Record, dt: float) -> None:
     row.pleural_high = max(row.pleural_high, m.pleural)
 
 
-@kernel
+@part
 def close_row(row: Record, g: Record, time: float) -> None:
     """End a breath: its end, and means of its gases."""
     row.end = time
@@ -193,7 +193,7 @@ def close_row(row: Record, g: Record, time: float) -> None:
     g.highest_co2 = 0.0
 
 
-@kernel
+@part
 def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> None:
     """Begin a breath."""
     row.start, row.turn, row.end = time, np.nan, np.nan
@@ -205,7 +205,7 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
     row.pleural_low, row.pleural_high, row.alveolar_high = np.inf, -np.inf, -np.inf
 
 
-@kernel
+@part
 def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float) -> None:
     """One row of the protocol: time, what (0 a parameter, 1 a manoeuvre), which, value, duration."""
     if change[1] == 0.0:
@@ -238,7 +238,7 @@ def ramp(block: Samples, slopes: Samples, moving: Samples, time: float, dt: floa
                 block[k], slopes[k, 1] = slopes[k, 2], -1.0
 
 
-@kernel
+@part
 def resettle(machine: Record, v: Record, time: float, pattern: float, peep: float) -> None:
     """A changed pattern starts the ventilator anew; a changed PEEP moves its base, and gas that moves with it triggers
     nothing.
@@ -262,7 +262,7 @@ def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Sa
         out[n, at] = told[int(wanted[n])]
 
 
-@kernel
+@part
 def protocol_due(
     machine: Record,
     v: Record,

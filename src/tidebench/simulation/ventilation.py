@@ -286,7 +286,7 @@ def begin_inflation(machine: Record, v: Record, time: float, by: float, pressure
     v.until = time + lasts
 
 
-@kernel
+@part
 def adapt(machine: Record, v: Record) -> None:
     """Set the pressure of the next volume-targeted inflation from the volume of this one."""
     if v.inhaled <= 0.0:
@@ -297,7 +297,7 @@ def adapt(machine: Record, v: Record) -> None:
     v.adapted = min(max(v.adapted + change, LEAST_ABOVE), machine.pressure_limit - v.base - 5.0)
 
 
-@kernel
+@part
 def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> bool:
     """Leave an inflation or a closed phase; True where expiration begins."""
     if v.phase == INFLATION:
@@ -317,7 +317,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
     return True
 
 
-@kernel
+@part
 def switch_level(machine: Record, v: Record, time: float) -> None:
     """Change between the two levels of a bi-level mode."""
     v.base_before, v.base_since = v.base, time
@@ -330,7 +330,7 @@ def switch_level(machine: Record, v: Record, time: float) -> None:
 BEGUN, TURNED, RAISED, LOWERED = 1, 2, 3, 4
 
 
-@kernel
+@part
 def close_airway(v: Record, time: float, pressure: float) -> None:
     """Close the airway in expiration: for a while, or until an effort has pulled on it for as long."""
     waits = v.hold_kind == OCCLUSION
@@ -339,7 +339,7 @@ def close_airway(v: Record, time: float, pressure: float) -> None:
     v.pulled_below = pressure - PULLED if waits else -np.inf
 
 
-@kernel
+@part
 def reconnect(machine: Record, v: Record, time: float, pressure: float) -> int:
     """End an open circuit, or an expiratory hold: expiration goes on, or the ventilator's time begins an inflation."""
     opened = v.phase == OPEN
@@ -398,14 +398,14 @@ def next_event(v: Record) -> float:
     return min(v.due, v.trigger_at, v.level_until)
 
 
-@kernel
+@part
 def open_circuit(v: Record, kind: float, time: float, lasts: float, suction: float) -> None:
     """Disconnect, or suck, for a while."""
     v.phase, v.until = OPEN, time + lasts
     v.suction = suction if kind != DISCONNECTION else 0.0
 
 
-@kernel
+@part
 def cycled_by(machine: Record, v: Record, time: float, pressure: float) -> int:
     """Why an inflation ended."""
     if pressure > machine.pressure_limit:
