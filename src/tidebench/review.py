@@ -167,7 +167,7 @@ def assemble(
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     steps = find_steps(breaths, case.settings)
-    known = Known(limits_for(case.patient, policy=policy), volume_weight_kg(case.patient), steps, columns)
+    known = Known(limits_for(case.patient, policy=policy), volume_weight_kg(case.patient), steps, holds, columns)
     seen = Seen(breaths, efforts, recording, known)
     findings = find_all(seen)
     summary = summarise(case, seen, pieces, holds, findings) | {"recording_id": identity}

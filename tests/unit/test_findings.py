@@ -49,6 +49,8 @@ IN_SIMULATIONS = {
     "sensor-drift", "sensor-offset",
 }  # fmt: skip
 """Tried in tests/reference/test_findings_in_simulations.py."""
+IN_OCCLUSIONS = {"weak-effort"}
+"""Tried in test_drive.py."""
 
 
 @pytest.mark.parametrize("kind", SIGNS)
@@ -114,4 +116,4 @@ def test_findings_come_in_the_order_of_time_and_in_the_table_s_types() -> None:
 
 
 def test_every_kind_is_tried_here() -> None:
-    assert set(FINDINGS) == {*SIGNS, *BETWEEN, *IN_SIGNALS, *IN_SIMULATIONS, "gap"}
+    assert set(FINDINGS) == {*SIGNS, *BETWEEN, *IN_SIGNALS, *IN_SIMULATIONS, *IN_OCCLUSIONS, "gap"}

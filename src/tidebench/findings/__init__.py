@@ -37,6 +37,7 @@ from tidebench.findings import (
     sensor_offset,
     strong_effort,
     trigger_delay,
+    weak_effort,
 )
 from tidebench.findings.about import About
 from tidebench.findings.calibration import calibrated
@@ -77,6 +78,7 @@ MODULES = (
     sensor_offset,
     strong_effort,
     trigger_delay,
+    weak_effort,
 )
 FINDINGS: dict[str, Rule] = {module.KIND: module.find for module in MODULES}
 """The rule of each kind of finding."""

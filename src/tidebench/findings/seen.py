@@ -16,7 +16,7 @@ from tidebench.interaction import Locking
 from tidebench.limits import Limit
 from tidebench.measures.efforts import LATE_S
 from tidebench.recording import Recording
-from tidebench.records import Step
+from tidebench.records import Hold, Step
 
 Flags = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.float64]
@@ -39,6 +39,8 @@ class Known:
         The weight that volumes are given by: predicted for adults, actual for the young.
     steps : tuple of Step
         Changes of settings, with what was before and after them.
+    holds : tuple of Hold
+        Holds and occlusions.
     line : mapping of str to ndarray, shape (breaths,)
         Canonical columns behind the breath table.
     """
@@ -46,6 +48,7 @@ class Known:
     limits: tuple[Limit, ...] = ()
     weight_kg: float | None = None
     steps: tuple[Step, ...] = ()
+    holds: tuple[Hold, ...] = ()
     line: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
 
     def column(self, name: str) -> Times:

@@ -1,4 +1,4 @@
-"""Strong effort: the patient pulls hard, breath after breath."""
+"""Strong effort: the patient pulls hard, breath after breath, or against a closed airway."""
 
 from __future__ import annotations
 
@@ -7,32 +7,47 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
+from tidebench.findings.drive import HIGH, in_occlusions, in_trigger_phases
 from tidebench.findings.runs import each_run
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
-from tidebench.records import Finding
+from tidebench.records import Finding, Hold
 
 KIND = "strong-effort"
 RULE = "large muscle pressure"
-VERSION = 1
+VERSION = 2
 
 MOST = 15.0  # cmH2O
+ACROSS = 17.0  # cmH2O across the lung
 ABOUT = About(
-    seen="At least 5 breaths in a row with an effort of 15 cmH2O or more.",
-    source="limit: common practice, no source",
+    seen="At least 5 breaths in a row with an effort of 15 cmH2O or more; or an occlusion with P0.1 above 4 cmH2O, or "
+    "with a swing that stands for a muscle pressure of 15 or for 17 cmH2O across the lung; or at least 5 trigger "
+    "phases of 0.1 s or more in a row with P0.1 above 4.",
+    source="P0.1: Telias, Am J Respir Crit Care Med 2020;201:1086 (3.5 or 4.0 by author); occlusion: Bertoni, Crit "
+    "Care 2019;23:346 (limits from memory); estimated effort: common practice, no source",
     behind="High drive (acidosis, pain, fever), too little support or flow, stiff or narrow lungs.",
     further="Support, flow, cause of the drive; transpulmonary pressure and stacked volume.",
 )
 
 
 def find(seen: Seen) -> Sequence[Finding]:
-    """Runs of breaths with a large effort."""
+    """Runs of breaths with a large effort, and occlusions that show one."""
     key = "effort_cmh2o"
-    return each_run(
-        KIND,
-        (RULE, VERSION),
-        seen.breaths.filter(pl.col(key) >= MOST),
-        key,
-        0.7,
-        lambda n, middle: f"In {n} breaths in a row the effort is {quantity(key).text(middle)}.",
-    )
+    return [
+        *each_run(
+            KIND,
+            (RULE, VERSION),
+            seen.breaths.filter(pl.col(key) >= MOST),
+            key,
+            0.7,
+            lambda n, middle: f"In {n} breaths in a row the effort is {quantity(key).text(middle)}.",
+        ),
+        *in_occlusions(KIND, VERSION, seen, strong),
+        *in_trigger_phases(KIND, VERSION, seen, pl.col("p01_cmh2o") > HIGH),
+    ]
+
+
+def strong(hold: Hold) -> bool:
+    """True where an occlusion shows a strong effort."""
+    drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
+    return drive > HIGH or effort >= MOST or (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS

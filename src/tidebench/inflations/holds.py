@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.inflations.occlusions import CIRCUIT, closed_runs
+from tidebench.formulas.effort import P01_TIME_S
+from tidebench.inflations.occlusions import CIRCUIT, LEAST_FALL, closed_runs, early_fall, trigger_phases
 from tidebench.inflations.phases import smooth
 from tidebench.kernels import kernel
 
@@ -37,7 +38,8 @@ class Still:
 
     ``pause`` is where zero flow begins that lasts to the turn (the turn itself if there is none); ``occluded`` where
     an expiratory hold begins, and ``released`` where it ends (the end of the breath if there is none). ``hold`` marks
-    inspiratory holds, ``pulled`` expiratory ones in which somebody pulls.
+    inspiratory holds, ``pulled`` expiratory ones in which somebody pulls. ``p01`` is the fall of pressure in 0.1 s
+    (cmH2O) of the effort before the next inflation, NaN where the trigger's phase does not last so long.
     """
 
     pause: Indices
@@ -45,6 +47,7 @@ class Still:
     released: Indices
     hold: Mask
     pulled: Mask
+    p01: Samples
 
 
 @kernel
@@ -115,7 +118,12 @@ def find_still(
     closed = (df > 2 * limit) & (dp > PRESSURE_STEP * size)
     overdue = (end - start) / rate_hz - period_s >= LEAST_HOLD_S
     overdue &= ~hold
-    first, last = closed_runs(smooth(p, width), even, turn, end, limit, CIRCUIT * drive * rate_hz, offset)
+    level, circuit = smooth(p, width), CIRCUIT * drive * rate_hz
+    first, last = closed_runs(level, even, turn, end, limit, circuit, offset)
     pulled = first < end
     held = (rest_s >= LEAST_HOLD_S) & (closed | overdue) & ~pulled
-    return Still(pause, np.where(held, rest, first).astype(np.int64), last, hold, pulled)
+    phase, fall = trigger_phases(level, even, turn, end, limit, circuit, offset, spare)
+    p01 = np.full(len(end), np.nan)
+    for j in np.flatnonzero((fall >= LEAST_FALL) & (end - spare - phase >= P01_TIME_S * rate_hz) & ~pulled):
+        p01[j] = early_fall(level[phase[j] : end[j] - spare], rate_hz)
+    return Still(pause, np.where(held, rest, first).astype(np.int64), last, hold, pulled, p01)

@@ -8,13 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.formulas.effort import (
-    P01_TIME_S,
     muscle_pressure_from_occlusion_cmh2o,
-    occlusion_pressure_p01_cmh2o,
     transpulmonary_pressure_from_occlusion_cmh2o,
 )
 from tidebench.inflations.holds import LEAST_HOLD_S, PLATEAU_S
-from tidebench.inflations.occlusions import pulls_in
+from tidebench.inflations.occlusions import early_fall_of, pulls_in
 from tidebench.inflations.phases import smooth
 from tidebench.measures.saturation import FLOW, PRESSURE
 from tidebench.records import Hold
@@ -165,14 +163,9 @@ def pulled(j: int, c: Mapping[str, Samples], p: Samples, rate_hz: float) -> dict
     if peak >= peep:
         across = transpulmonary_pressure_from_occlusion_cmh2o(peak, peep, swing)
         told["dynamic_transpulmonary_pressure_cmh2o"] = float(across)
-    at = np.arange(0.0, 2 * P01_TIME_S, 1 / rate_hz)
-    for pull in pulls:
-        if pull.onset >= occluded - begin - 1:
-            after = np.interp(pull.onset + at * rate_hz, np.arange(len(even)), even)
-            after[0] = pull.level
-            told["p01_cmh2o"] = occlusion_pressure_p01_cmh2o(after, 1 / rate_hz)
-            break
-    return told
+    begun_closed = (pull for pull in pulls if pull.onset >= occluded - begin - 1)
+    early = next((early_fall_of(even, pull, rate_hz) for pull in begun_closed), np.nan)
+    return told | {"p01_cmh2o": early} if np.isfinite(early) else told
 
 
 def holds_of(

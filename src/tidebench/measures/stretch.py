@@ -277,6 +277,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         "clipped": clipped, "delay": np.full(len(start), delay_s),
         "loss_shown": np.full(len(start), shown, np.int8),
     }  # fmt: skip
+    columns["p01"] = before(still.p01, bounds.joined)
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
     columns |= kinded(stretch, still, plan, columns)
     pushed = find_pushes(f, rate_hz, turn, end)[0] >= 0
