@@ -13,9 +13,11 @@ from tidebench._version import __version__
 if TYPE_CHECKING:
     from tidebench.case import Case, load_case
     from tidebench.errors import TidebenchError
+    from tidebench.fitting import Fit, WhatIf, fit_patient, what_if
     from tidebench.quantities import Quantity, quantity
     from tidebench.readers import open_recording, read_recording
     from tidebench.recording import Recording
+    from tidebench.rehearsal import whatif_case
     from tidebench.results import review_case
     from tidebench.review import Review
     from tidebench.simulation import (
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Case",
+    "Fit",
     "Quantity",
     "Recording",
     "Result",
@@ -38,7 +41,9 @@ __all__ = [
     "Scenario",
     "Solution",
     "TidebenchError",
+    "WhatIf",
     "__version__",
+    "fit_patient",
     "load_case",
     "load_scenario",
     "open_recording",
@@ -50,14 +55,18 @@ __all__ = [
     "simulate",
     "simulate_case",
     "simulate_many",
+    "what_if",
+    "whatif_case",
 ]
 
 _HOMES = {
     "tidebench.case": ("Case", "load_case"),
     "tidebench.errors": ("TidebenchError",),
+    "tidebench.fitting": ("Fit", "WhatIf", "fit_patient", "what_if"),
     "tidebench.quantities": ("Quantity", "quantity"),
     "tidebench.readers": ("open_recording", "read_recording"),
     "tidebench.recording": ("Recording",),
+    "tidebench.rehearsal": ("whatif_case",),
     "tidebench.results": ("review_case",),
     "tidebench.review": ("Review",),
     "tidebench.simulation": (

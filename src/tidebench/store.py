@@ -130,6 +130,25 @@ def new_result(out: Path) -> Iterator[Draft]:
             shutil.rmtree(staging, ignore_errors=True)
 
 
+def keep_other_results(out: Path, mark: str) -> None:
+    """Refuse to replace a result that another command wrote: one whose options lack ``mark``.
+
+    Raises
+    ------
+    OutputError
+        There is such a result at ``out``.
+    """
+    try:
+        options = json.loads((out / MANIFEST).read_text(encoding="utf-8"))["options"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # no result there: the store decides
+    if not (isinstance(options, dict) and options.get(mark)):
+        raise OutputError(
+            "the folder holds the result of another command", where=str(out),
+            expected=f"a new folder, or an earlier result that was {mark}",
+        )  # fmt: skip
+
+
 def read_result(folder: Path) -> Result:
     """Open a result.
 

@@ -157,6 +157,15 @@ EFFORT = (
         "Bertoni, Crit Care 2019;23:346",
     ),
     Quantity(
+        "unanswered_efforts_percent",
+        "efforts that begin no breath",
+        "unanswered",
+        "%",
+        0,
+        (0, 100),
+        "Share of the patient's efforts that trigger nothing, in a simulation.",
+    ),
+    Quantity(
         "occlusion_effort_cmh2o",
         "effort by the occlusion",
         "Pmus occ",

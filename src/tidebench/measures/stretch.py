@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.edges import in_time
-from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE
+from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
 from tidebench.efforts.explain import Explained, explain
 from tidebench.efforts.stretch import Stretch, loss_flow
 from tidebench.inflations import delivery as kinds
@@ -220,6 +220,10 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
         "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
         "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
         "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),
+        "lung_elastance": theta[:, VOLUME],
+        "lung_resistance": theta[:, FLOW],
+        "lung_square": theta[:, SQUARE],
+        "lung_expiration": theta[:, EXPIRATION],
         "total_peep": total,
         "total_peep_from": origin.astype(np.int8),
         "residual": explained.residual,

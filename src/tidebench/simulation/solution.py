@@ -67,7 +67,10 @@ class Solution:
 
 
 def simulate(
-    scenario: Scenario, channels: Sequence[str] | None = None, progress: Callable[[float], None] | None = None
+    scenario: Scenario,
+    channels: Sequence[str] | None = None,
+    progress: Callable[[float], None] | None = None,
+    start: Start | None = None,
 ) -> Solution:
     """Simulate a scenario from its start to its end.
 
@@ -79,6 +82,8 @@ def simulate(
         Signals to keep, of :data:`CHANNELS`; what a ventilator records unless said.
     progress : callable, optional
         Called with the share that is done.
+    start : Start, optional
+        Everything in place at time 0, where parameters were amended that no table names; used up by the run.
 
     Raises
     ------
@@ -98,7 +103,7 @@ def simulate(
         if name not in CHANNELS:
             raise OptionError(f"{name!r} is no channel", where="channels", expected=", ".join(CHANNELS))
     parts, rows, efforts = [], [], []
-    for part, begun, ended in stretches(scenario, names, progress):
+    for part, begun, ended in stretches(scenario, names, progress, start or start_of(scenario)):
         parts.append(part)
         rows.append(begun)
         efforts.append(ended)
@@ -145,10 +150,10 @@ def recorded_channels(scenario: Scenario) -> tuple[str, ...]:
 
 
 def stretches(
-    scenario: Scenario, names: Sequence[str], progress: Callable[[float], None] | None
+    scenario: Scenario, names: Sequence[str], progress: Callable[[float], None] | None, start: Start
 ) -> Iterator[tuple[Samples, np.ndarray, Samples]]:
     """Signals, breaths begun and efforts begun, stretch by stretch; only these grow with time."""
-    start, rng = start_of(scenario), np.random.default_rng(scenario.seed)
+    rng = np.random.default_rng(scenario.seed)
     wanted = np.array([CHANNELS.index(name) for name in names], np.float64)
     dt, step_s = 1.0 / scenario.sampling_hz, scenario.step_ms / 1000
     total, length = round(scenario.duration_s * scenario.sampling_hz), max(1, round(STRETCH_S * scenario.sampling_hz))

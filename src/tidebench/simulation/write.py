@@ -12,12 +12,11 @@ import polars as pl
 import tomlkit
 
 from tidebench.case import CASE_FILE, Setting, load_case
-from tidebench.errors import OutputError
 from tidebench.recording import Recording
 from tidebench.simulation.scenario import Scenario, load_scenario
 from tidebench.simulation.solution import Solution, simulate
 from tidebench.simulation.truth import truth_of
-from tidebench.store import MANIFEST, Identity, new_result
+from tidebench.store import Identity, keep_other_results, new_result
 from tidebench.units import factor
 
 MOST_ROWS_AS_TEXT = 1_000_000
@@ -55,25 +54,13 @@ def simulate_case(
         The simulation can't go on.
     """
     told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
-    _keep_other_results(Path(out))
+    keep_other_results(Path(out), "simulated")
     with new_result(Path(out)) as draft:
         done = simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None)
         write_files(done, draft.folder)
         case = load_case(draft.folder)
         draft.identity = Identity(done.recording.recording_id, case.case_hash, {"simulated": True, "seed": told.seed})
     return done
-
-
-def _keep_other_results(out: Path) -> None:
-    """Refuse to replace a result that no simulation wrote."""
-    try:
-        options = json.loads((out / MANIFEST).read_text(encoding="utf-8"))["options"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return  # no result there: the store decides
-    if not (isinstance(options, dict) and options.get("simulated")):
-        raise OutputError(
-            "the folder holds the result of a review", where=str(out), expected="a new folder or an earlier simulation"
-        )
 
 
 def write_files(done: Solution, folder: Path) -> None:

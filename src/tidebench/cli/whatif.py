@@ -1,0 +1,251 @@
+"""``tidebench whatif``: a change of settings, rehearsed on the patient who was recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
+
+from tidebench.caution import CAUTION
+from tidebench.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from tidebench.fitting.target import Search
+    from tidebench.rehearsal import Rehearsal
+
+Switch = Annotated[bool, Parameter(negative="", show_default=False)]
+Repeated = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)]
+MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
+SHOWN = (
+    "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
+    "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
+    "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o", "unanswered_efforts_percent", "paco2_mmhg", "ph",
+    "pao2_mmhg", "sao2",
+)  # fmt: skip
+
+
+def whatif(
+    case: Path,
+    /,
+    *,
+    out: Path,
+    set_: Annotated[tuple[str, ...], Parameter(name="--set", negative="", show_default=False)] = (),
+    from_: Annotated[float | None, Parameter(name="--from")] = None,
+    to: float | None = None,
+    assume: Repeated = (),
+    sweep: Repeated = (),
+    show: str | None = None,
+    target: str | None = None,
+    within: Repeated = (),
+    policy: Path | None = None,
+    reacting: Switch = False,
+    seed: int = 0,
+    json: Switch = False,
+) -> None:
+    """Fit a patient to a recorded case and rehearse a change of settings.
+
+    Parameters
+    ----------
+    case : Path
+        The case folder, or its case.toml.
+    out : Path
+        Where the result goes: a new folder, or an earlier rehearsal, which is replaced.
+    set_ : str
+        A setting and its new value, such as rate_per_min=14; may be given again.
+    from_ : float
+        Where the stretch begins that the patient is fitted to, s; the best one is proposed unless said.
+    to : float
+        Where it ends, s.
+    assume : str
+        A lung where the stretch shows none: compliance_ml_cmh2o=50, inspiratory_resistance_cmh2o_s_l=10.
+    sweep : str
+        A setting through a range, such as peep_cmh2o=5:15:1; two make a map.
+    show : str
+        The quantity that a sweep draws.
+    target : str
+        A quantity to bring to a value, such as paco2_mmhg=45 or ph=7.35.
+    within : str
+        What a search keeps inside, such as "driving_pressure_cmh2o<=13"; may be given again.
+    policy : Path
+        A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
+    reacting : bool
+        Let drive follow carbon dioxide, instead of keeping effort as it was.
+    seed : int
+        The same seed draws the same patients.
+    json : bool
+        Print whatif.json and nothing else.
+    """
+    from tidebench.fitting.sweep import range_of
+    from tidebench.fitting.target import bound_of, target_of
+    from tidebench.rehearsal import Asked, as_json, known_quantity, whatif_case
+
+    asked = Asked(
+        settings=pairs(set_, "--set"),
+        from_s=from_,
+        to_s=to,
+        assume=numbers(assume, "--assume"),
+        ranges=tuple(range_of(text) for text in sweep),
+        show=None if show is None else known_quantity(show),
+        target=None if target is None else target_of(target),
+        bounds=tuple(bound_of(text) for text in within),
+        seed=seed,
+        reacting=reacting,
+    )
+    with progress_bar(shown=not json) as tell:
+        done = whatif_case(case, out, asked, policy=policy, progress=tell)
+    if json:
+        import json as notation
+
+        print(notation.dumps(as_json(done), ensure_ascii=False, indent=2, allow_nan=False))
+        return
+    from rich.console import Console
+
+    print_rehearsal(done, Console(highlight=False))
+    print(f"\nResult: {out.resolve()}\n\n{CAUTION}")
+
+
+def pairs(words: tuple[str, ...], where: str) -> dict[str, Any]:
+    """``KEY=VALUE`` as settings; numbers as numbers.
+
+    Raises
+    ------
+    OptionError
+        A word without a key or a value, or a key given twice.
+    """
+    from tidebench.errors import OptionError
+
+    told: dict[str, Any] = {}
+    for word in words:
+        key, _, value = (part.strip() for part in word.partition("="))
+        if not key or not value:
+            raise OptionError(f"{word!r} says no value", where=where, expected="KEY=VALUE, such as rate_per_min=14")
+        if key in told:
+            raise OptionError(f"{key} is given twice", where=where)
+        try:
+            told[key] = float(value)
+        except ValueError:
+            told[key] = value
+    return told
+
+
+def numbers(words: tuple[str, ...], where: str) -> dict[str, float]:
+    """``KEY=NUMBER`` as numbers."""
+    from tidebench.errors import OptionError
+
+    told = pairs(words, where)
+    for key, value in told.items():
+        if not isinstance(value, float):
+            raise OptionError(f"{key}={value} is no number", where=where, expected="KEY=NUMBER")
+    return told
+
+
+def print_rehearsal(done: Rehearsal, console: Console) -> None:
+    """The stretch, the fitted patient, now against then, limits, assumptions, and a search's ways."""
+    from rich.text import Text
+
+    answer = done.answer
+    window = answer.fit.window
+    console.print(Text(
+        f"Fitted to {len(window.breaths)} breaths from {window.from_s:.0f} to {window.to_s:.0f} s ({window.reason})."
+    ))  # fmt: skip
+    console.print(Text(
+        f"The present is reproduced within {answer.overlay.pressure_error_cmh2o:.2f} cmH2O and "
+        f"{answer.overlay.volume_error_percent:.1f} % of volume."
+    ))  # fmt: skip
+    _fit(done, console)
+    _changes(done, console)
+    for one in answer.limits:
+        if "can't" not in one.then:
+            share = f", {100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
+            console.print(
+                Text(f"- {one.limit.bound} ({one.limit.kind}) {one.limit.key}: now {one.now}, then {one.then}{share}")
+            )
+    _list("Beyond what was recorded", answer.beyond, console)
+    _list("Assumed", answer.assumptions, console)
+    _leaning(answer.leaning, console)
+    if done.sought is not None:
+        _ways(done.sought, console)
+
+
+def _leaning(told: Mapping[str, Mapping[str, float]], console: Console) -> None:
+    from tidebench.quantities import quantity
+
+    lines = []
+    for key, shares in told.items():
+        name, share = max(shares.items(), key=lambda pair: pair[1], default=("", 0.0))
+        if share > MOST_OF_IT:
+            lines.append(f"{quantity(key).label}: {100 * share:.0f} % of its doubt is that of {name}")
+    _list("Leans on", tuple(lines), console)
+
+
+def _list(title: str, lines: tuple[str, ...], console: Console) -> None:
+    from rich.text import Text
+
+    if lines:
+        console.print(Text(f"\n{title}", style="bold underline"))
+        for line in lines:
+            console.print(Text(f"- {line}."))
+
+
+def _fit(done: Rehearsal, console: Console) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table("fitted", "value", "5th to 95th", "from", box=None, pad_edge=False)
+    for one in done.answer.fit.parameters():
+        value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}"
+        span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
+        table.add_row(*map(Text, (one.key, value, span, one.why)))
+    console.print()
+    console.print(table)
+
+
+def _changes(done: Rehearsal, console: Console) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from tidebench.quantities import quantity
+
+    table = Table("quantity", "now", "then", "90 %", "change", "90 %", box=None, pad_edge=False)
+    told = {change.key: change for change in done.answer.changes}
+    for key in SHOWN:
+        change, record = told.get(key), quantity(key)
+        if change is None or not isfinite(change.then[0]):
+            continue
+        cells = (
+            record.label, record.text(change.now[0]), record.text(change.then[0]), span(change.then, record.decimals),
+            f"{change.change[0]:+.{record.decimals}f}", span(change.change, record.decimals),
+        )  # fmt: skip
+        table.add_row(*map(Text, cells))
+    console.print()
+    console.print(table)
+    console.print()
+
+
+def span(told: Mapping[int, float] | tuple[float, float, float], decimals: int) -> str:
+    """The ends of an interval."""
+    return f"{told[1]:.{decimals}f} to {told[2]:.{decimals}f}"
+
+
+def _ways(sought: Search, console: Console) -> None:
+    from rich.text import Text
+
+    from tidebench.quantities import quantity
+
+    record = quantity(sought.key)
+    _list(
+        f"To bring {record.label} to {record.text(sought.target)}",
+        tuple(f"no setting reaches it; in the way: {words}" for words in sought.hindered),
+        console,
+    )
+    for way in sought.ways:
+        settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
+        power, driving = way.values["mechanical_power_j_min"][0], way.values["driving_pressure_cmh2o"][0]
+        price = f"power {power:.1f} J/min" + (f", driving pressure {driving:.1f} cmH2O" if isfinite(driving) else "")
+        console.print(Text(f"- {settings}: {record.text(way.values[sought.key][0])}, {price}; "
+                           f"{100 * way.inside:.0f} % of drawn patients keep inside"))  # fmt: skip

@@ -1,0 +1,112 @@
+"""Gas exchange of the stretch: dead space, CO2 production and shunt, where blood gases or typed numbers allow them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tidebench.fitting.records import Parameter, Samples, interval
+from tidebench.fitting.window import Window
+from tidebench.formulas.gas_exchange import (
+    CO2_CONSTANT,
+    alveolar_po2_mmhg,
+    arterial_po2_mmhg,
+    bicarbonate_mmol_l,
+    blood_ph,
+    oxygen_saturation,
+    shunt_fraction,
+)
+from tidebench.limits import volume_weight_kg
+
+DEAD_SPACE_ML_KG = 2.2
+"""Of the airways, mL per kg (Radford, J Appl Physiol 1955;7:451); behind a tube about half."""
+TUBE_SHARE = 0.5
+DEAD_DOUBT = 0.25
+ALVEOLAR_DEAD, ALVEOLAR_DOUBT = 0.15, 0.1
+"""Share of what reaches alveoli that meets no blood, and its spread (a healthy lung has less, a sick one more; common
+practice, no source)."""
+DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
+"""Oxygen that tissues take from a dL of blood (common practice, no source), and haemoglobin where none was measured."""
+NEAR_S = 3600.0  # a blood gas is the stretch's where it was drawn within an hour of it
+USUAL_KG = 70.0
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """What is known of gas exchange; None where it is not, with the reason."""
+
+    paco2_mmhg: float | None
+    pao2_mmhg: float | None
+    bicarbonate_mmol_l: float | None
+    haemoglobin_g_dl: float
+    fio2: float | None
+    dead_space_ml: float
+    reason: str
+
+    def draw(self, rng: np.random.Generator, n: int) -> Samples:
+        """Airway dead space (mL), alveolar share and oxygen difference (mL/dL), shape (n, 3)."""
+        middle = np.array([self.dead_space_ml, ALVEOLAR_DEAD, DIFFERENCE_ML_DL])
+        doubt = np.array([DEAD_DOUBT * self.dead_space_ml, ALVEOLAR_DOUBT, DIFFERENCE_DOUBT])
+        return np.asarray(np.clip(middle + doubt * rng.standard_normal((n, 3)), 0.02 * middle, 5 * middle), np.float64)
+
+    def parameters(self) -> list[Parameter]:
+        """Dead space with its doubt, and what blood gases told."""
+        dead = self.draw(np.random.default_rng(0), 2000)[:, 0]
+        low, high = interval(dead)
+        why = "assumed: half of 2.2 mL/kg behind a tube, all of it else, and what the circuit adds"
+        out = [Parameter("airway_dead_space_ml", self.dead_space_ml, low, high, "mL", False, why)]
+        if self.paco2_mmhg is None:
+            out.append(Parameter("co2_production_ml_min", None, None, None, "mL/min", False, self.reason))
+        return out
+
+    def paco2(self, ventilation_now: Samples, ventilation_then: Samples) -> Samples | None:
+        """PaCO2 [mmHg] once stores have settled: inverse to alveolar ventilation, production as it is."""
+        if self.paco2_mmhg is None:
+            return None
+        return np.asarray(self.paco2_mmhg * ventilation_now / np.maximum(ventilation_then, 1e-3), np.float64)
+
+    def production(self, ventilation_now: float) -> float | None:
+        """CO2 production, mL/min STPD, by the alveolar ventilation equation."""
+        return None if self.paco2_mmhg is None else self.paco2_mmhg * ventilation_now / CO2_CONSTANT
+
+    def oxygen(self, fio2: float, paco2: Samples, difference: Samples) -> tuple[Samples, Samples] | None:
+        """PaO2 [mmHg] and saturation at an FiO2, the shunt as it is; None without a blood gas."""
+        if self.pao2_mmhg is None or self.fio2 is None or self.paco2_mmhg is None:
+            return None
+        now = float(alveolar_po2_mmhg(self.fio2, self.paco2_mmhg))
+        out = []
+        for tension, taken in zip(paco2.tolist(), difference.tolist(), strict=True):
+            shunt = shunt_fraction(self.pao2_mmhg, max(now, self.pao2_mmhg), self.haemoglobin_g_dl, taken)
+            then = max(20.0, float(alveolar_po2_mmhg(fio2, tension)))
+            out.append(arterial_po2_mmhg(then, min(shunt, 0.9), self.haemoglobin_g_dl, taken))
+        po2 = np.array(out)
+        return po2, np.asarray(oxygen_saturation(po2), np.float64)
+
+    def ph(self, paco2: Samples) -> Samples | None:
+        """pH at a PaCO2, bicarbonate as it is."""
+        return None if self.bicarbonate_mmol_l is None else np.asarray(blood_ph(paco2, self.bicarbonate_mmol_l))
+
+
+def exchange_of(window: Window) -> Exchange:
+    """Gas exchange of a window's patient, from the blood gas nearest in time."""
+    case = window.review.case
+    middle = 0.5 * (window.from_s + window.to_s)
+    gases = [gas for gas in case.blood_gases if gas.site in (None, "arterial") and gas.paco2_mmhg is not None]
+    near = [gas for gas in gases if gas.at_s is None or abs(gas.at_s - middle) <= NEAR_S]
+    gas = min(near, key=lambda one: abs((one.at_s or middle) - middle), default=None)
+    kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
+    tube = case.airway.interface in ("endotracheal tube", "tracheostomy tube")
+    dead = DEAD_SPACE_ML_KG * kg * (TUBE_SHARE if tube else 1.0) + (case.circuit.dead_space_ml or 0.0)
+    if gas is None:
+        return Exchange(
+            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead,
+            "no arterial blood gas with paco2_mmhg within an hour of the stretch",
+        )  # fmt: skip
+    bicarbonate = gas.hco3_mmol_l
+    if bicarbonate is None and gas.ph is not None and gas.paco2_mmhg is not None:
+        bicarbonate = bicarbonate_mmol_l(gas.paco2_mmhg, gas.ph)
+    return Exchange(
+        gas.paco2_mmhg, gas.pao2_mmhg, bicarbonate, gas.haemoglobin_g_dl or USUAL_HAEMOGLOBIN,
+        gas.fio2 or window.setting.fio2, dead, "",
+    )  # fmt: skip

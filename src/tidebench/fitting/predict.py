@@ -1,0 +1,279 @@
+"""Prediction: the fitted patient, drawn within the doubt, on settings of now or of then, to the steady breath."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from tidebench.fitting.fit import Fit, rescaled
+from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE
+from tidebench.fitting.records import Samples
+from tidebench.simulation import layout
+from tidebench.simulation.machine import merged
+from tidebench.simulation.patient import Compartment
+from tidebench.simulation.scenario import Scenario, scenario_from
+from tidebench.simulation.setup import start_of
+from tidebench.simulation.solution import Solution, simulate
+
+SAMPLES = 200
+RATE_HZ = 100.0
+EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
+BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
+LONGEST_S = 240.0
+LEAST_RESISTANCE = 0.1
+JOULE = 0.0980665
+CHANNELS = ("airway_pressure", "flow", "lung_volume")
+LEAST_REACHING = 0.05  # of a breath, where it is hardly larger than the dead space
+ROUNDS = 4
+KEYS = (
+    "vti_ml", "vte_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mean_pressure_cmh2o", "peep_cmh2o",
+    "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o",
+    "inspiratory_time_s", "expiratory_time_s", "rate_per_min", "minute_volume_l_min", "peak_inspiratory_flow_l_min",
+    "peak_expiratory_flow_l_min", "end_expiratory_flow_l_min", "mechanical_power_j_min", "work_j_l", "effort_cmh2o",
+    "unanswered_efforts_percent",
+)  # fmt: skip
+PASSIVE_ONLY = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o")
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a fitted patient does on some settings.
+
+    Attributes
+    ----------
+    setting : dict
+        Keys of a case's ``[[settings]]``.
+    quantities : mapping of str to ndarray, shape (n,)
+        Medians over the breaths of each drawn patient, by key of the breath table; the first is the estimate's. NaN
+        where a quantity does not apply.
+    ventilation_l_min : ndarray, shape (n,)
+        Alveolar ventilation, BTPS.
+    estimate : Solution
+        The simulation of the estimate, from which waveforms are drawn.
+    settled_s : float
+        From when on its breaths count.
+    """
+
+    setting: dict[str, Any]
+    quantities: Mapping[str, Samples]
+    ventilation_l_min: Samples
+    estimate: Solution
+    settled_s: float
+
+
+def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The scenario's tables without the lung's draws, and the settings as a person would write them."""
+    case = fit.window.review.case
+    setting = merged([fit.setting, {**changes}])[-1] if changes else dict(fit.setting)
+    applied = dict(setting)
+    if fit.peep_cmh2o and "peep_cmh2o" in applied:
+        applied["peep_cmh2o"] = max(0.0, applied["peep_cmh2o"] + fit.peep_cmh2o)
+        if (
+            "inspiratory_pressure_cmh2o" in applied
+            and {"pressure_control_cmh2o", "pressure_support_cmh2o"} & applied.keys()
+        ):
+            del applied["inspiratory_pressure_cmh2o"]
+    if "tidal_volume_ml" in applied:
+        applied["tidal_volume_ml"] *= fit.volume_gain
+    tables: dict[str, Any] = {
+        "title": "what-if",
+        "duration_s": LONGEST_S,
+        "sampling_hz": RATE_HZ,
+        "patient": case.patient.model_dump(mode="json", exclude_none=True),
+        "circuit": case.circuit.model_dump(mode="json", exclude_none=True, exclude={"dead_space_ml"}),
+        "lung": {"compartments": [{"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}]},
+        "ventilator": {"valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l},
+        "settings": [applied],
+    }
+    if fit.leak:
+        tables["leak"] = dict(fit.leak)
+    if fit.drive is not None:
+        tables["effort"] = {"rate_per_min": min(fit.drive.rate_per_min, 110.0), "size_cmh2o": 5.0, "neural_time_s": 0.2}
+        tables["effort"] |= {
+            "rate_cv": fit.drive.rate_cv,
+            "size_cv": fit.drive.size_cv,
+            "neural_time_cv": fit.drive.neural_time_cv,
+        }
+        tables["effort"] |= {"relaxing_time_s": fit.drive.relaxing_time_s}
+    return tables, setting
+
+
+def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
+    """The scenario of one drawn patient, and from when on its breaths count, s."""
+    k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
+    part = Compartment.model_construct(
+        compliance_ml_cmh2o=1000.0 / lung[ELASTANCE],
+        sigmoid=None,
+        resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
+        expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
+        limiting_resistance_cmh2o_s_l=None,
+        recruitment=None,
+    )
+    tissue = {"relaxation_elastance_cmh2o_l": lung[RELAXATION], "relaxation_time_s": fit.mechanics.relaxation_s}
+    update: dict[str, Any] = {
+        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue}),
+        "seed": seed,
+    }
+    if fit.drive is not None:
+        rate = min(float(effort[2]), 0.95 * 60.0 / (effort[1] + 1.4 * fit.drive.relaxing_time_s))
+        told = {"size_cmh2o": float(effort[0]), "neural_time_s": float(effort[1]), "rate_per_min": rate}
+        update["effort"] = scenario.effort.model_copy(update=told)
+        update["duration_s"] = BREATHING_SETTLE_S + BREATHING_S
+        return scenario.model_copy(update=update), BREATHING_SETTLE_S
+    settle, whole = time_needed(scenario, fit, lung)
+    update["duration_s"] = whole
+    return scenario.model_copy(update=update), settle
+
+
+def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, float]:
+    """How long a passive patient takes to the steady breath, and with the breaths that are measured, s."""
+    setting = scenario.settings[0]
+    period = 60.0 / setting.rate_per_min if setting.rate_per_min else 5.0
+    slowest = (lung[EXPIRATION] + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
+    settle = max(LEAST_SETTLE_S, EMPTIED * slowest + 2 * period, 4 * fit.mechanics.relaxation_s)
+    if setting.mandatory_type == "vtPC":
+        settle += 12 * period
+    settle = min(settle, LONGEST_S - (MEASURED + 1) * period - 1.0)
+    return settle, settle + (MEASURED + 1.2) * period + 1.0
+
+
+def run_one(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Solution, float]:
+    """Simulate one drawn patient."""
+    told, settle = drawn(scenario, fit, lung, effort, seed)
+    start = start_of(told)
+    patient = start.memory.patient[0]
+    patient["tube_k1"] = fit.tube[0] if fit.mechanics.known_square else 0.0
+    patient["tube_k2"] = lung[TURBULENCE]
+    return simulate(told, CHANNELS, start=start), settle
+
+
+def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
+    """Medians of the quantities over the breaths from ``settle`` on; NaN where there are none."""
+    rows = done.raw_breaths.to_numpy(structured=True)
+    rows = rows[(rows["start"] >= settle) & np.isfinite(rows["end"]) & np.isfinite(rows["turn"])]
+    if not len(rows):
+        return dict.fromkeys((*KEYS, "ventilation"), np.nan)
+    flow = done.channels["flow"]
+    edges = [
+        (round(a * RATE_HZ), round(b * RATE_HZ), round(c * RATE_HZ))
+        for a, b, c in zip(rows["start"], rows["turn"], rows["end"], strict=True)
+    ]
+    vti, vte = 1000 * (rows["volume_turn"] - rows["volume_start"]), 1000 * (rows["volume_turn"] - rows["volume_least"])
+    seconds = rows["end"] - rows["start"]
+    rate = 60.0 / float(np.mean(seconds))
+    setting = done.scenario.settings[0]
+    leaving = np.array([-flow[max(a, c - 4) : max(a + 1, c - 1)].mean() for a, _, c in edges])
+    total = rows["total_peep"]
+    peep = (setting.peep_cmh2o or 0.0) + fit.valve_cmh2o_s_l * np.maximum(leaving, 0.0)
+    work = JOULE * rows["work"]
+    values = {
+        "vti_ml": vti, "vte_ml": vte, "peak_pressure_cmh2o": rows["peak_pressure"],
+        "plateau_pressure_cmh2o": rows["alveolar_high"], "mean_pressure_cmh2o": rows["pressure_area"] / seconds,
+        "peep_cmh2o": peep, "total_peep_cmh2o": total, "intrinsic_peep_cmh2o": total - peep,
+        "driving_pressure_cmh2o": rows["alveolar_high"] - total,
+        "driving_pressure_set_peep_cmh2o": rows["alveolar_high"] - (setting.peep_cmh2o or 0.0),
+        "inspiratory_time_s": rows["turn"] - rows["start"], "expiratory_time_s": rows["end"] - rows["turn"],
+        "peak_inspiratory_flow_l_min": np.array([60 * flow[a : b + 1].max() for a, b, _ in edges]),
+        "peak_expiratory_flow_l_min": np.array([-60 * flow[b : c + 1].min() for _, b, c in edges]),
+        "end_expiratory_flow_l_min": 60 * leaving, "work_j_l": work / np.maximum(vti / 1000, 1e-6),
+        "effort_cmh2o": rows["muscle_peak"],
+    }  # fmt: skip
+    out = {key: float(np.median(column)) for key, column in values.items()}
+    out |= {
+        "rate_per_min": rate,
+        "minute_volume_l_min": rate * float(np.mean(vte)) / 1000,
+        "mechanical_power_j_min": rate * float(np.mean(work)),
+        "unanswered_efforts_percent": unanswered(done, rows, settle),
+        "ventilation": rate,
+    }
+    if fit.drive is not None:
+        out |= dict.fromkeys(PASSIVE_ONLY, np.nan)
+    return out | {"mean_vte_ml": float(np.mean(vte))}
+
+
+def unanswered(done: Solution, rows: np.ndarray, settle: float) -> float:
+    """Share of efforts that begin no breath, %; NaN where there are none."""
+    onset = done.raw_efforts["onset"].to_numpy()
+    inside = int(((onset >= settle) & (onset < rows["end"][-1])).sum())
+    begun = int((rows["triggered_by"] == layout.FROM_PATIENT).sum())
+    return 100.0 * max(0, inside - begun) / inside if inside else np.nan
+
+
+def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES, seed: int = 0) -> Prediction:
+    """Simulate ``n`` patients within the doubt of a fit on its settings with some changed.
+
+    Parameters
+    ----------
+    fit : Fit
+    changes : mapping, optional
+        Keys of a case's ``[[settings]]`` and their new values.
+    n : int
+        Patients drawn; the first is the estimate.
+    seed : int
+        The same seed draws the same patients, for now and for then.
+
+    Raises
+    ------
+    CaseError
+        A key that no setting has, a value outside its range, a setting that the mode does not take.
+    SimulationError
+        A patient for whom the simulation can't go on.
+    """
+    tables, setting = tables_of(fit, changes or {})
+    scenario_from({**tables, "settings": [setting]}, name="what-if")  # as said, before it is moved to what was recorded
+    scenario = scenario_from(tables, name="what-if")
+    lungs, efforts = fit.draws(n, seed)
+    one = partial(_one, scenario, fit)
+    if n < 4:
+        rows = [one(lungs[k], efforts[k], k) for k in range(n)]
+    else:
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            rows = list(pool.map(one, lungs, efforts, range(n)))
+    quantities = {key: np.array([row[0][key] for row in rows]) for key in KEYS}
+    gas = fit.exchange.draw(np.random.default_rng([seed, 7]), n)
+    volume = np.array([row[0].get("mean_vte_ml", np.nan) for row in rows])
+    reaching = np.maximum(volume - gas[:, 0], LEAST_REACHING * volume)
+    ventilation = quantities["rate_per_min"] * reaching * (1.0 - gas[:, 1]) / 1000
+    done, settle = run_one(scenario, fit, lungs[0], efforts[0], 0)
+    return Prediction(setting, quantities, ventilation, done, settle)
+
+
+def _one(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[dict[str, float], int]:
+    done, settle = run_one(scenario, fit, lung, effort, seed)
+    return measured(done, settle, fit), seed
+
+
+def anchored(fit: Fit) -> Fit:
+    """The fit with what its settings leave open moved until the present is reproduced.
+
+    Delivered volume, PEEP, effort size and neural time follow what was recorded: a difference of volume asks for its
+    elastic pressure of muscle, a difference of inspiratory time for as much neural time.
+    """
+    told = fit.recorded
+    for _ in range(ROUNDS):
+        now = predict(fit, n=1).quantities
+        peep = told.get("peep_cmh2o", np.nan) - float(now["peep_cmh2o"][0])
+        volume, had = told.get("vti_ml", np.nan), float(now["vti_ml"][0])
+        if not np.isfinite(volume + had) or had <= 0:
+            return fit
+        gain = volume / had if "tidal_volume_ml" in fit.setting else 1.0
+        size = time = 1.0
+        if fit.drive is not None and "tidal_volume_ml" not in fit.setting:
+            asked = fit.mechanics.theta[ELASTANCE] * (volume - had) / 1000
+            size = float(np.clip(1 + asked / fit.drive.size_cmh2o, 0.5, 2.0))
+            lasts = told.get("inspiratory_time_s", np.nan) - float(now["inspiratory_time_s"][0])
+            if fit.setting["mode"].startswith("CSV") and np.isfinite(lasts):
+                time = float(np.clip(1 + 0.7 * lasts / fit.drive.neural_time_s, 0.6, 1.6))
+        fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
+    return fit
+
+
+def without_doubt(fit: Fit) -> Fit:
+    """The fit as if it were certain: one patient, the estimate."""
+    return replace(fit, mechanics=replace(fit.mechanics, covariance=np.zeros((5, 5))))

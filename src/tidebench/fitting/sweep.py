@@ -1,0 +1,101 @@
+"""A setting moved through a range, or two through a field: what each value would do."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tidebench.errors import OptionError
+from tidebench.fitting.change import edges, told, with_gases
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.predict import predict
+
+POINTS = 61
+FIELD = 441
+DRAWS_ALONG, DRAWS_FIELD = 40, 1
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Range:
+    """Values of one setting, from ``low`` to ``high`` in steps."""
+
+    key: str
+    values: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Point:
+    """One value, or pair: the settings, and each quantity as estimate, low and high."""
+
+    settings: Mapping[str, float]
+    quantities: Mapping[str, tuple[float, float, float]]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What every value, or pair of values, would do, in the order of the ranges, the second running faster."""
+
+    ranges: tuple[Range, ...]
+    points: tuple[Point, ...]
+
+
+def range_of(text: str) -> Range:
+    """``peep_cmh2o=5:15:1`` as values.
+
+    Raises
+    ------
+    OptionError
+        No key, no two numbers, a step of nothing or away from the end, more points than a curve needs.
+    """
+    key, _, span = text.partition("=")
+    try:
+        low, high, step = (float(part) for part in [*span.split(":"), "1"][:3])
+    except ValueError:
+        raise OptionError(f"{text!r} is no range", where="--sweep", expected="KEY=FROM:TO:STEP") from None
+    if not key or not np.isfinite([low, high, step]).all() or step <= 0 or high < low:
+        raise OptionError(
+            f"{text!r} is no range", where="--sweep", expected="KEY=FROM:TO:STEP, TO above FROM, STEP above 0"
+        )
+    count = int(np.floor((high - low) / step + 1e-9)) + 1
+    if count > POINTS:
+        raise OptionError(f"{text!r} has {count} values", where="--sweep", expected=f"at most {POINTS}")
+    return Range(key, tuple(round(low + k * step, 9) for k in range(count)))
+
+
+def sweep(
+    fit: Fit,
+    ranges: Sequence[Range],
+    settings: Mapping[str, Any] | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> Sweep:
+    """Predict along one range, with its doubt, or over two, the estimate alone.
+
+    Raises
+    ------
+    OptionError
+        No range, more than two, one key twice, more pairs than a map needs.
+    CaseError
+        As :func:`predict`, for the first value that a setting can't have.
+    """
+    if not 1 <= len(ranges) <= 2 or len({each.key for each in ranges}) < len(ranges):
+        raise OptionError("can't be swept", where="--sweep", expected="one range, or two of different settings")
+    pairs = list(itertools.product(*(each.values for each in ranges)))
+    if len(pairs) > FIELD:
+        raise OptionError(f"the map would have {len(pairs)} fields", where="--sweep", expected=f"at most {FIELD}")
+    n = DRAWS_ALONG if len(ranges) == 1 else DRAWS_FIELD
+    now = predict(fit, n=n, seed=seed)
+    points = []
+    for k, pair in enumerate(pairs):
+        changed = dict(zip((each.key for each in ranges), pair, strict=True))
+        then = predict(fit, {**(settings or {}), **changed}, n, seed)
+        _, after = told(fit, with_gases(fit, now, now, seed), with_gases(fit, now, then, seed), seed)
+        points.append(Point(changed, {key: edges(draws) for key, draws in after.items()}))
+        if progress:
+            progress("sweeping", (k + 1) / len(pairs))
+    return Sweep(tuple(ranges), tuple(points))

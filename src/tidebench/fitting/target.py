@@ -1,0 +1,259 @@
+"""Goal seeking: settings that bring a quantity to a target inside limits, several ways, or what stands in the way."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tidebench.errors import OptionError, TidebenchError
+from tidebench.fitting.change import GAS_KEYS, edges, told, with_gases
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.predict import KEYS, Prediction, predict
+from tidebench.fitting.records import FitError
+from tidebench.quantities import quantity
+
+WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?[0-9.]+)\s*$")
+LEVERS = {
+    "VC": ("rate_per_min", "tidal_volume_ml"), "PC": ("rate_per_min", "pressure_control_cmh2o"),
+    "vtPC": ("rate_per_min", "tidal_volume_ml"), "PS": ("pressure_support_cmh2o",),
+}  # fmt: skip
+"""What moves ventilation in each inflation type."""
+SPAN = (0.4, 2.0)  # of a lever's present value
+BOUNDS = {
+    "rate_per_min": (4.0, 80.0),
+    "tidal_volume_ml": (2.0, 1500.0),
+    "pressure_control_cmh2o": (3.0, 40.0),
+    "pressure_support_cmh2o": (0.0, 30.0),
+}
+STEPS, HALVINGS = 9, 9
+NEAR = 0.02  # of the target: reached
+WAYS = 3
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A quantity that must stay at most, or at least, at a value."""
+
+    key: str
+    most: bool
+    value: float
+
+    def met(self, value: float) -> bool:
+        """True where a value is inside; so is one that can't be told."""
+        return not np.isfinite(value) or (value <= self.value if self.most else value >= self.value)
+
+    def off(self, value: float) -> float:
+        """By how much a value lies outside, relative."""
+        return abs(value - self.value) / max(abs(self.value), 1e-9)
+
+    def __str__(self) -> str:
+        record = quantity(self.key)
+        return f"{record.label} {'at most' if self.most else 'at least'} {record.text(self.value)}"
+
+
+@dataclass(frozen=True)
+class Way:
+    """Settings that reach the target, what they would do, and how likely they keep inside."""
+
+    settings: Mapping[str, float]
+    values: Mapping[str, tuple[float, float, float]]
+    inside: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """What a search found: ways, the cheapest in power first; where none, the bounds in the way."""
+
+    key: str
+    target: float
+    ways: tuple[Way, ...]
+    hindered: tuple[str, ...]
+
+
+def target_of(text: str) -> tuple[str, float]:
+    """``paco2_mmhg=45`` as key and value."""
+    key, _, value = text.partition("=")
+    known = (*KEYS, *GAS_KEYS)
+    try:
+        number = float(value)
+    except ValueError:
+        number = np.nan
+    if key not in known or not np.isfinite(number):
+        raise OptionError(
+            f"{text!r} is no target", where="--target", expected=f"KEY=VALUE, with a key of {', '.join(known)}"
+        )
+    return key, number
+
+
+def bound_of(text: str) -> Bound:
+    """``driving_pressure_cmh2o<=13`` as a bound."""
+    found = WITHIN.match(text)
+    if found is None or found[1] not in (*KEYS, *GAS_KEYS):
+        raise OptionError(
+            f"{text!r} is no bound",
+            where="--within",
+            expected="KEY<=VALUE or KEY>=VALUE, such as driving_pressure_cmh2o<=13",
+        )
+    return Bound(found[1], found[2] == "<=", float(found[3]))
+
+
+def house_bounds(fit: Fit) -> list[Bound]:
+    """Bounds of a house's policy, which no search widens."""
+    policy = fit.window.review.policy
+    limits = policy.limits if policy else ()
+    out = []
+    for limit in limits:
+        if limit.key in (*KEYS, *GAS_KEYS):
+            out += [
+                Bound(limit.key, most, edge)
+                for most, edge in ((True, limit.high), (False, limit.low))
+                if edge is not None
+            ]
+    return out
+
+
+def seek(
+    fit: Fit,
+    key: str,
+    target: float,
+    bounds: Sequence[Bound] = (),
+    settings: Mapping[str, Any] | None = None,
+    n: int = 60,
+    progress: Progress | None = None,
+) -> Search:
+    """Settings that bring ``key`` to ``target`` inside bounds.
+
+    One lever is stepped through its range, the other is solved for by bisection; every way that keeps inside is
+    predicted with its doubt. Nothing is proposed past a house's policy.
+
+    Raises
+    ------
+    FitError
+        The target can't be told from this stretch, or no setting of this mode moves it.
+    """
+    base = {**fit.setting, **(settings or {})}
+    kind = str(base["mode"]).rpartition("-")[2].partition("\\")[0]
+    levers = [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    if not levers:
+        raise FitError(
+            f"nothing that is set in {base['mode']} moves ventilation",
+            where="--target",
+            expected="a mode with a rate, volume or pressure",
+        )
+    now = predict(fit, n=1)
+    if key in GAS_KEYS and key not in with_gases(fit, now, now, 0):
+        raise FitError(
+            f"{key} can't be told",
+            where="not identifiable from this stretch",
+            remedy=f"{fit.exchange.reason}.".capitalize(),
+        )
+    asked = [*bounds, *house_bounds(fit)]
+    solver = _Solver(fit, key, target, now, dict(settings or {}))
+    found: list[dict[str, float]] = []
+    steps = _grid(base, levers[1]) if len(levers) > 1 else [None]
+    for k, value in enumerate(steps):
+        fixed = {} if value is None else {levers[1]: value}
+        solved = solver.solve(levers[0], base, fixed)
+        if solved is not None:
+            found.append({**fixed, levers[0]: solved})
+        if progress:
+            progress("seeking", (k + 1) / (len(steps) + WAYS))
+    return _judged(fit, key, target, found, asked, now, dict(settings or {}), n)
+
+
+def _grid(base: Mapping[str, Any], lever: str) -> list[float]:
+    low, high = _span(base, lever)
+    return [float(value) for value in np.linspace(low, high, STEPS)]
+
+
+def _span(base: Mapping[str, Any], lever: str) -> tuple[float, float]:
+    low, high = BOUNDS[lever]
+    value = float(base[lever])
+    return max(low, SPAN[0] * value), min(high, SPAN[1] * value)
+
+
+@dataclass(frozen=True)
+class _Solver:
+    """Solves one lever for the target."""
+
+    fit: Fit
+    key: str
+    target: float
+    now: Prediction
+    settings: dict[str, Any]
+
+    def value(self, changed: Mapping[str, float]) -> float:
+        """The target's quantity under some settings; NaN where they can't be."""
+        try:
+            then = predict(self.fit, {**self.settings, **changed}, n=1)
+        except TidebenchError:
+            return float("nan")
+        _, after = told(
+            self.fit, with_gases(self.fit, self.now, self.now, 0), with_gases(self.fit, self.now, then, 0), 0
+        )
+        return float(after[self.key][0])
+
+    def solve(self, lever: str, base: Mapping[str, Any], fixed: Mapping[str, float]) -> float | None:
+        """The lever's value at which the target is reached, by bisection; None where its range does not hold one."""
+        low, high = _span(base, lever)
+        at_low, at_high = self.value({**fixed, lever: low}), self.value({**fixed, lever: high})
+        while not np.isfinite(at_high) and high > low * 1.05:  # an inflation that no longer fits into its breath
+            high = 0.5 * (low + high)
+            at_high = self.value({**fixed, lever: high})
+        if not np.isfinite(at_low + at_high) or (at_low - self.target) * (at_high - self.target) > 0:
+            return None
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            at = self.value({**fixed, lever: middle})
+            if (at - self.target) * (at_low - self.target) > 0:
+                low, at_low = middle, at
+            else:
+                high = middle
+        return 0.5 * (low + high)
+
+
+def _judged(
+    fit: Fit, key: str, target: float, found: Sequence[dict[str, float]], asked: Sequence[Bound], now: Prediction,
+    settings: dict[str, Any], n: int,
+) -> Search:  # fmt: skip
+    """Ways that keep inside, cheapest first; where none does, the bounds that stand in the way of the nearest."""
+    before = with_gases(fit, now, now, 0)
+    rated = []
+    for changed in found:
+        rounded = {lever: _rounded(lever, value) for lever, value in changed.items()}
+        then = predict(fit, {**settings, **rounded}, n=1)
+        _, after = told(fit, before, with_gases(fit, now, then, 0), 0)
+        crossed = [bound for bound in asked if bound.key in after and not bound.met(float(after[bound.key][0]))]
+        power = float(after["mechanical_power_j_min"][0])
+        rated.append((sum(bound.off(float(after[bound.key][0])) for bound in crossed), power, rounded, crossed))
+    kept = sorted((row for row in rated if not row[3]), key=lambda row: row[1])
+    if not kept:
+        nearest = min(rated, key=lambda row: row[0], default=None)
+        words = (
+            ("no value of the settings that move it reaches the target",)
+            if nearest is None
+            else tuple(str(bound) for bound in nearest[3])
+        )
+        return Search(key, target, (), words)
+    spread = [kept[k] for k in sorted({0, len(kept) // 2, len(kept) - 1})][:WAYS]
+    return Search(key, target, tuple(_way(fit, row[2], asked, settings, n) for row in spread), ())
+
+
+def _way(fit: Fit, changed: dict[str, float], asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
+    now, then = predict(fit, n=n), predict(fit, {**settings, **changed}, n)
+    _, after = told(fit, with_gases(fit, now, now, 0), with_gases(fit, now, then, 0), 0)
+    inside = np.ones(n, bool)
+    for bound in asked:
+        if bound.key in after:
+            inside &= np.array([bound.met(float(value)) for value in after[bound.key]])
+    return Way(changed, {name: edges(draws) for name, draws in after.items()}, float(inside.mean()))
+
+
+def _rounded(lever: str, value: float) -> float:
+    """As a ventilator takes it."""
+    return round(value) if lever == "tidal_volume_ml" and value > 100 else round(value, 1)

@@ -1,0 +1,143 @@
+"""The ventilator as it behaved: settings that nobody gave, read from the breaths; valve, rise, cycling as recorded."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from tidebench.fitting.records import FitError
+from tidebench.fitting.waves import Wave, wave
+from tidebench.fitting.window import Window
+
+MODES = {
+    "volume-control": "VC", "pressure-control": "PC", "volume-targeted-pressure": "vtPC",
+    "pressure-support": "PS", "unassisted": "CPAP",
+}  # fmt: skip
+MOST_WAVES = 40
+RISEN = 0.9  # of the way from PEEP to the level
+CONSTANT, FALLING = 1.25, 1.6  # peak flow over mean flow
+LEAST_VALVE, MOST_VALVE, USUAL_VALVE = 0.2, 60.0, 2.5  # cmH2O·s/L
+
+
+def some_waves(window: Window, breaths: np.ndarray) -> list[Wave]:
+    """Up to forty of these breaths, evenly spread."""
+    at = np.unique(np.linspace(0, len(breaths) - 1, min(len(breaths), MOST_WAVES)).round().astype(int))
+    return [wave(window.review, int(breaths[k])) for k in at]
+
+
+def median(table: pl.DataFrame, key: str) -> float | None:
+    """Median of a column; None where it is empty."""
+    value = table[key].median()
+    return float(value) if isinstance(value, float) and np.isfinite(value) else None
+
+
+def complete(window: Window, waves: list[Wave]) -> tuple[dict[str, Any], list[str]]:
+    """The window's setting with what is missing read from its breaths, and a sentence for what was."""
+    told = window.setting.model_dump(exclude_none=True, exclude={"at_s"})
+    table = window.review.breaths[window.breaths.tolist()]
+    said: list[str] = []
+    if "mode" not in told and not window.setting.bi_level:
+        told["mode"] = read_mode(table)
+        said.append(f"no mode was given; breaths look like {told['mode']}")
+    for key, value in readings(told, table, waves).items():
+        if key not in told and value is not None:
+            told[key] = value
+            said.append(
+                f"{key} was not given; {value:.3g} is what was recorded"
+                if not isinstance(value, str)
+                else (f"{key} was not given; it looks {value}")
+            )
+    return told, said
+
+
+def read_mode(table: pl.DataFrame) -> str:
+    """The mode that most breaths look like."""
+    usual = table["delivery"].drop_nulls().mode().sort()
+    kind = MODES.get(str(usual[0])) if len(usual) else None
+    if kind is None:
+        raise FitError(
+            "no mode was given, and the breaths don't show one", where="[[settings]]", expected="mode, such as A/C-VC"
+        )
+    if kind == "CPAP":
+        return kind
+    if kind == "PS":
+        return "CSV-PS"
+    triggered = (table["trigger"] == "patient").fill_null(False).any()
+    return f"{'A/C' if triggered else 'CMV'}-{kind}"
+
+
+def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> dict[str, float | str | None]:
+    """What the breaths show of settings that the mode needs."""
+    kind = told.get("mode", "").rpartition("-")[2].partition("\\")[0]
+    peep = median(table, "peep_cmh2o")
+    found: dict[str, float | str | None] = {"peep_cmh2o": None if peep is None else max(0.0, peep)}
+    if kind in ("VC", "PC", "vtPC"):
+        found["rate_per_min"] = median(table, "rate_per_min")
+        if "inspiratory_flow_l_min" not in told:
+            found["inspiratory_time_s"] = median(table, "inspiratory_time_s")
+    if kind in ("VC", "vtPC", "vtPS"):
+        found["tidal_volume_ml"] = median(table, "vti_ml")
+    if kind == "VC":
+        found["flow_pattern"] = flow_pattern(waves)
+    base = told.get("peep_cmh2o", found["peep_cmh2o"]) or 0.0
+    peak = median(table, "peak_pressure_cmh2o")
+    key = {"PC": "pressure_control_cmh2o", "PS": "pressure_support_cmh2o"}.get(kind)
+    if key is not None and peak is not None and "inspiratory_pressure_cmh2o" not in told:
+        found[key] = max(0.5, peak - float(base))
+    if kind in ("PC", "PS", "vtPC", "vtPS"):
+        found["rise_s"] = rise_s(waves)
+    if kind in ("PS", "vtPS"):
+        found["cycling_percent"] = cycling_percent(waves)
+    return found
+
+
+def flow_pattern(waves: list[Wave]) -> str:
+    """Shape of the flow of volume control, by its peak over its mean."""
+    ratios = []
+    for each in waves:
+        flow = each.flow[: each.turn]
+        flow = flow[flow > 0.2 * np.max(flow, initial=0.0)]
+        if len(flow):
+            ratios.append(float(np.quantile(flow, 0.95) / np.mean(flow)))
+    ratio = float(np.median(ratios)) if ratios else 1.0
+    return "constant" if ratio < CONSTANT else "decelerating" if ratio > FALLING else "sine"
+
+
+def rise_s(waves: list[Wave]) -> float:
+    """Time in which pressure goes nine tenths of its way, median, s."""
+    times = []
+    for each in waves:
+        p = each.pressure[: each.turn]
+        if len(p) > 4:
+            level = float(np.median(p[len(p) // 2 :]))
+            above = np.flatnonzero(p >= p[0] + RISEN * (level - p[0]))
+            times.append(float(above[0]) * each.dt if len(above) else 0.0)
+    return min(float(np.median(times)) if times else 0.1, 2.0)
+
+
+def cycling_percent(waves: list[Wave]) -> float:
+    """Flow at the turn as a share of peak flow, median, %."""
+    shares = []
+    for each in waves:
+        flow = each.flow[: each.turn]
+        if len(flow) > 4 and np.max(flow) > 0:
+            shares.append(100 * float(flow[-3] / np.max(flow)))
+    return float(np.clip(np.median(shares) if shares else 25.0, 1.0, 90.0))
+
+
+def valve_resistance(waves: list[Wave]) -> float:
+    """Slope of pressure above its resting level on outflow, cmH2O·s/L, over brisk expiration."""
+    above, out = [], []
+    for each in waves:
+        p, f = each.pressure[each.turn :], each.flow[each.turn :]
+        if len(p) < 8:
+            continue
+        rest = float(np.median(p[-max(3, len(p) // 5) :]))
+        brisk = (f < 0.7 * np.min(f)) | ((f < -0.15) & (f < 0.3 * np.min(f)))
+        above.append((p - rest)[brisk])
+        out.append(-f[brisk])
+    x, y = np.concatenate([*out, np.zeros(0)]), np.concatenate([*above, np.zeros(0)])
+    slope = float(x @ y / (x @ x)) if len(x) and x @ x > 0 else USUAL_VALVE
+    return float(np.clip(slope, LEAST_VALVE, MOST_VALVE))

@@ -1,0 +1,239 @@
+"""A rehearsal from a case on disk to a result on disk: fit, now, then, figures, put whole."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from tidebench.case import load_case
+from tidebench.caution import CAUTION
+from tidebench.errors import OptionError
+from tidebench.findings import RULES
+from tidebench.fitting.change import GAS_KEYS, WhatIf, what_if
+from tidebench.fitting.fit import fit_patient
+from tidebench.fitting.predict import KEYS
+from tidebench.fitting.sweep import Range, Sweep, sweep
+from tidebench.fitting.target import Bound, Search, seek
+from tidebench.quantities import QUANTITIES
+from tidebench.readers import open_recording
+from tidebench.results import policy_for
+from tidebench.review import review
+from tidebench.store import Identity, keep_other_results, new_result
+
+Progress = Callable[[str, float], None]
+USUAL = "driving_pressure_cmh2o"
+"""What a sweep draws unless said; peak pressure where the patient breathes."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is to be rehearsed.
+
+    Attributes
+    ----------
+    settings : mapping
+        Changed settings.
+    from_s, to_s : float or None
+        The stretch; the best is proposed where both are None.
+    assume : mapping
+        A lung that a person names.
+    ranges : sequence of Range
+        Settings to sweep.
+    show : str or None
+        The quantity that a sweep draws.
+    target : (str, float) or None
+        A quantity and the value to seek.
+    bounds : sequence of Bound
+        What a search keeps inside.
+    seed : int
+    reacting : bool
+        Let drive follow carbon dioxide.
+    """
+
+    settings: Mapping[str, Any]
+    from_s: float | None = None
+    to_s: float | None = None
+    assume: Mapping[str, float] | None = None
+    ranges: Sequence[Range] = ()
+    show: str | None = None
+    target: tuple[str, float] | None = None
+    bounds: Sequence[Bound] = ()
+    seed: int = 0
+    reacting: bool = False
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What came out: the change rehearsed, and a sweep and a search where they were asked for."""
+
+    answer: WhatIf
+    swept: Sweep | None = None
+    sought: Search | None = None
+
+
+def whatif_case(
+    path: Path | str,
+    out: Path | str,
+    asked: Asked,
+    *,
+    policy: Path | str | None = None,
+    progress: Progress | None = None,
+) -> Rehearsal:
+    """Review a case, fit a patient, rehearse a change, and put the folder ``out``, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        The case, its recording, an option or the place can't be used; no patient can be fitted.
+    SimulationError
+        A drawn patient for whom the simulation can't go on.
+    """
+    tell = progress or (lambda _stage, _share: None)
+    case = load_case(Path(path))
+    house = policy_for(case, policy)
+    keep_other_results(Path(out), "rehearsed")
+    with new_result(Path(out)) as draft:
+        reviewed = review(case, open_recording(case), policy=house, progress=tell)
+        tell("fitting", 0.0)
+        fit = fit_patient(reviewed, asked.from_s, asked.to_s, assume=asked.assume)
+        tell("fitting", 1.0)
+        done = what_if(fit, asked.settings, seed=asked.seed, reacting=asked.reacting)
+        swept = sweep(fit, asked.ranges, asked.settings, asked.seed, tell) if asked.ranges else None
+        sought = seek(fit, *asked.target, asked.bounds, asked.settings, progress=tell) if asked.target else None
+        rehearsal = Rehearsal(done, swept, sought)
+        options = {"rehearsed": True, "set": dict(asked.settings), "seed": asked.seed, "reacting": asked.reacting}
+        options["policy"] = house.identity if house else None
+        draft.identity = Identity(reviewed.summary["recording_id"], case.case_hash, options, RULES)
+        write_files(rehearsal, asked, draft.folder, draft.identity.metadata)
+    return rehearsal
+
+
+def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapping[str, str]) -> None:
+    """``whatif.json``, ``signals.parquet``, figures, and the sweep's table."""
+    from tidebench.report.rehearsal import sweep_figure, waves_figure
+
+    text = json.dumps(as_json(rehearsal), ensure_ascii=False, indent=2, allow_nan=False)
+    (folder / "whatif.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+    signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
+    (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).svg, encoding="utf-8")
+    if rehearsal.swept is not None:
+        table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
+        shown = asked.show or usual(rehearsal.answer)
+        (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).svg, encoding="utf-8")
+
+
+def known_quantity(key: str) -> str:
+    """A key that a rehearsal tells.
+
+    Raises
+    ------
+    OptionError
+        Another one.
+    """
+    if key not in (*KEYS, *GAS_KEYS):
+        raise OptionError(f"{key!r} is not told", where="--show", expected=", ".join((*KEYS, *GAS_KEYS)))
+    return key
+
+
+def usual(answer: WhatIf) -> str:
+    """The quantity that a sweep draws unless one is named."""
+    return USUAL if answer.fit.drive is None else "vti_ml"
+
+
+def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
+    """The rehearsal as ``whatif.json`` holds it."""
+    answer = rehearsal.answer
+    fit = answer.fit
+    told = {
+        "stretch": {"from_s": fit.window.from_s, "to_s": fit.window.to_s, "reason": fit.window.reason},
+        "fit": {
+            **{one.key: {key: value for key, value in asdict(one).items() if key != "key"} for one in fit.parameters()},
+            "goodness": {
+                "residual_cmh2o": fit.mechanics.residual,
+                "pressure_error_cmh2o": answer.overlay.pressure_error_cmh2o,
+                "volume_error_percent": answer.overlay.volume_error_percent,
+                "breaths": len(fit.window.breaths),
+                "passive_breaths": len(fit.window.passive),
+            },
+            "correlations": fit.correlations(),
+        },
+        "settings_now": answer.now.setting,
+        "settings_then": answer.then.setting,
+        "now": {change.key: _three(change.now, change.key) for change in answer.changes},
+        "then": {change.key: _three(change.then, change.key) for change in answer.changes},
+        "change": {change.key: _three(change.change, change.key) for change in answer.changes},
+        "limits": [
+            {
+                "quantity": one.limit.key, "limit": one.limit.bound, "kind": one.limit.kind, "source": one.limit.source,
+                "now": one.now, "then": one.then, "share_beyond_now": one.beyond_now,
+                "share_beyond_then": one.beyond_then,
+            }
+            for one in answer.limits
+        ],
+        "extrapolated": list(answer.beyond),
+        "leans_on": {key: dict(shares) for key, shares in answer.leaning.items()},
+        "assumptions": list(answer.assumptions),
+        "caution": CAUTION,
+    }  # fmt: skip
+    if rehearsal.sought is not None:
+        sought = rehearsal.sought
+        told["target"] = {
+            "quantity": sought.key, "value": sought.target, "in_the_way": list(sought.hindered),
+            "ways": [
+                {
+                    "settings": dict(way.settings), "share_inside": way.inside,
+                    "then": {key: _three(value, key) for key, value in way.values.items()},
+                }
+                for way in sought.ways
+            ],
+        }  # fmt: skip
+    cleaned: dict[str, Any] = _clean(told)
+    return cleaned
+
+
+def _three(told: tuple[float, float, float], key: str) -> dict[str, Any]:
+    return {"value": told[0], "low": told[1], "high": told[2], "unit": QUANTITIES[key].unit}
+
+
+def _clean(node: Any) -> Any:
+    """NaN and infinity as null, numbers to six digits."""
+    if isinstance(node, dict):
+        return {key: _clean(value) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_clean(value) for value in node]
+    if isinstance(node, float):
+        return float(f"{node:.6g}") if math.isfinite(node) else None
+    return node
+
+
+def signals(answer: WhatIf) -> pl.DataFrame:
+    """Mean breaths in long form: which (recorded, now, then), time and the three curves in canonical units."""
+    shown = answer.overlay
+    parts = []
+    for which, curves in (("recorded", shown.recorded), ("now", shown.simulated), ("then", answer.waves_then)):
+        n = len(curves[0])
+        parts.append(
+            pl.DataFrame({
+                "which": [which] * n, "time_s": [k / answer.rate_hz for k in range(n)],
+                "airway_pressure": curves[0], "flow": curves[1], "volume": curves[2],
+            })
+        )  # fmt: skip
+    return pl.concat(parts)
+
+
+def table_of(swept: Sweep) -> pl.DataFrame:
+    """A row per value, or pair: settings, then each quantity with the ends of its interval."""
+    rows = []
+    for point in swept.points:
+        flat: dict[str, float | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        for key, told in point.quantities.items():
+            ends = zip((key, f"{key}_low", f"{key}_high"), told, strict=True)
+            flat |= {name: value if math.isfinite(value) else None for name, value in ends}
+        rows.append(flat)
+    return pl.DataFrame(rows, infer_schema_length=None)

@@ -1,0 +1,106 @@
+"""Figures of a rehearsal: the present over the recording and what would come, a curve along a range, a map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tidebench.quantities import quantity
+from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
+from tidebench.report.figures import Picture
+from tidebench.report.palette import BLUE, GREY, INK, RED, YELLOW
+
+if TYPE_CHECKING:
+    from tidebench.fitting.change import WhatIf
+    from tidebench.fitting.sweep import Sweep
+
+LEFT, RIGHT, HEAD, PANEL = 13.0, 30.0, 7.0, 26.0  # mm
+L_MIN, ML = 60.0, 1000.0
+ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
+
+
+def waves_figure(answer: WhatIf) -> Picture:
+    """Mean breaths: recorded, the same settings simulated, and the changed ones; what the fit leaves at the bottom."""
+    shown = answer.overlay
+    with drawing():
+        sheet = Sheet(4 * (PANEL + HEAD) + 9)
+        first = None
+        for k, (key, per) in enumerate(ROWS):
+            axes = sheet.axes(LEFT, HEAD + k * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+            first = first or axes
+            record = quantity(key)
+            head(axes, f"{record.label}, {record.unit}")
+            axes.plot(shown.time_s, per * shown.recorded[k], color=INK, linewidth=1.6, label="recorded")
+            axes.plot(shown.time_s, per * shown.simulated[k], "--", color=BLUE, linewidth=1.1, label="now, simulated")
+            later = answer.waves_then
+            axes.plot(
+                np.arange(len(later[k])) / answer.rate_hz, per * later[k], "-.", color=RED, label="then, simulated"
+            )
+            axes.tick_params(labelbottom=False)
+            if k == 0:
+                axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False)
+        axes = sheet.axes(LEFT, HEAD + 3 * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+        head(axes, "recorded less simulated pressure, cmH2O")
+        axes.axhline(0.0, color=GREY, linewidth=0.5)
+        axes.plot(shown.time_s, shown.recorded[0] - shown.simulated[0], color=INK)
+        axes.set_xlabel("time from the start of inflation, s")
+        words = (
+            "Mean breath, recorded and simulated. The present is reproduced within "
+            f"{shown.pressure_error_cmh2o:.2f} cmH2O (root mean square) and {shown.volume_error_percent:.1f} % of "
+            "volume."
+        )
+        return Picture(sheet.svg(), words)
+
+
+def sweep_figure(found: Sweep, key: str) -> Picture:
+    """One quantity along a range with its band, or over two as a map with lines of equal PaCO2 where it is told."""
+    return _map(found, key) if len(found.ranges) == 2 else _curve(found, key)
+
+
+def _curve(found: Sweep, key: str) -> Picture:
+    record, setting = quantity(key), found.ranges[0]
+    told = np.array([point.quantities[key] for point in found.points])
+    with drawing():
+        sheet = Sheet(80)
+        axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 58)
+        head(axes, f"{record.label}, {record.unit}")
+        axes.fill_between(setting.values, told[:, 1], told[:, 2], color=BLUE, alpha=0.2, linewidth=0)
+        axes.plot(setting.values, told[:, 0], color=BLUE, marker="o", markersize=3)
+        axes.set_xlabel(_named(setting.key))
+        return Picture(
+            sheet.svg(),
+            f"{record.label} along {setting.key}: "
+            + "; ".join(
+                f"{value:g}: {middle:.3g} ({low:.3g} to {high:.3g})"
+                for value, (middle, low, high) in zip(setting.values, told, strict=True)
+            ),
+        )
+
+
+def _map(found: Sweep, key: str) -> Picture:
+    record, (across, up) = quantity(key), found.ranges
+    shape = len(across.values), len(up.values)
+    field = np.array([point.quantities[key][0] for point in found.points]).reshape(shape).T
+    with drawing():
+        sheet = Sheet(92)
+        axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 70)
+        axes.grid(visible=False)
+        head(axes, f"{record.label}, {record.unit}")
+        drawn = axes.pcolormesh(across.values, up.values, field, cmap="cividis", shading="nearest")
+        sheet.figure.colorbar(drawn, cax=sheet.axes(WIDTH_MM - RIGHT + 4, HEAD, 4, 70))
+        if min(shape) > 2 and "paco2_mmhg" in found.points[0].quantities:
+            tension = np.array([point.quantities["paco2_mmhg"][0] for point in found.points]).reshape(shape).T
+            lines = axes.contour(across.values, up.values, tension, colors=YELLOW, linewidths=0.8)
+            axes.clabel(lines, fmt="PaCO2 %g", fontsize=7)
+        axes.set_xlabel(_named(across.key))
+        axes.set_ylabel(_named(up.key))
+        span = f"{np.nanmin(field):.3g} to {np.nanmax(field):.3g} {record.unit}"
+        return Picture(
+            sheet.svg(), f"{record.label} over {across.key} and {up.key}: {span}. Each field is in sweep.csv."
+        )
+
+
+def _named(key: str) -> str:
+    record = quantity(key)
+    return f"{record.label}, {record.unit}" if record.unit else record.label

@@ -1,0 +1,1 @@
+"""Patients fitted at one setting and predicted at another, beside what the simulator does there."""

@@ -1,0 +1,40 @@
+"""Coverage and errors of rehearsals as tables."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from tests.rehearsals.scoring import COMPARED
+from tidebench.quantities import quantity
+
+RELATIVE = ("vti_ml", "mechanical_power_j_min", "rate_per_min", "paco2_mmhg")
+Row = dict[str, Any]
+
+
+def coverage(rows: list[Row], by: str) -> pl.DataFrame:
+    """Coverage, median error and the error that nine in ten stay below, by quantity and a column of the rows."""
+    out = []
+    for group in sorted({str(row.get(by)) for row in rows}):
+        for key in COMPARED:
+            told = np.array([row[key] for row in rows if key in row and str(row.get(by)) == group])
+            if not len(told):
+                continue
+            true, middle, low, high = told.T
+            scale = 100 / np.abs(true) if key in RELATIVE else np.ones(len(true))
+            error = np.abs(middle - true) * scale
+            out.append({
+                by: group, "quantity": quantity(key).label, "patients": len(told),
+                "held": float(np.mean((true >= low) & (true <= high))), "median error": float(np.median(error)),
+                "nine in ten below": float(np.quantile(error, 0.9)),
+                "unit": "%" if key in RELATIVE else quantity(key).unit,
+                "width": float(np.median((high - low) * scale)),
+            })  # fmt: skip
+    return pl.DataFrame(out)
+
+
+def limited(row: Row) -> bool:
+    """True where the patient's expiration is limited by flow."""
+    return "flow limitation" in row.get("built", "")
