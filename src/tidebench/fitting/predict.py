@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -158,7 +158,7 @@ def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
     rows = done.raw_breaths.to_numpy(structured=True)
     rows = rows[(rows["start"] >= settle) & np.isfinite(rows["end"]) & np.isfinite(rows["turn"])]
     if not len(rows):
-        return dict.fromkeys((*KEYS, "ventilation"), np.nan)
+        return dict.fromkeys(KEYS, np.nan)
     flow = done.channels["flow"]
     edges = [
         (round(a * RATE_HZ), round(b * RATE_HZ), round(c * RATE_HZ))
@@ -190,7 +190,6 @@ def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
         "minute_volume_l_min": rate * float(np.mean(vte)) / 1000,
         "mechanical_power_j_min": rate * float(np.mean(work)),
         "unanswered_efforts_percent": unanswered(done, rows, settle),
-        "ventilation": rate,
     }
     if fit.drive is not None:
         out |= dict.fromkeys(PASSIVE_ONLY, np.nan)
@@ -235,18 +234,22 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
     else:
         with ThreadPoolExecutor(os.cpu_count()) as pool:
             rows = list(pool.map(one, lungs, efforts, range(n)))
-    quantities = {key: np.array([row[0][key] for row in rows]) for key in KEYS}
+    quantities = {key: np.array([values[key] for values, _, _ in rows]) for key in KEYS}
     gas = fit.exchange.draw(np.random.default_rng([seed, 7]), n)
-    volume = np.array([row[0].get("mean_vte_ml", np.nan) for row in rows])
+    volume = np.array([values.get("mean_vte_ml", np.nan) for values, _, _ in rows])
     reaching = np.maximum(volume - gas[:, 0], LEAST_REACHING * volume)
     ventilation = quantities["rate_per_min"] * reaching * (1.0 - gas[:, 1]) / 1000
-    done, settle = run_one(scenario, fit, lungs[0], efforts[0], 0)
+    _, done, settle = rows[0]
+    assert done is not None
     return Prediction(setting, quantities, ventilation, done, settle)
 
 
-def _one(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[dict[str, float], int]:
-    done, settle = run_one(scenario, fit, lung, effort, seed)
-    return measured(done, settle, fit), seed
+def _one(
+    scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, k: int
+) -> tuple[dict[str, float], Solution | None, float]:
+    """The quantities of the ``k``-th patient; the first one's simulation is kept."""
+    done, settle = run_one(scenario, fit, lung, effort, k)
+    return measured(done, settle, fit), done if k == 0 else None, settle
 
 
 def anchored(fit: Fit) -> Fit:
@@ -272,8 +275,3 @@ def anchored(fit: Fit) -> Fit:
                 time = float(np.clip(1 + 0.7 * lasts / fit.drive.neural_time_s, 0.6, 1.6))
         fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
     return fit
-
-
-def without_doubt(fit: Fit) -> Fit:
-    """The fit as if it were certain: one patient, the estimate."""
-    return replace(fit, mechanics=replace(fit.mechanics, covariance=np.zeros((5, 5))))
