@@ -16,6 +16,7 @@ from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.findings import RULES
 from tidebench.fitting.change import GAS_KEYS, WhatIf, what_if
+from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
 from tidebench.fitting.predict import KEYS
 from tidebench.fitting.sweep import Range, Sweep, sweep
@@ -54,6 +55,8 @@ class Asked:
     seed : int
     reacting : bool
         Let drive follow carbon dioxide.
+    minutes : float or None
+        Follow blood gases for so long after the change.
     """
 
     settings: Mapping[str, Any]
@@ -66,15 +69,17 @@ class Asked:
     bounds: Sequence[Bound] = ()
     seed: int = 0
     reacting: bool = False
+    minutes: float | None = None
 
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What came out: the change rehearsed, and a sweep and a search where they were asked for."""
+    """What came out: the change rehearsed, and a sweep, a search and a course of gases where they were asked for."""
 
     answer: WhatIf
     swept: Sweep | None = None
     sought: Search | None = None
+    course: Course | None = None
 
 
 def whatif_case(
@@ -106,7 +111,8 @@ def whatif_case(
         done = what_if(fit, asked.settings, seed=asked.seed, reacting=asked.reacting)
         swept = sweep(fit, asked.ranges, asked.settings, asked.seed, tell) if asked.ranges else None
         sought = seek(fit, *asked.target, asked.bounds, asked.settings, progress=tell) if asked.target else None
-        rehearsal = Rehearsal(done, swept, sought)
+        followed = course(fit, asked.settings, asked.minutes) if asked.minutes is not None else None
+        rehearsal = Rehearsal(done, swept, sought, followed)
         options = {"rehearsed": True, "set": dict(asked.settings), "seed": asked.seed, "reacting": asked.reacting}
         options["policy"] = house.identity if house else None
         draft.identity = Identity(reviewed.summary["recording_id"], case.case_hash, options, RULES)
@@ -116,12 +122,16 @@ def whatif_case(
 
 def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapping[str, str]) -> None:
     """``whatif.json``, ``signals.parquet``, figures, and the sweep's table."""
-    from tidebench.report.rehearsal import sweep_figure, waves_figure
+    from tidebench.report.rehearsal import course_figure, sweep_figure, waves_figure
 
     text = json.dumps(as_json(rehearsal), ensure_ascii=False, indent=2, allow_nan=False)
     (folder / "whatif.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
     (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).svg, encoding="utf-8")
+    if rehearsal.course is not None:
+        followed = {"minutes": rehearsal.course.minutes, **rehearsal.course.gases}
+        pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
+        (folder / "course.svg").write_text(course_figure(rehearsal.course).svg, encoding="utf-8")
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)

@@ -30,12 +30,29 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "out"
-    options = ["--set", "rate_per_min=20", "--sweep", "peep_cmh2o=4:8:2", "--show", "plateau_pressure_cmh2o"]
+    options = [
+        "--set",
+        "rate_per_min=20",
+        "--sweep",
+        "peep_cmh2o=4:8:2",
+        "--show",
+        "plateau_pressure_cmh2o",
+        "--minutes",
+        "5",
+    ]
     main(["whatif", str(case), "--out", str(out), *options])
     said = capsys.readouterr().out
     assert "Not a medical device" in said
     assert "carbon dioxide" in said
-    assert set(read_result(out).files) == {"whatif.json", "signals.parquet", "waves.svg", "sweep.svg", "sweep.csv"}
+    assert set(read_result(out).files) == {
+        "whatif.json",
+        "signals.parquet",
+        "waves.svg",
+        "sweep.svg",
+        "sweep.csv",
+        "course.svg",
+        "course.csv",
+    }
     told = json.loads((out / "whatif.json").read_text(encoding="utf-8"))
     assert told["settings_then"]["rate_per_min"] == 20
     assert told["then"]["rate_per_min"]["value"] == pytest.approx(20, abs=0.1)
@@ -73,6 +90,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--target", "paco2_mmhg=40", "--within", "driving_pressure_cmh2o=13"], "is no bound."),
         (["--assume", "compliance_ml_cmh2o=50"], "only half a lung is named."),
         (["--assume", "compliance_ml_cmh2o=5000"], "can't be assumed. Expected: compliance_ml_cmh2o 0.05 to 300"),
+        (["--minutes", "0"], "0 minutes. Expected: 1 to 240."),
         (["--reacting"], "drive can't react. Expected: a patient who breathes, and a blood gas."),
     ],
 )

@@ -44,6 +44,7 @@ def whatif(
     within: Repeated = (),
     policy: Path | None = None,
     reacting: Switch = False,
+    minutes: float | None = None,
     seed: int = 0,
     json: Switch = False,
 ) -> None:
@@ -75,6 +76,8 @@ def whatif(
         A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
     reacting : bool
         Let drive follow carbon dioxide, instead of keeping effort as it was.
+    minutes : float
+        Follow blood gases for so many minutes after the change.
     seed : int
         The same seed draws the same patients.
     json : bool
@@ -95,6 +98,7 @@ def whatif(
         bounds=tuple(bound_of(text) for text in within),
         seed=seed,
         reacting=reacting,
+        minutes=minutes,
     )
     with progress_bar(shown=not json) as tell:
         done = whatif_case(case, out, asked, policy=policy, progress=tell)

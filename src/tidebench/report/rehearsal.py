@@ -13,6 +13,7 @@ from tidebench.report.palette import BLUE, GREY, INK, RED, YELLOW
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
+    from tidebench.fitting.course import Course
     from tidebench.fitting.sweep import Sweep
 
 LEFT, RIGHT, HEAD, PANEL = 13.0, 30.0, 7.0, 26.0  # mm
@@ -56,6 +57,24 @@ def waves_figure(answer: WhatIf) -> Picture:
 def sweep_figure(found: Sweep, key: str) -> Picture:
     """One quantity along a range with its band, or over two as a map with lines of equal PaCO2 where it is told."""
     return _map(found, key) if len(found.ranges) == 2 else _curve(found, key)
+
+
+def course_figure(found: Course) -> Picture:
+    """Arterial carbon dioxide and saturation over the minutes after the change."""
+    with drawing():
+        sheet = Sheet(2 * (PANEL + HEAD) + 9)
+        first = None
+        for k, (key, per) in enumerate((("paco2_mmhg", 1.0), ("sao2", 100.0))):
+            axes = sheet.axes(LEFT, HEAD + k * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+            first = first or axes
+            record = quantity(key)
+            head(axes, f"{record.label}, {record.unit or '%'}")
+            axes.plot(found.minutes, per * found.gases[key], color=BLUE)
+            axes.tick_params(labelbottom=k == 1)
+        axes.set_xlabel("minutes after the change")
+        tension = found.gases["paco2_mmhg"]
+        words = f"PaCO2 goes from {tension[0]:.0f} to {tension[-1]:.0f} mmHg in {found.minutes[-1]:.0f} minutes."
+        return Picture(sheet.svg(), words)
 
 
 def _curve(found: Sweep, key: str) -> Picture:

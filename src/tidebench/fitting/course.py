@@ -1,0 +1,105 @@
+"""Blood gases over the minutes after a change: the simulator's stores, started from the gas that was drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tidebench.errors import OptionError
+from tidebench.fitting.exchange import ALVEOLAR_DEAD, DIFFERENCE_ML_DL
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.mechanics import TURBULENCE
+from tidebench.fitting.predict import drawn, predict, tables_of
+from tidebench.fitting.records import FitError, Samples
+from tidebench.formulas.gas_exchange import alveolar_po2_mmhg, shunt_fraction
+from tidebench.simulation.scenario import Scenario, scenario_from
+from tidebench.simulation.setup import start_of
+from tidebench.simulation.solution import simulate
+
+SETTLED_S, EVERY_S, RATE_HZ = 2400.0, 30.0, 20.0
+LONGEST_MIN = 240.0
+GASES = ("arterial_co2", "arterial_ph", "arterial_o2", "arterial_saturation")
+KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
+ROUNDS = 2
+LEAST_ML_MIN, MOST_ML_MIN = 1.0, 1000.0
+
+
+@dataclass(frozen=True)
+class Course:
+    """Blood gases of the estimate from the change on: minutes, and each gas by key, shape (n,)."""
+
+    minutes: Samples
+    gases: Mapping[str, Samples]
+
+
+def course(fit: Fit, settings: Mapping[str, Any], minutes: float) -> Course:
+    """How blood gases would move after the change, once they were steady on the settings of now.
+
+    CO2 production is moved until the present gives the PaCO2 that was drawn. Stores are the simulator's, scaled by
+    weight; dead space and shunt are those of the fit.
+
+    Raises
+    ------
+    FitError
+        No arterial blood gas.
+    OptionError
+        Fewer minutes than one, or more than four hours.
+    """
+    known = fit.exchange
+    if known.paco2_mmhg is None:
+        raise FitError("the course of gases can't be told", where="--minutes", remedy=f"{known.reason}.".capitalize())
+    if not 1 <= minutes <= LONGEST_MIN:
+        raise OptionError(f"{minutes:g} minutes", where="--minutes", expected=f"1 to {LONGEST_MIN:g}")
+    now = predict(fit, n=1)
+    production = known.production(float(now.ventilation_l_min[0])) or 200.0
+    found: dict[str, Samples] = {}
+    for _ in range(ROUNDS):
+        found = _run(fit, _scenario(fit, settings, production, minutes))
+        before = float(found["paco2_mmhg"][round(SETTLED_S / EVERY_S) - 1])
+        production *= known.paco2_mmhg / before
+    first = round(SETTLED_S / EVERY_S) - 1
+    return Course(
+        np.arange(len(found["ph"]) - first) * EVERY_S / 60, {key: values[first:] for key, values in found.items()}
+    )
+
+
+def _scenario(fit: Fit, settings: Mapping[str, Any], production: float, minutes: float) -> Scenario:
+    tables, _ = tables_of(fit, {})
+    later, _ = tables_of(fit, settings)
+    known = fit.exchange
+    circuit = fit.window.review.case.circuit.dead_space_ml or 0.0
+    exchange: dict[str, Any] = {
+        "co2_production_ml_min": min(max(production, LEAST_ML_MIN), MOST_ML_MIN), "alveolar_dead_space": ALVEOLAR_DEAD,
+        "airway_dead_space_ml": max(0.1, known.dead_space_ml - circuit), "haemoglobin_g_dl": known.haemoglobin_g_dl,
+    }  # fmt: skip
+    if known.bicarbonate_mmol_l is not None:
+        exchange["bicarbonate_mmol_l"] = known.bicarbonate_mmol_l
+    if known.pao2_mmhg is not None and known.fio2 is not None and known.paco2_mmhg is not None:
+        alveolar = max(known.pao2_mmhg, float(alveolar_po2_mmhg(known.fio2, known.paco2_mmhg)))
+        shunt = shunt_fraction(known.pao2_mmhg, alveolar, known.haemoglobin_g_dl, DIFFERENCE_ML_DL)
+        exchange["shunt"] = min(shunt, 0.7)
+    if circuit:
+        tables["circuit"]["dead_space_ml"] = circuit
+    rows = [*tables["settings"], {**later["settings"][0], "at_s": SETTLED_S}]
+    whole = {**tables, "duration_s": SETTLED_S + 60 * minutes, "sampling_hz": RATE_HZ, "exchange": exchange}
+    return scenario_from({**whole, "settings": rows}, name="what-if")
+
+
+def _run(fit: Fit, scenario: Scenario) -> dict[str, Samples]:
+    """Gases of the estimate, means over half a minute."""
+    lungs, efforts = fit.draws(1)
+    told, _ = drawn(scenario, fit, lungs[0], efforts[0], 0)
+    told = told.model_copy(update={"duration_s": scenario.duration_s})
+    start = start_of(told)
+    start.memory.patient[0]["tube_k1"] = fit.tube[0] if fit.mechanics.known_square else 0.0
+    start.memory.patient[0]["tube_k2"] = lungs[0][TURBULENCE]
+    channels = simulate(told, GASES, start=start).channels
+    width = round(EVERY_S * RATE_HZ)
+    out = {}
+    for key, name in zip(KEYS, GASES, strict=True):
+        values = channels[name]
+        out[key] = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
+    return out
