@@ -127,15 +127,15 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
     text = json.dumps(as_json(rehearsal), ensure_ascii=False, indent=2, allow_nan=False)
     (folder / "whatif.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
-    (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).svg, encoding="utf-8")
+    (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).standing_alone, encoding="utf-8")
     if rehearsal.course is not None:
         followed = {"minutes": rehearsal.course.minutes, **rehearsal.course.gases}
         pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
-        (folder / "course.svg").write_text(course_figure(rehearsal.course).svg, encoding="utf-8")
+        (folder / "course.svg").write_text(course_figure(rehearsal.course).standing_alone, encoding="utf-8")
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
-        (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).svg, encoding="utf-8")
+        (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).standing_alone, encoding="utf-8")
 
 
 def known_quantity(key: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,6 +43,14 @@ class Picture:
     def __post_init__(self) -> None:
         if len(self.alt) > MOST_WORDS:
             object.__setattr__(self, "alt", f"{self.alt[:MOST_WORDS].rsplit('; ', 1)[0]}; and more.")
+
+    @property
+    def standing_alone(self) -> str:
+        """The figure as a file of its own: its description inside, for those who can't see it, on white."""
+        opening = re.search(r"<svg[^>]*>", self.svg)
+        assert opening
+        further = f'<title>{escape(self.alt)}</title><rect width="100%" height="100%" fill="white"/>'
+        return self.svg[: opening.end()] + further + self.svg[opening.end() :]
 
 
 # --- trend ------------------------------------------------------------------------------------------------------------

@@ -9,14 +9,14 @@ import numpy as np
 from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
-from tidebench.report.palette import BLUE, GREY, INK, RED, YELLOW
+from tidebench.report.palette import BLUE, GREY, INK, RED
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.course import Course
     from tidebench.fitting.sweep import Sweep
 
-LEFT, RIGHT, HEAD, PANEL = 13.0, 30.0, 7.0, 26.0  # mm
+LEFT, RIGHT, HEAD, PANEL = 13.0, 38.0, 7.0, 26.0  # mm
 L_MIN, ML = 60.0, 1000.0
 ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
 
@@ -110,7 +110,7 @@ def _map(found: Sweep, key: str) -> Picture:
         sheet.figure.colorbar(drawn, cax=sheet.axes(WIDTH_MM - RIGHT + 4, HEAD, 4, 70))
         if min(shape) > 2 and "paco2_mmhg" in found.points[0].quantities:
             tension = np.array([point.quantities["paco2_mmhg"][0] for point in found.points]).reshape(shape).T
-            lines = axes.contour(across.values, up.values, tension, colors=YELLOW, linewidths=0.8)
+            lines = axes.contour(across.values, up.values, tension, colors="white", linewidths=0.9)
             axes.clabel(lines, fmt="PaCO2 %g", fontsize=7)
         axes.set_xlabel(_named(across.key))
         axes.set_ylabel(_named(up.key))
