@@ -68,6 +68,12 @@ class Plan:
         """True where breaths between mandatory ones are the patient's alone."""
         return np.asarray(self.known & self.mixed & (self.support == UNASSISTED), bool)
 
+    @property
+    def time_cycled_s(self) -> Samples:
+        """How long inflations last where all are mandatory and end by time, s; NaN elsewhere."""
+        by_time = (self.mandatory == VOLUME) | (self.mandatory == PRESSURE) | (self.mandatory == TARGETED)
+        return np.where(by_time & ~self.mixed & ~self.spontaneous_only, self.inspiratory_time_s, np.nan)
+
 
 @kernel
 def shapes(

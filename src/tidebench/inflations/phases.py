@@ -27,6 +27,8 @@ LEAST_REST_S = 0.06
 DRAWN_S = 0.1  # of the local flow scale: the volume from which an unassisted breath is one
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
+RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
+RESUMED_S = 0.04  # over which levels before and after that rise are taken
 
 
 @kernel
@@ -197,3 +199,27 @@ def detect(
         sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0),
         sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0),
     )
+
+
+def unstacked(
+    p: Samples, f: Samples, rate_hz: float, levels: Levels, begins: Indices, ends: Indices, lasts_s: Samples
+) -> tuple[Indices, Indices]:
+    """Starts and turns, those taken apart where time-cycled inflations follow at once on each other.
+
+    A strong effort draws gas all the while between two inflations, so that neither pressure nor flow comes to rest. But
+    time ends each of them: what lasts more than twice as long as set, ``lasts_s`` (NaN where nothing is), holds two,
+    the second begun that long before the turn, and there pressure and flow rise once more. In a hold they don't.
+    """
+    lasts = lasts_s * rate_hz
+    width = max(1, round(RESUMED_S * rate_hz))
+    wanted = (ends - begins >= 2 * lasts + LEAST_REST_S * rate_hz) & (ends - begins < 3 * lasts)
+    starts, turns = [begins], [ends.copy()]
+    for k in np.flatnonzero(wanted):
+        second, g = int(ends[k] - round(lasts[k])), begins[k] // levels.hop
+        around = slice(second - 2 * width, second + 3 * width)
+        level = smooth(p[around] / levels.pressure[g] + f[around] / levels.flow[g], width | 1)
+        if np.nanmax(level[2 * width :] - level[: -2 * width]) > RESUMED:
+            starts.append(np.array([second]))
+            turns.append(ends[k : k + 1])
+            turns[0][k] = begins[k] + round(lasts[k])
+    return np.sort(np.concatenate(starts)), np.sort(np.concatenate(turns))

@@ -22,7 +22,7 @@ from tidebench.inflations.holds import Still, find_still
 from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
 from tidebench.inflations.lost import while_kept
-from tidebench.inflations.phases import detect
+from tidebench.inflations.phases import detect, unstacked
 from tidebench.inflations.pushes import find_pushes
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
@@ -247,7 +247,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     p, f = while_kept(p, f, rate_hz)
     levels = find_levels(p, f, rate_hz)
     alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
-    bounds = whole_breaths(p, f, *detect(p, f, rate_hz, levels, alone))
+    begins, turns = detect(p, f, rate_hz, levels, alone)
+    bounds = whole_breaths(p, f, *unstacked(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s))
     if not len(bounds.start):
         return None
     start, turn, end = bounds.start, bounds.turn, bounds.end
