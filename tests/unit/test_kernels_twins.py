@@ -29,8 +29,8 @@ from tidebench.findings.secretions import FEWEST as FEWEST_SAMPLES
 from tidebench.inflations.delivery import onset
 from tidebench.inflations.holds import step_at, trailing_rest
 from tidebench.inflations.leak import balance, local_slope
-from tidebench.inflations.levels import BINS, running_percentiles, valve_resistance
-from tidebench.inflations.phases import find_phases, smooth
+from tidebench.inflations.levels import BINS, Levels, running_percentiles, valve_resistance
+from tidebench.inflations.phases import find_phases, smooth, unstacked
 from tidebench.measures.breaths import tracheal_peaks
 from tidebench.measures.efforts import at_breath, before_triggering, means
 from tidebench.measures.stretch import first_gap
@@ -166,6 +166,21 @@ def test_find_phases_counts_a_slow_breath_where_the_mode_has_some(
     f = np.concatenate([np.zeros(40), np.full(100, flow), np.full(40, -flow), np.zeros(60)])
     grid = np.ones(12)
     found = find_phases(np.full(240, 5.0), f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, least * grid, 10, 6)
+    assert list(zip(*(side.tolist() for side in found), strict=True)) == expected
+
+
+@pytest.mark.parametrize(
+    ("between", "lasts_s", "expected"),
+    [(0.3, 0.8, [(50, 130), (150, 230)]), (0.5, 0.8, [(50, 230)]), (0.3, 1.0, [(50, 230)]), (0.3, np.nan, [(50, 230)])],
+    ids=["stacked", "no edge", "not twice as long", "nothing set"],
+)
+def test_unstacked(between: float, lasts_s: float, expected: list[tuple[int, int]]) -> None:
+    """Two inflations of 0.8 s at 0.5 L/s, between which an effort draws ``between`` for 0.2 s."""
+    f = np.concatenate([np.zeros(50), np.full(80, 0.5), np.full(20, between), np.full(80, 0.5), np.zeros(70)])
+    grid = np.ones(6)
+    levels = Levels(50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0)
+    one = np.array([50]), np.array([230])
+    found = unstacked(np.full(300, 5.0), f, 100.0, levels, *one, np.array([lasts_s]))
     assert list(zip(*(side.tolist() for side in found), strict=True)) == expected
 
 
@@ -471,6 +486,21 @@ def test_find_efforts_does_not_count_what_is_left_of_one_as_another() -> None:
     again = falling_slowly.copy()
     again[220:280] = np.linspace(again[220], 6, 40)[: len(again[220:280])]
     assert find_efforts(again, 1.0, 12)[3].round(2).tolist() == [8, 6]
+
+
+def test_find_efforts_begins_none_before_the_one_before_is_over() -> None:
+    """An effort of 3 cmH2O leaves 0.6, less than an effort but more than rest, and another follows."""
+    first, second = np.linspace(0, 3, 40), np.linspace(0.6, 3, 40)
+    begin, _, over, _ = find_efforts(np.concatenate([np.zeros(20), first, first[:7:-1], second, first[::-1]]), 1.0, 12)
+    assert len(begin) == 2
+    assert begin[1] >= over[0]
+
+
+def test_find_efforts_asks_a_whole_rise_of_what_follows_one() -> None:
+    """An effort leaves 0.8 cmH2O, and a bump of 0.5 follows: no effort."""
+    first, bump = np.linspace(0, 8, 40), 0.8 + 0.5 * np.sin(np.linspace(0, np.pi, 40))
+    muscle = np.concatenate([np.zeros(20), first, first[:3:-1], bump, np.zeros(20)])
+    assert find_efforts(muscle, 1.0, 12)[3].tolist() == [8]
 
 
 @pytest.mark.parametrize(

@@ -38,8 +38,8 @@ def bridged(muscle: Samples, longest: int) -> Samples:
 def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices, Indices, Indices, Samples]:
     """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak.
 
-    What is left when an effort is over may still be more than ``least``: the next effort must rise by that much from
-    it.
+    What is left when an effort is over may still be more than rest: the next effort must rise by ``least`` from the
+    lowest of it, and begins no earlier.
     """
     n = len(muscle)
     most = n // max(1, shortest) + 1
@@ -73,8 +73,9 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
             over[count] = i
             peak[count] = highest
             count += 1
+        free = i
         lowest = highest
-        while i < n and muscle[i] > least and muscle[i] <= lowest + least:
+        while i < n and muscle[i] > ONSET and muscle[i] <= lowest + least:
             if muscle[i] <= lowest:
                 lowest = muscle[i]
                 free = i
