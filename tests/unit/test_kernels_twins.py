@@ -469,7 +469,7 @@ def test_find_efforts_reads_onset_crest_end_and_peak() -> None:
     muscle = np.zeros(400)
     for at, peak in ((50, 8.0), (230, 4.0)):
         muscle[at : at + 101] = peak * (1 - np.abs(np.arange(101) - 50) / 50)
-    begin, crest, over, highest = find_efforts(muscle, 1.0, 12)
+    begin, crest, over, highest = find_efforts(muscle, 1.0, 0.3, 12)
     assert highest.tolist() == [8, 4]
     for k, (at, top) in enumerate(((50, 8.0), (230, 4.0))):
         inside = np.arange(at, at + 101)
@@ -482,32 +482,44 @@ def test_find_efforts_reads_onset_crest_end_and_peak() -> None:
 def test_find_efforts_does_not_count_what_is_left_of_one_as_another() -> None:
     """A strong effort that relaxes slowly is above 1 cmH2O when it is over; only a new rise is a new effort."""
     falling_slowly = np.concatenate([np.zeros(20), np.linspace(0, 8, 40), np.linspace(8, 0, 200)])
-    assert find_efforts(falling_slowly, 1.0, 12)[3].tolist() == [8]
+    assert find_efforts(falling_slowly, 1.0, 0.3, 12)[3].tolist() == [8]
     again = falling_slowly.copy()
     again[220:280] = np.linspace(again[220], 6, 40)[: len(again[220:280])]
-    assert find_efforts(again, 1.0, 12)[3].round(2).tolist() == [8, 6]
+    assert find_efforts(again, 1.0, 0.3, 12)[3].round(2).tolist() == [8, 6]
 
 
 def test_find_efforts_begins_none_before_the_one_before_is_over() -> None:
     """An effort of 3 cmH2O leaves 0.6, less than an effort but more than rest, and another follows."""
     first, second = np.linspace(0, 3, 40), np.linspace(0.6, 3, 40)
-    begin, _, over, _ = find_efforts(np.concatenate([np.zeros(20), first, first[:7:-1], second, first[::-1]]), 1.0, 12)
+    begin, _, over, _ = find_efforts(
+        np.concatenate([np.zeros(20), first, first[:7:-1], second, first[::-1]]), 1.0, 0.3, 12
+    )
     assert len(begin) == 2
     assert begin[1] >= over[0]
+
+
+@pytest.mark.parametrize(("left", "rest"), [(1.2, 0.3), (0.5, 0.8)], ids=["above rest", "within rest"])
+def test_find_efforts_leaves_a_hump_before_one_out(left: float, rest: float) -> None:
+    """A heartbeat of 2 cmH2O falls to what is left, and an effort rises from there: it begins where the heart's end."""
+    hump = left + (2 - left) * np.sin(np.linspace(0, np.pi, 61))[15:]
+    rise = np.linspace(left, 8, 40)
+    begin, _, _, highest = find_efforts(np.concatenate([np.zeros(20), hump, rise, np.zeros(20)]), 3.0, rest, 12)
+    assert highest.tolist() == [8]
+    assert 50 <= begin[0] <= 70
 
 
 def test_find_efforts_asks_a_whole_rise_of_what_follows_one() -> None:
     """An effort leaves 0.8 cmH2O, and a bump of 0.5 follows: no effort."""
     first, bump = np.linspace(0, 8, 40), 0.8 + 0.5 * np.sin(np.linspace(0, np.pi, 40))
     muscle = np.concatenate([np.zeros(20), first, first[:3:-1], bump, np.zeros(20)])
-    assert find_efforts(muscle, 1.0, 12)[3].tolist() == [8]
+    assert find_efforts(muscle, 1.0, 0.3, 12)[3].tolist() == [8]
 
 
 @pytest.mark.parametrize(
     "muscle", [np.full(50, np.nan), np.zeros(50), np.full(5, 3.0)], ids=["unknown", "rest", "spike"]
 )
 def test_find_efforts_finds_none_where_there_is_none(muscle: Samples) -> None:
-    assert len(find_efforts(muscle, 1.0, 12)[0]) == 0
+    assert len(find_efforts(muscle, 1.0, 0.3, 12)[0]) == 0
 
 
 def test_tracheal_peaks_and_first_gap() -> None:

@@ -15,6 +15,7 @@ ONSET = 0.3  # cmH2O: rest, to within noise
 RISEN = 0.1  # share of the peak above which an effort is under way: rest is known no better where efforts are strong
 RELAXED = 0.25  # share of the peak at which an effort is over
 PLATEAU = 0.9  # share of the peak down to which inspiration is still going on
+BACK = 0.5  # cmH2O above the lowest before an effort's rise: what was higher still is not its own
 LEAST_EFFORT_S = 0.12
 BRIDGE_S = 0.35  # gaps in muscle pressure at edges of flow are shorter than this
 
@@ -35,11 +36,13 @@ def bridged(muscle: Samples, longest: int) -> Samples:
 
 
 @kernel
-def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices, Indices, Indices, Samples]:
+def find_efforts(
+    muscle: Samples, least: float, rest: float, shortest: int
+) -> tuple[Indices, Indices, Indices, Samples]:
     """Efforts in a muscle pressure (cmH2O, NaN where unknown): onset, end of neural inspiration, when over, peak.
 
-    What is left when an effort is over may still be more than rest: the next effort must rise by ``least`` from the
-    lowest of it, and begins no earlier.
+    What is left when an effort is over may still be more than ``rest``: the next effort must rise by ``least`` from the
+    lowest of it, and begins no earlier. A hump before an effort, as a heartbeat makes it, is not its own.
     """
     n = len(muscle)
     most = n // max(1, shortest) + 1
@@ -55,8 +58,10 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
             i += 1
             continue
         begin = i
-        while begin > free and muscle[begin - 1] > ONSET and muscle[begin - 1] <= muscle[begin] + 0.5:
+        lowest = muscle[i]
+        while begin > free and ONSET < muscle[begin - 1] <= lowest + (BACK if lowest > rest else 0.0):
             begin -= 1
+            lowest = min(lowest, muscle[begin])
         highest = muscle[i]
         while i < n and muscle[i] > RELAXED * highest:
             highest = max(highest, muscle[i])
@@ -75,7 +80,7 @@ def find_efforts(muscle: Samples, least: float, shortest: int) -> tuple[Indices,
             count += 1
         free = i
         lowest = highest
-        while i < n and muscle[i] > ONSET and muscle[i] <= lowest + least:
+        while i < n and muscle[i] > rest and muscle[i] <= lowest + least:
             if muscle[i] <= lowest:
                 lowest = muscle[i]
                 free = i

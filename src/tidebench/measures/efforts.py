@@ -216,11 +216,12 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
             none, none, none, np.zeros(0), "airway", (),
             {"effort": nothing, "pressure_time": nothing, "muscle_work": nothing, "transpulmonary_driving": nothing},
         )  # fmt: skip
-    least = LEAST_EFFORT
+    least, rest = LEAST_EFFORT, ONSET
     if source == "airway":
-        least = max(least, CREST * ripple(muscle, stretch.turn, stretch.end))
+        spread = ripple(muscle, stretch.turn, stretch.end)
+        least, rest = max(least, CREST * spread), max(rest, spread)
     muscle_through = bridged(muscle, round(BRIDGE_S * stretch.rate_hz))
-    onset, end, over, peak = find_efforts(muscle_through, least, round(LEAST_EFFORT_S * stretch.rate_hz))
+    onset, end, over, peak = find_efforts(muscle_through, least, rest, round(LEAST_EFFORT_S * stretch.rate_hz))
     by_patient = np.asarray(columns["trigger"]) == kinds.PATIENT
     if source == "airway":
         onset = before_triggering(muscle_through, onset, stretch.start[by_patient], round(LATE_S * stretch.rate_hz))
