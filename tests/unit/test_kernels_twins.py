@@ -32,7 +32,7 @@ from tidebench.inflations.leak import balance, local_slope
 from tidebench.inflations.levels import BINS, Levels, running_percentiles, valve_resistance
 from tidebench.inflations.phases import find_phases, smooth, unstacked
 from tidebench.measures.breaths import tracheal_peaks
-from tidebench.measures.efforts import at_breath, before_triggering, means
+from tidebench.measures.efforts import at_breath, before_triggering, means, unlikely
 from tidebench.measures.stretch import first_gap
 from tidebench.measures.sweep import COLUMNS, sensor_lag, sweep
 from tidebench.steps import quantiles
@@ -520,6 +520,17 @@ def test_find_efforts_asks_a_whole_rise_of_what_follows_one() -> None:
 )
 def test_find_efforts_finds_none_where_there_is_none(muscle: Samples) -> None:
     assert len(find_efforts(muscle, 1.0, 0.3, 12)[0]) == 0
+
+
+@pytest.mark.parametrize(
+    ("lowest", "usual", "expected"),
+    [(-1.2, 0.1, False), (-2.0, 0.1, True), (0.0, 4.0, False), (0.0, 6.0, True)],
+    ids=["as an elastance may err", "pushes", "works", "never rests"],
+)
+def test_unlikely(lowest: float, usual: float, expected: bool) -> None:
+    """Efforts of 10 cmH2O in a third of the time, something else in half of it, and the lowest in the rest."""
+    muscle = np.concatenate([np.full(33, 10.0), np.full(50, usual), np.full(17, lowest), np.full(9, np.nan)])
+    assert unlikely(muscle) is expected
 
 
 def test_tracheal_peaks_and_first_gap() -> None:

@@ -23,7 +23,8 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
 CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
-PUSHING, PUSHING_SHARE = 0.1, 0.02  # of the strongest effort, for more than this share of the time
+PUSHING, PUSHING_SHARE = 0.15, 0.02  # of the strongest effort, as an elastance may err, for more than this time's share
+WORKING = 0.5  # of the strongest effort, for more than half of the time: no muscles breathe so
 LATE_S = 0.2
 """By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
 in noise until the trigger is near."""
@@ -146,12 +147,12 @@ def from_airway(found: Measured) -> Samples:
 
 
 def unlikely(muscle: Samples) -> bool:
-    """True where a lung makes inspiratory muscles push out: it is not this patient's."""
+    """True where a lung makes inspiratory muscles push out, or work without rest: it is not this patient's."""
     known = muscle[np.isfinite(muscle)]
     if not len(known):
         return False
-    lowest, highest = np.quantile(known, [PUSHING_SHARE, 1.0 - PUSHING_SHARE])
-    return bool(lowest < -max(LEAST_EFFORT, PUSHING * highest))
+    lowest, usual, highest = np.quantile(known, [PUSHING_SHARE, 0.5, 1.0 - PUSHING_SHARE])
+    return bool(lowest < -max(LEAST_EFFORT, PUSHING * highest) or usual > max(LEAST_EFFORT, WORKING * highest))
 
 
 def chest_wall(found: Measured, oesophageal: Samples) -> float:
