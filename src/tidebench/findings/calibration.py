@@ -20,12 +20,12 @@ LEAST = 0.5
 
 SHARES: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
     "auto-trigger": ((0.7, 0.9), (0.94, 0.94)),
-    "delayed-cycling": ((0.65, 0.75, 0.85, 0.9), (0.19, 0.71, 0.84, 0.84)),
-    "double-trigger": ((0.75, 0.9), (0.74, 0.83)),
-    "effort-in-inflation": ((0.69, 0.76, 0.86, 0.95), (0.14, 0.62, 0.66, 0.82)),
-    "ineffective-effort": ((0.69, 0.76, 0.86, 0.95), (0.0, 0.30, 0.39, 0.90)),
-    "premature-cycling": ((0.66, 0.76, 0.84, 0.9), (0.28, 0.95, 0.97, 0.98)),
-    "reverse-trigger": ((0.95,), (0.91,)),
+    "delayed-cycling": ((0.65, 0.76, 0.85, 0.9), (0.22, 0.76, 0.84, 0.84)),
+    "double-trigger": ((0.75, 0.9), (0.62, 0.92)),
+    "effort-in-inflation": ((0.69, 0.76, 0.86, 0.95), (0.65, 0.65, 0.69, 0.84)),
+    "ineffective-effort": ((0.69, 0.76, 0.86, 0.95), (0.0, 0.33, 0.42, 0.92)),
+    "premature-cycling": ((0.66, 0.76, 0.84, 0.9), (0.29, 0.96, 0.98, 0.98)),
+    "reverse-trigger": ((0.95,), (0.99,)),
 }
 """Grades and shares that were right, by kind."""
 
