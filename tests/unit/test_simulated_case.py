@@ -128,7 +128,7 @@ def test_earlier_simulation_is_replaced_and_nothing_else_is(tmp_path: Path, made
     (tmp_path / "review").mkdir()
     manifest = json.loads((made / "manifest.json").read_text(encoding="utf-8")) | {"options": {"report": True}}
     (tmp_path / "review" / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
-    with pytest.raises(OutputError, match="the result of a review"):
+    with pytest.raises(OutputError, match="the result of another command"):
         simulate_case(scenario, tmp_path / "review")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["case", "mine", "review"]
 

@@ -112,6 +112,31 @@ def test_the_result_of_another_command_is_kept(case: Path, tmp_path: Path, capsy
     assert "holds the result of another command" in capsys.readouterr().err
 
 
+def test_a_changed_peep_takes_the_inspiratory_pressure_with_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = 'who = "ards-severe"\nduration_s = 40\n'
+    (tmp_path / "a.toml").write_text(text, encoding="utf-8")
+    main(["simulate", str(tmp_path / "a.toml"), "--out", str(tmp_path / "case")])
+    capsys.readouterr()
+    command = ["whatif", str(tmp_path / "case"), "--out", str(tmp_path / "out"), "--json", "--set"]
+    main([*command, "peep_cmh2o=11"])
+    told = json.loads(capsys.readouterr().out)
+    assert told["change"]["peak_pressure_cmh2o"]["value"] == pytest.approx(-3.0, abs=0.2)
+    main(
+        [
+            "whatif",
+            str(tmp_path / "case"),
+            "--out",
+            str(tmp_path / "out"),
+            "--set",
+            "inspiratory_pressure_cmh2o=24",
+            "--json",
+        ]
+    )
+    assert json.loads(capsys.readouterr().out)["then"]["peak_pressure_cmh2o"]["value"] == pytest.approx(24, abs=0.4)
+
+
 def test_ranges_targets_and_bounds_are_read() -> None:
     assert range_of("peep_cmh2o=5:9:2").values == (5, 7, 9)
     assert range_of("peep_cmh2o=5:7").values == (5, 6, 7)

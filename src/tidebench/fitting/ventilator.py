@@ -36,6 +36,8 @@ def median(table: pl.DataFrame, key: str) -> float | None:
 def complete(window: Window, waves: list[Wave]) -> tuple[dict[str, Any], list[str]]:
     """The window's setting with what is missing read from its breaths, and a sentence for what was."""
     told = window.setting.model_dump(exclude_none=True, exclude={"at_s"})
+    if {"pressure_control_cmh2o", "pressure_support_cmh2o"} & told.keys():
+        told.pop("inspiratory_pressure_cmh2o", None)  # follows PEEP
     table = window.review.breaths[window.breaths.tolist()]
     said: list[str] = []
     if "mode" not in told and not window.setting.bi_level:
