@@ -15,7 +15,8 @@ from tidebench.case import load_case
 from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.findings import RULES
-from tidebench.fitting.change import GAS_KEYS, WhatIf, what_if
+from tidebench.fitting.change import WhatIf, what_if
+from tidebench.fitting.compare import GAS_KEYS
 from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
 from tidebench.fitting.predict import KEYS
@@ -100,6 +101,7 @@ def whatif_case(
         A drawn patient for whom the simulation can't go on.
     """
     tell = progress or (lambda _stage, _share: None)
+    _refuse_loose_ends(asked)
     case = load_case(Path(path))
     house = policy_for(case, policy)
     keep_other_results(Path(out), "rehearsed")
@@ -135,7 +137,19 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
+        if shown not in rehearsal.swept.points[0].quantities:
+            raise OptionError(f"{shown} can't be told of this patient", where="--show", expected="another quantity")
         (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).standing_alone, encoding="utf-8")
+
+
+def _refuse_loose_ends(asked: Asked) -> None:
+    """Refuse options that have no use without another, and a seed that draws nothing."""
+    if asked.bounds and asked.target is None:
+        raise OptionError("bounds have a use with a target alone", where="--within", expected="--target KEY=VALUE too")
+    if asked.show is not None and not asked.ranges:
+        raise OptionError("it is drawn along a range alone", where="--show", expected="--sweep KEY=FROM:TO:STEP too")
+    if asked.seed < 0:
+        raise OptionError(f"is {asked.seed}", where="--seed", expected="a whole number, 0 or more")
 
 
 def known_quantity(key: str) -> str:

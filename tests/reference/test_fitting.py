@@ -103,6 +103,9 @@ def adult() -> Fit:
 def test_a_sample_of_the_rehearsals(k: int) -> None:
     """Single patients may miss; errors of this size would show a broken fit."""
     row = rehearsed("open", k)
+    if k == 3:
+        assert "the fitted patient makes no breath" in row["refused"], "efforts that trigger nothing show no lung"
+        return
     assert "refused" not in row
     worst = {"vti_ml": 0.25, "mechanical_power_j_min": 0.6, "rate_per_min": 0.25, "paco2_mmhg": 0.4}
     for key in COMPARED:
@@ -227,3 +230,42 @@ def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> Non
     assert (np.diff(tension) > -0.05).all()
     assert tension[round(15 / 0.5)] < tension[0] + 0.9 * (tension[-1] - tension[0]), "minutes, not seconds"
     assert found.gases["ph"][-1] < found.gases["ph"][0]
+
+
+def test_the_lever_itself_and_one_alone_are_ways(adult: Fit) -> None:
+    """A volume is reached by setting it; an oxygen tension by the oxygen fraction."""
+    volume = seek(adult, "vti_ml", 450.0)
+    assert any(set(way.settings) == {"tidal_volume_ml"} for way in volume.ways)
+    oxygen = seek(adult, "pao2_mmhg", 110.0)
+    assert oxygen.ways
+    assert all(set(way.settings) == {"fio2"} and way.settings["fio2"] > 0.3 for way in oxygen.ways)
+
+
+def test_nothing_is_certain_that_was_not_measured(adult: Fit) -> None:
+    """PaO2 has doubt, minute volume is rate times volume, a rate that is set has next to none."""
+    answer = what_if(adult, {"fio2": 0.6, "rate_per_min": 24.0})
+    told = {change.key: change for change in answer.changes}
+    assert told["pao2_mmhg"].then[2] > 1.1 * told["pao2_mmhg"].then[1]
+    assert told["sao2"].then[2] <= 1.0
+    rate, volume = told["rate_per_min"].then, told["vte_ml"].then[0]
+    assert told["minute_volume_l_min"].then[0] == pytest.approx(rate[0] * volume / 1000, rel=0.01)
+    assert rate[2] - rate[1] < 0.2
+    parts = {one.key: one for one in adult.parameters()}
+    assert 100 < (parts["co2_production_ml_min"].value or 0.0) < 400
+    assert 0.0 < (parts["shunt"].value or 0.0) < 0.4
+    assert told["unanswered_efforts_percent"].then[0] == 0 if "unanswered_efforts_percent" in told else True
+
+
+def test_behind_a_flow_limit_peep_may_add_less_than_it_says() -> None:
+    """The lung empties into its own limit: the simulator's peak lies in the interval, below a linear lung's."""
+    now = {"mode": "CMV-VC", "peep_cmh2o": 0.0, "rate_per_min": 20.0, "tidal_volume_ml": 420.0}
+    tables: dict[str, Any] = {"who": "copd", "settings": [now], "effort": {"rate_per_min": 0.0}}
+    fit = fitted(tables)
+    answer = what_if(fit, {"peep_cmh2o": 6.0})
+    peak = next(change.then for change in answer.changes if change.key == "peak_pressure_cmh2o")
+    later = {**now, "peep_cmh2o": 6.0}
+    done = simulate(scenario_from({**tables, "settings": [later], "duration_s": 180}))
+    true = float(np.median(done.breaths["peak_pressure_cmh2o"].to_numpy()[-20:]))
+    assert peak[1] <= true + 0.3
+    assert peak[2] > true
+    assert any("limited by flow" in words for words in answer.assumptions)

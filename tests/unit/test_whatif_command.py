@@ -90,6 +90,13 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--target", "paco2_mmhg=40", "--within", "driving_pressure_cmh2o=13"], "is no bound."),
         (["--assume", "compliance_ml_cmh2o=50"], "only half a lung is named."),
         (["--assume", "compliance_ml_cmh2o=5000"], "can't be assumed. Expected: compliance_ml_cmh2o 0.05 to 300"),
+        (["--set", "peep_cmh2o=high"], "peep_cmh2o: is 'high'. Expected: a number, without quotes."),
+        (["--set", "pressure_support_cmh2o=8"], "A/C-VC has no pressure_support_cmh2o."),
+        (["--seed", "-1"], "is -1. Expected: a whole number, 0 or more."),
+        (["--within", "vti_ml<=400"], "bounds have a use with a target alone."),
+        (["--show", "vti_ml"], "it is drawn along a range alone."),
+        (["--target", "vti_ml=400", "--within", "driving_pressure_cmh2o<=1.2.3"], "is no bound."),
+        (["--target", "vti_ml=420", "--within", "plateau_pressure_cmh2o<=nan"], "is no bound."),
         (["--minutes", "0"], "0 minutes. Expected: 1 to 240."),
         (["--reacting"], "drive can't react. Expected: a patient who breathes, and a blood gas."),
     ],
@@ -144,7 +151,7 @@ def test_ranges_targets_and_bounds_are_read() -> None:
     bound = bound_of(" driving_pressure_cmh2o <= 13 ")
     assert bound.met(13.0)
     assert not bound.met(13.1)
-    assert bound.met(float("nan"))
+    assert not bound.met(float("nan"))
     assert bound_of("vti_ml>=200").met(200.0)
     with pytest.raises(OptionError):
         bound_of("beauty<=3")

@@ -242,11 +242,9 @@ def _ways(sought: Search, console: Console) -> None:
     from tidebench.quantities import quantity
 
     record = quantity(sought.key)
-    _list(
-        f"To bring {record.label} to {record.text(sought.target)}",
-        tuple(f"no setting reaches it; in the way: {words}" for words in sought.hindered),
-        console,
-    )
+    console.print(Text(f"\nTo bring {record.label} to {record.text(sought.target)}", style="bold underline"))
+    for words in sought.hindered:
+        console.print(Text(f"- no setting reaches it; in the way: {words}."))
     for way in sought.ways:
         settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
         power, driving = way.values["mechanical_power_j_min"][0], way.values["driving_pressure_cmh2o"][0]

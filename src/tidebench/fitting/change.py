@@ -8,47 +8,23 @@ from typing import Any
 
 import numpy as np
 
+from tidebench.fitting.compare import GAS_KEYS, compared, edges, uneven
 from tidebench.fitting.fit import NAMES, Fit
-from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import KEYS, RATE_HZ, SAMPLES, Prediction, predict
-from tidebench.fitting.records import FitError, Samples, interval
+from tidebench.fitting.records import FitError, Samples
 from tidebench.limits import Limit, judge, limits_for
 
-BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
-RESOLUTION = {
-    "peak_pressure_cmh2o": 0.12, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
-    "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
-    "driving_pressure_set_peep_cmh2o": 0.1,
-}  # fmt: skip
-RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
-"""What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
-patient's own, wander from one stretch to the next (this house's choice).
-"""
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
-NARROW = 1.5  # expiratory over inspiratory resistance
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
-"""Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
-or expiration is limited (open population of virtual patients)."""
-CO2_FLOOR, CO2_SHARE = 0.015, 0.12
-"""Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
-MISSED_NOW, MISSED_CHANGE = 0.5, 0.1
-"""Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
-population of virtual patients)."""
-FACTORS = (
-    "vti_ml", "vte_ml", "minute_volume_l_min", "peak_inspiratory_flow_l_min", "peak_expiratory_flow_l_min",
-    "mechanical_power_j_min", "work_j_l", "rate_per_min",
-)  # fmt: skip
-NEVER_BELOW_ZERO = (
-    *FACTORS, "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min", "unanswered_efforts_percent", "effort_cmh2o",
-)  # fmt: skip
-WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
-GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
+LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
 KEPT = "effort is kept as it was: size, time and rate do not follow carbon dioxide or load"
 GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
 """How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
 is followed round, and between which bounds.
 """
+LIMITED = (
+    "expiration may be limited by flow, or uneven: a higher PEEP may add less than it says, up to what was trapped"
+)
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
@@ -125,17 +101,17 @@ def what_if(
     """
     later, words = driven(fit, settings) if reacting else (fit, KEPT)
     now, then = predict(fit, n=n, seed=seed), predict(later, settings, n, seed)
-    shown, beyond, wider = overlay(fit, now), *extrapolated(fit, then)
-    before, after = told(fit, with_gases(fit, now, now, seed), with_gases(fit, now, then, seed), seed)
-    after = {key: widened(values, wider) for key, values in after.items()}
+    found = compared(fit, now, then, seed)
     changes = tuple(
-        Change(key, edges(before[key]), edges(after[key]), edges(after[key] - before[key]))
-        for key in before
-        if np.isfinite(before[key]).any() or np.isfinite(after[key]).any()
+        Change(key, edges(draws), edges(found.then[key]), edges(found.then[key] - draws))
+        for key, draws in found.now.items()
+        if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
-    limits = tuple(against(fit, before, after))
-    assumptions = (*fit.assumptions, words, *UNCHANGED, *exchange_words(fit))
-    return WhatIf(fit, now, then, changes, limits, shown, assumptions, tuple(beyond), leaning(later, then, seed))
+    limits = tuple(against(fit, found.now, found.then))
+    limited = (LIMITED,) if fit.drive is None and uneven(fit) else ()
+    assumptions = (*fit.assumptions, words, *limited, *UNCHANGED, *exchange_words(fit))
+    shown = overlay(fit, now)
+    return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
 
 
 def driven(fit: Fit, settings: Mapping[str, Any]) -> tuple[Fit, str]:
@@ -183,7 +159,7 @@ def leaning(fit: Fit, then: Prediction, seed: int) -> dict[str, dict[str, float]
     out = {}
     for key in LEANING:
         values = then.quantities[key]
-        if n > FEWEST_DRAWS and np.isfinite(values).all() and np.ptp(values) > 1e-9:
+        if n > FEWEST_DRAWS and np.isfinite(values).all() and np.ptp(values) > LEAST_LEANING * abs(values[0]):
             shares = {
                 name: float(np.corrcoef(values, column)[0, 1] ** 2)
                 for name, column in drawn.items()
@@ -191,131 +167,6 @@ def leaning(fit: Fit, then: Prediction, seed: int) -> dict[str, dict[str, float]
             }
             out[key] = {name: round(share, 3) for name, share in shares.items() if share > 1.0 / n}
     return out
-
-
-def told(
-    fit: Fit, before: Mapping[str, Samples], after: Mapping[str, Samples], seed: int
-) -> tuple[dict[str, Samples], dict[str, Samples]]:
-    """Draws of now and then, set on what was recorded.
-
-    What the model is asked for is the change; where the present was measured, then is that and the change: as a factor
-    for what can't be negative and starts at nothing (volumes, flows, power), as a difference for pressures and times.
-    What the model misses of the present, and a share of the change itself, add to the doubt.
-    """
-    rng = np.random.default_rng([seed, 11])
-    measured = fit.recorded
-    now, then = dict(before), dict(after)
-    for key, draws in before.items():
-        value = measured.get(key)
-        if value is None or not np.isfinite(draws).any() or not np.isfinite(after[key]).any():
-            continue
-        own = WANDERING if fit.drive is not None else TIMED
-        resolution = own if key == "rate_per_min" else RELATIVE_RESOLUTION
-        error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
-        factor = key in FACTORS and value > 0 and (draws[np.isfinite(draws)] > 0).all()
-        moved = value * after[key] / draws if factor else value + after[key] - draws
-        missed = abs(value - draws[0])
-        doubt = np.sqrt(error**2 + (MISSED_NOW * missed) ** 2 + (MISSED_CHANGE * (moved[0] - value)) ** 2)
-        noise = rng.standard_normal(len(draws))
-        noise[0] = 0.0
-        now[key] = value + error * noise
-        then[key] = moved + doubt * noise
-    then = doubted(fit, then, before, rng)
-    for side in (now, then):
-        side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
-    return now, then
-
-
-def doubted(
-    fit: Fit, then: dict[str, Samples], before: Mapping[str, Samples], rng: np.random.Generator
-) -> dict[str, Samples]:
-    """Draws with what no parameter's doubt holds: lungs that empty unevenly, dead space that is not known."""
-    if uneven(fit) or fit.drive is not None:
-        own = rng.standard_normal(len(then["total_peep_cmh2o"]))
-        own[0] = 0.0
-        for key in ("total_peep_cmh2o", "intrinsic_peep_cmh2o"):
-            trapped = max(0.0, float(then["intrinsic_peep_cmh2o"][0]))
-            then[key] = then[key] + (UNEVEN_FLOOR + UNEVEN_SHARE * trapped) * own
-    if "paco2_mmhg" in then:
-        own = rng.standard_normal(len(then["paco2_mmhg"]))
-        own[0] = 0.0
-        moved = abs(np.log(float(then["paco2_mmhg"][0]) / float(before["paco2_mmhg"][0])))
-        then["paco2_mmhg"] = then["paco2_mmhg"] * np.exp((CO2_FLOOR + CO2_SHARE * moved) * own)
-        if "ph" in then:
-            then["ph"] = np.asarray(fit.exchange.ph(then["paco2_mmhg"]), np.float64)
-    return then
-
-
-def uneven(fit: Fit) -> bool:
-    """True where one compartment does not describe the lung, or expiration may be limited by flow: by the review, or
-    since gas leaves against much more resistance than it enters.
-    """
-    review = fit.window.review
-    limited = (review.findings["kind"] == "expiratory-flow-limitation").any()
-    theta = fit.mechanics.theta
-    narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
-    return bool(limited or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
-
-
-def spread_of(fit: Fit, key: str) -> float:
-    """Standard error of a recorded median."""
-    column = fit.window.review.breaths[fit.window.breaths.tolist()][key].drop_nulls().to_numpy()
-    if len(column) < 2:
-        return 0.0
-    off = 1.4826 * float(np.median(np.abs(column - np.median(column))))
-    return 1.2533 * off / float(np.sqrt(len(column)))
-
-
-def edges(draws: Samples) -> tuple[float, float, float]:
-    """Estimate (the first draw) and 90 % interval; NaN throughout where nothing is known."""
-    known = draws[np.isfinite(draws)]
-    if not len(known):
-        return (np.nan, np.nan, np.nan)
-    first = float(draws[0]) if np.isfinite(draws[0]) else float(np.median(known))
-    return (first, *interval(known))
-
-
-def widened(draws: Samples, by: float) -> Samples:
-    """Draws further from the estimate; what was positive stays so."""
-    if by == 1.0 or not np.isfinite(draws[0]):
-        return draws
-    further = draws[0] + by * (draws - draws[0])
-    return np.asarray(np.maximum(further, 0.0) if np.nanmin(draws) >= 0 else further, np.float64)
-
-
-def with_gases(fit: Fit, now: Prediction, then: Prediction, seed: int) -> dict[str, Samples]:
-    """Quantities of a prediction, and what blood gases would become."""
-    out = dict(then.quantities)
-    paco2 = fit.exchange.paco2(now.ventilation_l_min, then.ventilation_l_min)
-    if paco2 is None:
-        return out
-    out["paco2_mmhg"] = paco2
-    ph = fit.exchange.ph(paco2)
-    if ph is not None:
-        out["ph"] = ph
-    gas = fit.exchange.draw(np.random.default_rng([seed, 7]), len(paco2))
-    oxygen = fit.exchange.oxygen(float(then.setting.get("fio2") or fit.exchange.fio2 or 0.21), paco2, gas[:, 2])
-    if oxygen is not None:
-        out["pao2_mmhg"], out["sao2"] = oxygen
-    return out
-
-
-def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
-    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it."""
-    table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    said, most = [], 0.0
-    for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
-        known = table[key].drop_nulls().to_numpy()
-        value = float(then.quantities[key][0])
-        if not len(known) or not np.isfinite(value):
-            continue
-        low, high = float(known.min()), float(known.max())
-        span = max(high - low, 0.2 * high)
-        off = max(value - high, low - value if below else 0.0, 0.0) / span
-        if off > BEYOND:
-            said.append(f"{key} would be {value:.0f} {unit}; {low:.0f} to {high:.0f} were recorded")
-            most = max(most, off)
-    return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)
 
 
 def against(fit: Fit, before: Mapping[str, Samples], after: Mapping[str, Samples]) -> list[Against]:

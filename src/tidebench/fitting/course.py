@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
-from tidebench.fitting.exchange import ALVEOLAR_DEAD, DIFFERENCE_ML_DL
+from tidebench.fitting.exchange import ALVEOLAR_DEAD
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.mechanics import TURBULENCE
 from tidebench.fitting.predict import drawn, predict, tables_of
 from tidebench.fitting.records import FitError, Samples
-from tidebench.formulas.gas_exchange import alveolar_po2_mmhg, shunt_fraction
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
 from tidebench.simulation.solution import simulate
@@ -24,7 +23,7 @@ LONGEST_MIN = 240.0
 GASES = ("arterial_co2", "arterial_ph", "arterial_o2", "arterial_saturation")
 KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
 ROUNDS = 2
-LEAST_ML_MIN, MOST_ML_MIN = 1.0, 1000.0
+LEAST_ML_MIN, MOST_ML_MIN, MOST_SHUNT = 1.0, 1000.0, 0.7
 
 
 @dataclass(frozen=True)
@@ -77,10 +76,9 @@ def _scenario(fit: Fit, settings: Mapping[str, Any], production: float, minutes:
     }  # fmt: skip
     if known.bicarbonate_mmol_l is not None:
         exchange["bicarbonate_mmol_l"] = known.bicarbonate_mmol_l
-    if known.pao2_mmhg is not None and known.fio2 is not None and known.paco2_mmhg is not None:
-        alveolar = max(known.pao2_mmhg, float(alveolar_po2_mmhg(known.fio2, known.paco2_mmhg)))
-        shunt = shunt_fraction(known.pao2_mmhg, alveolar, known.haemoglobin_g_dl, DIFFERENCE_ML_DL)
-        exchange["shunt"] = min(shunt, 0.7)
+    shunt = known.shunt()
+    if shunt is not None:
+        exchange["shunt"] = min(shunt, MOST_SHUNT)
     if circuit:
         tables["circuit"]["dead_space_ml"] = circuit
     rows = [*tables["settings"], {**later["settings"][0], "at_s": SETTLED_S}]

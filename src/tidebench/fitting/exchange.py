@@ -28,6 +28,7 @@ ALVEOLAR_DEAD, ALVEOLAR_DOUBT = 0.15, 0.1
 practice, no source)."""
 DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
 """Oxygen that tissues take from a dL of blood (common practice, no source), and haemoglobin where none was measured."""
+LEAST_ALVEOLAR_MMHG, MOST_SHUNT = 20.0, 0.9
 NEAR_S = 3600.0  # a blood gas is the stretch's where it was drawn within an hour of it
 USUAL_KG = 70.0
 
@@ -50,15 +51,27 @@ class Exchange:
         doubt = np.array([DEAD_DOUBT * self.dead_space_ml, ALVEOLAR_DOUBT, DIFFERENCE_DOUBT])
         return np.asarray(np.clip(middle + doubt * rng.standard_normal((n, 3)), 0.02 * middle, 5 * middle), np.float64)
 
-    def parameters(self) -> list[Parameter]:
-        """Dead space with its doubt, and what blood gases told."""
+    def parameters(self, ventilation_l_min: float) -> list[Parameter]:
+        """Dead space with its doubt, and what blood gases tell beside an alveolar ventilation."""
         dead = self.draw(np.random.default_rng(0), 2000)[:, 0]
         low, high = interval(dead)
         why = "assumed: half of 2.2 mL/kg behind a tube, all of it else, and what the circuit adds"
         out = [Parameter("airway_dead_space_ml", self.dead_space_ml, low, high, "mL", False, why)]
         if self.paco2_mmhg is None:
-            out.append(Parameter("co2_production_ml_min", None, None, None, "mL/min", False, self.reason))
-        return out
+            return [*out, Parameter("co2_production_ml_min", None, None, None, "mL/min", False, self.reason)]
+        made = self.production(ventilation_l_min)
+        why = "PaCO2 times alveolar ventilation; leans on the dead space that is assumed"
+        out.append(Parameter("co2_production_ml_min", made, None, None, "mL/min", made is not None, why))
+        shunt = self.shunt()
+        why = "from PaO2 and FiO2, tissues taking 5 mL/dL (assumed)" if shunt is not None else "no PaO2 with its FiO2"
+        return [*out, Parameter("shunt", shunt, None, None, "", shunt is not None, why)]
+
+    def shunt(self, difference: float = DIFFERENCE_ML_DL) -> float | None:
+        """Share of blood that meets no gas; None without PaO2 and FiO2."""
+        if self.pao2_mmhg is None or self.fio2 is None or self.paco2_mmhg is None:
+            return None
+        alveolar = max(self.pao2_mmhg, float(alveolar_po2_mmhg(self.fio2, self.paco2_mmhg)))
+        return min(shunt_fraction(self.pao2_mmhg, alveolar, self.haemoglobin_g_dl, difference), MOST_SHUNT)
 
     def paco2(self, ventilation_now: Samples, ventilation_then: Samples) -> Samples | None:
         """PaCO2 [mmHg] once stores have settled: inverse to alveolar ventilation, production as it is."""
@@ -74,12 +87,10 @@ class Exchange:
         """PaO2 [mmHg] and saturation at an FiO2, the shunt as it is; None without a blood gas."""
         if self.pao2_mmhg is None or self.fio2 is None or self.paco2_mmhg is None:
             return None
-        now = float(alveolar_po2_mmhg(self.fio2, self.paco2_mmhg))
         out = []
         for tension, taken in zip(paco2.tolist(), difference.tolist(), strict=True):
-            shunt = shunt_fraction(self.pao2_mmhg, max(now, self.pao2_mmhg), self.haemoglobin_g_dl, taken)
-            then = max(20.0, float(alveolar_po2_mmhg(fio2, tension)))
-            out.append(arterial_po2_mmhg(then, min(shunt, 0.9), self.haemoglobin_g_dl, taken))
+            then = max(LEAST_ALVEOLAR_MMHG, float(alveolar_po2_mmhg(fio2, max(tension, 1.0))))
+            out.append(arterial_po2_mmhg(then, self.shunt(taken) or 0.0, self.haemoglobin_g_dl, taken))
         po2 = np.array(out)
         return po2, np.asarray(oxygen_saturation(po2), np.float64)
 

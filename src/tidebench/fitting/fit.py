@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
-from tidebench.fitting.effort import Drive, drive_of
+from tidebench.fitting.effort import Drive, drive_by, drive_of
 from tidebench.fitting.exchange import Exchange, exchange_of
 from tidebench.fitting.mechanics import (
     ELASTANCE,
@@ -26,6 +26,7 @@ from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
+MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 LEAST_AIRWAY = 0.3  # cmH2O·s/L beside the tube
 FROM_PASSIVE, FROM_EDGES, ASSUMED = 0.05, 0.15, 0.2
 """Relative error of a lung that is borrowed from passive breaths elsewhere, read from edges of flow, or assumed."""
@@ -76,13 +77,17 @@ class Fit:
     origin: str = ""
     identifiable: bool = True
     leak: Mapping[str, float | str] = field(default_factory=dict)
+    ventilation_l_min: float = float("nan")
 
     @property
     def recorded(self) -> dict[str, float]:
         """Medians over the window's breaths, by key of the breath table."""
         table = self.window.review.breaths[self.window.breaths.tolist()]
         known = {key: table[key].median() for key, kind in table.schema.items() if kind.is_float()}
-        return {key: float(value) for key, value in known.items() if isinstance(value, float) and np.isfinite(value)}
+        told = {key: float(value) for key, value in known.items() if isinstance(value, float) and np.isfinite(value)}
+        if "vte_ml" in told and "rate_per_min" in told:
+            told["minute_volume_l_min"] = told["vte_ml"] * told["rate_per_min"] / 1000
+        return told
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
         """``n`` patients within the doubt: lungs, shape (n, 5), and efforts (size, time, rate), shape (n, 3).
@@ -142,7 +147,7 @@ class Fit:
         )
         out.append(self._total_peep())
         out += self._effort(efforts)
-        return out + self.exchange.parameters()
+        return out + self.exchange.parameters(self.ventilation_l_min)
 
     def _total_peep(self) -> Parameter:
         peep = self.mechanics.total_peep
@@ -231,9 +236,7 @@ def fit_patient(
     setting, said = complete(window, waves)
     tube = tube_loss(review.case.airway)
     mechanics, origin, identifiable, notes = _mechanics(window, tube, assume or {})
-    drive = (
-        None if mechanics is not None and len(window.passive) > 0.8 * len(window.breaths) else _drive(window, mechanics)
-    )
+    drive = _drive(window, mechanics, bool(assume))
     said += notes
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
@@ -311,12 +314,26 @@ def _assumed(assume: Mapping[str, float], square: float | None) -> tuple[Mechani
     return Mechanics(theta, covariance, 1.0, float("nan"), np.zeros(0), square is not None), "assumed", False, said
 
 
-def _drive(window: Window, mechanics: Mechanics) -> Drive | None:
-    from tidebench.fitting.effort import drive_by
+def _drive(window: Window, mechanics: Mechanics, assumed: bool) -> Drive | None:
+    """The drive over the window; None where nearly every breath is passive.
 
-    if len(window.review.efforts) or np.isfinite(mechanics.residual):
-        return drive_of(window)
-    return drive_by(window, mechanics)
+    Raises
+    ------
+    FitError
+        Too many breaths of which it can't be told whether the patient breathes.
+    """
+    if len(window.passive) > MOSTLY * len(window.breaths):
+        return None
+    if assumed:
+        return drive_by(window, mechanics)
+    drive = drive_of(window)
+    if drive is None:
+        raise FitError(
+            f"whether the patient breathes can't be told of {len(window.breaths) - len(window.passive)} of "
+            f"{len(window.breaths)} breaths", where="not identifiable from this stretch",
+            expected="passive breaths, or efforts that show", remedy="A lung by --assume names one instead.",
+        )  # fmt: skip
+    return drive
 
 
 def _leak(window: Window) -> dict[str, float | str]:

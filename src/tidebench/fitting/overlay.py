@@ -64,7 +64,7 @@ def overlay(fit: Fit, now: Prediction) -> Overlay:
     """Recorded against simulated, on the settings of the recording."""
     recorded, simulated = of_recording(fit), of_prediction(now)
     n = int(np.median([len(p) for p, _, _ in recorded]))
-    left, right = mean_breath(recorded, n), mean_breath(simulated or recorded, n)
+    left, right = mean_breath(recorded, n), mean_breath(simulated, n)
     volume = max(float(np.ptp(left[2])), 1e-6)
     return Overlay(
         np.arange(n) / RATE_HZ, left, right,

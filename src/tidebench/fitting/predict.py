@@ -5,16 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 
+from tidebench.errors import CaseError
 from tidebench.fitting.fit import Fit, rescaled
 from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE
-from tidebench.fitting.records import Samples
-from tidebench.simulation import layout
+from tidebench.fitting.records import FitError, Samples
+from tidebench.mode import parse_mode
+from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.simulation.machine import merged
 from tidebench.simulation.patient import Compartment
 from tidebench.simulation.scenario import Scenario, scenario_from
@@ -27,7 +29,9 @@ EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
 BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
 LONGEST_S = 240.0
 LEAST_RESISTANCE = 0.1
+PART = {"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}  # stands for the lung until one is drawn
 JOULE = 0.0980665
+POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient misses: said, and refused
 CHANNELS = ("airway_pressure", "flow", "lung_volume")
 LEAST_REACHING = 0.05  # of a breath, where it is hardly larger than the dead space
 ROUNDS = 4
@@ -71,6 +75,9 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
     setting = merged([fit.setting, {**changes}])[-1] if changes else dict(fit.setting)
+    as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
+    scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
+    _refuse_useless(setting, changes)
     applied = dict(setting)
     if fit.peep_cmh2o and "peep_cmh2o" in applied:
         applied["peep_cmh2o"] = max(0.0, applied["peep_cmh2o"] + fit.peep_cmh2o)
@@ -87,7 +94,7 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         "sampling_hz": RATE_HZ,
         "patient": case.patient.model_dump(mode="json", exclude_none=True),
         "circuit": case.circuit.model_dump(mode="json", exclude_none=True, exclude={"dead_space_ml"}),
-        "lung": {"compartments": [{"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}]},
+        "lung": {"compartments": [PART]},
         "ventilator": {"valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l},
         "settings": [applied],
     }
@@ -102,6 +109,19 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         }
         tables["effort"] |= {"relaxing_time_s": fit.drive.relaxing_time_s}
     return tables, setting
+
+
+def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> None:
+    """Refuse a change of what the mode does not have."""
+    mode = parse_mode(setting["mode"])
+    for key in changes:
+        having = TYPES_WITH.get(key)
+        if having is not None and not having & {mode.mandatory, mode.support}:
+            raise CaseError(
+                f"{setting['mode']} has no {key}",
+                where="what-if",
+                expected="a setting that the mode has, or another mode",
+            )
 
 
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
@@ -197,11 +217,12 @@ def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
 
 
 def unanswered(done: Solution, rows: np.ndarray, settle: float) -> float:
-    """Share of efforts that begin no breath, %; NaN where there are none."""
-    onset = done.raw_efforts["onset"].to_numpy()
-    inside = int(((onset >= settle) & (onset < rows["end"][-1])).sum())
-    begun = int((rows["triggered_by"] == layout.FROM_PATIENT).sum())
-    return 100.0 * max(0, inside - begun) / inside if inside else np.nan
+    """Share of efforts within which no breath begins, by the patient or by time, %; NaN where there are none."""
+    onset, over = done.raw_efforts["onset"].to_numpy(), done.raw_efforts["over"].to_numpy()
+    inside = (onset >= settle) & (over < rows["start"][-1])
+    following = np.searchsorted(rows["start"], onset[inside])
+    met = rows["start"][np.minimum(following, len(rows) - 1)] <= over[inside]
+    return 100.0 * float(np.mean(~met)) if len(met) else np.nan
 
 
 def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES, seed: int = 0) -> Prediction:
@@ -225,7 +246,6 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
         A patient for whom the simulation can't go on.
     """
     tables, setting = tables_of(fit, changes or {})
-    scenario_from({**tables, "settings": [setting]}, name="what-if")  # as said, before it is moved to what was recorded
     scenario = scenario_from(tables, name="what-if")
     lungs, efforts = fit.draws(n, seed)
     one = partial(_one, scenario, fit)
@@ -264,7 +284,10 @@ def anchored(fit: Fit) -> Fit:
         peep = told.get("peep_cmh2o", np.nan) - float(now["peep_cmh2o"][0])
         volume, had = told.get("vti_ml", np.nan), float(now["vti_ml"][0])
         if not np.isfinite(volume + had) or had <= 0:
-            return fit
+            raise FitError(
+                "the fitted patient makes no breath on the settings of now", where="not identifiable from this stretch",
+                expected="another stretch, a hold, or a lung by --assume",
+            )  # fmt: skip
         gain = volume / had if "tidal_volume_ml" in fit.setting else 1.0
         size = time = 1.0
         if fit.drive is not None and "tidal_volume_ml" not in fit.setting:
@@ -274,4 +297,12 @@ def anchored(fit: Fit) -> Fit:
             if fit.setting["mode"].startswith("CSV") and np.isfinite(lasts):
                 time = float(np.clip(1 + 0.7 * lasts / fit.drive.neural_time_s, 0.6, 1.6))
         fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
-    return fit
+    last = predict(fit, n=1)
+    off = abs(float(last.quantities["vti_ml"][0]) / told["vti_ml"] - 1.0)
+    if not off < HARDLY:
+        raise FitError(
+            f"the fitted patient breathes {100 * off:.0f} % another volume than was recorded",
+            where="not identifiable from this stretch", expected="another stretch, a hold, or a lung by --assume",
+        )  # fmt: skip
+    poorly = (f"the present is reproduced poorly: volume {100 * off:.0f} % off",) if off > POORLY else ()
+    return replace(fit, assumptions=(*fit.assumptions, *poorly), ventilation_l_min=float(last.ventilation_l_min[0]))

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
-from tidebench.fitting.change import edges, told, with_gases
+from tidebench.fitting.compare import compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import predict
 
@@ -94,7 +94,7 @@ def sweep(
     for k, pair in enumerate(pairs):
         changed = dict(zip((each.key for each in ranges), pair, strict=True))
         then = predict(fit, {**(settings or {}), **changed}, n, seed)
-        _, after = told(fit, with_gases(fit, now, now, seed), with_gases(fit, now, then, seed), seed)
+        after = compared(fit, now, then, seed).then
         points.append(Point(changed, {key: edges(draws) for key, draws in after.items()}))
         if progress:
             progress("sweeping", (k + 1) / len(pairs))

@@ -10,25 +10,24 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError, TidebenchError
-from tidebench.fitting.change import GAS_KEYS, edges, told, with_gases
+from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import KEYS, Prediction, predict
-from tidebench.fitting.records import FitError
+from tidebench.fitting.records import FitError, Samples
 from tidebench.quantities import quantity
 
 WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?[0-9.]+)\s*$")
 LEVERS = {
     "VC": ("rate_per_min", "tidal_volume_ml"), "PC": ("rate_per_min", "pressure_control_cmh2o"),
-    "vtPC": ("rate_per_min", "tidal_volume_ml"), "PS": ("pressure_support_cmh2o",),
+    "vtPC": ("rate_per_min", "tidal_volume_ml"), "PS": ("pressure_support_cmh2o",), "vtPS": ("tidal_volume_ml",),
 }  # fmt: skip
 """What moves ventilation in each inflation type."""
+OXYGEN, OXYGEN_LEVERS = ("pao2_mmhg", "sao2"), ("fio2",)
 SPAN = (0.4, 2.0)  # of a lever's present value
 BOUNDS = {
-    "rate_per_min": (4.0, 80.0),
-    "tidal_volume_ml": (2.0, 1500.0),
-    "pressure_control_cmh2o": (3.0, 40.0),
-    "pressure_support_cmh2o": (0.0, 30.0),
-}
+    "rate_per_min": (4.0, 80.0), "tidal_volume_ml": (2.0, 1500.0), "pressure_control_cmh2o": (3.0, 40.0),
+    "pressure_support_cmh2o": (0.0, 30.0), "fio2": (0.21, 1.0),
+}  # fmt: skip
 STEPS, HALVINGS = 9, 9
 NEAR = 0.02  # of the target: reached
 WAYS = 3
@@ -44,8 +43,8 @@ class Bound:
     value: float
 
     def met(self, value: float) -> bool:
-        """True where a value is inside; so is one that can't be told."""
-        return not np.isfinite(value) or (value <= self.value if self.most else value >= self.value)
+        """True where a value is inside; one that can't be told is not."""
+        return bool(value <= self.value if self.most else value >= self.value)
 
     def off(self, value: float) -> float:
         """By how much a value lies outside, relative."""
@@ -93,7 +92,7 @@ def target_of(text: str) -> tuple[str, float]:
 def bound_of(text: str) -> Bound:
     """``driving_pressure_cmh2o<=13`` as a bound."""
     found = WITHIN.match(text)
-    if found is None or found[1] not in (*KEYS, *GAS_KEYS):
+    if found is None or found[1] not in (*KEYS, *GAS_KEYS) or found[3].count(".") > 1:
         raise OptionError(
             f"{text!r} is no bound",
             where="--within",
@@ -136,34 +135,46 @@ def seek(
     FitError
         The target can't be told from this stretch, or no setting of this mode moves it.
     """
+    now = predict(fit, n=1)
+    present = compared(fit, now, now).now
+    _refuse_untold(fit, (key, *(bound.key for bound in bounds)), present)
     base = {**fit.setting, **(settings or {})}
     kind = str(base["mode"]).rpartition("-")[2].partition("\\")[0]
-    levers = [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
     if not levers:
         raise FitError(
-            f"nothing that is set in {base['mode']} moves ventilation",
-            where="--target",
-            expected="a mode with a rate, volume or pressure",
-        )
-    now = predict(fit, n=1)
-    if key in GAS_KEYS and key not in with_gases(fit, now, now, 0):
-        raise FitError(
-            f"{key} can't be told",
-            where="not identifiable from this stretch",
-            remedy=f"{fit.exchange.reason}.".capitalize(),
-        )
-    asked = [*bounds, *house_bounds(fit)]
+            f"nothing that is set in {base['mode']} moves it", where="--target",
+            expected="a mode with a rate, a volume or a pressure",
+        )  # fmt: skip
+    if "fio2" in levers:
+        base.setdefault("fio2", fit.exchange.fio2 or 0.21)
     solver = _Solver(fit, key, target, now, dict(settings or {}))
+    jobs: list[tuple[str, dict[str, float]]] = [(lever, {}) for lever in levers]
+    if len(levers) > 1:
+        jobs += [(levers[0], {levers[1]: value}) for value in _grid(base, levers[1])]
     found: list[dict[str, float]] = []
-    steps = _grid(base, levers[1]) if len(levers) > 1 else [None]
-    for k, value in enumerate(steps):
-        fixed = {} if value is None else {levers[1]: value}
-        solved = solver.solve(levers[0], base, fixed)
+    for k, (lever, fixed) in enumerate(jobs):
+        solved = solver.solve(lever, base, fixed)
         if solved is not None:
-            found.append({**fixed, levers[0]: solved})
+            found.append({**fixed, lever: solved})
         if progress:
-            progress("seeking", (k + 1) / (len(steps) + WAYS))
+            progress("seeking", (k + 1) / (len(jobs) + WAYS))
+    asked = [
+        *bounds,
+        *(bound for bound in house_bounds(fit) if np.isfinite(present.get(bound.key, np.full(1, np.nan))[0])),
+    ]
     return _judged(fit, key, target, found, asked, now, dict(settings or {}), n)
+
+
+def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]) -> None:
+    """Refuse a target or a bound that can't be told of this patient."""
+    for key in keys:
+        if key in present and np.isfinite(present[key][0]):
+            continue
+        reason = fit.exchange.reason if key in GAS_KEYS else "the patient breathes, and no pause would show it"
+        raise FitError(
+            f"{key} can't be told", where="not identifiable from this stretch", remedy=f"{reason}.".capitalize()
+        )
 
 
 def _grid(base: Mapping[str, Any], lever: str) -> list[float]:
@@ -193,9 +204,7 @@ class _Solver:
             then = predict(self.fit, {**self.settings, **changed}, n=1)
         except TidebenchError:
             return float("nan")
-        _, after = told(
-            self.fit, with_gases(self.fit, self.now, self.now, 0), with_gases(self.fit, self.now, then, 0), 0
-        )
+        after = compared(self.fit, self.now, then).then
         return float(after[self.key][0])
 
     def solve(self, lever: str, base: Mapping[str, Any], fixed: Mapping[str, float]) -> float | None:
@@ -222,12 +231,11 @@ def _judged(
     settings: dict[str, Any], n: int,
 ) -> Search:  # fmt: skip
     """Ways that keep inside, cheapest first; where none does, the bounds that stand in the way of the nearest."""
-    before = with_gases(fit, now, now, 0)
     rated = []
     for changed in found:
         rounded = {lever: _rounded(lever, value) for lever, value in changed.items()}
         then = predict(fit, {**settings, **rounded}, n=1)
-        _, after = told(fit, before, with_gases(fit, now, then, 0), 0)
+        after = compared(fit, now, then).then
         crossed = [bound for bound in asked if bound.key in after and not bound.met(float(after[bound.key][0]))]
         power = float(after["mechanical_power_j_min"][0])
         rated.append((sum(bound.off(float(after[bound.key][0])) for bound in crossed), power, rounded, crossed))
@@ -246,7 +254,7 @@ def _judged(
 
 def _way(fit: Fit, changed: dict[str, float], asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
     now, then = predict(fit, n=n), predict(fit, {**settings, **changed}, n)
-    _, after = told(fit, with_gases(fit, now, now, 0), with_gases(fit, now, then, 0), 0)
+    after = compared(fit, now, then).then
     inside = np.ones(n, bool)
     for bound in asked:
         if bound.key in after:
@@ -256,4 +264,6 @@ def _way(fit: Fit, changed: dict[str, float], asked: Sequence[Bound], settings: 
 
 def _rounded(lever: str, value: float) -> float:
     """As a ventilator takes it."""
+    if lever == "fio2":
+        return round(value, 2)
     return round(value) if lever == "tidal_volume_ml" and value > 100 else round(value, 1)

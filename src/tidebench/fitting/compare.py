@@ -1,0 +1,213 @@
+"""Now against then: drawn patients set on what was recorded, with the doubt that no parameter holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
+from tidebench.fitting.predict import Prediction
+from tidebench.fitting.records import Samples, interval
+from tidebench.formulas.gas_exchange import oxygen_saturation
+
+GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
+BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
+RESOLUTION = {
+    "peak_pressure_cmh2o": 0.12, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
+    "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
+    "driving_pressure_set_peep_cmh2o": 0.1,
+}  # fmt: skip
+RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
+"""What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
+patient's own, wander from one stretch to the next (this house's choice).
+"""
+HIDDEN = 3.0  # trapped pressure over what a fit sees of it behind a flow limit
+NARROW = 1.5  # expiratory over inspiratory resistance
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
+"""Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
+or expiration is limited (open population of virtual patients)."""
+CO2_FLOOR, CO2_SHARE = 0.015, 0.12
+"""Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
+MISSED_NOW, MISSED_CHANGE = 0.5, 0.1
+"""Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
+population of virtual patients)."""
+FACTORS = (
+    "vti_ml", "vte_ml", "minute_volume_l_min", "peak_inspiratory_flow_l_min", "peak_expiratory_flow_l_min",
+    "mechanical_power_j_min", "work_j_l", "rate_per_min",
+)  # fmt: skip
+NEVER_BELOW_ZERO = (
+    *FACTORS, "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min", "unanswered_efforts_percent", "effort_cmh2o",
+)  # fmt: skip
+WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
+OXYGEN_FLOOR, OXYGEN_SHARE = 0.08, 0.3
+"""Doubt of PaO2, relative, and of the logarithm of its change: shunt need not stay (this house's choice)."""
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Draws of each quantity now and then, shape (n,), and in words what goes beyond what was recorded."""
+
+    now: Mapping[str, Samples]
+    then: Mapping[str, Samples]
+    beyond: tuple[str, ...]
+
+
+def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Compared:
+    """Two predictions of the same drawn patients, as what is told of them.
+
+    What the model is asked for is the change; where the present was measured, then is that and the change: as a factor
+    for what can't be negative and starts at nothing (volumes, flows, power), as a difference for pressures and times.
+    What the model misses of the present, and a share of the change itself, add to the doubt; so do lungs that empty
+    unevenly, dead space and shunt that are not known, and what goes beyond what was recorded.
+    """
+    rng = np.random.default_rng([seed, 11])
+    before, after = dict(now.quantities), dict(then.quantities)
+    for key, value in fit.recorded.items():
+        if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
+            before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
+    if uneven(fit) or fit.drive is not None:
+        emptied_otherwise(fit, now, then, before, after, rng)
+    beyond, wider = extrapolated(fit, then)
+    after = {key: widened(values, wider) for key, values in after.items()}
+    before, after = (
+        with_gases(fit, now, before, now, rng, 1.0, seed),
+        with_gases(fit, now, after, then, rng, wider, seed),
+    )
+    for side in (before, after):
+        side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
+        side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
+    return Compared(before, after, tuple(beyond))
+
+
+def noise(rng: np.random.Generator, n: int) -> Samples:
+    """Standard normal draws, the estimate's left out."""
+    own = rng.standard_normal(n)
+    own[0] = 0.0
+    return own
+
+
+def moved(
+    fit: Fit, key: str, value: float, before: Samples, after: Samples, rng: np.random.Generator
+) -> tuple[Samples, Samples]:
+    """Draws of one recorded quantity, now and then."""
+    clock = key == "rate_per_min" and fit.drive is None
+    resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
+    error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
+    factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
+    then = value * after / before if factor else value + after - before
+    share = 0.0 if clock else MISSED_CHANGE
+    doubt = np.sqrt(error**2 + (MISSED_NOW * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
+    own = noise(rng, len(before))
+    return value + error * own, then + doubt * own
+
+
+def emptied_otherwise(
+    fit: Fit, now: Prediction, then: Prediction, before: dict[str, Samples], after: dict[str, Samples],
+    rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """Doubt of lungs that empty unevenly, or whose expiration is limited by flow.
+
+    Behind a limit PEEP adds nothing until it is as high as what was trapped, so that pressures may come out lower by as
+    much as PEEP rises, up to three times what the fit takes for trapped, since it sees part of it.
+    """
+    n = len(after["total_peep_cmh2o"])
+    own, trapped = noise(rng, n), max(0.0, float(after["intrinsic_peep_cmh2o"][0]))
+    for key in ("total_peep_cmh2o", "intrinsic_peep_cmh2o"):
+        after[key] = after[key] + (UNEVEN_FLOOR + UNEVEN_SHARE * trapped) * own
+    rise = float(then.setting.get("peep_cmh2o") or 0.0) - float(now.setting.get("peep_cmh2o") or 0.0)
+    if fit.drive is not None or rise <= 0:
+        return
+    held = rng.uniform(0.0, 1.0, n) * min(rise, HIDDEN * max(1.0, float(before["intrinsic_peep_cmh2o"][0])))
+    held[0] = 0.0
+    peak = np.maximum(after["peak_pressure_cmh2o"], 1.0)
+    for key in ("mechanical_power_j_min", "work_j_l"):
+        after[key] = after[key] * (1.0 - held / peak)
+    for key in ("peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mean_pressure_cmh2o", "total_peep_cmh2o"):
+        after[key] = after[key] - held
+
+
+def uneven(fit: Fit) -> bool:
+    """True where one compartment does not describe the lung, or expiration may be limited by flow: by the review, or
+    since gas leaves against much more resistance than it enters.
+    """
+    review = fit.window.review
+    limited = (review.findings["kind"] == "expiratory-flow-limitation").any()
+    theta = fit.mechanics.theta
+    narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
+    return bool(limited or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
+
+
+def spread_of(fit: Fit, key: str) -> float:
+    """Standard error of a recorded median."""
+    table = fit.window.review.breaths[fit.window.breaths.tolist()]
+    if key not in table.columns:
+        return 0.0
+    column = table[key].drop_nulls().to_numpy()
+    if len(column) < 2:
+        return 0.0
+    off = 1.4826 * float(np.median(np.abs(column - np.median(column))))
+    return 1.2533 * off / float(np.sqrt(len(column)))
+
+
+def edges(draws: Samples) -> tuple[float, float, float]:
+    """Estimate (the first draw) and 90 % interval; NaN for what is not known, and for the interval of a single draw."""
+    known = draws[np.isfinite(draws)]
+    if not len(known):
+        return (np.nan, np.nan, np.nan)
+    first = float(draws[0]) if np.isfinite(draws[0]) else float(np.median(known))
+    return (first, *interval(known)) if len(draws) > 1 else (first, np.nan, np.nan)
+
+
+def widened(draws: Samples, by: float) -> Samples:
+    """Draws further from the estimate; what was positive stays so, by factors."""
+    if by == 1.0 or not np.isfinite(draws[0]):
+        return draws
+    if draws[0] > 0 and np.nanmin(draws) > 0:
+        return np.asarray(draws[0] * (draws / draws[0]) ** by, np.float64)
+    return np.asarray(draws[0] + by * (draws - draws[0]), np.float64)
+
+
+def with_gases(
+    fit: Fit, now: Prediction, quantities: Mapping[str, Samples], then: Prediction, rng: np.random.Generator,
+    wider: float, seed: int,
+) -> dict[str, Samples]:  # fmt: skip
+    """Quantities, and what blood gases would be beside them."""
+    out, known = dict(quantities), fit.exchange
+    paco2 = known.paco2(now.ventilation_l_min, then.ventilation_l_min)
+    if paco2 is None or known.paco2_mmhg is None:
+        return out
+    n = len(paco2)
+    doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
+    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider)
+    out["paco2_mmhg"] = tension
+    ph = known.ph(tension)
+    if ph is not None:
+        out["ph"] = ph
+    taken = known.draw(np.random.default_rng([seed, 7]), n)[:, 2]
+    oxygen = known.oxygen(float(then.setting.get("fio2") or known.fio2 or 0.21), tension, taken)
+    if oxygen is not None and known.pao2_mmhg is not None:
+        doubt = OXYGEN_FLOOR + OXYGEN_SHARE * abs(np.log(float(oxygen[0][0]) / known.pao2_mmhg))
+        out["pao2_mmhg"] = oxygen[0] * np.exp(doubt * noise(rng, n))
+        out["sao2"] = np.asarray(oxygen_saturation(out["pao2_mmhg"]), np.float64)
+    return out
+
+
+def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
+    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it."""
+    table = fit.window.review.breaths[fit.window.breaths.tolist()]
+    said, most = [], 0.0
+    for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
+        known = table[key].drop_nulls().to_numpy()
+        value = float(then.quantities[key][0])
+        if not len(known) or not np.isfinite(value):
+            continue
+        low, high = float(known.min()), float(known.max())
+        span = max(high - low, 0.2 * high)
+        off = max(value - high, low - value if below else 0.0, 0.0) / span
+        if off > BEYOND:
+            said.append(f"{key} would be {value:.0f} {unit}; {low:.0f} to {high:.0f} were recorded")
+            most = max(most, off)
+    return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)
