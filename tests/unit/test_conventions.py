@@ -45,6 +45,7 @@ LAYERS = (
     ("simulation",),
     ("review",),
     ("fitting",),
+    ("care",),
     ("views",),
     ("report",),
     ("results",),

@@ -11,7 +11,7 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import demo, findings, quantities, review, simulate, whatif
+from tidebench.cli import demo, findings, quantities, review, simulate, wean, whatif
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -32,6 +32,7 @@ app.command(quantities.quantities)
 app.command(review.review)
 app.command(simulate.simulate)
 app.command(simulate.patients)
+app.command(wean.wean)
 app.command(whatif.whatif)
 
 

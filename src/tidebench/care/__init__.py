@@ -1,0 +1,1 @@
+"""What people decide at the bed, with the published criteria laid beside the numbers of a case."""

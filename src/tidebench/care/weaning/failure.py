@@ -1,0 +1,227 @@
+"""Did the trial fail? The published criteria for adults, from signals where they show it and from noted numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from tidebench.care.weaning import found
+from tidebench.care.weaning.found import Found
+from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_WARNING, Item, State
+from tidebench.care.weaning.readiness import EVER
+from tidebench.care.weaning.said import SIGNS, Said
+from tidebench.care.weaning.trial import MINUTE_S, Trial
+from tidebench.case import BloodGas, Case
+from tidebench.quantities import quantity
+
+OBSERVED = "under [[observed]], timed in the trial"
+BEFORE = "and one before it"
+GAS = "an arterial blood gas in the trial"
+PACED = "among mandatory breaths: the ventilator sets the pace"
+CLOSE = 1e-9
+HIGHEST = (("heart_rate_per_min", "heart rate", 140.0), ("systolic_mmhg", "systolic pressure", 180.0))
+OXYGEN_BOUNDS = (50.0, 60.0)
+SHARE_OF_RATE, SHARE_OF_CIRCULATION = 0.5, 0.2
+
+
+@dataclass(frozen=True)
+class Course:
+    """What the criteria draw on: the trial, the case, all breaths, what a person says."""
+
+    trial: Trial
+    case: Case
+    breaths: pl.DataFrame | None
+    said: Said
+
+    @property
+    def _begun(self) -> float:
+        """Just after the start: what was noted at the start itself is what the trial is compared with."""
+        return float(np.nextafter(self.trial.start_s, np.inf))
+
+    def inside(self, key: str) -> list[Found]:
+        """Noted numbers of the trial."""
+        return found.noted(self.case, key, self._begun, self.trial.end_s)
+
+    def before(self, key: str) -> Found | None:
+        """The newest noted number up to the trial's start."""
+        return found.last(found.noted(self.case, key, EVER, self.trial.start_s))
+
+    def samples(self) -> list[tuple[BloodGas, float | None]]:
+        """Arterial blood gases of the trial."""
+        return found.gases(self.case, self._begun, self.trial.end_s)
+
+    def gases(self, key: str) -> list[Found]:
+        """Arterial values of the trial."""
+        return found.gas_values(self.case, key, self._begun, self.trial.end_s)
+
+    def gas_before(self, key: str) -> Found | None:
+        """The newest arterial value up to the trial's start."""
+        return found.last(found.gas_values(self.case, key, EVER, self.trial.start_s))
+
+    def minutes(self, key: str) -> list[Found]:
+        """Minute medians, else noted numbers."""
+        told = [
+            Found(value.median, one.from_s, "measured, minute medians")
+            for one in self.trial.minutes if (value := one.values[key]) is not None
+        ]  # fmt: skip
+        return told or self.inside(key)
+
+    def rate_before(self) -> Found | None:
+        """The patient's own rate before the trial, else that of its first minute."""
+        start = self.trial.start_s
+        own = found.own_breaths(self.breaths, start - found.WINDOW_S, start)
+        value = None if own is None else found.spread(own["rate_per_min"])
+        if value is not None:
+            return Found(value.median, start, "before the trial")
+        noted = self.before("rate_per_min")
+        if noted is not None and self.breaths is None:
+            return noted
+        first = self.trial.minutes[0].values["rate_per_min"] if self.trial.minutes else None
+        return None if first is None else Found(first.median, start, "first minute of the trial")
+
+
+def failure(course: Course) -> tuple[Item, ...]:
+    """Every criterion, in the order of the table; ``met`` means that this sign of failure is there."""
+    return tuple(_all(course))
+
+
+def _all(course: Course) -> Iterator[Item]:
+    yield _oxygen_tension(course)
+    yield _crossed(course, "SaO2", "below 90 %", _saturations(course), lambda value: value < 0.9, "spo2",
+                   f"spo2 {OBSERVED}, or {GAS}")  # fmt: skip
+    paco2, ph = course.gases("paco2_mmhg"), course.gases("ph")
+    yield _crossed(course, "PaCO2", "above 50 mmHg", paco2, lambda value: value > 50, "paco2_mmhg", GAS)
+    yield _moved(course, "rise of PaCO2", "by more than 8 mmHg", paco2, course.gas_before("paco2_mmhg"),
+                 lambda now, then: now - then > 8 + CLOSE, "paco2_mmhg", f"{GAS}, {BEFORE}")  # fmt: skip
+    yield _crossed(course, "pH", "below 7.32", ph, lambda value: value < 7.32, "ph", GAS)
+    yield _moved(course, "fall of pH", "by at least 0.07", ph, course.gas_before("ph"),
+                 lambda now, then: then - now >= 0.07 - CLOSE, "ph", f"{GAS}, {BEFORE}")  # fmt: skip
+    yield _f_vt(course)
+    rates = course.minutes("rate_per_min")
+    yield _crossed(course, "rate", "above 35 /min", rates, lambda value: value > 35, "rate_per_min",
+                   f"a recording of the trial, or rate_per_min {OBSERVED}")  # fmt: skip
+    yield _moved(course, "rise of rate", "by at least 50 %", rates, course.rate_before(), _rises(SHARE_OF_RATE),
+                 "rate_per_min", f"a recording of the trial, or rate_per_min {OBSERVED}, {BEFORE}")  # fmt: skip
+    for key, name, high in HIGHEST:
+        values, unit = course.inside(key), quantity(key).unit
+        yield _crossed(course, name, f"above {high:g} {unit}", values, _above(high), key,
+                       f"{key} {OBSERVED}")  # fmt: skip
+        yield _moved(course, f"rise of {name}", "by at least 20 %", values, course.before(key),
+                     _rises(SHARE_OF_CIRCULATION), key, f"{key} {OBSERVED}, {BEFORE}")  # fmt: skip
+    yield _crossed(course, "systolic pressure", "below 90 mmHg", course.inside("systolic_mmhg"),
+                   lambda value: value < 90, "systolic_mmhg", f"systolic_mmhg {OBSERVED}")  # fmt: skip
+    for sign in ("arrhythmia", "agitation", "drowsy", "laboured"):
+        yield _seen(course, sign)
+
+
+def _above(bound: float) -> Callable[[float], bool]:
+    return lambda value: value > bound
+
+
+def _rises(share: float) -> Callable[[float, float], bool]:
+    return lambda now, then: now >= (1 + share) * then - CLOSE
+
+
+def _saturations(course: Course) -> list[Found]:
+    return sorted([*course.gases("sao2"), *course.inside("spo2")], key=lambda one: one.at_s or 0.0)
+
+
+def _told(
+    course: Course, name: str, criterion: str, state: State, values: list[Found], shown: Found | None, words: str,
+    why: str = "",
+) -> Item:  # fmt: skip
+    if shown is None:
+        return Item(name, criterion, BOLES_FAILURE, state, why=why)
+    count = f", {len(values)} in the trial"
+    age = shown.age_s(course.trial.end_s)
+    return Item(name, criterion, BOLES_FAILURE, state, words, f"{shown.origin}{count}", shown.at_s, age, why)
+
+
+def _extreme(values: list[Found], crossed: Callable[[float], bool], *, lowest: bool) -> tuple[State, Found]:
+    """The first value that crosses the bound; the one nearest to it where none does."""
+    over = [one for one in values if crossed(one.value)]
+    if over:
+        return "met", over[0]
+    return "not met", (min if lowest else max)(values, key=lambda one: one.value)
+
+
+def _spell(course: Course, values: list[Found], shown: Found, crossed: Callable[[float], bool]) -> str:
+    """In how many minutes it was so, where minutes were measured."""
+    over = sum(crossed(one.value) for one in values)
+    if not (over and values[0].origin.startswith("measured")):
+        return ""
+    since = (shown.at_s or 0.0) - course.trial.start_s
+    return f"in {over} of {len(values)} minutes, first after {since / MINUTE_S:.0f} min"
+
+
+def _crossed(
+    course: Course, name: str, criterion: str, values: list[Found], crossed: Callable[[float], bool], key: str,
+    missing: str,
+) -> Item:  # fmt: skip
+    if not values:
+        return _told(course, name, criterion, "not known", [], None, "", missing)
+    state, shown = _extreme(values, crossed, lowest=criterion.startswith("below"))
+    if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
+        return _told(course, name, criterion, "not judged", values, shown, quantity(key).text(shown.value), PACED)
+    why = _spell(course, values, shown, crossed)
+    return _told(course, name, criterion, state, values, shown, quantity(key).text(shown.value), why)
+
+
+def _moved(
+    course: Course, name: str, criterion: str, values: list[Found], before: Found | None,
+    crossed: Callable[[float, float], bool], key: str, missing: str,
+) -> Item:  # fmt: skip
+    if not values or before is None:
+        return _told(course, name, criterion, "not known", [], None, "", missing)
+    state, shown = _extreme(values, lambda value: crossed(value, before.value), lowest=name.startswith("fall"))
+    record = quantity(key)
+    words = f"{record.text(before.value, unit=False)} to {record.text(shown.value)}"
+    why = f"from {before.origin}" if "trial" in before.origin else ""
+    if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
+        state, why = "not judged", PACED
+    return _told(course, name, criterion, state, values, shown, words, why)
+
+
+def _oxygen_tension(course: Course) -> Item:
+    """Between the two published bounds, and on little oxygen, nothing is claimed."""
+    name, criterion = "PaO2", "at most 50 to 60 mmHg on FiO2 at least 0.5"
+    values = [
+        (Found(gas.pao2_mmhg, at, "arterial blood gas"), gas.fio2)
+        for gas, at in course.samples() if gas.pao2_mmhg is not None and gas.fio2 is not None
+    ]  # fmt: skip
+    if not values:
+        return _told(course, name, criterion, "not known", [], None, "", f"{GAS}, with fio2")
+    rich = [pair for pair in values if pair[1] >= 0.5]
+    lowest, fio2 = min(rich or values, key=lambda pair: pair[0].value)
+    words = f"{quantity('pao2_mmhg').text(lowest.value)} on FiO2 {fio2:g}"
+    every = [pair[0] for pair in values]
+    low, high = OXYGEN_BOUNDS
+    if lowest.value > high:
+        return _told(course, name, criterion, "not met", every, lowest, words)
+    if not rich:
+        return _told(course, name, criterion, "not judged", every, lowest, words, "taken on less oxygen")
+    if lowest.value > low:
+        return _told(course, name, criterion, "not judged", every, lowest, words, "between the two published bounds")
+    return _told(course, name, criterion, "met", every, lowest, words)
+
+
+def _f_vt(course: Course) -> Item:
+    """Judged only where the trial had neither support nor PEEP."""
+    name, criterion, key = "f/VT", "above 105 /min/L", "rapid_shallow_index"
+    values = course.minutes(key)
+    missing = f"a recording of the trial, or {key} {OBSERVED}"
+    if not values or course.trial.support.none_at_all:
+        return _crossed(course, name, criterion, values, lambda value: value > 105, key, missing)
+    why = f"taken under {course.trial.support.words}. {F_VT_WARNING}"
+    return _told(course, name, criterion, "not judged", values, values[-1], quantity(key).text(values[-1].value), why)
+
+
+def _seen(course: Course, sign: str) -> Item:
+    """What only somebody at the bed can tell."""
+    answer = course.said.signs.get(sign)
+    if answer is None:
+        return Item(SIGNS[sign], "seen", BOLES_FAILURE, "not known", why=f"a person says so: --said {sign}=yes or no")
+    return Item(SIGNS[sign], "seen", BOLES_FAILURE, "met" if answer else "not met", "yes" if answer else "no", "said")

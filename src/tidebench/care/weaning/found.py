@@ -1,0 +1,165 @@
+"""Where in a case a number stands: noted, in a blood gas, set, or measured on breaths; with its time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import polars as pl
+
+from tidebench.case import BloodGas, Case, Setting
+from tidebench.records import Spread
+
+WINDOW_S = 120.0
+"""How long before a moment breaths speak for it: this house's choice."""
+FEWEST_BREATHS = 3
+T_PIECE = re.compile(r"\bt[- ]?(piece|tube)\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A number, when it was, and where in the case it stands; no time where the case tells none."""
+
+    value: float
+    at_s: float | None
+    origin: str
+
+    def age_s(self, moment_s: float) -> float | None:
+        """How old it is at a moment."""
+        return None if self.at_s is None else moment_s - self.at_s
+
+
+@dataclass(frozen=True, slots=True)
+class Support:
+    """What the ventilator gave: the kind, pressure support above PEEP, and PEEP, in cmH2O; None where not known."""
+
+    kind: Literal["T-piece", "CPAP", "pressure support", "mandatory breaths", "not known"]
+    support_cmh2o: float | None = None
+    peep_cmh2o: float | None = None
+
+    @property
+    def none_at_all(self) -> bool:
+        """True where the patient is known to breathe without support and without PEEP."""
+        return self.support_cmh2o == 0 and self.peep_cmh2o == 0
+
+    @property
+    def words(self) -> str:
+        """``pressure support 5 cmH2O above PEEP 5 cmH2O``."""
+        peep = "PEEP not known" if self.peep_cmh2o is None else f"PEEP {self.peep_cmh2o:g} cmH2O"
+        if self.kind == "pressure support":
+            level = "of unknown level" if self.support_cmh2o is None else f"{self.support_cmh2o:g} cmH2O"
+            return f"pressure support {level}, {peep}"
+        if self.kind == "T-piece":
+            return "T-piece, no support, no PEEP"
+        return f"{self.kind}, {peep}" if self.kind != "not known" else f"support not known, {peep}"
+
+
+def support_of(setting: Setting | None) -> Support:
+    """What a setting gives."""
+    if setting is None:
+        return Support("not known")
+    if setting.pattern == "CPAP":
+        return Support("CPAP", 0.0, setting.peep_cmh2o)
+    if setting.mandatory_type or setting.bi_level:
+        return Support("mandatory breaths", setting.pressure_support_cmh2o, setting.peep_cmh2o)
+    if setting.pattern == "CSV" or setting.pressure_support_cmh2o is not None:
+        fixed = setting.support_type != "vtPS"
+        return Support("pressure support", setting.pressure_support_cmh2o if fixed else None, setting.peep_cmh2o)
+    return Support("not known", None, setting.peep_cmh2o)
+
+
+def support_at(case: Case, at_s: float) -> Support:
+    """What was given at a time: a T-piece by the last event, unless something was set since; else the setting."""
+    pieces = [event.at_s for event in case.events if event.at_s <= at_s and T_PIECE.search(said(event))]
+    setting = case.setting_at(at_s)
+    if pieces and (setting is None or setting.at_s <= pieces[-1]) and not ended(case, pieces[-1], at_s):
+        return Support("T-piece", 0.0, 0.0)
+    return support_of(setting)
+
+
+ENDS = re.compile(r"\b(ends?|ended|over|stop|stopped|failed|fails|passed|succeeded|back on|reconnected)\b", re.I)
+
+
+def said(event: object) -> str:
+    """Kind and text of an event in one line."""
+    return f"{getattr(event, 'kind', '')} {getattr(event, 'text', '') or ''}"
+
+
+def ended(case: Case, after_s: float, until_s: float) -> bool:
+    """True where an event ends a trial between two times."""
+    return any(after_s < event.at_s <= until_s and ENDS.search(said(event)) for event in case.events)
+
+
+def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
+    """A noted number through a stretch, both ends included, in the order of time."""
+    return [
+        Found(row.numbers[key], row.at_s, "noted")
+        for row in case.observed
+        if from_s <= row.at_s <= to_s and key in row.numbers
+    ]
+
+
+def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float | None]]:
+    """Arterial blood gases through a stretch with their times; those without a time where it begins at minus infinity.
+
+    A gas of unknown site is taken for arterial by nobody, and left out.
+    """
+    timed = [(gas, at) for gas, at in _timed(case) if at is not None and from_s <= at <= to_s]
+    untimed = [(gas, at) for gas, at in _timed(case) if at is None and from_s == -np.inf]
+    return [*untimed, *sorted(timed, key=lambda pair: pair[1] or 0.0)]
+
+
+def _timed(case: Case) -> Iterator[tuple[BloodGas, float | None]]:
+    start = case.recording.start
+    for gas in case.blood_gases:
+        if gas.site != "arterial":
+            continue
+        at = gas.at_s
+        if at is None and gas.time and start and (gas.time.tzinfo is None) == (start.tzinfo is None):
+            at = (gas.time - start).total_seconds()
+        yield gas, at
+
+
+def gas_values(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
+    """A number of arterial blood gases through a stretch."""
+    pairs = gases(case, from_s, to_s)
+    return [Found(value, at, "arterial blood gas") for gas, at in pairs if (value := getattr(gas, key)) is not None]
+
+
+def oxygen_at(case: Case, at_s: float) -> float | None:
+    """The set inspired oxygen at a time."""
+    setting = case.setting_at(at_s)
+    return None if setting is None else setting.fio2
+
+
+def last(values: list[Found]) -> Found | None:
+    """The newest of some numbers."""
+    return values[-1] if values else None
+
+
+def spread(values: pl.Series) -> Spread | None:
+    """Median with 5th and 95th percentile; None below :data:`FEWEST_BREATHS` values."""
+    known = values.drop_nulls().to_numpy()
+    if len(known) < FEWEST_BREATHS:
+        return None
+    low, middle, high = np.percentile(known, (5, 50, 95))
+    return Spread(float(middle), float(low), float(high), len(known))
+
+
+def breaths_between(breaths: pl.DataFrame | None, from_s: float, to_s: float) -> pl.DataFrame | None:
+    """Whole breaths of a stretch; None where nothing was recorded."""
+    if breaths is None:
+        return None
+    return breaths.filter((pl.col("start_s") >= from_s) & (pl.col("start_s") < to_s) & (pl.col("end_s") <= to_s))
+
+
+def own_breaths(breaths: pl.DataFrame | None, from_s: float, to_s: float) -> pl.DataFrame | None:
+    """The same where most were begun by the patient, or by effort; None where the machine set the pace."""
+    there = breaths_between(breaths, from_s, to_s)
+    if there is None or there.height < FEWEST_BREATHS:
+        return None
+    own = (there["trigger"] == "patient").fill_null(value=False).sum()
+    return there if own > there.height / 2 else None

@@ -1,0 +1,55 @@
+"""One published criterion beside one number of the case."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+State = Literal["met", "not met", "not known", "not judged"]
+"""``not judged``: a number is there, and was taken under other conditions than the criterion, or between two bounds."""
+
+BOLES = "Boles, Eur Respir J 2007;29:1033"
+BOLES_LIST = f"{BOLES}, list as reproduced in 2024"
+BOLES_SIGNS = f"{BOLES} (from memory)"
+BOLES_FAILURE = f"{BOLES}, table 6"
+YANG_TOBIN = "Yang & Tobin, N Engl J Med 1991;324:1445"
+EL_KHATIB = "El-Khatib 2008 (secondary source)"
+SMINA = "Smina 2003 (from memory)"
+
+F_VT_WARNING = (
+    "The published cut of 105 /min/L was found without support and PEEP; the same patients had 46 on support, 63 on "
+    "CPAP and 100 on a T-piece (El-Khatib 2008, secondary source)."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A criterion, what the case holds for it, and whether it is met.
+
+    Attributes
+    ----------
+    name : str
+        What is asked.
+    criterion, source : str
+        The bound in words, and who published it.
+    state : str
+        ``met``, ``not met``, ``not known`` or ``not judged``.
+    value : str
+        The number in words; empty where there is none.
+    origin : str
+        Where in the case it comes from.
+    at_s, age_s : float or None
+        When it was, on the case clock, and how old it is; None where its time is not known.
+    why : str
+        What would tell it, or why it is not judged.
+    """
+
+    name: str
+    criterion: str
+    source: str
+    state: State
+    value: str = ""
+    origin: str = ""
+    at_s: float | None = None
+    age_s: float | None = None
+    why: str = ""

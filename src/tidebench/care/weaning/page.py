@@ -1,0 +1,257 @@
+"""The page for the record: plain text at 80 columns, the same as JSON, and a file that is put whole."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import asdict, fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+from tidebench._version import __version__
+from tidebench.care.weaning.classes import Class
+from tidebench.care.weaning.cuff import SOURCE, CuffLeak
+from tidebench.care.weaning.effort import words_of
+from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_WARNING, Item
+from tidebench.care.weaning.room import Weaning
+from tidebench.care.weaning.trial import KEYS, Minute, Trial
+from tidebench.caution import CAUTION
+from tidebench.errors import OutputError
+from tidebench.quantities import quantity
+from tidebench.records import Spread
+
+WIDTH = 80
+TITLE = "Weaning, for the record"
+MARKS = {"met": "[met]", "not met": "[not met]", "not known": "[not known]", "not judged": "[not judged]"}
+PEOPLE_DECIDE = "Criteria are reported; people decide."
+LONGEST_MINUTES = 130
+"""Minutes that the page prints one by one: a published trial and a little more."""
+
+
+def page_text(told: Weaning) -> str:
+    """The page in words, no line longer than 80 characters."""
+    lines = [TITLE, *_wrapped(told.case.title), f"{PEOPLE_DECIDE}", *_wrapped(f"Patient: {told.group_reason}.")]
+    if told.refused:
+        lines += _wrapped(told.refused)
+    lines += _wrapped(told.policy)
+    lines += [*_readiness(told), *_trial(told), *_failure(told), *_effort(told), *_cuff(told), *_classes(told)]
+    return "\n".join([*lines, "", *_wrapped(CAUTION), f"Tidebench {__version__}"]) + "\n"
+
+
+def _wrapped(words: str, first: str = "", then: str = "") -> list[str]:
+    return textwrap.wrap(words, WIDTH, initial_indent=first, subsequent_indent=then) if words else []
+
+
+def _heading(words: str) -> list[str]:
+    return ["", words, "-" * len(words)]
+
+
+def ago(seconds: float | None) -> str:
+    """An age in words: ``12 min``, ``5.5 h``."""
+    if seconds is None:
+        return "time not known"
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def _item(item: Item, after: str, source: str) -> Iterator[str]:
+    """A criterion in a few lines; its source where it is another than that of the list."""
+    value = f": {item.value}" if item.value else ""
+    yield from _wrapped(f"{MARKS[item.state]} {item.name}{value}", "", "    ")
+    by = "" if item.source == source else f"; {item.source}"
+    yield from _wrapped(f"{item.criterion}{by}", "    ", "    ")
+    if item.origin and item.origin != "said":
+        at = "" if item.at_s is None else f" at {item.at_s:.0f} s"
+        yield from _wrapped(f"{item.origin}{at}, {ago(item.age_s)} {after}", "    ", "    ")
+    if item.why:
+        lead = "what would tell: " if item.state == "not known" else ""
+        yield from _wrapped(f"{lead}{item.why}", "    ", "    ")
+
+
+def _counts(items: Iterable[Item]) -> str:
+    states = [item.state for item in items]
+    return ", ".join(f"{states.count(state)} {state}" for state in MARKS if state in states)
+
+
+def _readiness(told: Weaning) -> Iterator[str]:
+    if not told.readiness:
+        return
+    yield from _heading("Ready for a breathing trial?")
+    yield from _wrapped(
+        f"At {told.moment_s:.0f} s. Of {len(told.readiness)} items: {_counts(told.readiness)}. Unless said: {BOLES_LIST}."
+    )
+    for item in told.readiness:
+        yield from _item(item, "before", BOLES_LIST)
+
+
+def _trial(told: Weaning) -> Iterator[str]:
+    yield from _heading("The breathing trial")
+    trial = told.trial
+    if trial is None:
+        yield from _wrapped(
+            "None is seen: no setting of at most 8 cmH2O of support or CPAP with PEEP at most 8 cmH2O, and no event "
+            "of a T-piece or breathing trial. Name one with --from and --to."
+        )
+        return
+    yield from _wrapped(
+        f"From {trial.start_s:.0f} to {trial.end_s:.0f} s, {trial.duration_s / 60:.1f} min, by {trial.found_by}; "
+        f"{trial.support.words}."
+    )
+    if told.trials_seen > 1 and trial.found_by != "options":
+        yield from _wrapped(f"The last of {told.trials_seen} that the case shows.")
+    for note in trial.notes:
+        yield from _wrapped(note)
+    if trial.minutes:
+        yield from _minutes(trial)
+    yield from _wrapped(f"f/VT: taken under {trial.support.words}. {F_VT_WARNING}")
+
+
+def _minutes(trial: Trial) -> Iterator[str]:
+    yield ""
+    yield f"{'min':>4} {'breaths':>7}  {'rate [/min]':<18} {'volume [mL]':<20} f/VT [/min/L]"
+    for minute in trial.minutes[:LONGEST_MINUTES]:
+        yield _row(trial, minute)
+    cells = [_cell(key, trial.whole[key]) for key in KEYS]
+    yield f"{'all':>4} {sum(one.breaths for one in trial.minutes):>7}  {cells[0]:<18} {cells[1]:<20} {cells[2]}"
+    if len(trial.minutes) > LONGEST_MINUTES:
+        yield f"and {len(trial.minutes) - LONGEST_MINUTES} more minutes, in --json"
+    yield "Medians of a minute's breaths, with 5th to 95th percentile."
+    yield ""
+    for key in KEYS:
+        yield from _trend(trial, key)
+
+
+def _row(trial: Trial, minute: Minute) -> str:
+    cells = [_cell(key, minute.values[key]) for key in KEYS]
+    number = (minute.from_s - trial.start_s) / 60
+    return f"{number:>4.0f} {minute.breaths:>7}  {cells[0]:<18} {cells[1]:<20} {cells[2]:<20}".rstrip()
+
+
+def _cell(key: str, seen: Spread | None) -> str:
+    if seen is None:
+        return "too few"
+    record = quantity(key)
+    low, high = (record.text(value, unit=False) for value in (seen.p05, seen.p95))
+    return f"{record.text(seen.median, unit=False)} ({low}-{high})"
+
+
+def _trend(trial: Trial, key: str) -> Iterator[str]:
+    record, found = quantity(key), trial.trends[key]
+    if found is None:
+        yield from _wrapped(f"{record.label}: no trend below five minutes with enough breaths.", "", "    ")
+        return
+    decimals = record.decimals + 1
+    numbers = f"{found.slope:+.{decimals}f} {record.unit} per 10 min"
+    span = f"95 % interval {found.low:+.{decimals}f} to {found.high:+.{decimals}f}, {found.n} minutes"
+    yield from _wrapped(f"{record.label}: {found.words}, {numbers} ({span})", "", "    ")
+
+
+def _failure(told: Weaning) -> Iterator[str]:
+    if not told.failure:
+        return
+    yield from _heading("Signs of failure in the trial")
+    yield from _wrapped(
+        f"Met means that the sign was there. Of {len(told.failure)}: {_counts(told.failure)}. After {BOLES_FAILURE}. Signals show rate, "
+        "volume and effort; saturation, heart, pressure, gases and comfort are known only where noted."
+    )
+    for item in told.failure:
+        yield from _item(item, "before its end", BOLES_FAILURE)
+
+
+def _effort(told: Weaning) -> Iterator[str]:
+    if told.trial is None:
+        return
+    yield from _heading("Drive and effort in the trial")
+    for one in told.effort:
+        yield from _wrapped(f"{quantity(one.key).label}: {words_of(one)}", "", "    ")
+        if one.spread is None:
+            yield from _wrapped(f"what would tell: {one.why}", "    ", "    ")
+            continue
+        limit = f"; {one.standing}: {one.limit}" if one.limit else ""
+        yield from _wrapped(f"{one.origin}{limit}", "    ", "    ")
+
+
+def _cuff(told: Weaning) -> Iterator[str]:
+    if told.refused:
+        return
+    yield from _heading("Cuff leak")
+    if told.cuff is None:
+        yield from _wrapped("Not known. What would tell: --leak-inspired and six times --leak-expired, cuff deflated.")
+        return
+    yield from _wrapped(cuff_words(told.cuff))
+    for note in told.cuff.notes:
+        yield from _wrapped(note)
+    yield from _wrapped(SOURCE)
+
+
+def cuff_words(leak: CuffLeak) -> str:
+    """Volume and part, and how each stands to what is published."""
+    volume = "below" if leak.below_110_ml else "not below"
+    share = {True: "below both published parts", False: "below neither published part", None: "between the two parts"}
+    return (
+        f"{leak.volume_ml:.0f} mL, {volume} 110 mL; {leak.percent:.0f} % of the inspired volume, "
+        f"{share[leak.below_percent]} (10 and 24 %)."
+    )
+
+
+def _classes(told: Weaning) -> Iterator[str]:
+    if told.classes is None:
+        return
+    yield from _heading("How long weaning took")
+    for one in (told.classes.consensus_2007, told.classes.wind_2017):
+        yield from _class(one)
+
+
+def _class(one: Class) -> Iterator[str]:
+    yield from _wrapped(f"{one.name or 'not known'}: {one.text}", "", "    ")
+    yield from _wrapped(one.source, "    ", "    ")
+
+
+def as_json(told: Weaning) -> dict[str, Any]:
+    """The same for machines: names of fields as keys, missing numbers null."""
+    kept = {part.name: _plain(getattr(told, part.name)) for part in fields(told) if part.name != "case"}
+    return {
+        "title": told.case.title,
+        "case_hash": told.case.case_hash,
+        **kept,
+        "f_vt_warning": F_VT_WARNING,
+        "version": __version__,
+        "caution": CAUTION,
+    }
+
+
+def _plain(value: object) -> object:
+    if is_dataclass(value) and not isinstance(value, type):
+        return asdict(value)
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
+
+
+def write_page(told: Weaning, out: Path) -> None:
+    """Put the page at ``out``, whole or not at all; only an earlier page is replaced.
+
+    Raises
+    ------
+    OutputError
+        ``out`` is a folder, holds something else, doesn't end in .txt, or can't be written.
+    """
+    if out.suffix != ".txt":
+        raise OutputError("this is no name for a page", where=str(out), expected="a file that ends in .txt")
+    draft = out.with_name(f".{out.name}.writing")
+    try:
+        if os.path.lexists(out) and not _earlier(out):
+            raise OutputError("this holds something else", where=str(out), expected="a new file, or an earlier page")
+        draft.write_text(page_text(told), encoding="utf-8", newline="\n")
+        draft.replace(out)
+    except OSError as error:
+        raise OutputError(f"this can't be written ({error.strerror or error})", where=str(out)) from error
+    finally:
+        with suppress(OSError):
+            draft.unlink(missing_ok=True)
+
+
+def _earlier(out: Path) -> bool:
+    """True where a page lies there."""
+    return out.is_file() and out.read_bytes().startswith(TITLE.encode())

@@ -1,0 +1,271 @@
+"""Ready for a breathing trial? The published list for adults, item by item, from what the case holds at a moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from tidebench.care.weaning import found
+from tidebench.care.weaning.found import Found, Support
+from tidebench.care.weaning.item import BOLES_LIST, BOLES_SIGNS, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.said import SIGNS, Said
+from tidebench.case import Case
+from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
+from tidebench.quantities import quantity
+
+MIP_SURE, MIP_LEAST = -25.0, -20.0
+EVER = -np.inf
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What the list draws on: the case, its breaths, and when."""
+
+    case: Case
+    breaths: pl.DataFrame | None
+    said: Said
+    at_s: float
+    weight_kg: float | None
+
+    @property
+    def support(self) -> Support:
+        """What the ventilator gave just before."""
+        return found.support_at(self.case, self.before_s)
+
+    @property
+    def before_s(self) -> float:
+        """Just before the moment; the moment itself where nothing was set before it."""
+        before = float(np.nextafter(self.at_s, EVER))
+        return self.at_s if self.case.setting_at(before) is None else before
+
+    def support_of(self, seen: Found) -> Support:
+        """What was given when a number was taken."""
+        return found.support_at(self.case, seen.at_s) if seen.origin == "noted" and seen.at_s else self.support
+
+    def noted(self, key: str) -> Found | None:
+        """The newest noted number up to the moment."""
+        return found.last(found.noted(self.case, key, EVER, self.at_s))
+
+    def measured(self, key: str) -> Found | None:
+        """Median over breaths just before, where the patient set the pace; else the newest noted number."""
+        own = found.own_breaths(self.breaths, self.at_s - found.WINDOW_S, self.at_s)
+        value = None if own is None else found.spread(own[key])
+        if value is not None:
+            return Found(value.median, self.at_s, f"measured, median of {value.n} breaths before")
+        return self.noted(key)
+
+
+def readiness(moment: Moment) -> tuple[Item, ...]:
+    """Every item of the list, in its order. Age is gated by whoever calls."""
+    return (
+        _sign(moment, "cause_improving"),
+        _cough(moment),
+        _sign(moment, "secretions_few"),
+        _oxygenation(moment),
+        _peep(moment),
+        _simple(moment, "heart rate", "heart_rate_per_min", "at most 140 /min", lambda value: value <= 140),
+        _simple(
+            moment, "systolic pressure", "systolic_mmhg", "90 to 160 mmHg", lambda value: 90 <= value <= 160
+        ),
+        _sign(moment, "stable_circulation"),
+        _awake(moment),
+        _rate(moment),
+        _max_pressure(moment),
+        _tidal_volume(moment),
+        _vital_capacity(moment),
+        _f_vt(moment),
+        _acidosis(moment),
+    )  # fmt: skip
+
+
+def _item(
+    moment: Moment, name: str, criterion: str, source: str, state: State, value: str, seen: Found | None, why: str = ""
+) -> Item:
+    if seen is None:
+        return Item(name, criterion, source, state, value, "", None, None, why)
+    return Item(name, criterion, source, state, value, seen.origin, seen.at_s, seen.age_s(moment.at_s), why)
+
+
+def _state(met: bool | None) -> State:
+    return "not known" if met is None else "met" if met else "not met"
+
+
+def _sign(moment: Moment, key: str) -> Item:
+    """What only a person at the bed can tell."""
+    answer = moment.said.signs.get(key)
+    why = "" if answer is not None else f"a person says so: --said {key}=yes or no"
+    value, origin = ("", "") if answer is None else ("yes" if answer else "no", "said")
+    return Item(SIGNS[key], "yes", BOLES_SIGNS, _state(answer), value, origin, why=why)
+
+
+def _simple(moment: Moment, name: str, key: str, criterion: str, holds: Callable[[float], bool]) -> Item:
+    seen = moment.noted(key)
+    if seen is None:
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, f"{key} under [[observed]]")
+    return _item(moment, name, criterion, BOLES_LIST, _state(holds(seen.value)), quantity(key).text(seen.value), seen)
+
+
+def _cough(moment: Moment) -> Item:
+    """A person's word; a measured cough stands beside it by its own paper."""
+    item = _sign(moment, "cough")
+    flow = moment.said.numbers.get("cough_peak_flow_l_min")
+    if flow is None:
+        return item
+    low = "below" if flow < 60 else "not below"
+    note = f"cough peak flow {flow:g} L/min, {low} 60 L/min, under which failure is likelier ({SMINA})"
+    return Item(item.name, item.criterion, item.source, item.state, item.value, item.origin,
+                why=f"{note}. {item.why}".removesuffix(". "))  # fmt: skip
+
+
+def _oxygenation(moment: Moment) -> Item:
+    """Saturation on little oxygen, or P/F: either will do, and only both missed is a no."""
+    name, criterion = "oxygenation", "SaO2 above 90 % on FiO2 at most 0.4, or P/F at least 150 mmHg"
+    parts = [part for part in (_saturation(moment), _pf(moment)) if part is not None]
+    if not parts:
+        why = "an arterial blood gas with fio2, or spo2 under [[observed]] and fio2 under [[settings]]"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+    good = [part for part in parts if part[0]]
+    _, value, seen = (good or parts)[0]
+    if good or len(parts) == 2:
+        words = value if good else "; ".join(part[1] for part in parts)
+        return _item(moment, name, criterion, BOLES_LIST, _state(bool(good)), words, seen)
+    why = "one of two alternatives is missed, and the other is not known"
+    return _item(moment, name, criterion, BOLES_LIST, "not known", value, seen, why)
+
+
+def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
+    pairs = found.gases(moment.case, EVER, moment.at_s)
+    arterial = [
+        (Found(gas.sao2, at, "arterial blood gas"), gas.fio2) for gas, at in pairs if gas.sao2 and gas.fio2
+    ]  # fmt: skip
+    pulse = moment.noted("spo2")
+    oxygen = None if pulse is None or pulse.at_s is None else found.oxygen_at(moment.case, pulse.at_s)
+    candidates = [*arterial]
+    if pulse is not None and oxygen is not None:
+        candidates.append((Found(pulse.value, pulse.at_s, "noted, pulse oximeter for SaO2"), oxygen))
+    if not candidates:
+        return None
+    seen, fio2 = max(candidates, key=lambda pair: EVER if pair[0].at_s is None else pair[0].at_s)
+    return seen.value > 0.9 and fio2 <= 0.4, f"saturation {100 * seen.value:.0f} % on FiO2 {fio2:g}", seen
+
+
+def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
+    for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
+        if gas.pao2_mmhg is not None and gas.fio2 is not None:
+            ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
+            return ratio >= 150, f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}", Found(ratio, at, "arterial blood gas")
+    return None
+
+
+def _peep(moment: Moment) -> Item:
+    name, criterion = "PEEP", "at most 8 cmH2O"
+    setting = moment.case.setting_at(moment.before_s)
+    if setting is not None and setting.peep_cmh2o is not None:
+        seen: Found | None = Found(setting.peep_cmh2o, setting.at_s, "set")
+    else:
+        seen = moment.measured("peep_cmh2o")
+    if seen is None:
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, "peep_cmh2o under [[settings]]")
+    value = quantity("peep_cmh2o").text(seen.value)
+    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 8), value, seen)
+
+
+def _awake(moment: Moment) -> Item:
+    """A sedation score is shown; which scale it is, the case doesn't say."""
+    item = _sign(moment, "awake")
+    rows = [row for row in moment.case.observed if row.sedation is not None and row.at_s <= moment.at_s]
+    if not rows or item.state != "not known":
+        return item
+    row = rows[-1]
+    why = f"the score's scale is not known; {item.why}"
+    seen = Found(0.0, row.at_s, "noted")
+    return _item(moment, item.name, item.criterion, item.source, "not judged", f"sedation {row.sedation}", seen, why)
+
+
+def _rate(moment: Moment) -> Item:
+    name, criterion = "rate", "at most 35 /min"
+    seen = moment.measured("rate_per_min")
+    if seen is None:
+        why = "breaths that the patient begins, or rate_per_min under [[observed]]"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+    value = quantity("rate_per_min").text(seen.value)
+    if seen.origin == "noted" and moment.support_of(seen).kind == "mandatory breaths":
+        why = "noted among mandatory breaths: the ventilator sets the pace"
+        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
+    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 35), value, seen)
+
+
+def _max_pressure(moment: Moment) -> Item:
+    """The two published bounds differ: between them nothing is claimed."""
+    name, criterion = "maximal inspiratory pressure", "at most −20 to −25 cmH2O"
+    seen = moment.noted("max_inspiratory_pressure_cmh2o")
+    if seen is None:
+        why = "max_inspiratory_pressure_cmh2o under [[observed]]"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+    pressure = -abs(seen.value)
+    between = MIP_SURE < pressure <= MIP_LEAST
+    state: State = "not judged" if between else _state(pressure <= MIP_SURE)
+    why = "between the two published bounds" if between else ""
+    return _item(moment, name, criterion, BOLES_LIST, state, f"{pressure:.0f} cmH2O", seen, why)
+
+
+def _tidal_volume(moment: Moment) -> Item:
+    name, criterion = "tidal volume", "above 5 mL/kg (of predicted weight here)"
+    seen = moment.measured("vte_ml")
+    if seen is None or moment.weight_kg is None:
+        missing = "volume of the patient's own breaths" if seen is None else "sex and height under [patient]"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", seen, missing)
+    per_kg = seen.value / moment.weight_kg
+    value = f"{quantity('vte_ml').text(seen.value)}, {per_kg:.1f} mL/kg"
+    under = moment.support_of(seen)
+    if under.support_cmh2o != 0:
+        why = f"taken under {under.words}: the volume is the ventilator's too"
+        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
+    return _item(moment, name, criterion, BOLES_LIST, _state(per_kg > 5), value, seen)
+
+
+def _vital_capacity(moment: Moment) -> Item:
+    name, criterion = "vital capacity", "above 10 mL/kg (of predicted weight here)"
+    volume, weight = moment.said.numbers.get("vital_capacity_ml"), moment.weight_kg
+    if volume is None or weight is None:
+        why = "--said vital_capacity_ml=NUMBER" if volume is None else "sex and height under [patient]"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+    per_kg = volume / weight
+    return Item(name, criterion, BOLES_LIST, _state(per_kg > 10), f"{volume:.0f} mL, {per_kg:.1f} mL/kg", "said")
+
+
+def _f_vt(moment: Moment) -> Item:
+    """Shown always, judged only without support and without PEEP."""
+    name, criterion = "f/VT", "at most 105 /min/L"
+    seen = moment.noted("rapid_shallow_index") or _own_f_vt(moment)
+    if seen is None:
+        why = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
+        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+    value = quantity("rapid_shallow_index").text(seen.value)
+    under = moment.support_of(seen)
+    if not under.none_at_all:
+        why = f"taken under {under.words}. {F_VT_WARNING}"
+        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
+    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 105), value, seen)
+
+
+def _own_f_vt(moment: Moment) -> Found | None:
+    rate, volume = moment.measured("rate_per_min"), moment.measured("vte_ml")
+    if rate is None or volume is None or volume.value <= 0:
+        return None
+    return Found(float(rapid_shallow_index(rate.value, volume.value / 1000)), rate.at_s, rate.origin)
+
+
+def _acidosis(moment: Moment) -> Item:
+    """The list has no number for it: pH and PaCO2 are shown, a person says."""
+    item = _sign(moment, "no_respiratory_acidosis")
+    pairs = [(gas, at) for gas, at in found.gases(moment.case, EVER, moment.at_s) if gas.ph and gas.paco2_mmhg]
+    if not pairs or item.state != "not known":
+        return item
+    gas, at = pairs[-1]
+    value, why = f"pH {gas.ph:.2f}, PaCO2 {gas.paco2_mmhg:.0f} mmHg", f"the list has no number; {item.why}"
+    seen = Found(0.0, at, "arterial blood gas")
+    return _item(moment, item.name, item.criterion, item.source, "not judged", value, seen, why)
