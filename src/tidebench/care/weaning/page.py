@@ -81,7 +81,8 @@ def _readiness(told: Weaning) -> Iterator[str]:
         return
     yield from _heading("Ready for a breathing trial?")
     yield from _wrapped(
-        f"At {told.moment_s:.0f} s. Of {len(told.readiness)} items: {_counts(told.readiness)}. Unless said: {BOLES_LIST}."
+        f"At {told.moment_s:.0f} s. Of {len(told.readiness)} items: {_counts(told.readiness)}. "
+        f"Unless said: {BOLES_LIST}."
     )
     for item in told.readiness:
         yield from _item(item, "before", BOLES_LIST)
@@ -154,7 +155,8 @@ def _failure(told: Weaning) -> Iterator[str]:
         return
     yield from _heading("Signs of failure in the trial")
     yield from _wrapped(
-        f"Met means that the sign was there. Of {len(told.failure)}: {_counts(told.failure)}. After {BOLES_FAILURE}. Signals show rate, "
+        f"Met means that the sign was there. Of {len(told.failure)}: {_counts(told.failure)}. "
+        f"After {BOLES_FAILURE}. Signals show rate, "
         "volume and effort; saturation, heart, pressure, gases and comfort are known only where noted."
     )
     for item in told.failure:

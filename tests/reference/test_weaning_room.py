@@ -1,0 +1,339 @@
+"""Published weaning criteria at, just under and just over their bounds, worked examples, and simulated trials."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.reference.test_interrupted_ventilation import reviewed
+from tidebench.care.weaning import Asked, History, Item, Said, Weaning, classify, cuff_leak, page_text, wean
+from tidebench.care.weaning.trial import Minute, trend
+from tidebench.case import case_from
+from tidebench.errors import OptionError
+from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.records import Spread
+from tidebench.simulation import Solution
+
+ADULT = {"sex": "male", "age_years": 60, "height_cm": 175}
+BEFORE = {"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6, "fio2": 0.35}
+TRIAL = {"at_s": 600, "mode": "CSV-PS", "pressure_support_cmh2o": 7, "peep_cmh2o": 5, "fio2": 0.35}
+AFTER = {"at_s": 2400, **BEFORE}
+PIECE = {"at_s": 600, "kind": "T-piece"}
+
+
+def told(*, at_s: float = 500, said: Said | None = None, piece: bool = False, **noted: Any) -> Weaning:
+    """An adult with a trial of 30 min from 600 s, and one row of noted numbers."""
+    start = [PIECE] if piece else []
+    settings = [BEFORE, AFTER] if piece else [BEFORE, TRIAL, AFTER]
+    tables = {"patient": ADULT, "settings": settings, "events": start, "observed": [{"at_s": at_s, **noted}]}
+    return wean(case_from(tables), None, Asked(said=said or Said()))
+
+
+def with_gases(*gases: dict[str, Any]) -> Weaning:
+    """The same adult with arterial blood gases."""
+    rows = [{"site": "arterial", **gas} for gas in gases]
+    return wean(case_from({"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "blood_gases": rows}))
+
+
+def item(items: tuple[Item, ...], name: str, criterion: str = "") -> Item:
+    """The item of a name, and of a criterion where two share it."""
+    return next(one for one in items if one.name == name and criterion in one.criterion)
+
+
+# --- readiness: Boles, Eur Respir J 2007;29:1033, the list as reproduced in 2024 (PMC11629167, table 1) ---------------
+
+
+@pytest.mark.parametrize(
+    ("name", "noted", "state"),
+    [
+        ("rate", {"rate_per_min": 34.9}, "met"),  # at most 35
+        ("rate", {"rate_per_min": 35}, "met"),
+        ("rate", {"rate_per_min": 35.1}, "not met"),
+        ("heart rate", {"heart_rate_per_min": 140}, "met"),  # at most 140
+        ("heart rate", {"heart_rate_per_min": 141}, "not met"),
+        ("systolic pressure", {"systolic_mmhg": 89}, "not met"),  # 90 to 160
+        ("systolic pressure", {"systolic_mmhg": 90}, "met"),
+        ("systolic pressure", {"systolic_mmhg": 160}, "met"),
+        ("systolic pressure", {"systolic_mmhg": 161}, "not met"),
+        ("maximal inspiratory pressure", {"max_inspiratory_pressure_cmh2o": -19.9}, "not met"),  # at most -20 to -25
+        ("maximal inspiratory pressure", {"max_inspiratory_pressure_cmh2o": -20}, "not judged"),
+        ("maximal inspiratory pressure", {"max_inspiratory_pressure_cmh2o": -24.9}, "not judged"),
+        ("maximal inspiratory pressure", {"max_inspiratory_pressure_cmh2o": -25}, "met"),
+        ("maximal inspiratory pressure", {"max_inspiratory_pressure_cmh2o": 30}, "met"),  # written without its sign
+        ("oxygenation", {"spo2": 0.90}, "not known"),  # above 90 %; P/F, which might still do, is not known
+        ("oxygenation", {"spo2": 0.91}, "met"),
+        ("f/VT", {"rapid_shallow_index": 46}, "not judged"),  # on support: shown (El-Khatib 2008)
+        ("tidal volume", {"vte_ml": 450}, "not judged"),  # on support
+        ("PEEP", {}, "met"),
+        ("cough is adequate", {}, "not known"),
+    ],
+)
+def test_readiness_at_its_bounds(name: str, noted: dict[str, Any], state: str) -> None:
+    assert item(told(**noted).readiness, name).state == state
+
+
+@pytest.mark.parametrize(("peep", "state"), [(7.9, "met"), (8, "met"), (8.1, "not met")])
+def test_peep_at_most_eight(peep: float, state: str) -> None:
+    """Boles 2007: PEEP at most 8 cmH2O; the set one, before the trial."""
+    case = case_from({"patient": ADULT, "settings": [BEFORE | {"peep_cmh2o": peep}, TRIAL]})
+    seen = item(wean(case).readiness, "PEEP")
+    assert (seen.state, seen.origin) == (state, "set")
+
+
+@pytest.mark.parametrize(("index", "state"), [(104.9, "met"), (105, "met"), (105.1, "not met")])
+def test_f_vt_is_judged_only_without_support_and_peep(index: float, state: str) -> None:
+    """Yang & Tobin, N Engl J Med 1991;324:1445: 105 /min/L, found off the ventilator; sens 97 %, spec 64 %."""
+    events = [{"at_s": 0, "kind": "T-piece"}, {"at_s": 100, "kind": "T-piece ends"}]
+    tables = {"patient": ADULT, "events": events, "observed": {"at_s": 60, "rapid_shallow_index": index}}
+    assert item(wean(case_from(tables)).failure, "f/VT").state == ("not met" if state == "met" else "met")
+    cpap = {"patient": ADULT, "settings": {"mode": "CPAP", "peep_cmh2o": 5}, "observed": {"rapid_shallow_index": index}}
+    shown = item(wean(case_from(cpap)).readiness, "f/VT")
+    assert shown.state == "not judged"
+    assert "CPAP, PEEP 5 cmH2O" in shown.why
+    bare = cpap | {"settings": {"mode": "CPAP", "peep_cmh2o": 0}}
+    assert item(wean(case_from(bare)).readiness, "f/VT").state == state
+
+
+def test_oxygenation_by_either_way() -> None:
+    """Boles 2007: SaO2 above 90 % on FiO2 at most 0.4, or P/F at least 150 mmHg."""
+    gas = {"at_s": 300, "fio2": 0.4}
+    assert item(with_gases(gas | {"pao2_mmhg": 60}).readiness, "oxygenation").state == "met"  # 60 / 0.4 = 150
+    assert item(with_gases(gas | {"pao2_mmhg": 59.9}).readiness, "oxygenation").state == "not known"
+    both = with_gases(gas | {"pao2_mmhg": 59.9, "sao2": 0.90})
+    assert item(both.readiness, "oxygenation").state == "not met"
+    seen = item(with_gases(gas | {"pao2_mmhg": 80}).readiness, "oxygenation")
+    assert (seen.at_s, seen.age_s, seen.origin) == (300, 300, "arterial blood gas")
+    venous = case_from({"patient": ADULT, "blood_gases": {**gas, "pao2_mmhg": 80, "site": "venous"}})
+    assert item(wean(venous).readiness, "oxygenation").state == "not known"
+
+
+@pytest.mark.parametrize(("factor", "state"), [(0.99, "not met"), (1.0, "not met"), (1.01, "met")])
+def test_volumes_above_five_and_ten_ml_per_kg(factor: float, state: str) -> None:
+    """Boles 2007: tidal volume above 5, vital capacity above 10 mL/kg; the first only without support."""
+    weight = float(predicted_body_weight_kg(175, "male"))
+    said = Said(numbers={"vital_capacity_ml": 10 * weight * factor})
+    assert item(told(said=said).readiness, "vital capacity").state == state
+    bare = {"mode": "CPAP", "peep_cmh2o": 0}
+    case = case_from({"patient": ADULT, "settings": bare, "observed": {"vte_ml": 5 * weight * factor}})
+    assert item(wean(case).readiness, "tidal volume").state == state
+
+
+def test_what_the_machine_sets_is_not_the_patients() -> None:
+    setting = {"mode": "A/C-VC", "rate_per_min": 14, "tidal_volume_ml": 450, "peep_cmh2o": 5}
+    case = case_from({"patient": ADULT, "settings": setting, "observed": {"at_s": 60, "rate_per_min": 14}})
+    assert item(wean(case).readiness, "rate").state == "not judged"
+    assert wean(case).trial is None
+
+
+# --- failure: Boles, Eur Respir J 2007;29:1033, table 6 ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "criterion", "key", "before", "inside", "state"),
+    [
+        ("rate", "above", "rate_per_min", 20, 35, "not met"),
+        ("rate", "above", "rate_per_min", 20, 35.1, "met"),
+        ("rise of rate", "50 %", "rate_per_min", 20, 29.9, "not met"),
+        ("rise of rate", "50 %", "rate_per_min", 20, 30, "met"),
+        ("heart rate", "above", "heart_rate_per_min", 100, 140, "not met"),
+        ("heart rate", "above", "heart_rate_per_min", 100, 141, "met"),
+        ("rise of heart rate", "20 %", "heart_rate_per_min", 100, 119, "not met"),
+        ("rise of heart rate", "20 %", "heart_rate_per_min", 100, 120, "met"),
+        ("systolic pressure", "above", "systolic_mmhg", 130, 180, "not met"),
+        ("systolic pressure", "above", "systolic_mmhg", 130, 181, "met"),
+        ("systolic pressure", "below", "systolic_mmhg", 130, 90, "not met"),
+        ("systolic pressure", "below", "systolic_mmhg", 130, 89, "met"),
+        ("rise of systolic pressure", "20 %", "systolic_mmhg", 130, 155, "not met"),
+        ("rise of systolic pressure", "20 %", "systolic_mmhg", 130, 156, "met"),
+        ("SaO2", "below", "spo2", 0.95, 0.90, "not met"),
+        ("SaO2", "below", "spo2", 0.95, 0.89, "met"),
+    ],
+)
+def test_failure_at_its_bounds(
+    name: str, criterion: str, key: str, before: float, inside: float, state: str
+) -> None:  # fmt: skip
+    rows = [
+        {"at_s": 500, key: before},
+        {"at_s": 1500, key: inside},
+        {"at_s": 3000, key: 2 * before if before > 1 else 1},
+    ]
+    case = case_from({"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "observed": rows})
+    assert item(wean(case).failure, name, criterion).state == state
+    assert item(told().failure, name, criterion).state == "not known"
+
+
+@pytest.mark.parametrize(
+    ("name", "gas", "state"),
+    [
+        ("PaCO2", {"paco2_mmhg": 50}, "not met"),
+        ("PaCO2", {"paco2_mmhg": 50.1}, "met"),
+        ("rise of PaCO2", {"paco2_mmhg": 48}, "not met"),  # by more than 8, from 40
+        ("rise of PaCO2", {"paco2_mmhg": 48.1}, "met"),
+        ("pH", {"ph": 7.32}, "not met"),
+        ("pH", {"ph": 7.31}, "met"),
+        ("fall of pH", {"ph": 7.34}, "not met"),  # by at least 0.07, from 7.40
+        ("fall of pH", {"ph": 7.33}, "met"),
+        ("PaO2", {"pao2_mmhg": 60.1, "fio2": 0.5}, "not met"),  # at most 50 to 60 on at least 0.5
+        ("PaO2", {"pao2_mmhg": 60, "fio2": 0.5}, "not judged"),
+        ("PaO2", {"pao2_mmhg": 50, "fio2": 0.5}, "met"),
+        ("PaO2", {"pao2_mmhg": 50, "fio2": 0.49}, "not judged"),
+        ("PaO2", {"pao2_mmhg": 50}, "not known"),
+    ],
+)
+def test_failure_by_gases_at_its_bounds(name: str, gas: dict[str, float], state: str) -> None:
+    rest = {"at_s": 300, "paco2_mmhg": 40, "ph": 7.40}
+    assert item(with_gases(rest, {"at_s": 2000, **gas}).failure, name).state == state
+
+
+# --- worked by hand ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("volume", "index", "state"), [(0.300, 100.0, "not met"), (0.250, 120.0, "met")])
+def test_worked_rapid_shallow_breathing(volume: float, index: float, state: str) -> None:
+    """Yang & Tobin, N Engl J Med 1991;324:1445, by hand: 30 / 0.300 L = 100 and 30 / 0.250 L = 120 /min/L."""
+    seen = item(told(at_s=1500, piece=True, rapid_shallow_index=30 / volume).failure, "f/VT")
+    assert seen.value == f"{index:.0f} /min/L"
+    assert seen.state == state
+
+
+def test_worked_cuff_leak() -> None:
+    """Miller & Cole 1996 (from memory): the three lowest of six; by hand 500 − (380 + 390 + 400)/3 = 110, and 22 %."""
+    leak = cuff_leak(500, [400, 450, 380, 470, 390, 460])
+    assert (leak.volume_ml, leak.percent) == pytest.approx((110, 22))
+    assert (leak.below_110_ml, leak.below_percent) == (False, None)
+    assert cuff_leak(500, [400, 450, 381, 470, 390, 460]).below_110_ml
+    assert cuff_leak(500, [451]).below_percent is True  # 9.8 %
+    assert cuff_leak(500, [450]).below_percent is None  # 10 %
+    assert cuff_leak(500, [380]).below_percent is False  # 24 %
+    with pytest.raises(OptionError, match="more is expired"):
+        cuff_leak(400, [450])
+
+
+@pytest.mark.parametrize(
+    ("history", "consensus", "wind"),
+    [
+        (History(1, 0, 0.5, ended=True), "simple", "short"),
+        (History(1, 0, 1.0, ended=True), "simple", "short"),
+        (History(1, 0, 1.1, ended=True), "simple", "difficult"),  # one trial, but separated later: the two differ
+        (History(2, 1, 3, ended=True), "difficult", "difficult"),
+        (History(3, 2, 6.9, ended=True), "difficult", "difficult"),
+        (History(3, 2, 7, ended=True), "difficult", "prolonged"),  # within a week; a week is not less than a week
+        (History(3, 2, 7.1, ended=True), "prolonged", "prolonged"),
+        (History(4, 3, 5, ended=True), "prolonged", "difficult"),
+        (History(3, 3, 2, ended=False), "prolonged", None),
+        (History(2, 2, 8, ended=None), "prolonged", "prolonged"),
+        (History(1, 1, 0.5, ended=False), None, None),
+        (History(0, 0, None, ended=False), None, "no weaning"),
+        (History(2, 1, None, ended=True), None, None),
+        (History(), None, None),
+    ],
+)
+def test_classes(history: History, consensus: str | None, wind: str | None) -> None:
+    """Boles 2007: first trial; up to 3 or 7 days; more. WIND 2017 (both from memory): 1 day; less than 7; 7 or more."""
+    told = classify(history)
+    assert (told.consensus_2007.name, told.wind_2017.name) == (consensus, wind)
+
+
+def test_slope_is_that_of_a_line_and_shrugs_off_one_minute() -> None:
+    """20 /min rising by 1 each minute is 10 per ten minutes; one minute of 90 doesn't move it."""
+    rates = [20.0 + k for k in range(12)]
+    rates[6] = 90.0
+    minutes = tuple(
+        Minute(60.0 * k, 60.0, 20, {"rate_per_min": Spread(rate, rate, rate, 20)}, None)
+        for k, rate in enumerate(rates)
+    )  # fmt: skip
+    found = trend(minutes, "rate_per_min")
+    assert found is not None
+    assert found.slope == pytest.approx(10)
+    assert found.low <= 10 <= found.high
+    assert found.words == "rising"
+    assert trend(minutes[:4], "rate_per_min") is None
+
+
+# --- age gates --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("patient", "word"),
+    [({"age_years": 8}, "child"), ({"age_days": 3}, "newborn"), ({"gestational_age_weeks": 26}, "preterm"),
+     ({}, "No age")],
+)  # fmt: skip
+def test_adult_criteria_are_refused_to_others(patient: dict[str, float], word: str) -> None:
+    case = case_from({"patient": patient, "settings": [BEFORE, TRIAL], "observed": {"at_s": 900, "rate_per_min": 60}})
+    asked = Asked(leak_inspired_ml=100, leak_expired_ml=[90])
+    seen = wean(case, None, asked)
+    assert word in seen.refused
+    assert (seen.readiness, seen.failure, seen.cuff, seen.classes) == ((), (), None, None)
+    assert seen.trial is not None
+    assert "[met]" not in page_text(seen)
+
+
+# --- simulated trials -------------------------------------------------------------------------------------------------
+
+PROCEDURE = {"at_s": 90, "kind": "breathing trial", "each_s": 390, "support_cmh2o": 6, "peep_cmh2o": 5}
+SETTING = {"mode": "CSV-PS", "peep_cmh2o": 5, "fio2": 0.35, "pressure_support_cmh2o": 14, "cycling_percent": 25,
+           "trigger_flow_l_min": 2}  # fmt: skip
+
+
+def simulated(effort: dict[str, float], **tables: Any) -> tuple[Weaning, Solution]:
+    """A patient of the library through a trial of six and a half minutes, which the case shows by its settings."""
+    found, done = reviewed(
+        "hard-to-wean", duration_s=500, settings=[SETTING], procedures=[PROCEDURE], effort=effort, **tables
+    )  # fmt: skip
+    return wean(found.case, found), done
+
+
+def agree_with_truth(seen: Weaning, done: Solution) -> None:
+    """Minute by minute: medians of rate, volume and index beside those of the simulation's own breaths."""
+    assert seen.trial is not None
+    assert (seen.trial.start_s, seen.trial.end_s, seen.trial.found_by) == (90, 480, "settings")
+    assert len(seen.trial.minutes) == 7  # the last is half a minute
+    true = done.breaths.with_columns(rate=60 / (pl.col("end_s") - pl.col("start_s"))).with_columns(
+        index=1000 * pl.col("rate") / pl.col("vte_ml")
+    )
+    for minute in seen.trial.minutes:
+        part = true.filter(pl.col("start_s").is_between(minute.from_s, minute.from_s + minute.lasts_s))
+        assert abs(minute.breaths - part.height) <= 1
+        for key, column in (("rate_per_min", "rate"), ("vte_ml", "vte_ml"), ("rapid_shallow_index", "index")):
+            told = minute.values[key]
+            assert told is not None
+            assert told.median == pytest.approx(float(np.median(part[column].drop_nulls())), rel=0.03)
+
+
+def test_simulated_trial_that_goes_well() -> None:
+    seen, done = simulated({"rate_per_min": 20, "size_cmh2o": 9, "rate_cv": 0.05, "size_cv": 0.1, "unloading": 0.0})
+    agree_with_truth(seen, done)
+    assert [item(seen.failure, name).state for name in ("rate", "rise of rate")] == ["not met", "not met"]
+    assert item(seen.failure, "f/VT").state == "not judged"
+    assert item(seen.readiness, "rate").origin.startswith("measured")
+    assert seen.trial is not None
+    slope = seen.trial.trends["rate_per_min"]
+    assert slope is not None
+    assert slope.low <= 1
+    assert slope.high >= -1
+
+
+def test_simulated_trial_that_fails() -> None:
+    """A rising metabolism drives rate past 35 and by half beyond what it was."""
+    fever = {"at_s": 100, "kind": "fever", "size": 3.5, "over_s": 300}
+    occlusions = [{"at_s": at, "kind": "occlusion"} for at in (200, 260, 320)]
+    effort = {"rate_per_min": 22, "size_cmh2o": 9, "rate_cv": 0.05, "size_cv": 0.1, "unloading": 0.0}
+    seen, done = simulated(effort, events=[fever], manoeuvres=occlusions)
+    agree_with_truth(seen, done)
+    rate, rise = item(seen.failure, "rate"), item(seen.failure, "rise of rate")
+    assert (rate.state, rise.state) == ("met", "met")
+    assert "minutes, first after" in rate.why
+    assert seen.trial is not None
+    slope = seen.trial.trends["rate_per_min"]
+    assert slope is not None
+    assert slope.low > 10
+    swing = next(one for one in seen.effort if one.key == "occlusion_swing_cmh2o").spread
+    muscle = next(one for one in seen.effort if one.key == "occlusion_effort_cmh2o").spread
+    assert swing is not None
+    assert muscle is not None
+    assert muscle.median == pytest.approx(-0.75 * swing.median)  # Bertoni, Crit Care 2019;23:346
+    assert -swing.median == pytest.approx(9, rel=0.25)
+    assert item(seen.failure, "SaO2").state == "not known"
