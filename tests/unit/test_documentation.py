@@ -17,7 +17,9 @@ PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
 CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs" / "how-to").glob("*.md")]
 
 
-@pytest.mark.parametrize("page", ["tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md"])
+@pytest.mark.parametrize(
+    "page", ["tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md"]
+)
 def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     outcome = doctest.testfile(str(ROOT / "docs" / page), module_relative=False, encoding="utf-8")

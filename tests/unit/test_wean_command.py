@@ -81,7 +81,7 @@ def test_json_is_the_page(case: Path, capsys: pytest.CaptureFixture[str]) -> Non
 def test_page_is_put_whole_and_replaces_only_a_page(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = case / "page.txt"
     main(["wean", str(case), "--out", str(out)])
-    main(["wean", str(case), "--out", str(out), "--trials", "2"])
+    main(["wean", str(case), "--out", str(out), "--trials", "4"])
     printed = capsys.readouterr().out
     assert out.read_text(encoding="utf-8") in printed
     assert str(out) in printed
