@@ -13,6 +13,10 @@ from tidebench.care.weaning import Asked, History, Item, Said, Weaning, classify
 from tidebench.care.weaning.trial import Minute, trend
 from tidebench.case import case_from
 from tidebench.errors import OptionError
+from tidebench.formulas.effort import (
+    muscle_pressure_from_occlusion_cmh2o,
+    transpulmonary_pressure_from_occlusion_cmh2o,
+)
 from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.records import Spread
 from tidebench.simulation import Solution
@@ -212,6 +216,19 @@ def test_worked_cuff_leak() -> None:
         cuff_leak(400, [450])
 
 
+def test_worked_occlusion() -> None:
+    """Bertoni, Crit Care 2019;23:346, by hand: −0.75 · −12 = 9.0; (20 − 8) + 2/3 · 12 = 20.0 cmH2O."""
+    assert muscle_pressure_from_occlusion_cmh2o(-12) == pytest.approx(9.0)
+    assert transpulmonary_pressure_from_occlusion_cmh2o(20, 8, -12) == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize(("value", "standing"), [(0.9, "below"), (1.0, "within"), (4.0, "within"), (4.1, "above")])
+def test_drive_beside_its_published_bounds(value: float, standing: str) -> None:
+    """Telias, Am J Respir Crit Care Med 2020;201:1086: low up to 1.0, high above 3.5 to 4.0 cmH2O."""
+    seen = next(one for one in told(at_s=1500, p01_cmh2o=-value).effort if one.key == "p01_cmh2o")
+    assert (seen.origin, seen.standing) == ("noted", standing)
+
+
 @pytest.mark.parametrize(
     ("history", "consensus", "wind"),
     [
@@ -251,6 +268,53 @@ def test_slope_is_that_of_a_line_and_shrugs_off_one_minute() -> None:
     assert found.low <= 10 <= found.high
     assert found.words == "rising"
     assert trend(minutes[:4], "rate_per_min") is None
+
+
+# --- where a trial lies ---------------------------------------------------------------------------------------------
+
+
+def trial_of(*settings: dict[str, Any], events: Any = (), **asked: Any) -> tuple[float, float, str, str] | None:
+    """Start, end, by what, and under what, of the trial of a case that ends at 5000 s."""
+    tables = {"settings": settings, "events": events, "observed": {"at_s": 5000, "rate_per_min": 20}}
+    found = wean(case_from(tables), None, Asked(**asked)).trial
+    return None if found is None else (found.start_s, found.end_s, found.found_by, found.support.kind)
+
+
+def test_trials_are_found_by_settings_and_events() -> None:
+    support = "pressure support"
+    assert trial_of(BEFORE, TRIAL, AFTER) == (600, 2400, "settings", support)
+    assert trial_of(BEFORE, TRIAL) == (600, 5000, "settings", support)
+    assert trial_of(BEFORE, TRIAL | {"pressure_support_cmh2o": 8}, AFTER) == (600, 2400, "settings", support)
+    assert trial_of(BEFORE, TRIAL | {"pressure_support_cmh2o": 8.1}, AFTER) is None  # at most 8: AARC 2024
+    assert trial_of(BEFORE, TRIAL | {"peep_cmh2o": 9}, AFTER) is None
+    assert trial_of(BEFORE, {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 5}, AFTER) == (600, 2400, "settings", "CPAP")
+    again = {**TRIAL, "at_s": 3000}
+    assert trial_of(BEFORE, TRIAL, AFTER, again) == (3000, 5000, "settings", support)
+    fresh = {**TRIAL, "at_s": 900, "fio2": 0.5}  # same support, more oxygen: one trial
+    assert trial_of(BEFORE, TRIAL, fresh, AFTER) == (600, 2400, "settings", support)
+    stop = {"at_s": 1500, "kind": "breathing trial", "text": "stopped, tired"}
+    assert trial_of(BEFORE, TRIAL, AFTER, events=[stop]) == (600, 1500, "settings", support)
+    assert trial_of(BEFORE, AFTER, events=[PIECE]) == (600, 2400, "event", "T-piece")
+    over = {"at_s": 1500, "kind": "note", "text": "back on the ventilator"}
+    assert trial_of(BEFORE, AFTER, events=[PIECE, over]) == (600, 1500, "event", "T-piece")
+    assert trial_of(BEFORE, AFTER) is None
+    assert trial_of(BEFORE, AFTER, from_s=100, to_s=200) == (100, 200, "options", support)
+
+
+def test_what_must_be_known_of_a_trial_is_said() -> None:
+    def notes(*settings: dict[str, Any], **asked: Any) -> str:
+        case = case_from({"settings": settings, "observed": {"at_s": 9000, "rate_per_min": 20}})
+        found = wean(case, None, Asked(**asked)).trial
+        assert found is not None
+        return " ".join(found.notes)
+
+    assert "true end may lie after" in notes(BEFORE, TRIAL)
+    assert "true start may lie before" in notes(TRIAL | {"at_s": 0}, AFTER)
+    assert "longer than a trial" in notes(BEFORE, TRIAL)
+    assert "30 to 120 min" in notes(BEFORE, TRIAL, AFTER | {"at_s": 1200})
+    assert "FiO2 was raised" in notes(BEFORE, TRIAL, {**TRIAL, "at_s": 900, "fio2": 0.5}, AFTER)
+    assert "not known to be as little" in notes(BEFORE, from_s=0, to_s=1800)
+    assert "was changed in it" in notes(BEFORE, TRIAL, from_s=0, to_s=1800)
 
 
 # --- age gates --------------------------------------------------------------------------------------------------------
@@ -304,7 +368,9 @@ def agree_with_truth(seen: Weaning, done: Solution) -> None:
 
 
 def test_simulated_trial_that_goes_well() -> None:
-    seen, done = simulated({"rate_per_min": 20, "size_cmh2o": 9, "rate_cv": 0.05, "size_cv": 0.1, "unloading": 0.0})
+    occlusions = [{"at_s": at, "kind": "occlusion"} for at in (200, 260, 320)]
+    effort = {"rate_per_min": 20, "size_cmh2o": 9, "rate_cv": 0.05, "size_cv": 0.1, "unloading": 0.0}
+    seen, done = simulated(effort, manoeuvres=occlusions)
     agree_with_truth(seen, done)
     assert [item(seen.failure, name).state for name in ("rate", "rise of rate")] == ["not met", "not met"]
     assert item(seen.failure, "f/VT").state == "not judged"
@@ -314,14 +380,20 @@ def test_simulated_trial_that_goes_well() -> None:
     assert slope is not None
     assert slope.low <= 1
     assert slope.high >= -1
+    swing = next(one for one in seen.effort if one.key == "occlusion_swing_cmh2o").spread
+    muscle = next(one for one in seen.effort if one.key == "occlusion_effort_cmh2o").spread
+    assert swing is not None
+    assert muscle is not None
+    assert muscle.median == pytest.approx(-0.75 * swing.median)  # Bertoni, Crit Care 2019;23:346
+    assert 0.75 < -swing.median / 9 < 1.05  # trapped gas hides the beginning, as in test_occlusions.py
+    assert swing.n == 3
 
 
 def test_simulated_trial_that_fails() -> None:
     """A rising metabolism drives rate past 35 and by half beyond what it was."""
     fever = {"at_s": 100, "kind": "fever", "size": 3.5, "over_s": 300}
-    occlusions = [{"at_s": at, "kind": "occlusion"} for at in (200, 260, 320)]
     effort = {"rate_per_min": 22, "size_cmh2o": 9, "rate_cv": 0.05, "size_cv": 0.1, "unloading": 0.0}
-    seen, done = simulated(effort, events=[fever], manoeuvres=occlusions)
+    seen, done = simulated(effort, events=[fever])
     agree_with_truth(seen, done)
     rate, rise = item(seen.failure, "rate"), item(seen.failure, "rise of rate")
     assert (rate.state, rise.state) == ("met", "met")
@@ -330,10 +402,4 @@ def test_simulated_trial_that_fails() -> None:
     slope = seen.trial.trends["rate_per_min"]
     assert slope is not None
     assert slope.low > 10
-    swing = next(one for one in seen.effort if one.key == "occlusion_swing_cmh2o").spread
-    muscle = next(one for one in seen.effort if one.key == "occlusion_effort_cmh2o").spread
-    assert swing is not None
-    assert muscle is not None
-    assert muscle.median == pytest.approx(-0.75 * swing.median)  # Bertoni, Crit Care 2019;23:346
-    assert -swing.median == pytest.approx(9, rel=0.25)
     assert item(seen.failure, "SaO2").state == "not known"
