@@ -10,7 +10,8 @@ import pytest
 
 from tests.reference.test_interrupted_ventilation import reviewed
 from tidebench.care.weaning import Asked, History, Item, Said, Weaning, classify, cuff_leak, page_text, wean
-from tidebench.care.weaning.trial import Minute, trend
+from tidebench.care.weaning.found import support_of
+from tidebench.care.weaning.trial import Minute, Trial, trend, with_numbers
 from tidebench.case import case_from
 from tidebench.errors import OptionError
 from tidebench.formulas.effort import (
@@ -317,6 +318,23 @@ def test_what_must_be_known_of_a_trial_is_said() -> None:
     assert "was changed in it" in notes(BEFORE, TRIAL, from_s=0, to_s=1800)
 
 
+def test_efforts_without_a_breath_are_counted_and_an_empty_minute_is_not_filled() -> None:
+    """Ten minutes of 20 breaths of 400 mL, the fourth lost, and 30 efforts a minute: 20 / 0.400 L = 50 /min/L."""
+    starts = np.array([start for start in np.arange(0.0, 600.0, 3.0) if not 180 <= start < 240])
+    breaths = pl.DataFrame({"start_s": starts, "end_s": starts + 3.0, "rate_per_min": 20.0, "vte_ml": 400.0})
+    efforts = pl.DataFrame({"start_s": np.arange(0.5, 600.0, 2.0)})
+    case = case_from({"settings": TRIAL | {"at_s": 0}})
+    seen = with_numbers(Trial(0, 600, "settings", support_of(case.settings[0])), case, breaths, efforts, 700)
+    assert [one.breaths for one in seen.minutes] == [20, 20, 20, 0, *[20] * 6]
+    assert seen.minutes[3].values["rate_per_min"] is None
+    assert seen.whole["rapid_shallow_index"] == Spread(50, 50, 50, 180)
+    assert seen.minutes[0].efforts_per_min == pytest.approx(30)
+    assert any("Efforts are more frequent than breaths (30 /min)" in note for note in seen.notes)
+    quiet = with_numbers(Trial(0, 600, "settings", support_of(case.settings[0])), case, breaths, efforts.clear(), 700)
+    assert quiet.minutes[0].efforts_per_min is None
+    assert not any("Efforts" in note for note in quiet.notes)
+
+
 # --- age gates --------------------------------------------------------------------------------------------------------
 
 
@@ -333,6 +351,22 @@ def test_adult_criteria_are_refused_to_others(patient: dict[str, float], word: s
     assert (seen.readiness, seen.failure, seen.cuff, seen.classes) == ((), (), None, None)
     assert seen.trial is not None
     assert "[met]" not in page_text(seen)
+
+
+def test_a_number_is_held_against_the_support_of_its_own_moment() -> None:
+    """f/VT noted at 0 s without support and PEEP is judged, though support was set before the trial."""
+    bare = {"mode": "CPAP", "peep_cmh2o": 0}
+    settings = [bare, BEFORE | {"at_s": 100}, {**TRIAL, "peep_cmh2o": 0}]
+    rows = [{"at_s": 0, "rapid_shallow_index": 90}, {"at_s": 5000, "heart_rate_per_min": 90}]
+    assert item(
+        wean(case_from({"patient": ADULT, "settings": settings, "observed": rows})).readiness, "f/VT"
+    ).state == ("met")
+
+
+def test_a_mask_is_doubted() -> None:
+    case = case_from({"patient": ADULT, "airway": {"interface": "mask"}})
+    assert "with a tube, and this case says mask" in " ".join(page_text(wean(case)).split())
+    assert wean(case_from({"patient": ADULT})).doubt == ""
 
 
 # --- simulated trials -------------------------------------------------------------------------------------------------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -126,7 +126,8 @@ def _rises(share: float) -> Callable[[float, float], bool]:
 
 
 def _saturations(course: Course) -> list[Found]:
-    return sorted([*course.gases("sao2"), *course.inside("spo2")], key=lambda one: one.at_s or 0.0)
+    pulse = [replace(one, origin=found.BY_PULSE) for one in course.inside("spo2")]
+    return sorted([*course.gases("sao2"), *pulse], key=lambda one: one.at_s or 0.0)
 
 
 def _told(

@@ -16,6 +16,7 @@ from tidebench.records import Spread
 WINDOW_S = 120.0
 """How long before a moment breaths speak for it: this house's choice."""
 FEWEST_BREATHS = 3
+BY_PULSE = "noted, pulse oximeter for SaO2"
 T_PIECE = re.compile(r"\bt[- ]?(piece|tube)\b", re.IGNORECASE)
 
 

@@ -35,7 +35,7 @@ def page_text(told: Weaning) -> str:
     lines = [TITLE, *_wrapped(told.case.title), f"{PEOPLE_DECIDE}", *_wrapped(f"Patient: {told.group_reason}.")]
     if told.refused:
         lines += _wrapped(told.refused)
-    lines += _wrapped(told.policy)
+    lines += [*_wrapped(told.doubt), *_wrapped(told.policy)]
     lines += [*_readiness(told), *_trial(told), *_failure(told), *_effort(told), *_cuff(told), *_classes(told)]
     return "\n".join([*lines, "", *_wrapped(CAUTION), f"Tidebench {__version__}"]) + "\n"
 

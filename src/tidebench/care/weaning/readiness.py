@@ -43,7 +43,9 @@ class Moment:
 
     def support_of(self, seen: Found) -> Support:
         """What was given when a number was taken."""
-        return found.support_at(self.case, seen.at_s) if seen.origin == "noted" and seen.at_s else self.support
+        if seen.origin != "noted" or seen.at_s is None:
+            return self.support
+        return found.support_at(self.case, seen.at_s)
 
     def noted(self, key: str) -> Found | None:
         """The newest noted number up to the moment."""
@@ -145,7 +147,7 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
     oxygen = None if pulse is None or pulse.at_s is None else found.oxygen_at(moment.case, pulse.at_s)
     candidates = [*arterial]
     if pulse is not None and oxygen is not None:
-        candidates.append((Found(pulse.value, pulse.at_s, "noted, pulse oximeter for SaO2"), oxygen))
+        candidates.append((Found(pulse.value, pulse.at_s, found.BY_PULSE), oxygen))
     if not candidates:
         return None
     seen, fio2 = max(candidates, key=lambda pair: EVER if pair[0].at_s is None else pair[0].at_s)

@@ -23,6 +23,8 @@ ADULTS_ONLY = {
     "newborn": "Adult weaning criteria are not applied to a newborn, term or preterm, and none of their own are held "
     "here.",
 }
+TUBES = ("endotracheal tube", "tracheostomy tube")
+NO_TUBE = "The criteria were published for patients with a tube, and this case says {}."
 NO_AGE = "No age is given, so no weaning criteria are applied: age_years under [patient]."
 
 
@@ -73,6 +75,8 @@ class Weaning:
     classes : Classes or None
     policy : str
         Which house's limits were used; empty where published ones were.
+    doubt : str
+        Why the criteria may not be meant for this patient; empty where nothing says so.
     """
 
     case: Case
@@ -87,6 +91,7 @@ class Weaning:
     cuff: CuffLeak | None
     classes: Classes | None
     policy: str
+    doubt: str
 
 
 def wean(
@@ -135,6 +140,7 @@ def wean(
         cuff=None if refused else leak,
         classes=None if refused else classify(_history(case, asked.history)),
         policy="" if house is None else policy_statement(house, case.patient),
+        doubt="" if case.airway.interface in (None, *TUBES) else NO_TUBE.format(case.airway.interface),
     )
 
 
