@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import difflib
 
-from tidebench._quantities import breaths, case, channels, mechanics
+from tidebench._quantities import breaths, case, channels, gases, mechanics
 from tidebench._quantities.record import COMMON_PRACTICE, Quantity
 from tidebench.errors import OptionError
 
@@ -49,6 +49,7 @@ QUANTITIES: dict[str, Quantity] = _by_key(
     mechanics.EFFORT,
     mechanics.POWER,
     mechanics.INDICES,
+    gases.GASES,
     case.PATIENT,
     case.AIRWAY,
     case.BLOOD_GASES,

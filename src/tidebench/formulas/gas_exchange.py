@@ -81,3 +81,50 @@ def arterial_po2_mmhg(end_capillary_po2_mmhg: float, shunt: float, haemoglobin_g
     if above(1.0) > 0:
         return 1.0
     return HIGHEST_PO2_MMHG if above(HIGHEST_PO2_MMHG) < 0 else float(brentq(above, 1.0, HIGHEST_PO2_MMHG))
+
+
+def dead_space_fraction(paco2_mmhg: Number, mixed_expired_pco2_mmhg: Number) -> Number:
+    """Enghoff's dead space over tidal volume: ``(PaCO2 − PECO2)/PaCO2``, with shunt in it.
+
+    Mixed expired PCO2 from 0 to PaCO2. Enghoff 1938 (from memory). Bohr's has alveolar PCO2 in place of PaCO2.
+    """
+    arterial = positive("paco2_mmhg", paco2_mmhg, unit="mmHg")
+    expired = within("mixed_expired_pco2_mmhg", mixed_expired_pco2_mmhg, 0.0, unit="mmHg")
+    fraction = (arterial - expired) / arterial
+    return only_where((fraction >= 0.0) | np.isnan(fraction), fraction, "dead space fraction", "PECO2 up to PaCO2")
+
+
+def co2_elimination_ml_min(ventilation_l_min: Number, mixed_expired_pco2_mmhg: Number) -> Number:
+    """CO2 in mixed expired gas [mL/min STPD]: ``V'E·PECO2/0.863``, ventilation [L/min BTPS]. Steady state."""
+    ventilation = positive("ventilation_l_min", ventilation_l_min, unit="L/min")
+    return ventilation * within("mixed_expired_pco2_mmhg", mixed_expired_pco2_mmhg, 0.0, unit="mmHg") / CO2_CONSTANT
+
+
+def alveolar_ventilation_l_min(co2_elimination_ml_min: Number, paco2_mmhg: Number) -> Number:
+    """``0.863·V'CO2/PaCO2`` [L/min BTPS], V'CO2 [mL/min STPD], PaCO2 [mmHg]; both above zero."""
+    eliminated = positive("co2_elimination_ml_min", co2_elimination_ml_min, unit="mL/min")
+    return CO2_CONSTANT * eliminated / positive("paco2_mmhg", paco2_mmhg, unit="mmHg")
+
+
+def ventilation_for_paco2(ventilation: Number, paco2_mmhg: Number, wanted_paco2_mmhg: Number) -> Number:
+    """Ventilation that would bring one PaCO2 to another: ``V·PaCO2/PaCO2 wanted``, in the unit it came in.
+
+    True of alveolar ventilation at one CO2 production, and of minute volume where the dead space fraction stays too.
+    """
+    now = positive("ventilation", ventilation) * positive("paco2_mmhg", paco2_mmhg, unit="mmHg")
+    return now / positive("wanted_paco2_mmhg", wanted_paco2_mmhg, unit="mmHg")
+
+
+def at_body_temperature(
+    ph: float, paco2_mmhg: float, pao2_mmhg: float, temperature_c: float
+) -> tuple[float, float, float]:
+    """pH, PaCO2 and PaO2 of blood measured at 37 °C, at the patient's temperature, 20 to 43 °C.
+
+    pH − 0.0147·ΔT (Rosenthal, J Biol Chem 1948;173:25), PaCO2·10^(0.019·ΔT), PaO2 by the slope that falls with
+    saturation (Severinghaus, J Appl Physiol 1966;21:1108). All from memory.
+    """
+    warmer = within("temperature_c", temperature_c, 20.0, 43.0, unit="°C") - 37.0
+    steep = positive("pao2_mmhg", pao2_mmhg, unit="mmHg") ** 3.88
+    slope = (5.49e-11 * steep + 0.071) / (9.72e-9 * steep + 2.30)
+    carbon = positive("paco2_mmhg", paco2_mmhg, unit="mmHg") * 10.0 ** (0.019 * warmer)
+    return within("ph", ph, 6.5, 8.0) - 0.0147 * warmer, carbon, pao2_mmhg * 10.0 ** (slope * warmer)
