@@ -34,12 +34,12 @@ class Span(NamedTuple):
         return self.low - 1e-9 <= value <= self.high + 1e-9
 
 
-def ph_disagreement(ph: Number, paco2_mmhg: Number, hco3_mmol_l: Number) -> Number:
+def ph_disagreement(ph: float, paco2_mmhg: float, hco3_mmol_l: float) -> float:
     """Stated pH less the one that PaCO2 and bicarbonate give (:func:`tidebench.formulas.gas_exchange.blood_ph`).
 
     Within 0.01 it may come from the solubility alone (0.0307, or 0.03 in teaching). ``ph`` from 6.5 to 8.
     """
-    return within("ph", ph, 6.5, 8.0) - blood_ph(paco2_mmhg, hco3_mmol_l)
+    return within("ph", ph, 6.5, 8.0) - float(blood_ph(paco2_mmhg, hco3_mmol_l))
 
 
 def base_excess_mmol_l(ph: Number, hco3_mmol_l: Number) -> Number:

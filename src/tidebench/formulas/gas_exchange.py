@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tidebench.formulas._domain import Number, positive, within
+from tidebench.formulas._domain import Number, only_where, positive, within
 
 WATER_MMHG = 47.0
 CO2_CONSTANT = 0.863
@@ -90,8 +90,8 @@ def dead_space_fraction(paco2_mmhg: Number, mixed_expired_pco2_mmhg: Number) -> 
     """
     arterial = positive("paco2_mmhg", paco2_mmhg, unit="mmHg")
     expired = within("mixed_expired_pco2_mmhg", mixed_expired_pco2_mmhg, 0.0, unit="mmHg")
-    fraction = (arterial - expired) / arterial
-    return only_where((fraction >= 0.0) | np.isnan(fraction), fraction, "dead space fraction", "PECO2 up to PaCO2")
+    fraction: Number = (arterial - expired) / arterial
+    return only_where(np.logical_not(np.asarray(fraction) < 0.0), fraction, "dead space fraction", "PECO2 up to PaCO2")
 
 
 def co2_elimination_ml_min(ventilation_l_min: Number, mixed_expired_pco2_mmhg: Number) -> Number:

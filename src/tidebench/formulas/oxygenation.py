@@ -19,7 +19,8 @@ CORRECTED_ABOVE_M = 1000.0
 def barometric_pressure_mmhg(altitude_m: Number) -> Number:
     """Pressure of the standard atmosphere: ``760·(1 − 2.25577e-5·h)^5.25588``, −500 to 9000 m (ICAO, from memory)."""
     height = within("altitude_m", altitude_m, -500.0, 9000.0, unit="m")
-    return SEA_LEVEL_MMHG * (1.0 - 2.25577e-5 * height) ** 5.25588
+    pressure: Number = SEA_LEVEL_MMHG * (1.0 - 2.25577e-5 * height) ** 5.25588
+    return pressure
 
 
 def sf_ratio(spo2: Number, fio2: Number) -> Number:
@@ -55,7 +56,7 @@ def arterial_alveolar_ratio(pao2_mmhg: Number, alveolar_po2_mmhg: Number) -> Num
     """``PaO2/PAO2``, at most 1. Gilbert, Crit Care Med 1979;7:30 (from memory)."""
     alveolar = positive("alveolar_po2_mmhg", alveolar_po2_mmhg, unit="mmHg")
     ratio = positive("pao2_mmhg", pao2_mmhg, unit="mmHg") / alveolar
-    return only_where((ratio <= 1.0) | np.isnan(ratio), ratio, "pao2_mmhg over alveolar", "at most 1")
+    return only_where(np.logical_not(np.asarray(ratio) > 1.0), ratio, "pao2_mmhg over alveolar", "at most 1")
 
 
 def expected_difference_mmhg(age_years: Number) -> Number:
@@ -71,7 +72,8 @@ def oxygen_tension_mmhg(saturation: Number) -> Number:
 
     Between 0 and 1, both left out. Ellis, J Appl Physiol 1989;67:902 (from memory).
     """
-    part = only_where(np.asarray(saturation) < 1.0, positive("saturation", saturation), "saturation", "below 1")
+    below_one = np.logical_not(np.asarray(saturation) >= 1.0)
+    part = only_where(below_one, positive("saturation", saturation), "saturation", "below 1")
     half = 0.5 * 23400.0 / (1.0 / part - 1.0)
     root = np.sqrt(half**2 + 50.0**3)
     tension: Number = np.cbrt(half + root) + np.cbrt(half - root)

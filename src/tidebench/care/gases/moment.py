@@ -1,0 +1,198 @@
+"""What was in force when a gas was drawn: settings, numbers noted at the bed, measured breaths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from tidebench.care.gases.records import Fact, Typed
+from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.formulas.gas_exchange import bicarbonate_mmol_l
+from tidebench.formulas.oxygenation import barometric_pressure_mmhg
+from tidebench.limits import population, predicted_weight_kg
+from tidebench.quantities import quantity
+
+if TYPE_CHECKING:
+    import polars as pl
+
+NOTED_NEAR_S = 1800.0
+"""A number noted within half an hour belongs to a gas, unless settings changed between (common practice, no source)."""
+BREATHS_NEAR_S = 300.0
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A gas among what else the case says."""
+
+    case: Case
+    gas: BloodGas
+    at_s: float | None
+    setting: Setting | None
+    typed: Typed
+    breaths: pl.DataFrame | None
+
+    @property
+    def pressure(self) -> Fact:
+        """Barometric pressure: typed, from an altitude, the recording's, or sea level."""
+        if self.typed.barometric_mmhg is not None:
+            return Fact("barometric pressure", self.typed.barometric_mmhg, "typed")
+        if self.typed.altitude_m is not None:
+            pressure = float(barometric_pressure_mmhg(self.typed.altitude_m))
+            return Fact("barometric pressure", pressure, f"standard atmosphere at {self.typed.altitude_m:g} m")
+        part = self.case.recording
+        stated = "barometric_pressure_mmhg" in part.model_fields_set
+        return Fact("barometric pressure", part.barometric_pressure_mmhg, "stated" if stated else "taken for sea level")
+
+    def arterial(self, key: str) -> Fact:
+        """A number of the gas, from arterial blood only."""
+        name, value = quantity(key, "blood_gases").symbol, getattr(self.gas, key)
+        if self.gas.site != "arterial":
+            site = "its site is not stated" if self.gas.site is None else f"the sample is {self.gas.site}"
+            return Fact(name, None, f"needs an arterial sample; {site}")
+        return Fact(name, value, "stated" if value is not None else f"{key} is not stated")
+
+    @property
+    def bicarbonate(self) -> Fact:
+        """Bicarbonate: stated, or by Henderson and Hasselbalch."""
+        stated, ph, paco2 = self.arterial("hco3_mmol_l"), self.arterial("ph"), self.arterial("paco2_mmhg")
+        if stated.value is not None or ph.value is None or paco2.value is None:
+            return stated
+        value = bicarbonate_mmol_l(paco2.value, ph.value)
+        return Fact(stated.name, value, "by Henderson and Hasselbalch, from pH and PaCO2")
+
+    @property
+    def fio2(self) -> Fact:
+        """Oxygen fraction: of the gas, else as set."""
+        if self.gas.fio2 is not None:
+            return Fact("FiO2", self.gas.fio2, "stated with the gas")
+        if self.setting is not None and self.setting.fio2 is not None:
+            return Fact("FiO2", self.setting.fio2, "as set")
+        return Fact("FiO2", None, "FiO2 of that moment is not stated")
+
+    @property
+    def peep(self) -> Fact:
+        """PEEP: noted or measured, else as set."""
+        seen = self.noted("peep_cmh2o")
+        if seen.value is None and self.setting is not None and self.setting.peep_cmh2o is not None:
+            return Fact(seen.name, self.setting.peep_cmh2o, "as set")
+        return seen
+
+    @property
+    def minute_volume(self) -> Fact:
+        """Minute volume: noted, else volume times rate as noted together, else of measured breaths."""
+        noted = self.noted("minute_volume_l_min")
+        if noted.value is not None:
+            return noted
+        for row in self._near():
+            volume, rate = row.numbers.get("vte_ml"), row.numbers.get("rate_per_min")
+            if volume is not None and rate is not None:
+                return Fact(noted.name, volume * rate / 1000.0, f"{self._ago(row)}, VT times rate")
+        return noted
+
+    @property
+    def weight(self) -> Fact:
+        """Predicted body weight, of adults."""
+        value, name = predicted_weight_kg(self.case.patient), "predicted weight"
+        if value is not None:
+            return Fact(name, value, "from height and sex")
+        group = population(self.case.patient).group
+        adult = group in ("adult", None)
+        return Fact(name, None, "needs an adult's height and sex" if adult else f"for adults; this is a {group}")
+
+    def noted(self, key: str) -> Fact:
+        """A number noted near the gas, else of the breaths around it."""
+        name = quantity(key).symbol
+        for row in self._near():
+            value = row.numbers.get(key)
+            if value is not None:
+                return Fact(name, value, self._ago(row))
+        measured = self._measured(key)
+        if measured is not None:
+            return Fact(name, measured, "measured over the breaths within 5 min")
+        return Fact(name, None, f"no {quantity(key).label} noted within 30 min of the gas under the same settings")
+
+    def of_typed(self, key: str, name: str, option: str) -> Fact:
+        """A number that only a person can give."""
+        value: float | None = getattr(self.typed, key)
+        return Fact(name, value, "typed" if value is not None else f"needs {name} ({option}, for one gas)")
+
+    def _near(self) -> list[Observed]:
+        """Rows noted near the gas, nearest first. A gas without a time goes with what was noted at a single time."""
+        rows = list(self.case.observed)
+        at_s = self.at_s
+        if at_s is None:
+            return rows if len({row.at_s for row in rows}) == 1 and self._timeless else []
+        near = [row for row in rows if abs(row.at_s - at_s) <= NOTED_NEAR_S and self._same(row.at_s)]
+        return sorted(near, key=lambda row: abs(row.at_s - at_s))
+
+    @property
+    def _timeless(self) -> bool:
+        return self.gas.time is None and len(self.case.blood_gases) == 1
+
+    def _same(self, at_s: float) -> bool:
+        """True where the settings of the gas were in force at a time too."""
+        return self.case.setting_at(at_s) is self.setting
+
+    def _ago(self, row: Observed) -> str:
+        if self.at_s is None:
+            return "noted, the gas has no time"
+        minutes = round((row.at_s - self.at_s) / 60.0)
+        where = "at that time" if minutes == 0 else f"{abs(minutes)} min {'later' if minutes > 0 else 'before'}"
+        return f"noted {where}"
+
+    def _measured(self, key: str) -> float | None:
+        """Of the breaths around the gas, under its settings: by time, so that long breaths count more."""
+        if self.breaths is None or self.at_s is None:
+            return None
+        rows = self.breaths.filter((self.breaths["start_s"] - self.at_s).abs() <= BREATHS_NEAR_S)
+        rows = rows.filter([self._same(start) for start in rows["start_s"].to_list()])
+        column = {"minute_volume_l_min": "vte_ml", "rate_per_min": "start_s"}.get(key, key)
+        if column not in rows.columns:
+            return None
+        rows = rows.drop_nulls([column, "end_s"])
+        took = rows["end_s"] - rows["start_s"]
+        seconds = float(took.sum())
+        if seconds <= 0.0:
+            return None
+        if key == "rate_per_min":
+            return 60.0 * rows.height / seconds
+        if key == "minute_volume_l_min":
+            return 0.06 * float(rows[column].sum()) / seconds
+        return float((rows[column] * took).sum()) / seconds
+
+
+def clock_s(case: Case, gas: BloodGas) -> float | None:
+    """When a gas was drawn, on the case clock; None where its time can't be joined to it."""
+    start = case.recording.start
+    if gas.at_s is not None or gas.time is None or start is None or _naive(gas.time) != _naive(start):
+        return gas.at_s
+    return (gas.time - start).total_seconds()
+
+
+def _naive(stamp: datetime | None) -> bool:
+    return stamp is None or stamp.tzinfo is None
+
+
+def in_order(case: Case) -> list[BloodGas]:
+    """Gases by time where all of them share a clock; as the case has them otherwise."""
+    gases = list(case.blood_gases)
+    if all(clock_s(case, gas) is not None for gas in gases):
+        return sorted(gases, key=lambda gas: clock_s(case, gas) or 0.0)
+    return sorted(gases, key=lambda gas: gas.time or datetime.min) if ordered(case) else gases
+
+
+def ordered(case: Case) -> bool:
+    """True where the order of gases in time is known."""
+    gases = case.blood_gases
+    naive = {_naive(gas.time) for gas in gases}
+    return all(clock_s(case, gas) is not None for gas in gases) or (
+        all(gas.time is not None for gas in gases) and len(naive) == 1
+    )
+
+
+def moment_of(case: Case, gas: BloodGas, typed: Typed, breaths: pl.DataFrame | None) -> Moment:
+    """A gas among what else the case says; the only setting of a case holds for a gas without a time too."""
+    at_s = clock_s(case, gas)
+    only = case.settings[0] if len(case.settings) == 1 else None
+    return Moment(case, gas, at_s, only if at_s is None else case.setting_at(at_s), typed, breaths)

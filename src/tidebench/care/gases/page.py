@@ -1,0 +1,204 @@
+"""All blood gases of a case, read in order of time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tidebench.care.gases.acid_base import read_acid_base
+from tidebench.care.gases.grades import all_grades
+from tidebench.care.gases.indices import HIGH_FLOW, all_indices
+from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
+from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
+from tidebench.care.gases.target import checked, ventilation_for
+from tidebench.care.gases.trend import changed, trend
+from tidebench.case import Case
+from tidebench.caution import CAUTION
+from tidebench.errors import CaseError, OptionError
+from tidebench.formulas._domain import within
+from tidebench.formulas.gas_exchange import at_body_temperature
+from tidebench.formulas.oxygenation import expected_difference_mmhg
+from tidebench.limits import population
+
+if TYPE_CHECKING:
+    import polars as pl
+
+STATED = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "sao2", "haemoglobin_g_dl")
+ROX_TEXT = (
+    "ROX of at least 4.88 at 2, 6 and 12 h of high flow went with less intubation in pneumonia (Roca 2019); how long "
+    "it has been going is not in the case, so it is not judged."
+)
+VR_TEXT = "The ventilatory ratio takes CO2 production as usual: fever, feeding and restlessness raise it too."
+SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
+ROOM_AIR = 0.21
+
+
+def read_gases(
+    case: Case,
+    *,
+    typed: Typed | None = None,
+    target_paco2_mmhg: float | None = None,
+    breaths: pl.DataFrame | None = None,
+    name: str = "CASE",
+) -> GasesPage:
+    """Read every blood gas of a case.
+
+    Parameters
+    ----------
+    case : Case
+        With at least one blood gas.
+    typed : Typed or None
+        What a person adds.
+    target_paco2_mmhg : float or None
+        A PaCO2 to bring the last arterial gas to, 15 to 150 mmHg.
+    breaths : DataFrame or None
+        The breath table of a review of this case, for numbers that were not noted.
+    name : str
+        What the case is called in the command that rehearses a target.
+
+    Raises
+    ------
+    CaseError
+        The case has no blood gas.
+    OptionError
+        A typed number can't be one.
+    """
+    if not case.blood_gases:
+        raise CaseError(
+            "this case has no blood gases",
+            where="[[blood_gases]]",
+            remedy="Add a table with ph, paco2_mmhg, pao2_mmhg.",
+        )
+    target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
+    typed = _checked(typed or Typed(), len(case.blood_gases))
+    gases = in_order(case)
+    chosen = typed.gas or len(gases)
+    moments = [moment_of(case, gas, _for(typed, n == chosen), breaths) for n, gas in enumerate(gases, start=1)]
+    read = [(moment, _read(n, moment)) for n, moment in enumerate(moments, start=1)]
+    known = tuple(gas for _, gas in read)
+    return GasesPage(
+        case.title,
+        known,
+        trend(known) if ordered(case) else (),
+        changed(known) if ordered(case) else (),
+        None if target is None else ventilation_for(target, read, name),
+        CAUTION,
+    )
+
+
+def _checked(typed: Typed, count: int) -> Typed:
+    if typed.gas is not None and not 1 <= typed.gas <= count:
+        raise OptionError(f"there is no gas {typed.gas}", where="--gas", expected=f"1 to {count}, in order of time")
+    if typed.barometric_mmhg is not None and typed.altitude_m is not None:
+        raise OptionError("both are given", where="--barometric and --altitude", expected="one of them")
+    unknown = sorted(typed.said - SAID.keys())
+    if unknown:
+        raise OptionError(
+            f"{unknown[0]!r} is nothing that a definition asks for", where="--said", expected=", ".join(SAID)
+        )
+    for field, option, low, high, unit in (
+        ("barometric_mmhg", "--barometric", 250.0, 850.0, "mmHg"),
+        ("altitude_m", "--altitude", -500.0, 8000.0, "m"),
+        ("temperature_c", "--temperature", 20.0, 43.0, "°C"),
+        ("cardiac_output_l_min", "--cardiac-output", 0.05, 30.0, "L/min"),
+        ("mixed_expired_pco2_mmhg", "--expired-pco2", 0.0, 150.0, "mmHg"),
+        ("mixed_venous_saturation", "--mixed-venous", 0.05, 0.99, "as a fraction"),
+        ("sodium_mmol_l", "--sodium", 90.0, 200.0, "mmol/L"),
+        ("chloride_mmol_l", "--chloride", 50.0, 160.0, "mmol/L"),
+        ("albumin_g_dl", "--albumin", 0.5, 7.0, "g/dL"),
+        ("high_flow_l_min", "--high-flow", 0.5, 100.0, "L/min"),
+    ):
+        value = getattr(typed, field)
+        if value is not None:
+            within(option, value, low, high, unit=unit)
+    return typed
+
+
+def _for(typed: Typed, chosen: bool) -> Typed:
+    """What was typed for one gas is not the others'."""
+    if chosen:
+        return typed
+    return replace(
+        typed,
+        temperature_c=None,
+        cardiac_output_l_min=None,
+        mixed_expired_pco2_mmhg=None,
+        mixed_venous_saturation=None,
+        sodium_mmol_l=None,
+        chloride_mmol_l=None,
+        albumin_g_dl=None,
+    )
+
+
+def _read(number: int, moment: Moment) -> GasReading:
+    gas, indices = moment.gas, all_indices(moment)
+    stated = tuple(Value(key, value) for key in STATED if (value := getattr(gas, key)) is not None)
+    if gas.hco3_mmol_l is None and (computed := moment.bicarbonate).value is not None:
+        stated = (*stated, Value("hco3_mmol_l", round(computed.value, 4), made_of=(computed.origin,)))
+    return GasReading(
+        number,
+        moment.at_s,
+        None if gas.time is None else gas.time.isoformat(sep=" ", timespec="minutes"),
+        _conditions(moment),
+        stated,
+        indices,
+        _warmed(moment),
+        read_acid_base(moment),
+        all_grades(moment, indices),
+        _notes(moment, indices),
+    )
+
+
+def _conditions(moment: Moment) -> Conditions:
+    setting, pressure = moment.setting, moment.pressure
+    return Conditions(
+        moment.gas.site,
+        moment.fio2.value,
+        moment.peep.value,
+        None if setting is None else setting.mode,
+        moment.case.airway.interface,
+        round(pressure.value or 760.0, 1),
+        pressure.origin,
+    )
+
+
+def _warmed(moment: Moment) -> tuple[Value, ...]:
+    """The gas at the patient's temperature; empty where none was typed, or a tension is missing."""
+    ph, paco2, pao2 = (moment.arterial(key).value for key in ("ph", "paco2_mmhg", "pao2_mmhg"))
+    warm = moment.typed.temperature_c
+    if warm is None or ph is None or paco2 is None or pao2 is None:
+        return ()
+    values = at_body_temperature(ph, paco2, pao2, warm)
+    return tuple(
+        Value(key, round(value, 4), made_of=(f"at {warm:g} °C",))
+        for key, value in zip(("ph", "paco2_mmhg", "pao2_mmhg"), values, strict=True)
+    )
+
+
+def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
+    """What a reader must know of the values that are there."""
+    has = {value.key for value in indices if value.value is not None}
+    notes = []
+    if moment.case.airway.interface == HIGH_FLOW and "rox_index" in has:
+        notes.append(ROX_TEXT)
+    if "ventilatory_ratio" in has:
+        notes.append(VR_TEXT)
+    if "shunt_fraction" in has and moment.fio2.value != 1.0:
+        notes.append(SHUNT_TEXT)
+    if "aa_difference_mmhg" in has and (usual := _usual_difference(moment)):
+        notes.append(usual)
+    if moment.typed.temperature_c is not None:
+        notes.append("Indices, reading and classes use the gas as measured, at 37 °C.")
+    return tuple(notes)
+
+
+def _usual_difference(moment: Moment) -> str:
+    """The A-a difference of a healthy adult, on room air only."""
+    age = moment.case.patient.age_years
+    if age is None or moment.fio2.value != ROOM_AIR or population(moment.case.patient).group != "adult" or age > 110:
+        return ""
+    usual = float(expected_difference_mmhg(age))
+    return (
+        f"A-a difference of a healthy person of that age on room air: {usual:.0f} mmHg (Mellemgaard 1966, from memory) "
+        f"or {age / 4 + 4:.0f} mmHg (teaching)."
+    )

@@ -1,0 +1,60 @@
+"""The ventilation that would bring PaCO2 to a target, by the alveolar ventilation equation."""
+
+from __future__ import annotations
+
+from tidebench.care.gases.indices import as_fact, value_of
+from tidebench.care.gases.moment import Moment
+from tidebench.care.gases.records import Fact, GasReading, Value, Ventilation
+from tidebench.formulas._domain import within
+from tidebench.formulas.gas_exchange import blood_ph, ventilation_for_paco2
+
+LOWEST, HIGHEST = 15.0, 150.0
+CLOCKED = ("CMV", "A/C", "IMV", "SIMV")
+KEPT = "CO2 production and dead space fraction are taken to stay; trapped gas and effort are not looked at."
+USUAL = "The patient's usual PaCO2 is not in the case, and pH comes first: ask before choosing a target."
+
+
+def checked(target_mmhg: float) -> float:
+    """A target that can be one.
+
+    Raises
+    ------
+    OptionError
+        It lies outside 15 to 150 mmHg.
+    """
+    return within("--target-paco2", target_mmhg, LOWEST, HIGHEST, unit="mmHg")
+
+
+def ventilation_for(target_mmhg: float, read: list[tuple[Moment, GasReading]], case: str) -> Ventilation:
+    """From the last arterial gas with a PaCO2; without one, the reason."""
+    known = [(moment, gas) for moment, gas in read if moment.arterial("paco2_mmhg").value is not None]
+    if not known:
+        reason = "no arterial gas with paco2_mmhg"
+        return Ventilation(None, target_mmhg, None, None, (), (), (), reason)
+    moment, gas = known[-1]
+    paco2 = moment.arterial("paco2_mmhg").value or 0.0
+    now = _now(moment, gas)
+    wanted = Fact("PaCO2 wanted", target_mmhg, "typed")
+    then = tuple(_then(value, moment.arterial("paco2_mmhg"), wanted) for value in now)
+    ph = value_of("ph", lambda carbon, base: float(blood_ph(carbon, base)), wanted, moment.bicarbonate)
+    rehearse = f"Rehearse it: tidebench whatif {case} --out FOLDER --target paco2_mmhg={target_mmhg:.4g}"
+    words = (KEPT, "pH is that of the bicarbonate as it is, before any compensation.", USUAL, rehearse)
+    return Ventilation(gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*then, ph), words)
+
+
+def _now(moment: Moment, gas: GasReading) -> tuple[Value, ...]:
+    minute = value_of("minute_volume_l_min", float, moment.minute_volume)
+    alveolar = next(value for value in gas.indices if value.key == "alveolar_ventilation_l_min")
+    return minute, alveolar, _rate(moment)
+
+
+def _rate(moment: Moment) -> Value:
+    """The rate as it could be set; there is none where nothing but the patient starts breaths."""
+    setting = moment.setting
+    if setting is None or setting.pattern not in CLOCKED:
+        return Value("rate_per_min", None, "no rate is known to be set for mandatory breaths")
+    return value_of("rate_per_min", float, moment.noted("rate_per_min"))
+
+
+def _then(value: Value, now: Fact, wanted: Fact) -> Value:
+    return value_of(value.key, ventilation_for_paco2, as_fact(value, value.key), now, wanted)
