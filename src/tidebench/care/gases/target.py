@@ -9,6 +9,7 @@ from tidebench.formulas._domain import within
 from tidebench.formulas.gas_exchange import blood_ph, ventilation_for_paco2
 
 LOWEST, HIGHEST = 15.0, 150.0
+SAME_RATE = 1.0
 CLOCKED = ("CMV", "A/C", "IMV", "SIMV")
 KEPT = "CO2 production and dead space fraction are taken to stay; trapped gas and effort are not looked at."
 USUAL = "The patient's usual PaCO2 is not in the case, and pH comes first: ask before choosing a target."
@@ -53,7 +54,11 @@ def _rate(moment: Moment) -> Value:
     setting = moment.setting
     if setting is None or setting.pattern not in CLOCKED:
         return Value("rate_per_min", None, "no rate is known to be set for mandatory breaths")
-    return value_of("rate_per_min", float, moment.noted("rate_per_min"))
+    seen = moment.noted("rate_per_min")
+    if seen.value is not None and setting.rate_per_min is not None and seen.value > setting.rate_per_min + SAME_RATE:
+        reason = f"{seen.value:.0f} breaths/min at a set rate of {setting.rate_per_min:g}: the patient chooses the rate"
+        return Value("rate_per_min", None, reason)
+    return value_of("rate_per_min", float, seen)
 
 
 def _then(value: Value, now: Fact, wanted: Fact) -> Value:
