@@ -105,6 +105,7 @@ def test_kilopascals_go_in_and_come_out(case: Path, capsys: pytest.CaptureFixtur
     said = capsys.readouterr().out
     assert "mmHg" not in said.partition("Rehearse it")[0]
     assert "8.0 kPa" in said
+    assert "P/F 15.6 kPa" in said
 
 
 def test_numbers_of_one_gas_are_not_the_others(case: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -19,6 +20,7 @@ Repeated = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)
 Number = float | None
 Unit = Literal["mmHg", "kPa"]
 MMHG_PER_KPA = 7.50062
+IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg")
 
 
 def gases(
@@ -119,6 +121,11 @@ def gases(
 
 def _mmhg(value: Number, size: float) -> Number:
     return None if value is None else value * size
+
+
+def _in_kpa(found: re.Match[str]) -> str:
+    ends = [f"{float(end) / MMHG_PER_KPA:.1f}" for end in found.groups() if end]
+    return f"{' to '.join(ends)} kPa"
 
 
 def _breaths(folder: Path) -> pl.DataFrame:
@@ -289,7 +296,7 @@ class _Printer:
     def _say(self, words: str, style: str = "") -> None:
         from rich.text import Text
 
-        self.console.print(Text(words, style=style))
+        self.console.print(Text(self._words(words), style=style))
 
     def _lines(self, lines: Iterable[str]) -> None:
         """Lines that hang under their mark where they wrap."""
@@ -300,5 +307,9 @@ class _Printer:
             grid = Table.grid(padding=0)
             grid.add_column(width=2)
             grid.add_column()
-            grid.add_row(Text("- "), Text(line))
+            grid.add_row(Text("- "), Text(self._words(line)))
             self.console.print(grid)
+
+    def _words(self, words: str) -> str:
+        """A sentence with its tensions in the unit of the page."""
+        return IN_MMHG.sub(_in_kpa, words) if self.unit == "kPa" else words

@@ -11,7 +11,8 @@ from tidebench.care.gases.records import SAID, Grade, Value
 from tidebench.limits import population
 from tidebench.quantities import quantity
 
-MASKS = ("mask", "nasal mask", "helmet")
+FACE_MASK = "mask"
+MASKS = (FACE_MASK, "nasal mask", "helmet")
 LEAST_PEEP_CMH2O = 5.0
 LEAST_HIGH_FLOW_L_MIN = 30.0
 ALWAYS = ("imaging", "timing", "cause")
@@ -180,8 +181,10 @@ def _by_mask(definition: _Definition, pf: Bands, sf: Bands) -> Grade:
     interface = definition.moment.case.airway.interface
     if interface is None:
         return definition.no("the interface is not stated")
-    if interface not in MASKS:
-        return definition.no(f"needs a tube, or a mask with CPAP of at least 5 cmH2O; the interface is {interface}")
+    if interface != FACE_MASK:
+        return definition.no(
+            f"needs a tube, or a face mask with CPAP of at least 5 cmH2O; the interface is {interface}"
+        )
     if lacking := definition.support_lacks():
         return definition.no(lacking)
     return definition.by((("pf_ratio_mmhg", up_to, pf), ("sf_ratio", up_to, sf)))
