@@ -366,3 +366,14 @@ def test_a_healthy_person_on_room_air() -> None:
     assert gas.value("aa_difference_mmhg") == pytest.approx(11.83)
     assert gas.value("aa_simplified_mmhg") == pytest.approx(9.73)
     assert any("13 mmHg" in words and "Mellemgaard" in words for words in gas.notes)
+
+
+def test_a_value_that_rounds_into_another_class_is_shown_with_its_decimals() -> None:
+    gas = read({"pao2_mmhg": 100.1, "fio2": 0.5}, setting={"peep_cmh2o": 5})
+    assert (grade(gas, "Berlin").severity, grade(gas, "Berlin").by) == ("mild", "P/F 200.20 mmHg")
+
+
+def test_rules_of_adults_are_said_to_be_so_for_a_child() -> None:
+    gas = {"ph": 7.24, "paco2_mmhg": 60, "hco3_mmol_l": 25}
+    assert any("those of adults" in words for words in read(gas, patient={"age_years": 3}).acid_base.doubts)
+    assert read(gas).acid_base.doubts == ()

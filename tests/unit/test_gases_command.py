@@ -194,3 +194,25 @@ def test_a_target_without_an_arterial_gas_is_not_told() -> None:
     assert page.ventilation is not None
     assert page.ventilation.factor is None
     assert page.ventilation.reason
+
+
+def test_a_review_stands_in_only_for_the_very_case_it_was_made_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    gas = '\n[[blood_gases]]\nat_s = 30\nsite = "arterial"\npao2_mmhg = 80\npaco2_mmhg = 40\nfio2 = 0.4\n'
+    (tmp_path / "a.toml").write_text('who = "adult-healthy"\nduration_s = 60\n', encoding="utf-8")
+    case, result = tmp_path / "case", tmp_path / "result"
+    main(["simulate", str(tmp_path / "a.toml"), "--out", str(case)])
+    with (case / "case.toml").open("a", encoding="utf-8") as file:
+        file.write(gas)
+    main(["review", str(case), "--out", str(result), "--no-report"])
+    capsys.readouterr()
+    main(["gases", str(case), "--review", str(result), "--json"])
+    values = {one["key"]: one["value"] for one in json.loads(capsys.readouterr().out)["gases"][0]["indices"]}
+    mean = pl.read_parquet(result / "breaths.parquet")["mean_pressure_cmh2o"].mean()
+    assert values["oxygenation_index"] == pytest.approx(100 * float(str(mean)) * 0.4 / 80, rel=0.03)
+    with (case / "case.toml").open("a", encoding="utf-8") as file:
+        file.write(gas)
+    with pytest.raises(SystemExit):
+        main(["gases", str(case), "--review", str(result)])
+    assert "before it was changed. Review the case again." in capsys.readouterr().err

@@ -101,11 +101,12 @@ def gases(
         high_flow_l_min=high_flow,
         said=frozenset(said),
     )
+    told = load_case(case)
     page = read_gases(
-        load_case(case),
+        told,
         typed=typed,
         target_paco2_mmhg=_mmhg(target_paco2, size),
-        breaths=None if review is None else _breaths(review),
+        breaths=None if review is None else _breaths(review, told.case_hash),
         name=str(case),
     )
     if json:
@@ -128,21 +129,28 @@ def _in_kpa(found: re.Match[str]) -> str:
     return f"{' to '.join(ends)} kPa"
 
 
-def _breaths(folder: Path) -> pl.DataFrame:
-    """The breath table of a result.
+def _breaths(folder: Path, case_hash: str) -> pl.DataFrame:
+    """The breath table of a result of this very case.
 
     Raises
     ------
     InputError
-        There is no result, or it holds no breaths.
+        There is no result, it holds no breaths, or it is another case's.
     """
     import polars as pl
 
     from tidebench.errors import OptionError
     from tidebench.store import read_result
 
-    if "breaths.parquet" not in read_result(folder).files:
+    result = read_result(folder)
+    if "breaths.parquet" not in result.files:
         raise OptionError("this result holds no breaths", where=str(folder), expected="the result of tidebench review")
+    if result.manifest.get("case_hash") != case_hash:
+        raise OptionError(
+            "this is a review of another case, or of this one before it was changed",
+            where=str(folder),
+            remedy="Review the case again.",
+        )
     return pl.read_parquet(folder / "breaths.parquet")
 
 

@@ -14,6 +14,7 @@ from tidebench.formulas.acid_base import (
     ph_disagreement,
     winter_paco2_mmhg,
 )
+from tidebench.limits import population
 
 PH, PACO2, HCO3 = Span(7.35, 7.45), Span(35.0, 45.0), Span(22.0, 26.0)
 """Normal ranges (common practice, no source)."""
@@ -46,6 +47,8 @@ def read_acid_base(moment: Moment) -> AcidBase:
     doubts = []
     if abs(apart) > WORTH_SAYING:
         doubts.append(f"pH is {apart:+.2f} beside what PaCO2 and bicarbonate give")
+    if population(moment.case.patient).group in ("child", "newborn"):
+        doubts.append("normal ranges and rules of compensation are those of adults")
     return _read(_Gas(ph, paco2, hco3), doubts, _driven(moment))
 
 

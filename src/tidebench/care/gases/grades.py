@@ -66,7 +66,10 @@ class _Definition:
             value = self.indices[key].value
             if value is not None:
                 record = quantity(key)
-                severity, text = band(value, bands), f"{record.symbol} {record.text(value)}"
+                severity = band(value, bands)
+                close = band(round(value, record.decimals), bands) != severity
+                shown = f"{value:.{record.decimals + 2}f} {record.unit}".rstrip() if close else record.text(value)
+                text = f"{record.symbol} {shown}"
                 return Grade(self.name, self.source, severity, text, needed=() if severity == NOT_MET else self.needed)
         reasons = dict.fromkeys(f"{quantity(key).symbol}: {self.indices[key].reason}" for key, _, _ in choices)
         return self.no("; ".join(reasons))
