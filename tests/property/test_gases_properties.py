@@ -44,6 +44,18 @@ def test_ventilation_for_a_target_leads_there_and_back(minute: float, paco2: flo
 
 
 @few(max_examples=60)
+@given(st.floats(1, 30), st.floats(0, 0.95), tension, tension)
+def test_volume_alone_keeps_dead_space_and_gives_the_alveolar_ventilation(
+    minute: float, dead: float, paco2: float, wanted: float
+) -> None:
+    then = gas_exchange.ventilation_by_volume_l_min(minute, dead, paco2, wanted)
+    alveolar = gas_exchange.ventilation_for_paco2(minute * (1 - dead), paco2, wanted)
+    assert then - minute * dead == pytest.approx(alveolar)
+    whole = gas_exchange.ventilation_for_paco2(minute, paco2, wanted)
+    assert min(minute, whole) - 1e-9 <= then <= max(minute, whole) + 1e-9
+
+
+@few(max_examples=60)
 @given(tension, st.floats(0, 1))
 def test_dead_space_gives_its_expired_tension_back_in_any_unit(paco2: float, share: float) -> None:
     found = gas_exchange.dead_space_fraction(paco2, paco2 * (1 - share))

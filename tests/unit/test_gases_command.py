@@ -187,6 +187,10 @@ def test_a_lone_gas_without_a_time_goes_with_the_only_numbers() -> None:
     assert then["rate_per_min"].value is None
     assert "the patient chooses the rate" in then["rate_per_min"].reason
     assert page.ventilation.factor == 1.25
+    assert not any("By tidal volume alone" in words for words in page.ventilation.words)
+    known = read_gases(case_from(said), typed=Typed(mixed_expired_pco2_mmhg=25.0), target_paco2_mmhg=40.0)
+    assert known.ventilation is not None
+    assert any("V′E 10.1 L/min" in words for words in known.ventilation.words)
 
 
 def test_a_target_without_an_arterial_gas_is_not_told() -> None:

@@ -115,6 +115,18 @@ def ventilation_for_paco2(ventilation: Number, paco2_mmhg: Number, wanted_paco2_
     return now / positive("wanted_paco2_mmhg", wanted_paco2_mmhg, unit="mmHg")
 
 
+def ventilation_by_volume_l_min(
+    minute_volume_l_min: Number, dead_fraction: Number, paco2_mmhg: Number, wanted_paco2_mmhg: Number
+) -> Number:
+    """Minute volume [L/min] for a PaCO2 by tidal volume alone: ``V'E·(d + (1 − d)·PaCO2/PaCO2 wanted)``.
+
+    Rate and dead space in mL stay; ``d``, from 0 to 1, is the part that dead space has of the volume now.
+    """
+    dead = within("dead_fraction", dead_fraction, 0.0, 1.0)
+    minute = positive("minute_volume_l_min", minute_volume_l_min, unit="L/min")
+    return minute * (dead + (1.0 - dead) * ventilation_for_paco2(1.0 + 0.0 * minute, paco2_mmhg, wanted_paco2_mmhg))
+
+
 def at_body_temperature(
     ph: float, paco2_mmhg: float, pao2_mmhg: float, temperature_c: float
 ) -> tuple[float, float, float]:

@@ -6,7 +6,7 @@ from tidebench.care.gases.indices import as_fact, value_of
 from tidebench.care.gases.moment import Moment
 from tidebench.care.gases.records import Fact, GasReading, Value, Ventilation
 from tidebench.formulas._domain import within
-from tidebench.formulas.gas_exchange import blood_ph, ventilation_for_paco2
+from tidebench.formulas.gas_exchange import blood_ph, ventilation_by_volume_l_min, ventilation_for_paco2
 
 LOWEST, HIGHEST = 15.0, 150.0
 SAME_RATE = 1.0
@@ -39,7 +39,13 @@ def ventilation_for(target_mmhg: float, read: list[tuple[Moment, GasReading]], c
     then = tuple(_then(value, moment.arterial("paco2_mmhg"), wanted) for value in now)
     ph = value_of("ph", lambda carbon, base: float(blood_ph(carbon, base)), wanted, moment.bicarbonate)
     rehearse = f"Rehearse it: tidebench whatif {case} --out FOLDER --target paco2_mmhg={target_mmhg:.4g}"
-    words = (KEPT, "pH is that of the bicarbonate as it is, before any compensation.", USUAL, rehearse)
+    words = (
+        KEPT,
+        *_by_volume(moment, gas, paco2, target_mmhg),
+        "pH is that of the bicarbonate as it is, before any compensation.",
+        USUAL,
+        rehearse,
+    )
     return Ventilation(gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*then, ph), words)
 
 
@@ -47,6 +53,15 @@ def _now(moment: Moment, gas: GasReading) -> tuple[Value, ...]:
     minute = value_of("minute_volume_l_min", float, moment.minute_volume)
     alveolar = next(value for value in gas.indices if value.key == "alveolar_ventilation_l_min")
     return minute, alveolar, _rate(moment)
+
+
+def _by_volume(moment: Moment, gas: GasReading, paco2: float, wanted: float) -> tuple[str, ...]:
+    """What tidal volume alone would take, where dead space is known."""
+    minute, dead = moment.minute_volume.value, gas.value("dead_space_fraction")
+    if minute is None or dead is None:
+        return ()
+    volume = ventilation_by_volume_l_min(minute, dead, paco2, wanted)
+    return (f"By tidal volume alone, with dead space in mL as it is: V′E {volume:.1f} L/min.",)
 
 
 def _rate(moment: Moment) -> Value:
