@@ -104,7 +104,7 @@ def test_a_sample_of_the_rehearsals(k: int) -> None:
     """Single patients may miss; errors of this size would show a broken fit."""
     row = rehearsed("open", k)
     if k == 3:
-        assert "the fitted patient makes no breath" in row["refused"], "efforts that trigger nothing show no lung"
+        assert "not identifiable" in row["refused"], "efforts that trigger nothing show no lung"
         return
     assert "refused" not in row
     worst = {"vti_ml": 0.25, "mechanical_power_j_min": 0.6, "rate_per_min": 0.25, "paco2_mmhg": 0.4}

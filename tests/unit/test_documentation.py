@@ -18,9 +18,12 @@ CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs"
 
 
 @pytest.mark.parametrize(
-    "page", ["tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md"]
-    "page", ["tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/read-the-gases.md"]
-)
+    "page",
+    [
+        "tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md",
+        "how-to/read-the-gases.md",
+    ],
+)  # fmt: skip
 def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     outcome = doctest.testfile(str(ROOT / "docs" / page), module_relative=False, encoding="utf-8")

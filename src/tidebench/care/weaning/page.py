@@ -102,7 +102,7 @@ def _trial(told: Weaning) -> Iterator[str]:
         f"{trial.support.words}."
     )
     if told.trials_seen > 1 and trial.found_by != "options":
-        yield from _wrapped(f"The last of {told.trials_seen} that the case shows.")
+        yield from _wrapped(f"The longest of {told.trials_seen} that the case shows.")
     for note in trial.notes:
         yield from _wrapped(note)
     if trial.minutes:

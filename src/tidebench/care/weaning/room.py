@@ -119,7 +119,11 @@ def wean(
     breaths, efforts = (review.breaths, review.efforts) if review else (None, None)
     seen = trials_in(case, until)
     named = asked.from_s is not None or asked.to_s is not None
-    chosen = stretch(case, asked.from_s, asked.to_s, until) if named else seen[-1] if seen else None
+    chosen = (
+        stretch(case, asked.from_s, asked.to_s, until)
+        if named
+        else max(seen, key=lambda trial: trial.duration_s, default=None)
+    )
     trial = None if chosen is None else with_numbers(chosen, case, breaths, efforts, until)
     moment_s = until if trial is None else trial.start_s
     who = population(case.patient)
