@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from tidebench.case import load_case
@@ -237,18 +238,21 @@ def _clean(node: Any) -> Any:
 
 
 def signals(answer: WhatIf) -> pl.DataFrame:
-    """Mean breaths in long form: which (recorded, now, then), time and the three curves in canonical units."""
+    """Mean breaths in long form: which (recorded, now, then), time and the curves in canonical units.
+
+    ``muscle_pressure`` is that of recorded breaths by the fitted lung, null elsewhere and where nobody breathes.
+    """
     shown = answer.overlay
     parts = []
-    for which, curves in (("recorded", shown.recorded), ("now", shown.simulated), ("then", answer.waves_then)):
+    for which, curves, muscle in (
+        ("recorded", shown.recorded, shown.muscle_cmh2o), ("now", shown.simulated, None),
+        ("then", answer.waves_then, None),
+    ):  # fmt: skip
         n = len(curves[0])
-        parts.append(
-            pl.DataFrame({
-                "which": [which] * n, "time_s": [k / answer.rate_hz for k in range(n)],
-                "airway_pressure": curves[0], "flow": curves[1], "volume": curves[2],
-            })
-        )  # fmt: skip
-    return pl.concat(parts)
+        columns = {"time_s": np.arange(n) / answer.rate_hz, "airway_pressure": curves[0], "flow": curves[1]}
+        columns |= {"volume": curves[2], "muscle_pressure": np.full(n, np.nan) if muscle is None else muscle}
+        parts.append(pl.DataFrame({"which": [which] * n, **columns}))
+    return pl.concat(parts).with_columns(pl.col("muscle_pressure").fill_nan(None))
 
 
 def table_of(swept: Sweep) -> pl.DataFrame:

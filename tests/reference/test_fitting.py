@@ -213,6 +213,11 @@ def test_support_lowered_takes_volume_from_a_patient_who_breathes() -> None:
         if ("plateau_pressure_cmh2o" in told)
         else True
     )
+    muscle = less.overlay.muscle_cmh2o
+    assert muscle is not None
+    assert muscle.min() >= 0
+    assert muscle.max() == pytest.approx(7.9, rel=0.3), "the library's patient pulls with 8 cmH2O"
+    assert muscle.argmax() < 0.9 * len(muscle) / 2, "in inspiration"
     lung = {"compliance_ml_cmh2o": 45.0, "inspiratory_resistance_cmh2o_s_l": 12.0}
     assumed = fit_patient(fit.window.review, assume=lung)
     assert not assumed.identifiable

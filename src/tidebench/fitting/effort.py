@@ -10,6 +10,7 @@ import polars as pl
 from tidebench.fitting.mechanics import Mechanics, modelled
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.ventilator import some_waves
+from tidebench.fitting.waves import Wave
 from tidebench.fitting.window import Window
 from tidebench.measures.account import smoothed
 
@@ -92,13 +93,23 @@ def spread(values: Samples) -> float:
     return min(off / middle, 0.6) if middle > 0 else 0.0
 
 
+def muscle_pressure(breath: Wave, mechanics: Mechanics) -> Samples:
+    """What muscles give, cmH2O, shape (n,): what the lung asks for beyond its rest less what the airway has.
+
+    Rest is the pressure late in expiration less what outflow costs then. Smoothed, never below zero.
+    """
+    asked = modelled(breath, mechanics.theta, mechanics.relaxation_s)
+    late = slice(len(breath.pressure) - max(3, len(breath.pressure) // 8), None)
+    rest = float(np.nanmedian((breath.pressure - asked)[late]))
+    left = np.nan_to_num(rest + asked - breath.pressure, nan=0.0)
+    return smoothed(left, max(1, round(SMOOTH_S / breath.dt)))
+
+
 def drive_by(window: Window, mechanics: Mechanics) -> Drive:
     """The drive of breaths whose lung somebody named: muscle pressure is what that lung lacks, breath by breath."""
     sizes, times = [], []
     for each in some_waves(window, window.breaths):
-        asked = modelled(each, mechanics.theta, mechanics.relaxation_s)
-        left = np.median(each.pressure[-max(3, len(each.pressure) // 8) :]) + asked - each.pressure
-        muscle = smoothed(left, max(1, round(SMOOTH_S / each.dt)))
+        muscle = muscle_pressure(each, mechanics)
         at = int(np.argmax(muscle))
         sizes.append(float(muscle[at]))
         times.append(at * each.dt + BEFORE_S)

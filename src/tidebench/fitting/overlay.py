@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tidebench.fitting.effort import muscle_pressure
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import RATE_HZ, Prediction
 from tidebench.fitting.records import Samples
@@ -18,6 +19,7 @@ Curves = tuple[Samples, Samples, Samples]
 class Overlay:
     """Mean breaths, recorded and simulated: time (s), pressure (cmH2O), flow (L/s), volume (L), shape (n,).
 
+    ``muscle_cmh2o`` is the mean muscle pressure by the fitted lung, None where nobody breathes.
     ``pressure_error_cmh2o`` and ``volume_error_percent`` are root mean square over the breath, and of the inspired
     volume.
     """
@@ -25,6 +27,7 @@ class Overlay:
     time_s: Samples
     recorded: Curves
     simulated: Curves
+    muscle_cmh2o: Samples | None
     pressure_error_cmh2o: float
     volume_error_percent: float
 
@@ -60,6 +63,18 @@ def of_prediction(told: Prediction) -> list[Curves]:
     return out
 
 
+def mean_muscle(fit: Fit, n: int) -> Samples | None:
+    """Mean muscle pressure of the window's breaths by the fitted lung, cmH2O, shape (n,); None if nobody breathes."""
+    if fit.drive is None:
+        return None
+    curves = []
+    for each in some_waves(fit.window, fit.window.breaths):
+        own = np.arange(len(each.flow)) * each.dt
+        curve = np.interp(np.arange(n) / RATE_HZ, own, muscle_pressure(each, fit.mechanics))
+        curves.append(curve)
+    return np.asarray(np.mean(curves, axis=0), np.float64)
+
+
 def overlay(fit: Fit, now: Prediction) -> Overlay:
     """Recorded against simulated, on the settings of the recording."""
     recorded, simulated = of_recording(fit), of_prediction(now)
@@ -67,7 +82,7 @@ def overlay(fit: Fit, now: Prediction) -> Overlay:
     left, right = mean_breath(recorded, n), mean_breath(simulated, n)
     volume = max(float(np.ptp(left[2])), 1e-6)
     return Overlay(
-        np.arange(n) / RATE_HZ, left, right,
+        np.arange(n) / RATE_HZ, left, right, mean_muscle(fit, n),
         float(np.sqrt(np.mean((left[0] - right[0]) ** 2))),
         100 * abs(float(right[2].max() - left[2].max())) / volume,
     )  # fmt: skip

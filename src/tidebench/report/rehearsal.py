@@ -25,7 +25,9 @@ def waves_figure(answer: WhatIf) -> Picture:
     """Mean breaths: recorded, the same settings simulated, and the changed ones; what the fit leaves at the bottom."""
     shown = answer.overlay
     with drawing():
-        sheet = Sheet(4 * (PANEL + HEAD) + 9)
+        muscle = shown.muscle_cmh2o
+        panels = 4 if muscle is None else 5
+        sheet = Sheet(panels * (PANEL + HEAD) + 9)
         first = None
         for k, (key, per) in enumerate(ROWS):
             axes = sheet.axes(LEFT, HEAD + k * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
@@ -41,7 +43,12 @@ def waves_figure(answer: WhatIf) -> Picture:
             axes.tick_params(labelbottom=False)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False)
-        axes = sheet.axes(LEFT, HEAD + 3 * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+        if muscle is not None:
+            axes = sheet.axes(LEFT, HEAD + 3 * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+            head(axes, "muscle pressure by the fitted lung, cmH2O")
+            axes.plot(shown.time_s, muscle, color=INK)
+            axes.tick_params(labelbottom=False)
+        axes = sheet.axes(LEFT, HEAD + (panels - 1) * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
         head(axes, "recorded less simulated pressure, cmH2O")
         axes.axhline(0.0, color=GREY, linewidth=0.5)
         axes.plot(shown.time_s, shown.recorded[0] - shown.simulated[0], color=INK)
