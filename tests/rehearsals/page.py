@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import polars as pl
@@ -40,10 +41,15 @@ def write_page(rows: list[Row]) -> None:
         ("Passive, tissue relaxation", [row for row in known if row["passive"] and "relaxation" in row["built"]]),
     ):
         parts += [f"## {title}\n\n", markdown(coverage([row | {"all": ""} for row in chosen], "all")), "\n"]
-    refused = [row["refused"] for row in rows if "refused" in row]
+    refused = [reason(row["refused"]) for row in rows if "refused" in row]
     parts.append(f"## Not told\n\n{len(refused)} of {len(rows)} patients were refused:\n\n")
     parts += [f"- {refused.count(words)}: {words}\n" for words in sorted(set(refused))]
     PAGE.write_text("".join(parts), encoding="utf-8", newline="\n")
+
+
+def reason(refusal: str) -> str:
+    """Why a patient was refused, without this patient's numbers and the remedy."""
+    return re.sub(r"\d+", "so many", refusal.partition(". Expected")[0].partition(": ")[2])
 
 
 def markdown(table: pl.DataFrame) -> str:

@@ -284,10 +284,7 @@ def anchored(fit: Fit) -> Fit:
         peep = told.get("peep_cmh2o", np.nan) - float(now["peep_cmh2o"][0])
         volume, had = told.get("vti_ml", np.nan), float(now["vti_ml"][0])
         if not np.isfinite(volume + had) or had <= 0:
-            raise FitError(
-                "the fitted patient makes no breath on the settings of now", where="not identifiable from this stretch",
-                expected="another stretch, a hold, or a lung by --assume",
-            )  # fmt: skip
+            raise _no_breath()
         gain = volume / had if "tidal_volume_ml" in fit.setting else 1.0
         size = time = 1.0
         if fit.drive is not None and "tidal_volume_ml" not in fit.setting:
@@ -299,10 +296,19 @@ def anchored(fit: Fit) -> Fit:
         fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
     last = predict(fit, n=1)
     off = abs(float(last.quantities["vti_ml"][0]) / told["vti_ml"] - 1.0)
-    if not off < HARDLY:
+    if not np.isfinite(off):
+        raise _no_breath()
+    if off > HARDLY:
         raise FitError(
             f"the fitted patient breathes {100 * off:.0f} % another volume than was recorded",
             where="not identifiable from this stretch", expected="another stretch, a hold, or a lung by --assume",
         )  # fmt: skip
     poorly = (f"the present is reproduced poorly: volume {100 * off:.0f} % off",) if off > POORLY else ()
     return replace(fit, assumptions=(*fit.assumptions, *poorly), ventilation_l_min=float(last.ventilation_l_min[0]))
+
+
+def _no_breath() -> FitError:
+    return FitError(
+        "the fitted patient makes no breath on the settings of now", where="not identifiable from this stretch",
+        expected="another stretch, a hold, or a lung by --assume",
+    )  # fmt: skip
