@@ -99,8 +99,9 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
         breath_flow = f[i] - flow_baseline[g]
         lift = (p[i] - baseline[g] - valve * max(0.0, -f[i])) / size[g]
         drive = breath_flow / flow[g]
+        if drive <= 0.0:
+            drawn_since = i + 1
         if drive > OCCLUDED_FLOW:
-            drawn_since = i if drawn == 0.0 else drawn_since
             drawn += breath_flow
         else:
             drawn = 0.0
@@ -117,7 +118,8 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
                 if known and i - rest_since >= least_rest:
                     inflating = True
                     exhaled = False
-                    begin = i if begins_now else max(drawn_since, rest_since)
+                    own = lift <= STAY and np.isfinite(least_drawn[g])
+                    begin = max(drawn_since, rest_since) if own else i
                     out_since = -1
             else:
                 known = True
@@ -195,10 +197,10 @@ def detect(
         round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
     )  # fmt: skip
     reach, lag = round(EDGE_S * rate_hz), max(1, round(SLOPE_S * rate_hz))
-    return (
-        sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0),
-        sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0),
-    )
+    start = sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0)
+    turn = sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0)
+    apart = np.append(start[:-1] < start[1:], True)[: len(start)]  # one edge begins one inflation
+    return start[apart], turn[apart]
 
 
 def unstacked(
