@@ -85,7 +85,10 @@ def _recording(case: Case) -> Recording:
 
 
 def write_tables(done: Review, folder: Path, metadata: dict[str, str]) -> None:
-    """Breaths, efforts and findings as Parquet, each with the recording's identity."""
+    """Breaths, efforts, findings, and capnograms where there are any, as Parquet with the recording's identity."""
     identity = pl.lit(metadata["recording_id"]).alias("recording_id")
-    for name, table in (("breaths", done.breaths), ("efforts", done.efforts), ("findings", done.findings)):
+    tables = {"breaths": done.breaths, "efforts": done.efforts, "findings": done.findings}
+    if done.capnogram is not None:
+        tables["capnograms"] = done.capnogram.breaths
+    for name, table in tables.items():
         table.with_columns(identity).write_parquet(folder / f"{name}.parquet", metadata=metadata)

@@ -26,6 +26,8 @@ from tidebench.line import Piece, concatenated, run
 from tidebench.measures import saturation
 from tidebench.measures.account import account_of
 from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statistics, statistics_of
+from tidebench.measures.capnography import KEYS as CAPNOGRAM_KEYS
+from tidebench.measures.capnography import Capnogram, capnogram_of
 from tidebench.measures.manoeuvres import holds_of
 from tidebench.measures.power import published_power
 from tidebench.measures.set_against_measured import mode_departs, peep_departs
@@ -79,6 +81,8 @@ class Review:
         Canonical columns behind the table, from which a pressure account is drawn.
     policy : Policy or None
         A house's limits, against which the numbers are held instead of published ones.
+    capnogram : Capnogram or None
+        Carbon dioxide over expired volume, breath by breath; None where none was recorded.
     """
 
     case: Case
@@ -91,6 +95,7 @@ class Review:
     summary: dict[str, Any]
     mechanics: Mapping[str, Column] = field(default_factory=dict, repr=False)
     policy: Policy | None = None
+    capnogram: Capnogram | None = None
 
     def typical_breath(self) -> int | None:
         """Index of the breath that best stands for the recording: passive if any are, nearest the medians, no hold."""
@@ -172,7 +177,23 @@ def assemble(
     findings = find_all(seen)
     summary = summarise(case, seen, pieces, holds, findings) | {"recording_id": identity}
     summary["policy"] = policy.identity if policy else None
-    return Review(case, recording, breaths, efforts, findings, holds, steps, summary, columns, policy)
+    capnogram = capnogram_in(case, recording, columns)
+    if capnogram is not None:
+        summary["quantities"] |= capnogram_statistics(capnogram)
+        summary["warnings"] += capnogram.warnings
+    return Review(case, recording, breaths, efforts, findings, holds, steps, summary, columns, policy, capnogram)
+
+
+def capnogram_in(case: Case, recording: Recording, columns: Mapping[str, Column]) -> Capnogram | None:
+    """The capnograms of a recording, as the case says it was measured; None without carbon dioxide."""
+    part = case.recording
+    return capnogram_of(recording, columns, at_ventilator=part.flow_measured_at == "ventilator", heliox=part.heliox)
+
+
+def capnogram_statistics(capnogram: Capnogram) -> dict[str, dict[str, float | int | str]]:
+    """Statistics of what carbon dioxide tells of breaths."""
+    told = {key: statistics_of(capnogram.breaths[key], key) for key in CAPNOGRAM_KEYS}
+    return {key: value for key, value in told.items() if value}
 
 
 def setting_of(case: Case, recording: Recording) -> Setting:

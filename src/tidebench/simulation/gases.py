@@ -70,18 +70,23 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
 
     ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much
     of the dead space holds fresh gas, below zero what has come out of it since; what lies behind it is what came out
-    last, and comes back first. ``front_top`` is how far fresh gas came in the last inspiration.
+    last, and comes back first. ``front_top`` is how far fresh gas came in the last inspiration. ``expired`` is what has
+    come out since then, and ``first_co2`` how much carbon dioxide was in what left the alveoli first.
     """
     met = 1.0 - patient.alveolar_dead_space
     if moved > 0.0:
         reached = max(0.0, g.front) + moved
         fresh = max(0.0, reached - patient.airway_dead_space)
         g.front = g.front_top = min(patient.airway_dead_space, reached)
+        g.expired = 0.0 if fresh > 0.0 else max(0.0, g.expired - moved)
         g.volume += met * moved
         g.co2 += (moved - fresh) * g.behind_co2
         g.o2 += (moved - fresh) * g.behind_o2 + met * fresh * machine.fio2
         return
     g.behind_co2, g.behind_o2 = met * g.co2 / (g.volume + patient.tissue_volume), met * g.o2 / g.volume
+    if g.expired == 0.0:
+        g.first_co2 = g.behind_co2
+    g.expired -= moved
     g.co2 += moved * g.behind_co2
     g.o2 += moved * g.behind_o2
     g.volume += met * moved
@@ -92,13 +97,17 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
 def mouth_tension(patient: Record, g: Record, flow: float) -> float:
     """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas.
 
-    Where fresh gas never came through the dead space there is no mixed front: what was in it comes back.
+    What passes the wye left the alveoli a dead space's volume before: its carbon dioxide is read off the straight line,
+    over expired volume, from what left first to what leaves now. Where fresh gas never came through the dead space
+    there is no mixed front: what was in it comes back.
     """
     if flow > 0.0:
         return 0.0
     half = 0.5 * PHASE_TWO * patient.airway_dead_space if g.front_top >= patient.airway_dead_space else 1e-9
     arrived = min(max(0.5 * (1.0 - g.front / half), 0.0), 1.0) if g.front != 0.0 or half > 1e-9 else 0.0
-    return g.behind_co2 * (patient.barometric_pressure - WATER) * arrived * arrived * (3.0 - 2.0 * arrived)
+    left_since = 1.0 - patient.airway_dead_space / g.expired if g.expired > patient.airway_dead_space else 0.0
+    passing = g.first_co2 + left_since * (g.behind_co2 - g.first_co2)
+    return passing * (patient.barometric_pressure - WATER) * arrived * arrived * (3.0 - 2.0 * arrived)
 
 
 @kernel

@@ -189,6 +189,7 @@ def fill_gases(start: Start) -> None:
     oxygen = max(60.0, machine["fio2"] * dry - tension / QUOTIENT)
     g["co2"], g["o2"] = (g["volume"] + p["tissue_volume"]) * tension / dry, g["volume"] * oxygen / dry
     g["behind_co2"], g["behind_o2"] = met * tension / dry, met * oxygen / dry
+    g["first_co2"] = g["behind_co2"]
     g["ph"] = gases.acidity(tension, float(p["bicarbonate"]))
     venous = p["co2_production"] / (p["cardiac_output"] * (1.0 - p["shunt"]) * gases.CO2_SLOPE)
     g["co2_tension"] = g["co2_slow_tension"] = tension + venous

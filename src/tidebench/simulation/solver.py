@@ -343,7 +343,6 @@ def shunted(patient: Record, units: Record) -> float:
 @part
 def between_samples(
     patient: Record,
-    machine: Record,
     lung: Record,
     units: Record,
     m: Record,
@@ -363,7 +362,6 @@ def between_samples(
     ramp(block, slopes, moving, time, dt)
     if patient.effort_rate != e.paced:
         repace(patient, e, time)
-    mix_moved(patient, machine, m, g)
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
     g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
@@ -399,10 +397,11 @@ def run(
     for sample in range(first, last):
         time, until = sample * dt, (sample + 1) * dt
         rest_pressures(patient, lung, units, m, m.muscle - m.heart_after)
+        mix_moved(patient, machine, m, g)
         channels_now(patient, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, g, dt)
-        between_samples(patient, machine, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
+        between_samples(patient, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
         while time < until - NOW:
             if done < len(changes) and changes[done, 0] <= time + NOW:
                 done = protocol_due(machine, v, e, block, slopes, changes, done, time)
