@@ -9,13 +9,13 @@ from pathlib import Path
 import polars as pl
 
 from tidebench.case import Case, load_case
-from tidebench.errors import SignalError
+from tidebench.errors import OptionError, SignalError
 from tidebench.findings import RULES
 from tidebench.limits import Policy, load_policy
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
 from tidebench.review import Progress, Review, review
-from tidebench.store import Identity, new_result
+from tidebench.store import Identity, new_result, read_result
 
 POLICY_FILE = "policy.toml"
 
@@ -55,6 +55,28 @@ def review_case(
                 progress("writing the report", 0.9)
             write_report(done, draft.folder / "report.pdf")
     return done
+
+
+def breaths_of_result(folder: Path, case: Case) -> tuple[pl.DataFrame, pl.DataFrame | None]:
+    """Breaths and capnograms of a result of this very case; None where it has no capnograms.
+
+    Raises
+    ------
+    InputError
+        There is no result, it holds no breaths, or it is another case's.
+    """
+    result = read_result(folder)
+    if "breaths.parquet" not in result.files:
+        raise OptionError("this result holds no breaths", where=str(folder), expected="the result of tidebench review")
+    if result.manifest.get("case_hash") != case.case_hash:
+        raise OptionError(
+            "this is a review of another case, or of this one before it was changed",
+            where=str(folder),
+            remedy="Review the case again.",
+        )
+    beside = "capnograms.parquet"
+    capnograms = pl.read_parquet(folder / beside) if beside in result.files else None
+    return pl.read_parquet(folder / "breaths.parquet"), capnograms
 
 
 def policy_for(case: Case, named: Path | str | None = None) -> Policy | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from datetime import datetime
 from pathlib import Path
 
@@ -73,8 +74,8 @@ def test_a_case_is_read_at_80_columns(case: Path, capsys: pytest.CaptureFixture[
     said = capsys.readouterr().out
     assert max(map(len, said.splitlines())) <= 80
     for words in ("Not a medical device", "Gas 1, arterial, at 10:00", "Acid and base: respiratory acidosis",
-                  "ARDS, Berlin 2012: moderate", "still needed: imaging", "tidebench whatif", "FiO2 0.60 → 0.50",
-                  "ventilation times 1.16"):  # fmt: skip
+                  "ARDS, Berlin 2012: moderate", "still needed: imaging", "A rehearsal needs a recording",
+                  "FiO2 0.60 → 0.50", "ventilation times 1.16"):  # fmt: skip
         assert words in " ".join(said.replace("\n  ", " ").split()), words
 
 
@@ -220,3 +221,149 @@ def test_a_review_stands_in_only_for_the_very_case_it_was_made_of(
     with pytest.raises(SystemExit):
         main(["gases", str(case), "--review", str(result)])
     assert "before it was changed. Review the case again." in capsys.readouterr().err
+
+
+# --- limits, a house's policy, and a recording with carbon dioxide ---
+
+POLICY = """
+title = "Gases, an invented house"
+
+[[limit]]
+quantity = "paco2_mmhg"
+group = "adult"
+high = 55
+
+[[limit]]
+quantity = "ph"
+group = "adult"
+low = 7.25
+high = 7.45
+condition = "ARDS"
+"""
+
+
+def test_published_limits_hold_where_their_condition_is_said(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """ARDS Network, N Engl J Med 2000;342:1301: pH 7.30 to 7.45, PaO2 55 to 80, SpO2 88 to 95 %."""
+    main(["gases", str(case), "--json"])
+    assert json.loads(capsys.readouterr().out)["gases"][0]["held"] == []
+    main(["gases", str(case), "--condition", "ARDS", "--json"])
+    first, second = json.loads(capsys.readouterr().out)["gases"]
+    assert {one["key"]: one["standing"] for one in first["held"]} == {
+        "ph": "below",
+        "pao2_mmhg": "within",
+        "spo2": "within",
+    }
+    assert {one["key"]: one["standing"] for one in second["held"]} == {"ph": "within", "pao2_mmhg": "above"}
+    assert {one["kind"] for one in first["held"]} == {"trial target"}
+
+
+def test_a_policy_of_the_house_is_used_and_said(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (case / "policy.toml").write_text(POLICY, encoding="utf-8")
+    main(["gases", str(case), "--condition", "ARDS", "--target-paco2", "58"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Limits of this house were used: Gases, an invented house." in said
+    assert "pH 7.27 is within: 7.25 to 7.45 (this house's policy; Gases, an invented house)" in said
+    assert "PaCO2 60 mmHg is above: at most 55 mmHg" in said
+    assert "then PaCO2 58 mmHg is above: at most 55 mmHg" in said
+    main(["gases", str(case), "--json"])
+    assert "at most 55 mmHg, nothing published is listed" in json.loads(capsys.readouterr().out)["policy"]
+
+
+def test_an_unknown_condition_and_a_bad_policy_have_one_message(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for options, message in (
+        (["--condition", "luck"], "'luck' is no condition that a limit knows"),
+        (["--policy", str(case / "none.toml")], "there is no such file"),
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main(["gases", str(case), *options])
+        said = capsys.readouterr()
+        assert ended.value.code == 2
+        assert message in said.err
+        assert said.out == ""
+
+
+SCENARIO = """
+title = "Capnogram, invented"
+capnogram = true
+duration_s = 400
+
+[patient]
+sex = "male"
+age_years = 50
+height_cm = 175
+
+[airway]
+interface = "endotracheal tube"
+
+[[lung.compartments]]
+compliance_ml_cmh2o = 50
+resistance_cmh2o_s_l = 8
+
+[exchange]
+airway_dead_space_ml = 130
+alveolar_dead_space = 0.2
+
+[[settings]]
+mode = "A/C-VC"
+peep_cmh2o = 8
+fio2 = 0.5
+rate_per_min = 18
+tidal_volume_ml = 450
+inspiratory_time_s = 1.0
+trigger_flow_l_min = 2
+"""
+GAS = """
+[[blood_gases]]
+at_s = 300
+site = "arterial"
+ph = 7.33
+paco2_mmhg = 46
+pao2_mmhg = 82
+"""
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A simulated patient with a capnogram, and a gas typed into the case."""
+    folder = tmp_path_factory.mktemp("recorded")
+    (folder / "scenario.toml").write_text(SCENARIO, encoding="utf-8")
+    main(["simulate", str(folder / "scenario.toml"), "--out", str(folder / "case")])
+    with (folder / "case" / "case.toml").open("a", encoding="utf-8") as file:
+        file.write(GAS)
+    return folder / "case"
+
+
+def test_a_capnogram_gives_both_dead_spaces(recorded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """True airway dead space 130 of 450 mL; the same through a result of a review."""
+    main(["gases", str(recorded), "--json"])
+    direct = json.loads(capsys.readouterr().out)
+    values = {one["key"]: one["value"] for one in direct["gases"][0]["indices"]}
+    assert values["airway_dead_space_ml"] == pytest.approx(130, rel=0.02)
+    assert values["bohr_dead_space_fraction"] == pytest.approx(130 / 450, abs=0.015)
+    expired = (1 - values["dead_space_fraction"]) * 46
+    assert values["bohr_dead_space_fraction"] == pytest.approx(1 - expired / values["alveolar_pco2_mmhg"], abs=1e-3)
+    assert values["dead_space_fraction"] > values["bohr_dead_space_fraction"]
+    assert values["co2_elimination_ml_min"] == pytest.approx(8.1 * expired / 0.863, rel=0.02)
+    assert values["arterial_end_tidal_difference_mmhg"] > 0
+    main(["review", str(recorded), "--out", str(tmp_path / "result"), "--no-report"])
+    capsys.readouterr()
+    main(["gases", str(recorded), "--review", str(tmp_path / "result"), "--json"])
+    assert json.loads(capsys.readouterr().out) == direct
+    table = pl.read_parquet(tmp_path / "result" / "capnograms.parquet")
+    assert table.height == pl.read_parquet(tmp_path / "result" / "breaths.parquet").height
+    assert "recording_id" in table.columns
+
+
+def test_the_printed_rehearsal_is_a_command_that_works(
+    recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    main(["gases", str(recorded), "--target-paco2", "40"])
+    command = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("tidebench whatif"))
+    program, *words = shlex.split(command)
+    assert program == "tidebench"
+    main(words)
+    said = capsys.readouterr().out
+    assert "To bring " in said
+    assert (tmp_path / "rehearsal" / "whatif.json").is_file()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tidebench.cli.review import Switch, review
+from tidebench.cli.options import Switch
+from tidebench.cli.review import review
 
 CASE = Path(__file__).parents[1] / "demo"
 

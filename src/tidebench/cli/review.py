@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
 
-from cyclopts import Parameter
-
+from tidebench.cli.options import Switch, print_json
 from tidebench.cli.progress import progress_bar
 
 STOPPED = 130
 """Exit code after an interrupt, as shells have it."""
-
-Switch = Annotated[bool, Parameter(negative="", show_default=False)]
 
 
 def review(
@@ -43,12 +39,10 @@ def review(
         print("tidebench: stopped; nothing was written", file=sys.stderr)
         raise SystemExit(STOPPED) from None
     if json:
-        import json as notation
-
         from tidebench.views import plain_view
 
         shown = {**reviewed.summary, "view": plain_view(reviewed)}
-        print(notation.dumps(shown, ensure_ascii=False, indent=2, allow_nan=False))
+        print_json(shown)
         return
     from tidebench.cli.terminal import print_review
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
+
+from tidebench.cli.printing import as_is, heading, lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,55 +31,31 @@ def print_review(review: Review, console: Console | None = None) -> None:
     page = overview_page(review)
     _head(page, console)
     if used := policy_used(review):
-        console.print(_text(used))
+        console.print(as_is(used))
     for answer in page.answers:
         _answer(answer, page.verdicts, console)
     _holds(page.holds, console)
     _steps(steps_page(review), console)
     _noted(page, console)
     _untold(page, console)
-    console.print(_text(page.caution, "italic"))
-
-
-def _text(words: str, style: str = "") -> Text:
-    """Words as they are: nothing in them is read as markup."""
-    from rich.text import Text
-
-    return Text(words, style=style)
-
-
-def _heading(words: str, console: Console) -> None:
-    console.print()
-    console.print(_text(words, "bold underline"))
-
-
-def _lines(lines: Iterable[str], console: Console, mark: str = "- ") -> None:
-    """Lines that hang under their mark where they wrap."""
-    from rich.table import Table
-
-    for line in lines:
-        grid = Table.grid(padding=0)
-        grid.add_column(width=len(mark))
-        grid.add_column()
-        grid.add_row(_text(mark), _text(line))
-        console.print(grid)
+    console.print(as_is(page.caution, "italic"))
 
 
 def _head(page: Overview, console: Console) -> None:
-    console.print(_text(page.title, "bold"))
+    console.print(as_is(page.title, "bold"))
     for line in (page.patient, page.recording, *page.quality):
-        console.print(_text(line))
+        console.print(as_is(line))
     if page.settings:
         later = f" (changed {len(page.settings) - 1} times later)" if len(page.settings) > 1 else ""
-        console.print(_text(f"{page.settings[0][1]}{later}"))
-    _heading("What matters first", console)
+        console.print(as_is(f"{page.settings[0][1]}{later}"))
+    heading("What matters first", console)
     for place, matter in enumerate(page.matters, start=1):
-        _lines([f"{matter.headline} {matter.detail}"], console, f"{place}  ")
+        lines([f"{matter.headline} {matter.detail}"], console, f"{place}  ")
 
 
 def _answer(answer: Answer, verdicts: tuple[Verdict, ...], console: Console) -> None:
-    _heading(answer.question, console)
-    console.print(_text(answer.lead))
+    heading(answer.question, console)
+    console.print(as_is(answer.lead))
     if answer.groups:
         console.print(_numbers(answer, verdicts))
 
@@ -87,9 +64,9 @@ def _numbers(answer: Answer, verdicts: tuple[Verdict, ...]) -> Table:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
-    table.add_column(_text("measured"), ratio=3)
+    table.add_column(as_is("measured"), ratio=3)
     table.add_column("median", justify="right", no_wrap=True)
-    table.add_column(_text("5th to 95th"), justify="right", no_wrap=True)
+    table.add_column(as_is("5th to 95th"), justify="right", no_wrap=True)
     table.add_column("n", justify="right", no_wrap=True)
     judged = {verdict.limit.key: verdict for verdict in verdicts}
     if any(n.quantity.key in judged for _, group in answer.groups for n in group):
@@ -97,14 +74,14 @@ def _numbers(answer: Answer, verdicts: tuple[Verdict, ...]) -> Table:
     for _, group in answer.groups:
         for n in group:
             verdict = judged.get(n.quantity.key)
-            row = [_text(n.label), _text(n.value, "bold"), _text(n.range), _text(str(n.n))]
+            row = [as_is(n.label), as_is(n.value, "bold"), as_is(n.range), as_is(str(n.n))]
             table.add_row(*row, *([_verdict(verdict)] if verdict else []))
     return table
 
 
 def _verdict(verdict: Verdict) -> Text:
     crossed = verdict.state.startswith("crossed")
-    return _text(f"{verdict.text}: {verdict.limit.bound} ({verdict.kind})", "bold" if crossed else "")
+    return as_is(f"{verdict.text}: {verdict.limit.bound} ({verdict.kind})", "bold" if crossed else "")
 
 
 def _holds(page: HoldsPage, console: Console) -> None:
@@ -113,25 +90,25 @@ def _holds(page: HoldsPage, console: Console) -> None:
 
     if not page.rows:
         return
-    _heading("Holds", console)
+    heading("Holds", console)
     for row in page.rows[:FIRST_HOLDS]:
         held = quantity("duration_s").text(row.hold.duration_s)
         numbers = ", ".join(f"{n.label} {n.value}" for n in row.numbers if n.spread)
-        _lines(
+        lines(
             [f"{row.hold.kind} at {clock(row.hold.at_s)} for {held} ({row.quality}): {numbers or 'nothing read'}"],
             console,
         )
     if len(page.rows) > FIRST_HOLDS:
-        console.print(_text(f"and {len(page.rows) - FIRST_HOLDS} more, in the report."))
+        console.print(as_is(f"and {len(page.rows) - FIRST_HOLDS} more, in the report."))
 
 
 def _steps(page: StepsPage, console: Console) -> None:
     if not page.rows:
         return
-    _heading("What each change of settings did", console)
-    _lines((_step(row) for row in page.rows[:FIRST_STEPS]), console)
+    heading("What each change of settings did", console)
+    lines((_step(row) for row in page.rows[:FIRST_STEPS]), console)
     if len(page.rows) > FIRST_STEPS:
-        console.print(_text(f"and {len(page.rows) - FIRST_STEPS} more, in the report."))
+        console.print(as_is(f"and {len(page.rows) - FIRST_STEPS} more, in the report."))
 
 
 def _step(row: StepRow) -> str:
@@ -143,20 +120,20 @@ def _noted(page: Overview, console: Console) -> None:
     differ = [seen for seen in page.observations if seen.measured is not None and not seen.agrees]
     if not differ:
         return
-    _heading("Noted, and measured otherwise", console)
+    heading("Noted, and measured otherwise", console)
     for seen in differ:
         measured = seen.quantity.text(seen.measured.median if seen.measured else None)
         reason = f" {seen.why[0]}" if seen.why else ""
-        _lines([f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured {measured}.{reason}"], console)
+        lines([f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured {measured}.{reason}"], console)
 
 
 def _untold(page: Overview, console: Console) -> None:
     from tidebench.views.answers import UNTOLD
 
-    _heading(UNTOLD, console)
+    heading(UNTOLD, console)
     if not page.untold:
-        console.print(_text("Everything above was measured on every breath."))
-    _lines((entry.text for entry in page.untold[:FIRST_UNTOLD]), console)
+        console.print(as_is("Everything above was measured on every breath."))
+    lines((entry.text for entry in page.untold[:FIRST_UNTOLD]), console)
     if len(page.untold) > FIRST_UNTOLD:
-        console.print(_text(f"and {len(page.untold) - FIRST_UNTOLD} more, in the report."))
+        console.print(as_is(f"and {len(page.untold) - FIRST_UNTOLD} more, in the report."))
     console.print()

@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from cyclopts import Parameter
-
+from tidebench.cli.options import From, Numbers, Switch, Words, print_json
 from tidebench.cli.progress import progress_bar
 
 if TYPE_CHECKING:
     from tidebench.care.weaning import Asked, Weaning
     from tidebench.review import Progress
 
-Switch = Annotated[bool, Parameter(negative="", show_default=False)]
-Words = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)]
-Volumes = Annotated[tuple[float, ...], Parameter(negative="", show_default=False)]
-
 
 def wean(
     case: Path,
     /,
     *,
-    from_: Annotated[float | None, Parameter(name="--from")] = None,
+    from_: From = None,
     to: float | None = None,
     said: Words = (),
     trials: int | None = None,
@@ -30,7 +25,7 @@ def wean(
     days: float | None = None,
     ended: str | None = None,
     leak_inspired: float | None = None,
-    leak_expired: Volumes = (),
+    leak_expired: Numbers = (),
     policy: Path | None = None,
     out: Path | None = None,
     json: Switch = False,
@@ -79,9 +74,7 @@ def wean(
     if out is not None:
         write_page(told, out)
     if json:
-        import json as notation
-
-        print(notation.dumps(as_json(told), ensure_ascii=False, indent=2, allow_nan=False))
+        print_json(as_json(told))
         return
     print(page_text(told), end="")
     if out is not None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from cyclopts import Parameter
 
 from tidebench.caution import CAUTION
+from tidebench.cli.options import From, Switch, Words, print_json
 from tidebench.cli.progress import progress_bar
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
     from tidebench.fitting.target import Search
     from tidebench.rehearsal import Rehearsal
 
-Switch = Annotated[bool, Parameter(negative="", show_default=False)]
-Repeated = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)]
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
 SHOWN = (
     "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
@@ -35,13 +34,13 @@ def whatif(
     *,
     out: Path,
     set_: Annotated[tuple[str, ...], Parameter(name="--set", negative="", show_default=False)] = (),
-    from_: Annotated[float | None, Parameter(name="--from")] = None,
+    from_: From = None,
     to: float | None = None,
-    assume: Repeated = (),
-    sweep: Repeated = (),
+    assume: Words = (),
+    sweep: Words = (),
     show: str | None = None,
     target: str | None = None,
-    within: Repeated = (),
+    within: Words = (),
     policy: Path | None = None,
     reacting: Switch = False,
     minutes: float | None = None,
@@ -103,9 +102,7 @@ def whatif(
     with progress_bar(shown=not json) as tell:
         done = whatif_case(case, out, asked, policy=policy, progress=tell)
     if json:
-        import json as notation
-
-        print(notation.dumps(as_json(done), ensure_ascii=False, indent=2, allow_nan=False))
+        print_json(as_json(done))
         return
     from rich.console import Console
 

@@ -27,6 +27,8 @@ __all__ = [
     "Policy",
     "Population",
     "Standing",
+    "criteria",
+    "criteria_statement",
     "judge",
     "limits_for",
     "load_policy",
@@ -73,6 +75,13 @@ def limits_for(
     return tuple(chosen.values())
 
 
+def criteria(patient: Patient, condition: Condition, *, policy: Policy | None = None) -> dict[str, Limit]:
+    """The limits of one condition alone, by quantity: a house's over published ones. Others are not judged."""
+    group = population(patient).group
+    known = (limit for limit in _ranked(policy) if limit.group == group and limit.condition == condition)
+    return {limit.key: limit for limit in known}
+
+
 def _ranked(policy: Policy | None) -> list[Limit]:
     """Limits, later ones standing instead of earlier: the house's over published ones, conditional over general."""
     unused = policy.unused if policy else frozenset()
@@ -88,9 +97,26 @@ def policy_statement(policy: Policy, patient: Patient, *, conditions: Iterable[C
     said = tuple(conditions)
     published = {limit.key: limit for limit in limits_for(patient, conditions=said)}
     used = {limit.key: limit for limit in limits_for(patient, conditions=said, policy=policy)}
-    changes = [_change(key, used.get(key), published.get(key)) for key in {**published, **used}]
-    told = "; ".join(change for change in changes if change)
+    return _statement(policy, [_differences("", published, used)])
+
+
+def criteria_statement(policy: Policy, patient: Patient, conditions: Iterable[Condition]) -> str:
+    """The same of the criteria of some conditions, each named."""
+    told = [
+        _differences(f"{name}, ", criteria(patient, name), criteria(patient, name, policy=policy))
+        for name in conditions
+    ]
+    return _statement(policy, told)
+
+
+def _statement(policy: Policy, changes: Iterable[list[str]]) -> str:
+    told = "; ".join(change for some in changes for change in some)
     return f"Limits of this house were used: {policy.name}. " + (f"{told}." if told else "They change nothing here.")
+
+
+def _differences(name: str, published: dict[str, Limit], used: dict[str, Limit]) -> list[str]:
+    changes = [_change(key, used.get(key), published.get(key)) for key in {**published, **used}]
+    return [f"{name}{change}" for change in changes if change]
 
 
 def _change(key: str, used: Limit | None, published: Limit | None) -> str:

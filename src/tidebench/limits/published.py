@@ -245,5 +245,36 @@ NEWBORN = (
     ),
 )
 
-PUBLISHED = (*ADULT, *CHILD, *NEWBORN)
+_BOLES_LIST = "Boles, Eur Respir J 2007;29:1033, list as reproduced in 2024"
+_BOLES_FAILURE = "Boles, Eur Respir J 2007;29:1033, table 6"
+
+
+def _ready(key: str, low: float | None, high: float | None) -> Limit:
+    return Limit(
+        key, "adult", low, high, "consensus", _BOLES_LIST, "Ready for a breathing trial.", condition="readiness to wean"
+    )
+
+
+def _failing(key: str, low: float | None, high: float | None) -> Limit:
+    return Limit(
+        key, "adult", low, high, "consensus", _BOLES_FAILURE, "Beyond, the trial fails.", condition="breathing trial"
+    )
+
+
+WEANING = (
+    _ready("peep_cmh2o", None, 8),
+    _ready("rate_per_min", None, 35),
+    _ready("heart_rate_per_min", None, 140),
+    _ready("systolic_mmhg", 90, 160),
+    _ready("rapid_shallow_index", None, 105),
+    _failing("spo2", 0.9, None),
+    _failing("paco2_mmhg", None, 50),
+    _failing("ph", 7.32, None),
+    _failing("rapid_shallow_index", None, 105),
+    _failing("rate_per_min", None, 35),
+    _failing("heart_rate_per_min", None, 140),
+    _failing("systolic_mmhg", 90, 180),
+)
+
+PUBLISHED = (*ADULT, *CHILD, *NEWBORN, *WEANING)
 """Every published limit, by group, unconditional ones first."""

@@ -13,8 +13,17 @@ Group = Literal["adult", "child", "newborn"]
 Kind = Literal["trial target", "consensus", "association", "common practice", "house policy"]
 Standing = Literal["within", "above", "below", "can't be told"]
 
-Condition = Literal["ARDS", "paediatric ARDS", "respiratory distress syndrome", "stiff chest wall"]
-"""What a limit presupposes, where that is more than the patient's age. Nobody but a person says so."""
+Condition = Literal[
+    "ARDS",
+    "paediatric ARDS",
+    "respiratory distress syndrome",
+    "stiff chest wall",
+    "readiness to wean",
+    "breathing trial",
+]
+"""What a limit presupposes, where that is more than the patient's age. Nobody but a person says so; the last two bound
+numbers just before, and in, a breathing trial, and are weaning's alone.
+"""
 
 ADULT_FROM_YEARS = 18.0
 NEWBORN_UNTIL_DAYS = 28.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tidebench.care.gases.moment import with_capnograms
 from tidebench.care.gases.page import read_gases
 from tidebench.care.gases.records import (
     AcidBase,
@@ -10,6 +11,7 @@ from tidebench.care.gases.records import (
     GasesPage,
     GasReading,
     Grade,
+    Held,
     TrendRow,
     Typed,
     Value,
@@ -23,9 +25,11 @@ __all__ = [
     "GasReading",
     "GasesPage",
     "Grade",
+    "Held",
     "TrendRow",
     "Typed",
     "Value",
     "Ventilation",
     "read_gases",
+    "with_capnograms",
 ]

@@ -11,6 +11,13 @@ from tidebench.formulas import acid_base, gas_exchange, indices, oxygenation
 
 HIGH_FLOW = "high-flow cannula"
 TUBES = ("endotracheal tube", "tracheostomy tube")
+FROM_CAPNOGRAM = (
+    "bohr_dead_space_fraction",
+    "airway_dead_space_ml",
+    "alveolar_pco2_mmhg",
+    "alveolar_slope_mmhg_l",
+)
+"""What only the curve of carbon dioxide over expired volume tells."""
 CORRECTED_BELOW_MMHG = oxygenation.barometric_pressure_mmhg(oxygenation.CORRECTED_ABOVE_M)
 """Barometric pressure at 1000 m of the standard atmosphere."""
 
@@ -134,24 +141,35 @@ def _rox(moment: Moment, spo2: Fact) -> Value:
 
 def dead_space(moment: Moment) -> Value:
     """Enghoff's dead space over tidal volume."""
-    expired = moment.of_typed("mixed_expired_pco2_mmhg", "mixed expired PCO2", "--expired-pco2")
-    return value_of("dead_space_fraction", gas_exchange.dead_space_fraction, moment.arterial("paco2_mmhg"), expired)
+    arterial = moment.arterial("paco2_mmhg")
+    return value_of("dead_space_fraction", gas_exchange.dead_space_fraction, arterial, moment.expired)
 
 
 def _ventilation(moment: Moment) -> tuple[Value, ...]:
-    expired = moment.of_typed("mixed_expired_pco2_mmhg", "mixed expired PCO2", "--expired-pco2")
     paco2, minute, fraction = moment.arterial("paco2_mmhg"), moment.minute_volume, dead_space(moment)
     return (
         value_of("ventilatory_ratio", indices.ventilatory_ratio, minute, paco2, moment.weight),
         fraction,
-        value_of("co2_elimination_ml_min", gas_exchange.co2_elimination_ml_min, minute, expired),
+        *(value_of(key, float, moment.measured(key)) for key in FROM_CAPNOGRAM),
+        _elimination(moment),
         value_of(
             "alveolar_ventilation_l_min",
             lambda volume, dead: volume * (1.0 - dead),
             minute,
             as_fact(fraction, "VD/VT"),
         ),
+        value_of(
+            "arterial_end_tidal_difference_mmhg", lambda blood, gas: blood - gas, paco2, moment.noted("etco2_mmhg")
+        ),
     )
+
+
+def _elimination(moment: Moment) -> Value:
+    """CO2 elimination of recorded breaths, unless PECO2 was typed; else by minute volume and PECO2."""
+    key, seen = "co2_elimination_ml_min", moment.measured("co2_elimination_ml_min")
+    if seen.value is not None and moment.typed.mixed_expired_pco2_mmhg is None:
+        return value_of(key, float, seen)
+    return value_of(key, gas_exchange.co2_elimination_ml_min, moment.minute_volume, moment.expired)
 
 
 def saturation(moment: Moment) -> Fact:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 NOTED_NEAR_S = 1800.0
 """A number noted within half an hour belongs to a gas, unless settings changed between (common practice, no source)."""
 BREATHS_NEAR_S = 300.0
+MEASURED = "measured over the breaths within 5 min"
 
 
 @dataclass(frozen=True)
@@ -109,8 +110,21 @@ class Moment:
                 return Fact(name, value, self._ago(row))
         measured = self._measured(key)
         if measured is not None:
-            return Fact(name, measured, "measured over the breaths within 5 min")
+            return Fact(name, measured, MEASURED)
         return Fact(name, None, f"no {quantity(key).label} noted within 30 min of the gas under the same settings")
+
+    @property
+    def expired(self) -> Fact:
+        """Mixed expired PCO2: typed, else of the breaths around the gas."""
+        told = self.of_typed("mixed_expired_pco2_mmhg", "mixed expired PCO2", "--expired-pco2")
+        seen = self.measured("mixed_expired_pco2_mmhg")
+        return seen if told.value is None and seen.value is not None else told
+
+    def measured(self, key: str) -> Fact:
+        """A number of the breaths around the gas, where nobody notes such a one."""
+        value = self._measured(key)
+        missing = "needs carbon dioxide and flow recorded around the gas"
+        return Fact(quantity(key).symbol, value, MEASURED if value is not None else missing)
 
     def of_typed(self, key: str, name: str, option: str) -> Fact:
         """A number that only a person can give."""
@@ -160,6 +174,14 @@ class Moment:
         if key == "minute_volume_l_min":
             return 0.06 * float(rows[column].sum()) / seconds
         return float((rows[column] * took).sum()) / seconds
+
+
+def with_capnograms(breaths: pl.DataFrame, capnograms: pl.DataFrame | None) -> pl.DataFrame:
+    """Breaths with what carbon dioxide tells of each as further columns."""
+    if capnograms is None:
+        return breaths
+    further = [key for key in capnograms.columns if key == "breath" or key not in (*breaths.columns, "why")]
+    return breaths.join(capnograms.select(further), on="breath", how="left", maintain_order="left")
 
 
 def clock_s(case: Case, gas: BloodGas) -> float | None:

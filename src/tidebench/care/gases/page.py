@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tidebench.care.gases.acid_base import read_acid_base
 from tidebench.care.gases.grades import all_grades
+from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import HIGH_FLOW, all_indices
 from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
@@ -18,7 +20,7 @@ from tidebench.errors import CaseError, OptionError
 from tidebench.formulas._domain import within
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
-from tidebench.limits import population
+from tidebench.limits import Condition, Limit, Policy, limits_for, policy_statement, population
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,6 +32,7 @@ ROX_TEXT = (
 )
 VR_TEXT = "The ventilatory ratio takes CO2 production as usual: fever, feeding and restlessness raise it too."
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
+NOTED = ("spo2", "etco2_mmhg")
 ROOM_AIR = 0.21
 
 
@@ -40,6 +43,8 @@ def read_gases(
     target_paco2_mmhg: float | None = None,
     breaths: pl.DataFrame | None = None,
     name: str = "CASE",
+    policy: Policy | None = None,
+    conditions: Iterable[Condition] = (),
 ) -> GasesPage:
     """Read every blood gas of a case.
 
@@ -55,6 +60,10 @@ def read_gases(
         The breath table of a review of this case, for numbers that were not noted.
     name : str
         What the case is called in the command that rehearses a target.
+    policy : Policy or None
+        A house's limits, against which numbers are held instead of published ones.
+    conditions : iterable of str
+        What a person has said of the patient, such as ``"ARDS"``: limits that presuppose it then hold.
 
     Raises
     ------
@@ -71,17 +80,20 @@ def read_gases(
         )
     target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
     typed = _checked(typed or Typed(), len(case.blood_gases))
+    said = tuple(conditions)
+    limits = limits_for(case.patient, conditions=said, policy=policy)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
     moments = [moment_of(case, gas, _for(typed, n == chosen), breaths) for n, gas in enumerate(gases, start=1)]
-    read = [(moment, _read(n, moment)) for n, moment in enumerate(moments, start=1)]
+    read = [(moment, _read(n, moment, limits)) for n, moment in enumerate(moments, start=1)]
     known = tuple(gas for _, gas in read)
     return GasesPage(
         case.title,
         known,
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
-        None if target is None else ventilation_for(target, read, name),
+        None if target is None else ventilation_for(target, read, name, limits),
+        "" if policy is None else policy_statement(policy, case.patient, conditions=said),
         CAUTION,
     )
 
@@ -130,7 +142,7 @@ def _for(typed: Typed, chosen: bool) -> Typed:
     )
 
 
-def _read(number: int, moment: Moment) -> GasReading:
+def _read(number: int, moment: Moment, limits: Iterable[Limit]) -> GasReading:
     gas, indices = moment.gas, all_indices(moment)
     stated = tuple(Value(key, value) for key in STATED if (value := getattr(gas, key)) is not None)
     if gas.hco3_mmol_l is None and (computed := moment.bicarbonate).value is not None:
@@ -146,7 +158,15 @@ def _read(number: int, moment: Moment) -> GasReading:
         read_acid_base(moment),
         all_grades(moment, indices),
         _notes(moment, indices),
+        held_against(limits, _judged(moment, stated)),
     )
+
+
+def _judged(moment: Moment, stated: tuple[Value, ...]) -> dict[str, float]:
+    """What limits are held against: numbers of arterial blood, and those noted beside it that tell of gases."""
+    arterial = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
+    noted = {key: moment.noted(key).value for key in NOTED}
+    return {key: value for key, value in {**noted, **arterial}.items() if value is not None}
 
 
 def _conditions(moment: Moment) -> Conditions:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from tidebench.limits import Kind, Standing
+
 Site = Literal["arterial", "capillary", "venous"]
 
 SAID = {
@@ -94,6 +96,18 @@ class Grade:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """A number held against a limit: how it stands, and what the limit is."""
+
+    key: str
+    value: float
+    standing: Standing
+    bound: str
+    kind: Kind
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class GasReading:
     """One blood gas, read."""
 
@@ -107,6 +121,7 @@ class GasReading:
     acid_base: AcidBase
     grades: tuple[Grade, ...]
     notes: tuple[str, ...]
+    held: tuple[Held, ...] = ()
 
     def value(self, key: str) -> float | None:
         """A stated number or an index; None where there is none."""
@@ -135,6 +150,8 @@ class Ventilation:
     then: tuple[Value, ...]
     words: tuple[str, ...]
     reason: str = ""
+    held: tuple[Held, ...] = ()
+    command: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,4 +163,5 @@ class GasesPage:
     trend: tuple[TrendRow, ...]
     changed: tuple[str, ...]
     ventilation: Ventilation | None
+    policy: str
     caution: str

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Iterable
+
+from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import as_fact, value_of
 from tidebench.care.gases.moment import Moment
 from tidebench.care.gases.records import Fact, GasReading, Value, Ventilation
 from tidebench.formulas._domain import within
 from tidebench.formulas.gas_exchange import blood_ph, ventilation_by_volume_l_min, ventilation_for_paco2
+from tidebench.limits import Limit
 
 LOWEST, HIGHEST = 15.0, 150.0
 SAME_RATE = 1.0
 CLOCKED = ("CMV", "A/C", "IMV", "SIMV")
 KEPT = "CO2 production and dead space fraction are taken to stay; trapped gas and effort are not looked at."
+NO_RECORDING = "A rehearsal needs a recording of pressure and flow, which this case has not."
 USUAL = "The patient's usual PaCO2 is not in the case, and pH comes first: ask before choosing a target."
 
 
@@ -26,7 +32,9 @@ def checked(target_mmhg: float) -> float:
     return within("--target-paco2", target_mmhg, LOWEST, HIGHEST, unit="mmHg")
 
 
-def ventilation_for(target_mmhg: float, read: list[tuple[Moment, GasReading]], case: str) -> Ventilation:
+def ventilation_for(
+    target_mmhg: float, read: list[tuple[Moment, GasReading]], case: str, limits: Iterable[Limit] = ()
+) -> Ventilation:
     """From the last arterial gas with a PaCO2; without one, the reason."""
     known = [(moment, gas) for moment, gas in read if moment.arterial("paco2_mmhg").value is not None]
     if not known:
@@ -38,15 +46,26 @@ def ventilation_for(target_mmhg: float, read: list[tuple[Moment, GasReading]], c
     wanted = Fact("PaCO2 wanted", target_mmhg, "typed")
     then = tuple(_then(value, moment.arterial("paco2_mmhg"), wanted) for value in now)
     ph = value_of("ph", lambda carbon, base: float(blood_ph(carbon, base)), wanted, moment.bicarbonate)
-    rehearse = f"Rehearse it: tidebench whatif {case} --out FOLDER --target paco2_mmhg={target_mmhg:.4g}"
+    wanted_values = {"paco2_mmhg": target_mmhg} | ({} if ph.value is None else {"ph": ph.value})
     words = (
         KEPT,
         *_by_volume(moment, gas, paco2, target_mmhg),
         "pH is that of the bicarbonate as it is, before any compensation.",
         USUAL,
-        rehearse,
+        *(() if moment.case.recordings else (NO_RECORDING,)),
     )
-    return Ventilation(gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*then, ph), words)
+    return Ventilation(
+        gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*then, ph), words,
+        held=held_against(limits, wanted_values), command=rehearsal(target_mmhg, moment, case),
+    )  # fmt: skip
+
+
+def rehearsal(target_mmhg: float, moment: Moment, case: str) -> str:
+    """The command that rehearses it; empty where the case has no recording to fit a patient to."""
+    if not moment.case.recordings:
+        return ""
+    words = ["tidebench", "whatif", case, "--out", "rehearsal", "--target", f"paco2_mmhg={target_mmhg:.4g}"]
+    return shlex.join(words)
 
 
 def _now(moment: Moment, gas: GasReading) -> tuple[Value, ...]:

@@ -1,0 +1,191 @@
+"""Blood gases as pages show them: sentences and rows, tensions in one unit; terminal, report and handover alike."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, Value, Ventilation
+from tidebench.quantities import quantity
+from tidebench.views.verdicts import KINDS
+from tidebench.views.wording import clock, mode_words, sentence
+
+TensionUnit = Literal["mmHg", "kPa"]
+MMHG_PER_KPA = 7.50062
+IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg(?!/)")
+
+
+@dataclass(frozen=True, slots=True)
+class GasNumber:
+    """A number of a gas: what it is, its short form, its value in words; where it comes from if that is not plain."""
+
+    key: str
+    label: str
+    symbol: str
+    text: str
+    origin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GasSection:
+    """One gas: a heading, what it was taken under, its numbers, and lines by subject. ``at_body`` is at the patient's
+    temperature, ``untold`` says what could not be computed and why.
+    """
+
+    heading: str
+    conditions: str
+    numbers: tuple[GasNumber, ...]
+    at_body: str
+    acid_base: str
+    acid_base_lines: tuple[str, ...]
+    held: tuple[str, ...]
+    grades: tuple[str, ...]
+    untold: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TargetSection:
+    """The ventilation for a PaCO2: heading, lead, lines, further sentences, and the command that rehearses it."""
+
+    heading: str
+    lead: str
+    lines: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()
+    command: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GasesView:
+    """All gases of a case."""
+
+    title: str
+    policy: str
+    gases: tuple[GasSection, ...]
+    trend: tuple[str, ...]
+    changed: tuple[str, ...]
+    target: TargetSection | None
+    caution: str
+
+
+def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
+    """What a page of gases shows, tensions in mmHg or kPa."""
+    words = _Words(unit)
+    return GasesView(
+        page.title,
+        words.say(page.policy),
+        tuple(words.section(gas) for gas in page.gases),
+        tuple(words.trend(page)),
+        tuple(words.say(line) for line in page.changed),
+        None if page.ventilation is None else words.target(page.ventilation),
+        page.caution,
+    )
+
+
+def _in_kpa(found: re.Match[str]) -> str:
+    ends = [f"{float(end) / MMHG_PER_KPA:.1f}" for end in found.groups() if end]
+    return f"{' to '.join(ends)} kPa"
+
+
+@dataclass(frozen=True)
+class _Words:
+    unit: TensionUnit
+
+    def say(self, words: str) -> str:
+        """A sentence with its tensions in the unit of the page."""
+        return IN_MMHG.sub(_in_kpa, words) if self.unit == "kPa" else words
+
+    def tension(self, mmhg: float, decimals: int = 1) -> str:
+        return f"{mmhg / MMHG_PER_KPA:.1f} kPa" if self.unit == "kPa" else f"{mmhg:.{decimals}f} mmHg"
+
+    def text(self, key: str, value: float | None, *, unit: bool = True) -> str:
+        record = quantity(key, "blood_gases")
+        if value is not None and record.unit == "mmHg" and self.unit == "kPa":
+            return self.tension(value) if unit else f"{value / MMHG_PER_KPA:.1f}"
+        return record.text(value, unit=unit)
+
+    def section(self, gas: GasReading) -> GasSection:
+        when = gas.time or ("time not stated" if gas.at_s is None else f"at {clock(gas.at_s)}")
+        acid_base, lines = self.acid_base(gas.acid_base)
+        return GasSection(
+            f"Gas {gas.number}, {gas.conditions.site or 'site not stated'}, {when}",
+            self.conditions(gas),
+            tuple(self.number(value) for value in (*gas.stated, *gas.indices) if value.value is not None),
+            self.at_body(gas.at_body_temperature),
+            acid_base,
+            lines,
+            tuple(self.held(one) for one in gas.held),
+            tuple(self.grade(grade) for grade in gas.grades),
+            tuple(self.untold(gas.indices)),
+            tuple(self.say(note) for note in gas.notes),
+        )
+
+    def number(self, value: Value) -> GasNumber:
+        record = quantity(value.key, "blood_gases")
+        origin = value.made_of[0] if value.key == "hco3_mmol_l" and value.made_of else ""
+        return GasNumber(value.key, record.label, record.symbol, self.text(value.key, value.value), self.say(origin))
+
+    def conditions(self, gas: GasReading) -> str:
+        under = gas.conditions
+        peep = "PEEP not known" if under.peep_cmh2o is None else f"PEEP {quantity('peep_cmh2o').text(under.peep_cmh2o)}"
+        oxygen = "FiO2 not known" if under.fio2 is None else f"FiO2 {under.fio2:.2f}"
+        air = f"air at {self.tension(under.barometric_mmhg, 0)} ({under.barometric_origin})"
+        parts = (under.interface or "interface not stated", mode_words(under.mode), peep, oxygen, air)
+        return f"Taken under: {', '.join(parts)}."
+
+    def at_body(self, values: tuple[Value, ...]) -> str:
+        if not values:
+            return ""
+        told = ", ".join(f"{quantity(v.key, 'blood_gases').symbol} {self.text(v.key, v.value)}" for v in values)
+        return f"{values[0].made_of[0]}: {told}"
+
+    def acid_base(self, read: AcidBase) -> tuple[str, tuple[str, ...]]:
+        if read.primary is None:
+            return self.say(f"Acid and base can't be read: {read.reason}."), ()
+        fits = (f"fits {' and '.join(read.fits)}",) if read.fits else ()
+        lines = (*(f"expected: {words}" for words in read.expected), *fits, *read.doubts)
+        return self.say(f"Acid and base: {read.primary}."), tuple(self.say(line) for line in lines)
+
+    def held(self, one: Held) -> str:
+        record = quantity(one.key, "blood_gases")
+        bound = self.say(f"{one.standing}: {one.bound}")
+        return f"{record.symbol} {self.text(one.key, one.value)} is {bound} ({KINDS[one.kind]}; {one.source})"
+
+    def grade(self, grade: Grade) -> str:
+        if grade.severity is None:
+            return self.say(f"{grade.definition}: can't be told. {sentence(grade.reason)}")
+        lacking = f". To apply it, still needed: {'; '.join(grade.needed)}" if grade.needed else ""
+        return self.say(f"{grade.definition}: {grade.severity}, by {grade.by}{lacking}")
+
+    def untold(self, indices: Iterable[Value]) -> Iterator[str]:
+        reasons: dict[str, list[str]] = {}
+        for value in indices:
+            if value.value is None:
+                reasons.setdefault(value.reason, []).append(quantity(value.key).symbol)
+        yield from (self.say(f"{', '.join(keys)}: {reason}") for reason, keys in reasons.items())
+
+    def trend(self, page: GasesPage) -> Iterator[str]:
+        for row in page.trend:
+            record = quantity(row.key, "blood_gases")
+            steps = " → ".join(self.text(row.key, value, unit=False) for value in row.values)
+            unit = self.unit if record.unit == "mmHg" else "%" if record.percent else record.unit
+            which = "" if len(row.gases) == len(page.gases) else f" (gases {', '.join(map(str, row.gases))})"
+            yield f"{record.symbol}: {steps} {unit}".rstrip() + which
+
+    def target(self, told: Ventilation) -> TargetSection:
+        heading = f"To bring PaCO2 to {self.tension(told.target_mmhg)}"
+        if told.factor is None or told.paco2_mmhg is None:
+            return TargetSection(heading, f"Can't be told: {told.reason}.")
+        lead = f"From gas {told.gas}, PaCO2 {self.tension(told.paco2_mmhg)}: ventilation times {told.factor:.2f}."
+        now, lines = {value.key: value for value in told.now}, []
+        for value in told.then:
+            symbol = quantity(value.key).symbol
+            if value.value is None:
+                lines.append(self.say(f"{symbol}: not computed; {value.reason}"))
+                continue
+            before = f"{self.text(value.key, now[value.key].value)} → " if value.key in now else ""
+            lines.append(f"{symbol}: {before}{self.text(value.key, value.value)}")
+        lines += [f"then {self.held(one)}" for one in told.held]
+        return TargetSection(heading, lead, tuple(lines), tuple(self.say(words) for words in told.words), told.command)
