@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from tidebench.formulas.effort import (
     transpulmonary_pressure_from_occlusion_cmh2o,
 )
 from tidebench.formulas.weight import predicted_body_weight_kg
+from tidebench.limits import Policy, load_policy
 from tidebench.records import Spread
 from tidebench.simulation import Solution
 
@@ -205,7 +207,8 @@ def test_worked_rapid_shallow_breathing(volume: float, index: float, state: str)
 
 
 def test_worked_cuff_leak() -> None:
-    """Miller & Cole 1996 (from memory): the three lowest of six; by hand 500 − (380 + 390 + 400)/3 = 110, and 22 %."""
+    """Miller & Cole, Chest 1996;110:1035 (which, from memory):
+    the three lowest of six; by hand 500 − (380 + 390 + 400)/3 = 110, and 22 %."""
     leak = cuff_leak(500, [400, 450, 380, 470, 390, 460])
     assert (leak.volume_ml, leak.percent) == pytest.approx((110, 22))
     assert (leak.below_110_ml, leak.below_percent) == (False, None)
@@ -340,7 +343,7 @@ def test_efforts_without_a_breath_are_counted_and_an_empty_minute_is_not_filled(
 
 @pytest.mark.parametrize(
     ("patient", "word"),
-    [({"age_years": 8}, "child"), ({"age_days": 3}, "newborn"), ({"gestational_age_weeks": 26}, "preterm"),
+    [({"age_days": 3}, "newborn"), ({"gestational_age_weeks": 26}, "preterm"),
      ({}, "No age")],
 )  # fmt: skip
 def test_adult_criteria_are_refused_to_others(patient: dict[str, float], word: str) -> None:
@@ -437,3 +440,225 @@ def test_simulated_trial_that_fails() -> None:
     assert slope is not None
     assert slope.low > 10
     assert item(seen.failure, "SaO2").state == "not known"
+
+
+# --- children: Abu-Sultaneh, Am J Respir Crit Care Med 2023;207:17 ----------------------------------------------------
+
+CHILD = {"age_years": 3, "weight_kg": 14}
+
+
+def of_child(
+    patient: dict[str, Any] | None = None, *, minutes: float = 40, support: float = 8,
+    said: dict[str, bool] | None = None, **noted: Any,
+) -> Weaning:  # fmt: skip
+    """A child with a trial from 600 s on, and one row of numbers noted in it."""
+    low = {"at_s": 600, "mode": "CSV-PS", "pressure_support_cmh2o": support, "peep_cmh2o": 5}
+    if support == 0:
+        low = {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 5}
+    settings = [
+        {"mode": "SIMV-PC", "peep_cmh2o": 6},
+        low,
+        {"at_s": 600 + 60 * minutes, "mode": "SIMV-PC", "peep_cmh2o": 6},
+    ]
+    tables = {"patient": patient or CHILD, "settings": settings, "observed": [{"at_s": 900, **noted}]}
+    return wean(case_from(tables), None, Asked(said=Said(said or {})))
+
+
+def test_a_child_gets_its_own_guideline_and_no_adult_criterion() -> None:
+    seen = of_child(rate_per_min=30, rapid_shallow_index=300, heart_rate_per_min=170, p01_cmh2o=2)
+    assert (seen.refused, seen.group, seen.classes, seen.cuff) == ("", "child", None, None)
+    assert not {"f/VT", "heart rate", "systolic pressure"} & {one.name for one in (*seen.readiness, *seen.failure)}
+    assert all("Boles" not in one.source for one in (*seen.readiness, *seen.failure))
+    page = page_text(seen)
+    assert "Adult weaning criteria are not applied to a child" in " ".join(page.split())
+    assert "The paediatric guideline's steps" in page
+    assert max(map(len, page.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    ("minutes", "risk", "state"),
+    [(29, None, "not met"), (29, False, "not met"), (30, False, "met"), (30, None, "not judged"), (59, True, "not met"),
+     (60, True, "met"), (60, None, "met")],
+)  # fmt: skip
+def test_length_of_a_child_s_trial(minutes: float, risk: bool | None, state: str) -> None:
+    """30 min, or 60 to 120 min where the risk of failure is high (from memory)."""
+    seen = of_child(minutes=minutes, said={} if risk is None else {"high_risk": risk})
+    assert item(seen.readiness, "length of the trial").state == state
+
+
+@pytest.mark.parametrize(
+    ("support", "risk", "state"),
+    [(0, None, "met"), (0, True, "met"), (8, False, "met"), (8, True, "not met"), (8, None, "not judged"),
+     (10, False, "met")],
+)  # fmt: skip
+def test_support_of_a_child_s_trial(support: float, risk: bool | None, state: str) -> None:
+    """CPAP alone or with support, CPAP alone where the risk is high (from memory); 10 cmH2O still is a trial."""
+    seen = of_child(support=support, said={} if risk is None else {"high_risk": risk})
+    assert item(seen.readiness, "support in the trial").state == state
+
+
+@pytest.mark.parametrize(
+    ("patient", "rate", "above", "below"),
+    [({"age_days": 60}, 60, "not met", "not met"), ({"age_days": 60}, 61, "met", "not met"),
+     ({"age_years": 1}, 46, "met", "not met"), ({"age_years": 1}, 14, "not met", "met"),
+     ({"age_years": 4.9}, 40, "not met", "not met"), ({"age_years": 5}, 40, "met", "not met"),
+     ({"age_years": 17.9}, 10, "not met", "not met")],
+)  # fmt: skip
+def test_rates_for_age(patient: dict[str, float], rate: float, above: str, below: str) -> None:
+    """20 to 60 below half a year, 15 to 45 below two, 15 to 40 below five, then 10 to 35 (Randolph 2002, memory)."""
+    seen = of_child(patient, rate_per_min=rate)
+    assert item(seen.failure, "rate for age", "above").state == above
+    assert item(seen.failure, "rate for age", "below").state == below
+
+
+def test_volume_and_saturation_of_a_child_s_trial() -> None:
+    """Below 5 mL/kg and below 95 % were failures (Randolph 2002, from memory): 69 of 14 kg is 4.9, 70 is 5."""
+    assert item(of_child(vte_ml=69).failure, "tidal volume").state == "met"
+    assert item(of_child(vte_ml=70).failure, "tidal volume").state == "not met"
+    assert item(of_child({"age_years": 3}, vte_ml=70).failure, "tidal volume").state == "not known"
+    assert item(of_child(spo2=0.949).failure, "SpO2").state == "met"
+    assert item(of_child(spo2=0.95).failure, "SpO2").state == "not met"
+
+
+def test_strength_of_a_child_is_shown_without_a_cut() -> None:
+    seen = of_child(max_inspiratory_pressure_cmh2o=-12)
+    told_of = item(seen.readiness, "maximal inspiratory pressure")
+    assert (told_of.state, told_of.value) == ("met", "-12 cmH2O")
+
+
+@pytest.mark.parametrize("age", [{"age_years": 17.99}, {"age_years": 18}, {"age_days": 28}, {"age_days": 29}])
+def test_groups_meet_at_their_borders(age: dict[str, float]) -> None:
+    seen = of_child(
+        {**age, "weight_kg": 4 if "age_days" in age else 60, "height_cm": 170} if "age_years" in age else age
+    )
+    expected = {"age_years": "child" if age.get("age_years", 0) < 18 else "adult",
+                "age_days": "newborn" if age.get("age_days", 0) <= 28 else "child"}  # fmt: skip
+    assert seen.group == expected[next(iter(age))]
+    assert bool(seen.readiness) is (seen.group != "newborn")
+
+
+def test_a_preterm_infant_is_refused_until_44_weeks() -> None:
+    """Born at 25 weeks: refused at 18 weeks of age, a child at 20."""
+    assert "preterm" in of_child({"age_days": 126, "gestational_age_weeks": 25}).refused
+    assert of_child({"age_days": 140, "gestational_age_weeks": 25}).group == "child"
+
+
+# --- a house's own criteria -------------------------------------------------------------------------------------------
+
+
+def house(tmp_path: Path, *limits: str) -> Policy:
+    """A policy of some limits."""
+    file = tmp_path / "policy.toml"
+    file.write_text(
+        'title = "An invented ward"\n' + "".join(f"[[limit]]\n{text}\n" for text in limits), encoding="utf-8"
+    )
+    return load_policy(file)
+
+
+READY = 'condition = "readiness to wean"'
+IN_TRIAL = 'condition = "breathing trial"'
+
+
+def test_a_house_s_criteria_stand_instead_of_published_ones(tmp_path: Path) -> None:
+    policy = house(
+        tmp_path,
+        f'quantity = "peep_cmh2o"\ngroup = "adult"\nhigh = 5\n{READY}',
+        f'quantity = "heart_rate_per_min"\ngroup = "adult"\nuse = false\n{READY}',
+        f'quantity = "systolic_mmhg"\ngroup = "adult"\nlow = 100\nhigh = 170\n{IN_TRIAL}',
+    )
+    rows = [
+        {"at_s": 500, "heart_rate_per_min": 90},
+        {"at_s": 900, "systolic_mmhg": 175},
+        {"at_s": 960, "systolic_mmhg": 98},
+    ]
+    case = case_from({"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "observed": rows})
+    seen = wean(case, policy=policy)
+    peep = item(seen.readiness, "PEEP")
+    assert (peep.state, peep.criterion, peep.source) == ("not met", "at most 5 cmH2O", "An invented ward")
+    assert item(seen.readiness, "heart rate").state == "not judged"
+    assert item(seen.failure, "systolic pressure", "above 170").state == "met"
+    assert item(seen.failure, "systolic pressure", "below 100").state == "met"
+    published = wean(case)
+    assert item(published.readiness, "PEEP").state == "met"
+    assert item(published.failure, "systolic pressure", "above 180").state == "not met"
+    for words in ("An invented ward", "readiness to wean, PEEP: at most 5 cmH2O instead of",
+                  "readiness to wean, heart rate: not judged", "100 to 170 mmHg instead of 90 to 180"):  # fmt: skip
+        assert words in seen.policy, seen.policy
+    assert not published.policy
+
+
+def test_a_general_limit_of_a_house_is_no_criterion_of_weaning(tmp_path: Path) -> None:
+    policy = house(tmp_path, 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 20')
+    case = case_from(
+        {"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "observed": [{"at_s": 900, "rate_per_min": 25}]}
+    )
+    assert item(wean(case, policy=policy).failure, "rate", "above 35").state == "not met"
+
+
+def test_f_vt_on_support_stays_unjudged_under_any_policy(tmp_path: Path) -> None:
+    policy = house(tmp_path, f'quantity = "rapid_shallow_index"\ngroup = "adult"\nhigh = 60\n{READY}')
+    case = case_from(
+        {"patient": ADULT, "settings": [BEFORE, TRIAL], "observed": [{"at_s": 500, "rapid_shallow_index": 80}]}
+    )
+    assert item(wean(case, policy=policy).readiness, "f/VT").state == "not judged"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "group", "condition", "named"),
+    [("spo2", "adult", READY, "peep_cmh2o"), ("stress_index", "adult", IN_TRIAL, "systolic_mmhg"),
+     ("rate_per_min", "newborn", IN_TRIAL, "none of this group")],
+)  # fmt: skip
+def test_a_criterion_that_nothing_looks_at_is_refused(
+    tmp_path: Path, quantity: str, group: str, condition: str, named: str
+) -> None:
+    with pytest.raises(OptionError, match="nothing looks at it") as refused:
+        house(tmp_path, f'quantity = "{quantity}"\ngroup = "{group}"\nhigh = 1\n{condition}')
+    assert named in str(refused.value)
+
+
+# --- worked by hand from published papers -----------------------------------------------------------------------------
+
+
+def test_yang_and_tobin_s_cut_from_their_patients() -> None:
+    """N Engl J Med 1991;324:1445: of 64 patients sensitivity 97 % and specificity 64 % give LR+ 2.69 and LR− 0.05.
+
+    36 succeeded and 28 failed: 35 of 36 and 18 of 28. At the bedside: 30 /min at 0.3 L is 100 and met, at 0.25 L 120.
+    """
+    sensitivity, specificity = 35 / 36, 18 / 28
+    assert (round(100 * sensitivity), round(100 * specificity)) == (97, 64)
+    assert sensitivity / (1 - specificity) == pytest.approx(2.72, abs=0.04)  # 2.69 from rounded ones
+    assert (1 - sensitivity) / specificity == pytest.approx(0.05, abs=0.01)
+    for volume, state in ((300, "met"), (250, "not met")):
+        index = 30 / (volume / 1000)
+        rows = [{"at_s": 550, "rapid_shallow_index": index}]
+        bare = {"mode": "CPAP", "peep_cmh2o": 0}
+        seen = wean(case_from({"patient": ADULT, "settings": [bare], "observed": [*rows, {"at_s": 700, "spo2": 0.95}]}),
+                    None, Asked(from_s=600, to_s=700))  # fmt: skip
+        assert item(seen.readiness, "f/VT").state == state
+
+
+def test_the_same_patients_by_el_khatib() -> None:
+    """Intensive Care Med 2008;34:505 (abstract): 46 on support, 63 on CPAP, 100 on a T-piece, which is judged."""
+    support, cpap = {"mode": "CSV-PS", "pressure_support_cmh2o": 5, "peep_cmh2o": 5}, {"mode": "CPAP", "peep_cmh2o": 5}
+    for setting, index, state in ((support, 46, "not judged"), (cpap, 63, "not judged")):
+        case = case_from(
+            {"patient": ADULT, "settings": [setting], "observed": [{"at_s": 500, "rapid_shallow_index": index}]}
+        )
+        assert item(wean(case).failure, "f/VT").state == state
+    piece = {"patient": ADULT, "settings": [support], "events": [{"at_s": 100, "kind": "T-piece"}]}
+    rows = [{"at_s": 500, "rapid_shallow_index": 100}, {"at_s": 700, "rapid_shallow_index": 123}]
+    seen = wean(case_from({**piece, "observed": rows}))
+    assert item(seen.failure, "f/VT").state == "met"  # 100 + 23, one standard deviation on, is above 105
+
+
+@pytest.mark.parametrize(
+    ("history", "consensus", "wind"),
+    [(History(1, 0, 0.3, True), "simple", "short"), (History(3, 2, 3.0, True), "difficult", "difficult"),
+     (History(2, 1, 7.0, True), "difficult", "prolonged"), (History(4, 3, 6.0, True), "prolonged", "difficult"),
+     (History(0, 0, None, False), None, "no weaning")],
+)  # fmt: skip
+def test_both_classifications_of_one_patient(history: History, consensus: str | None, wind: str) -> None:
+    """Boles 2007, table 3: up to three trials or 7 days; three failures or more than 7 days is prolonged. WIND 2017
+    (abstract): below a day, below a week, a week or more, by days alone; they part where trials and days do."""
+    seen = classify(history)
+    assert (seen.consensus_2007.name, seen.wind_2017.name) == (consensus, wind)

@@ -145,4 +145,5 @@ def test_a_child_gets_no_adult_criteria(case: Path, capsys: pytest.CaptureFixtur
     said = " ".join(capsys.readouterr().out.split())
     assert "Adult weaning criteria are not applied to a child" in said
     assert "Ready for a breathing trial?" not in said
+    assert "The paediatric guideline's steps" in said
     assert "From 600 to 2400 s" in said

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 from tidebench.cli.options import Number, Switch, Words, print_json
 from tidebench.cli.printing import as_is, heading, lines, say
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from tidebench.case import Case
-    from tidebench.limits import Policy
+    from tidebench.limits import Condition, Policy
     from tidebench.review import Progress
     from tidebench.views.gases import GasesView, GasSection
 
@@ -117,7 +117,7 @@ def gases(
             breaths=_breaths(told, review, house, tell),
             name=str(case),
             policy=house,
-            conditions=condition,
+            conditions=cast("tuple[Condition, ...]", condition),
         )
     if json:
         from dataclasses import asdict

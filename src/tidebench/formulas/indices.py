@@ -15,7 +15,7 @@ def rapid_shallow_index(rate_per_min: Number, volume_l: Number) -> Number:
     """``f/VT`` [/min/L]: rate [/min] at least zero, tidal volume [L] above zero.
 
     Yang & Tobin, N Engl J Med 1991;324:1445: for adults on a T-piece. On support the same patient's index is lower
-    (El-Khatib 2008, from memory), so the published cut does not apply there.
+    (El-Khatib, Intensive Care Med 2008;34:505), so the published cut does not apply there.
     """
     return within("rate_per_min", rate_per_min, 0.0, unit="/min") / positive("volume_l", volume_l, unit="L")
 

@@ -6,7 +6,7 @@ gates all of them. What is not listed is not judged: f/VT, for one, is shown on 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import get_args
 
 from tidebench.errors import OptionError
@@ -100,13 +100,19 @@ def policy_statement(policy: Policy, patient: Patient, *, conditions: Iterable[C
     return _statement(policy, [_differences("", published, used)])
 
 
-def criteria_statement(policy: Policy, patient: Patient, conditions: Iterable[Condition]) -> str:
-    """The same of the criteria of some conditions, each named."""
+def criteria_statement(
+    policy: Policy, patient: Patient, conditions: Iterable[Condition], general: Collection[str] = ()
+) -> str:
+    """The same of the criteria of some conditions, each named, and of the general limits of some quantities."""
+    before, after = (
+        {limit.key: limit for limit in limits_for(patient, policy=one) if limit.key in general}
+        for one in (None, policy)
+    )
     told = [
         _differences(f"{name}, ", criteria(patient, name), criteria(patient, name, policy=policy))
         for name in conditions
     ]
-    return _statement(policy, told)
+    return _statement(policy, [_differences("", before, after), *told])
 
 
 def _statement(policy: Policy, changes: Iterable[list[str]]) -> str:

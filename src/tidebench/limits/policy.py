@@ -35,10 +35,19 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, 
 from tidebench.case_errors import explain
 from tidebench.entries import refusal
 from tidebench.errors import OptionError
+from tidebench.limits.published import WEANING
 from tidebench.limits.record import Condition, Group, Limit
 from tidebench.quantities import quantity
 
 Bound = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+
+
+_ADULT_TRIAL = tuple(limit.key for limit in WEANING if (limit.group, limit.condition) == ("adult", "breathing trial"))
+ASKED_BY_WEANING: dict[Condition | None, dict[Group, tuple[str, ...]]] = {
+    "readiness to wean": {"adult": tuple(limit.key for limit in WEANING if limit.condition == "readiness to wean")},
+    "breathing trial": {"adult": _ADULT_TRIAL, "child": ("rate_per_min", "spo2", "vt_per_weight_ml_kg")},
+}
+"""What a house may bound under weaning's conditions, by group."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +110,7 @@ class _Entry(_Table):
             plausible = quantity(self.quantity).plausible
         except OptionError as error:
             raise refusal(error.problem, error.expected, error.remedy) from None
+        self._refuse_what_weaning_does_not_ask()
         bounds = [bound for bound in (self.low, self.target, self.high) if bound is not None]
         if not self.use and bounds:
             raise refusal(f"has bounds for {self.quantity}, and use = false", "one of them")
@@ -115,6 +125,14 @@ class _Entry(_Table):
                     f"has {bound:g} for {self.quantity}", f"{plausible[0]:g} to {plausible[1]:g} {unit}".rstrip()
                 )
         return self
+
+    def _refuse_what_weaning_does_not_ask(self) -> None:
+        if self.condition not in ASKED_BY_WEANING:
+            return
+        keys = ASKED_BY_WEANING[self.condition].get(self.group, ())
+        if self.quantity not in keys:
+            told = ", ".join(keys) if keys else 'none of this group; group = "adult"'
+            raise refusal(f"has {self.quantity} under {self.condition!r}, where nothing looks at it", told)
 
 
 def _tables(value: object) -> object:

@@ -249,6 +249,9 @@ _BOLES_LIST = "Boles, Eur Respir J 2007;29:1033, list as reproduced in 2024"
 _BOLES_FAILURE = "Boles, Eur Respir J 2007;29:1033, table 6"
 
 
+_CHILD_TEST = "Randolph, JAMA 2002;288:2561, and Curley, JAMA 2015;313:379 (both from memory)"
+
+
 def _ready(key: str, low: float | None, high: float | None) -> Limit:
     return Limit(
         key, "adult", low, high, "consensus", _BOLES_LIST, "Ready for a breathing trial.", condition="readiness to wean"
@@ -274,7 +277,31 @@ WEANING = (
     _failing("rate_per_min", None, 35),
     _failing("heart_rate_per_min", None, 140),
     _failing("systolic_mmhg", 90, 180),
+    Limit(
+        "spo2", "child", 0.95, None, "trial target", _CHILD_TEST, "On FiO2 at most 0.5.", condition="breathing trial"
+    ),
+    Limit(
+        "vt_per_weight_ml_kg",
+        "child",
+        5,
+        None,
+        "trial target",
+        _CHILD_TEST,
+        "Less was a failed trial.",
+        condition="breathing trial",
+    ),
 )
+CHILD_RATES = ((0.5, 20.0, 60.0), (2.0, 15.0, 45.0), (5.0, 15.0, 40.0), (18.0, 10.0, 35.0))
+"""Up to which age in years, and the rates within which a child's breathing trial passed."""
+
+
+def child_rate(age_years: float) -> Limit:
+    """The rates of a child's breathing trial, by age."""
+    low, high = next((low, high) for until, low, high in CHILD_RATES if age_years < until or until == 18.0)
+    return Limit(
+        "rate_per_min", "child", low, high, "trial target", _CHILD_TEST, "By age.", condition="breathing trial"
+    )
+
 
 PUBLISHED = (*ADULT, *CHILD, *NEWBORN, *WEANING)
 """Every published limit, by group, unconditional ones first."""

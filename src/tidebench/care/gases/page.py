@@ -31,6 +31,10 @@ ROX_TEXT = (
     "it has been going is not in the case, so it is not judged."
 )
 VR_TEXT = "The ventilatory ratio takes CO2 production as usual: fever, feeding and restlessness raise it too."
+BOHR_TEXT = (
+    "Bohr's dead space, airway dead space and alveolar slope are those of the breaths within 5 min, at their volume "
+    "and PEEP. Enghoff's, by PaCO2, holds shunt and alveoli without blood too."
+)
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
 NOTED = ("spo2", "etco2_mmhg")
 ROOM_AIR = 0.21
@@ -203,6 +207,8 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(ROX_TEXT)
     if "ventilatory_ratio" in has:
         notes.append(VR_TEXT)
+    if "bohr_dead_space_fraction" in has:
+        notes.append(BOHR_TEXT)
     if "shunt_fraction" in has and moment.fio2.value != 1.0:
         notes.append(SHUNT_TEXT)
     if "aa_difference_mmhg" in has and (usual := _usual_difference(moment)):

@@ -8,8 +8,8 @@ from typing import Literal
 
 from tidebench.errors import OptionError
 
-CONSENSUS = "Boles, Eur Respir J 2007;29:1033 (from memory)"
-WIND = "WIND, Béduneau, Am J Respir Crit Care Med 2017;195:772 (from memory)"
+CONSENSUS = "Boles, Eur Respir J 2007;29:1033, table 3"
+WIND = "WIND, Béduneau, Am J Respir Crit Care Med 2017;195:772 (abstract)"
 MOST_TRIALS, WEEK_DAYS, SHORT_DAYS = 3, 7.0, 1.0
 
 

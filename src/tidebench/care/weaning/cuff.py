@@ -12,7 +12,10 @@ LEAST_ML = 110.0
 LEAST_PERCENT = (10.0, 24.0)
 LOWEST = 3
 WHOLE = 6
-SOURCE = "Miller & Cole 1996 (from memory): below 110 mL; others below 10 to 24 % of the inspired volume (from memory)"
+SOURCE = (
+    "Miller & Cole, Chest 1996;110:1035 (abstract): below 110 mL; others below 10 to 24 % of the inspired volume (from "
+    "memory)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,8 @@ class CuffLeak:
 def cuff_leak(inspired_ml: float, expired_ml: Sequence[float]) -> CuffLeak:
     """The leak from the inspired volume and expired ones, cuff deflated.
 
-    Of six expired volumes the three lowest count (Miller & Cole 1996, from memory); of fewer, all.
+    Of six expired volumes the three lowest count (Miller & Cole, Chest 1996;110:1035; which of them count is from
+    memory); of fewer, all.
 
     Raises
     ------

@@ -26,6 +26,7 @@ WANTED = {
     PER_MINUTE: "an oesophageal signal",
 }
 """What would tell each quantity, where nothing does."""
+EFFORT_KEYS = (*WANTED, *(key for key in IN_HOLDS if key not in WANTED))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ def effort_numbers(
     """Every measure of effort of a trial."""
     limits = {one.key: one for one in limits_for(case.patient, policy=policy)}
     told = {key: (values, origin) for key, values, origin in _measured(trial, case, review) if values}
-    keys = (*WANTED, *(key for key in IN_HOLDS if key not in WANTED and key in told))
+    keys = (key for key in EFFORT_KEYS if key in WANTED or key in told)
     return tuple(_number(key, told.get(key), limits.get(key)) for key in keys)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -15,6 +16,7 @@ from tidebench.care.weaning.readiness import EVER
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.care.weaning.trial import MINUTE_S, Trial
 from tidebench.case import BloodGas, Case
+from tidebench.limits import Limit
 from tidebench.quantities import quantity
 
 OBSERVED = "under [[observed]], timed in the trial"
@@ -22,7 +24,7 @@ BEFORE = "and one before it"
 GAS = "an arterial blood gas in the trial"
 PACED = "among mandatory breaths: the ventilator sets the pace"
 CLOSE = 1e-9
-HIGHEST = (("heart_rate_per_min", "heart rate", 140.0), ("systolic_mmhg", "systolic pressure", 180.0))
+HIGHEST = (("heart_rate_per_min", "heart rate"), ("systolic_mmhg", "systolic pressure"))
 OXYGEN_BOUNDS = (50.0, 60.0)
 SHARE_OF_RATE, SHARE_OF_CIRCULATION = 0.5, 0.2
 
@@ -35,6 +37,8 @@ class Course:
     case: Case
     breaths: pl.DataFrame | None
     said: Said
+    limits: Mapping[str, Limit] = field(default_factory=dict)
+    source: str = BOLES_FAILURE
 
     @property
     def _begun(self) -> float:
@@ -90,35 +94,35 @@ def failure(course: Course) -> tuple[Item, ...]:
 
 def _all(course: Course) -> Iterator[Item]:
     yield _oxygen_tension(course)
-    yield _crossed(course, "SaO2", "below 90 %", _saturations(course), lambda value: value < 0.9, "spo2",
-                   f"spo2 {OBSERVED}, or {GAS}")  # fmt: skip
+    yield beyond(course, "SaO2", "below", _saturations(course), "spo2", f"spo2 {OBSERVED}, or {GAS}")
     paco2, ph = course.gases("paco2_mmhg"), course.gases("ph")
-    yield _crossed(course, "PaCO2", "above 50 mmHg", paco2, lambda value: value > 50, "paco2_mmhg", GAS)
+    yield beyond(course, "PaCO2", "above", paco2, "paco2_mmhg", GAS)
     yield _moved(course, "rise of PaCO2", "by more than 8 mmHg", paco2, course.gas_before("paco2_mmhg"),
                  lambda now, then: now - then > 8 + CLOSE, "paco2_mmhg", f"{GAS}, {BEFORE}")  # fmt: skip
-    yield _crossed(course, "pH", "below 7.32", ph, lambda value: value < 7.32, "ph", GAS)
+    yield beyond(course, "pH", "below", ph, "ph", GAS)
     yield _moved(course, "fall of pH", "by at least 0.07", ph, course.gas_before("ph"),
                  lambda now, then: then - now >= 0.07 - CLOSE, "ph", f"{GAS}, {BEFORE}")  # fmt: skip
     yield _f_vt(course)
     rates = course.minutes("rate_per_min")
-    yield _crossed(course, "rate", "above 35 /min", rates, lambda value: value > 35, "rate_per_min",
-                   f"a recording of the trial, or rate_per_min {OBSERVED}")  # fmt: skip
+    yield beyond(course, "rate", "above", rates, "rate_per_min",
+                  f"a recording of the trial, or rate_per_min {OBSERVED}")  # fmt: skip
     yield _moved(course, "rise of rate", "by at least 50 %", rates, course.rate_before(), _rises(SHARE_OF_RATE),
                  "rate_per_min", f"a recording of the trial, or rate_per_min {OBSERVED}, {BEFORE}")  # fmt: skip
-    for key, name, high in HIGHEST:
-        values, unit = course.inside(key), quantity(key).unit
-        yield _crossed(course, name, f"above {high:g} {unit}", values, _above(high), key,
-                       f"{key} {OBSERVED}")  # fmt: skip
+    for key, name in HIGHEST:
+        values = course.inside(key)
+        yield beyond(course, name, "above", values, key, f"{key} {OBSERVED}")
         yield _moved(course, f"rise of {name}", "by at least 20 %", values, course.before(key),
                      _rises(SHARE_OF_CIRCULATION), key, f"{key} {OBSERVED}, {BEFORE}")  # fmt: skip
-    yield _crossed(course, "systolic pressure", "below 90 mmHg", course.inside("systolic_mmhg"),
-                   lambda value: value < 90, "systolic_mmhg", f"systolic_mmhg {OBSERVED}")  # fmt: skip
+    yield beyond(
+        course,
+        "systolic pressure",
+        "below",
+        course.inside("systolic_mmhg"),
+        "systolic_mmhg",
+        f"systolic_mmhg {OBSERVED}",
+    )
     for sign in ("arrhythmia", "agitation", "drowsy", "laboured"):
-        yield _seen(course, sign)
-
-
-def _above(bound: float) -> Callable[[float], bool]:
-    return lambda value: value > bound
+        yield seen_sign(course, sign)
 
 
 def _rises(share: float) -> Callable[[float, float], bool]:
@@ -135,10 +139,10 @@ def _told(
     why: str = "",
 ) -> Item:  # fmt: skip
     if shown is None:
-        return Item(name, criterion, BOLES_FAILURE, state, why=why)
+        return Item(name, criterion, course.source, state, why=why)
     count = f", {len(values)} in the trial"
     age = shown.age_s(course.trial.end_s)
-    return Item(name, criterion, BOLES_FAILURE, state, words, f"{shown.origin}{count}", shown.at_s, age, why)
+    return Item(name, criterion, course.source, state, words, f"{shown.origin}{count}", shown.at_s, age, why)
 
 
 def _extreme(values: list[Found], crossed: Callable[[float], bool], *, lowest: bool) -> tuple[State, Found]:
@@ -158,17 +162,29 @@ def _spell(course: Course, values: list[Found], shown: Found, crossed: Callable[
     return f"in {over} of {len(values)} minutes, first after {since / MINUTE_S:.0f} min"
 
 
-def _crossed(
-    course: Course, name: str, criterion: str, values: list[Found], crossed: Callable[[float], bool], key: str,
-    missing: str,
+def beyond(
+    course: Course, name: str, side: Literal["above", "below"], values: list[Found], key: str, missing: str
 ) -> Item:  # fmt: skip
+    """A sign of failure by one side of its limit, published or the house's."""
+    limit = course.limits.get(key)
+    bound = None if limit is None else limit.high if side == "above" else limit.low
+    criterion = "none, by this house" if bound is None else f"{side} {quantity(key).bounds(bound)}"
+    source = course.source if limit is None else limit.source
     if not values:
-        return _told(course, name, criterion, "not known", [], None, "", missing)
-    state, shown = _extreme(values, crossed, lowest=criterion.startswith("below"))
-    if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
-        return _told(course, name, criterion, "not judged", values, shown, quantity(key).text(shown.value), PACED)
+        return replace(_told(course, name, criterion, "not known", [], None, "", missing), source=source)
+    low = side == "below"
+
+    def crossed(value: float) -> bool:
+        return bound is not None and (value < bound if low else value > bound)
+
+    state, shown = _extreme(values, crossed, lowest=low)
     why = _spell(course, values, shown, crossed)
-    return _told(course, name, criterion, state, values, shown, quantity(key).text(shown.value), why)
+    if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
+        state, why = "not judged", PACED
+    if bound is None:
+        state = "not judged"
+    text = quantity(key).text(shown.value)
+    return replace(_told(course, name, criterion, state, values, shown, text, why), source=source)
 
 
 def _moved(
@@ -211,18 +227,20 @@ def _oxygen_tension(course: Course) -> Item:
 
 def _f_vt(course: Course) -> Item:
     """Judged only where the trial had neither support nor PEEP."""
-    name, criterion, key = "f/VT", "above 105 /min/L", "rapid_shallow_index"
+    key = "rapid_shallow_index"
     values = course.minutes(key)
-    missing = f"a recording of the trial, or {key} {OBSERVED}"
+    item = beyond(course, "f/VT", "above", values, key, f"a recording of the trial, or {key} {OBSERVED}")
     if not values or course.trial.support.none_at_all:
-        return _crossed(course, name, criterion, values, lambda value: value > 105, key, missing)
+        return item
     why = f"taken under {course.trial.support.words}. {F_VT_WARNING}"
-    return _told(course, name, criterion, "not judged", values, values[-1], quantity(key).text(values[-1].value), why)
+    text = quantity(key).text(values[-1].value)
+    unjudged = _told(course, item.name, item.criterion, "not judged", values, values[-1], text, why)
+    return replace(unjudged, source=item.source)
 
 
-def _seen(course: Course, sign: str) -> Item:
+def seen_sign(course: Course, sign: str) -> Item:
     """What only somebody at the bed can tell."""
     answer = course.said.signs.get(sign)
     if answer is None:
-        return Item(SIGNS[sign], "seen", BOLES_FAILURE, "not known", why=f"a person says so: --said {sign}=yes or no")
-    return Item(SIGNS[sign], "seen", BOLES_FAILURE, "met" if answer else "not met", "yes" if answer else "no", "said")
+        return Item(SIGNS[sign], "seen", course.source, "not known", why=f"a person says so: --said {sign}=yes or no")
+    return Item(SIGNS[sign], "seen", course.source, "met" if answer else "not met", "yes" if answer else "no", "said")

@@ -10,15 +10,12 @@ State = Literal["met", "not met", "not known", "not judged"]
 
 BOLES = "Boles, Eur Respir J 2007;29:1033"
 BOLES_LIST = f"{BOLES}, list as reproduced in 2024"
-BOLES_SIGNS = f"{BOLES} (from memory)"
 BOLES_FAILURE = f"{BOLES}, table 6"
-YANG_TOBIN = "Yang & Tobin, N Engl J Med 1991;324:1445"
-EL_KHATIB = "El-Khatib 2008 (secondary source)"
 SMINA = "Smina 2003 (from memory)"
 
 F_VT_WARNING = (
     "The published cut of 105 /min/L was found without support and PEEP; the same patients had 46 on support, 63 on "
-    "CPAP and 100 on a T-piece (El-Khatib 2008, secondary source)."
+    "CPAP and 100 on a T-piece (El-Khatib, Intensive Care Med 2008;34:505, abstract)."
 )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tidebench._version import __version__
+from tidebench.care.weaning.children import GUIDELINE
 from tidebench.care.weaning.classes import Class
 from tidebench.care.weaning.cuff import SOURCE, CuffLeak
 from tidebench.care.weaning.effort import words_of
@@ -79,13 +80,15 @@ def _counts(items: Iterable[Item]) -> str:
 def _readiness(told: Weaning) -> Iterator[str]:
     if not told.readiness:
         return
-    yield from _heading("Ready for a breathing trial?")
+    child = told.group == "child"
+    source = GUIDELINE if child else BOLES_LIST
+    yield from _heading("The paediatric guideline's steps" if child else "Ready for a breathing trial?")
+    when = "" if child else f"At {told.moment_s:.0f} s. "
     yield from _wrapped(
-        f"At {told.moment_s:.0f} s. Of {len(told.readiness)} items: {_counts(told.readiness)}. "
-        f"Unless said: {BOLES_LIST}."
+        f"{when}Of {len(told.readiness)} items: {_counts(told.readiness)}. Unless another is named: {source}."
     )
     for item in told.readiness:
-        yield from _item(item, "before", BOLES_LIST)
+        yield from _item(item, "before", source)
 
 
 def _trial(told: Weaning) -> Iterator[str]:
@@ -156,11 +159,11 @@ def _failure(told: Weaning) -> Iterator[str]:
     yield from _heading("Signs of failure in the trial")
     yield from _wrapped(
         f"Met means that the sign was there. Of {len(told.failure)}: {_counts(told.failure)}. "
-        f"After {BOLES_FAILURE}. Signals show rate, "
+        f"{'' if told.group == 'child' else f'After {BOLES_FAILURE}. '}Signals show rate, "
         "volume and effort; saturation, heart, pressure, gases and comfort are known only where noted."
     )
     for item in told.failure:
-        yield from _item(item, "before its end", BOLES_FAILURE)
+        yield from _item(item, "before its end", "" if told.group == "child" else BOLES_FAILURE)
 
 
 def _effort(told: Weaning) -> Iterator[str]:
@@ -177,7 +180,7 @@ def _effort(told: Weaning) -> Iterator[str]:
 
 
 def _cuff(told: Weaning) -> Iterator[str]:
-    if told.refused:
+    if told.refused or told.group == "child":
         return
     yield from _heading("Cuff leak")
     if told.cuff is None:

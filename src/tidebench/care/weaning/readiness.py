@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found, Support
-from tidebench.care.weaning.item import BOLES_LIST, BOLES_SIGNS, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.item import BOLES_LIST, F_VT_WARNING, SMINA, Item, State
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
+from tidebench.limits import Limit, judge
 from tidebench.quantities import quantity
 
 MIP_SURE, MIP_LEAST = -25.0, -20.0
@@ -29,6 +30,7 @@ class Moment:
     said: Said
     at_s: float
     weight_kg: float | None
+    limits: Mapping[str, Limit] = field(default_factory=dict)
 
     @property
     def support(self) -> Support:
@@ -68,10 +70,8 @@ def readiness(moment: Moment) -> tuple[Item, ...]:
         _sign(moment, "secretions_few"),
         _oxygenation(moment),
         _peep(moment),
-        _simple(moment, "heart rate", "heart_rate_per_min", "at most 140 /min", lambda value: value <= 140),
-        _simple(
-            moment, "systolic pressure", "systolic_mmhg", "90 to 160 mmHg", lambda value: 90 <= value <= 160
-        ),
+        _simple(moment, "heart rate", "heart_rate_per_min"),
+        _simple(moment, "systolic pressure", "systolic_mmhg"),
         _sign(moment, "stable_circulation"),
         _awake(moment),
         _rate(moment),
@@ -100,14 +100,24 @@ def _sign(moment: Moment, key: str) -> Item:
     answer = moment.said.signs.get(key)
     why = "" if answer is not None else f"a person says so: --said {key}=yes or no"
     value, origin = ("", "") if answer is None else ("yes" if answer else "no", "said")
-    return Item(SIGNS[key], "yes", BOLES_SIGNS, _state(answer), value, origin, why=why)
+    return Item(SIGNS[key], "yes", BOLES_LIST, _state(answer), value, origin, why=why)
 
 
-def _simple(moment: Moment, name: str, key: str, criterion: str, holds: Callable[[float], bool]) -> Item:
-    seen = moment.noted(key)
+def _simple(moment: Moment, name: str, key: str) -> Item:
+    return _bounded(moment, name, key, moment.noted(key), f"{key} under [[observed]]")
+
+
+def _bounded(moment: Moment, name: str, key: str, seen: Found | None, missing: str, unjudged: str = "") -> Item:
+    """An item by its limit, published or the house's; ``unjudged`` says why a number that is there is not judged."""
+    limit = moment.limits.get(key)
+    criterion, source = ("none, by this house", "house policy") if limit is None else (limit.bound, limit.source)
     if seen is None:
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, f"{key} under [[observed]]")
-    return _item(moment, name, criterion, BOLES_LIST, _state(holds(seen.value)), quantity(key).text(seen.value), seen)
+        return _item(moment, name, criterion, source, "not known", "", None, missing)
+    value = quantity(key).text(seen.value)
+    if limit is None or unjudged:
+        return _item(moment, name, criterion, source, "not judged", value, seen, unjudged)
+    state = _state(judge(limit, seen.value) == "within")
+    return _item(moment, name, criterion, source, state, value, seen)
 
 
 def _cough(moment: Moment) -> Item:
@@ -163,16 +173,12 @@ def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
 
 
 def _peep(moment: Moment) -> Item:
-    name, criterion = "PEEP", "at most 8 cmH2O"
     setting = moment.case.setting_at(moment.before_s)
     if setting is not None and setting.peep_cmh2o is not None:
         seen: Found | None = Found(setting.peep_cmh2o, setting.at_s, "set")
     else:
         seen = moment.measured("peep_cmh2o")
-    if seen is None:
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, "peep_cmh2o under [[settings]]")
-    value = quantity("peep_cmh2o").text(seen.value)
-    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 8), value, seen)
+    return _bounded(moment, "PEEP", "peep_cmh2o", seen, "peep_cmh2o under [[settings]]")
 
 
 def _awake(moment: Moment) -> Item:
@@ -188,16 +194,11 @@ def _awake(moment: Moment) -> Item:
 
 
 def _rate(moment: Moment) -> Item:
-    name, criterion = "rate", "at most 35 /min"
-    seen = moment.measured("rate_per_min")
-    if seen is None:
-        why = "breaths that the patient begins, or rate_per_min under [[observed]]"
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
-    value = quantity("rate_per_min").text(seen.value)
-    if seen.origin == "noted" and moment.support_of(seen).kind == "mandatory breaths":
-        why = "noted among mandatory breaths: the ventilator sets the pace"
-        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
-    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 35), value, seen)
+    key, seen = "rate_per_min", moment.measured("rate_per_min")
+    missing = "breaths that the patient begins, or rate_per_min under [[observed]]"
+    paced = seen is not None and seen.origin == "noted" and moment.support_of(seen).kind == "mandatory breaths"
+    why = "noted among mandatory breaths: the ventilator sets the pace" if paced else ""
+    return _bounded(moment, "rate", key, seen, missing, why)
 
 
 def _max_pressure(moment: Moment) -> Item:
@@ -241,17 +242,12 @@ def _vital_capacity(moment: Moment) -> Item:
 
 def _f_vt(moment: Moment) -> Item:
     """Shown always, judged only without support and without PEEP."""
-    name, criterion = "f/VT", "at most 105 /min/L"
-    seen = moment.noted("rapid_shallow_index") or _own_f_vt(moment)
-    if seen is None:
-        why = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
-    value = quantity("rapid_shallow_index").text(seen.value)
-    under = moment.support_of(seen)
-    if not under.none_at_all:
-        why = f"taken under {under.words}. {F_VT_WARNING}"
-        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
-    return _item(moment, name, criterion, BOLES_LIST, _state(seen.value <= 105), value, seen)
+    key = "rapid_shallow_index"
+    seen = moment.noted(key) or _own_f_vt(moment)
+    missing = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
+    under = None if seen is None else moment.support_of(seen)
+    why = f"taken under {under.words}. {F_VT_WARNING}" if under is not None and not under.none_at_all else ""
+    return _bounded(moment, "f/VT", key, seen, missing, why)
 
 
 def _own_f_vt(moment: Moment) -> Found | None:

@@ -5,24 +5,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import polars as pl
+
+from tidebench.care.weaning import children
 from tidebench.care.weaning.classes import Classes, History, classify
 from tidebench.care.weaning.cuff import CuffLeak, cuff_leak
-from tidebench.care.weaning.effort import EffortNumber, effort_numbers
+from tidebench.care.weaning.effort import EFFORT_KEYS, EffortNumber, effort_numbers
 from tidebench.care.weaning.failure import Course, failure
 from tidebench.care.weaning.item import Item
 from tidebench.care.weaning.readiness import Moment, readiness
 from tidebench.care.weaning.said import Said
-from tidebench.care.weaning.trial import Trial, stretch, trials_in, with_numbers
+from tidebench.care.weaning.trial import MOST_SUPPORT_CMH2O, Trial, stretch, trials_in, with_numbers
 from tidebench.case import Case
-from tidebench.limits import Policy, policy_statement, population, predicted_weight_kg
+from tidebench.limits import Condition, Group, Policy, criteria, criteria_statement, population, predicted_weight_kg
 from tidebench.review import Review
 
-ADULTS_ONLY = {
-    "child": "Adult weaning criteria are not applied to a child: paediatric ones are those of their own guideline "
-    "(Abu-Sultaneh 2023, from memory), which is not held here.",
-    "newborn": "Adult weaning criteria are not applied to a newborn, term or preterm, and none of their own are held "
-    "here.",
+NOT_HELD = {
+    "newborn": "Neither adult nor paediatric weaning criteria are applied to a newborn, term or preterm, and none of "
+    "their own are held here.",
 }
+FOR_CHILDREN = (
+    "Adult weaning criteria are not applied to a child. The paediatric guideline recommends methods; numbers to "
+    "pass by are those of a test used in trials. f/VT is shown and judged by nothing."
+)
+CRITERIA: tuple[Condition, ...] = ("readiness to wean", "breathing trial")
 TUBES = ("endotracheal tube", "tracheostomy tube")
 NO_TUBE = "The criteria were published for patients with a tube, and this case says {}."
 NO_AGE = "No age is given, so no weaning criteria are applied: age_years under [patient]."
@@ -77,6 +83,8 @@ class Weaning:
         Which house's limits were used; empty where published ones were.
     doubt : str
         Why the criteria may not be meant for this patient; empty where nothing says so.
+    group : str or None
+        ``adult``, ``child`` or ``newborn``; None where no age is known.
     """
 
     case: Case
@@ -92,6 +100,7 @@ class Weaning:
     classes: Classes | None
     policy: str
     doubt: str
+    group: Group | None
 
 
 def wean(
@@ -106,7 +115,7 @@ def wean(
         Of the case's recording; numbers that were noted do where there is none.
     asked : Asked, optional
     policy : Policy, optional
-        A house's limits for effort, where there is no review that holds them.
+        A house's limits for criteria and effort, where there is no review that holds them.
 
     Raises
     ------
@@ -116,36 +125,77 @@ def wean(
     asked = asked or Asked()
     house = review.policy if review else policy
     until = end_of(case, review)
-    breaths, efforts = (review.breaths, review.efforts) if review else (None, None)
-    seen = trials_in(case, until)
-    named = asked.from_s is not None or asked.to_s is not None
-    chosen = (
-        stretch(case, asked.from_s, asked.to_s, until)
-        if named
-        else max(seen, key=lambda trial: trial.duration_s, default=None)
-    )
-    trial = None if chosen is None else with_numbers(chosen, case, breaths, efforts, until)
-    moment_s = until if trial is None else trial.start_s
     who = population(case.patient)
-    refused = NO_AGE if who.group is None else ADULTS_ONLY.get(who.group, "")
-    moment = Moment(case, breaths, asked.said, moment_s, predicted_weight_kg(case.patient))
+    child = who.group == "child"
+    most = children.MOST_SUPPORT_CMH2O if child else MOST_SUPPORT_CMH2O
+    seen = trials_in(case, until, most)
+    chosen = _chosen(case, asked, seen, until)
+    breaths, efforts = (review.breaths, review.efforts) if review else (None, None)
+    trial = None if chosen is None else with_numbers(chosen, case, breaths, efforts, until, most)
+    moment_s = until if trial is None else trial.start_s
+    refused = NO_AGE if who.group is None else NOT_HELD.get(who.group, "")
     inspired = asked.leak_inspired_ml
     leak = None if inspired is None else cuff_leak(inspired, asked.leak_expired_ml)
+    if refused:
+        ready, failed = (), ()
+    elif child:
+        ready, failed = _for_child(case, asked, breaths, trial, leak, until, house)
+    else:
+        ready, failed = _for_adult(case, asked, breaths, trial, moment_s, house)
     return Weaning(
         case=case,
         refused=refused,
         group_reason=who.reason,
         moment_s=moment_s,
-        readiness=() if refused else readiness(moment),
+        readiness=ready,
         trial=trial,
         trials_seen=len(seen),
-        failure=() if refused or trial is None else failure(Course(trial, case, breaths, asked.said)),
+        failure=failed,
         effort=() if trial is None else effort_numbers(trial, case, review, house),
-        cuff=None if refused else leak,
-        classes=None if refused else classify(_history(case, asked.history)),
-        policy="" if house is None else policy_statement(house, case.patient),
-        doubt="" if case.airway.interface in (None, *TUBES) else NO_TUBE.format(case.airway.interface),
+        cuff=None if refused or child else leak,
+        classes=None if refused or child else classify(_history(case, asked.history)),
+        policy="" if house is None else criteria_statement(house, case.patient, CRITERIA, EFFORT_KEYS),
+        doubt=_doubt(case, child=child),
+        group=who.group,
     )
+
+
+Items = tuple[Item, ...]
+
+
+def _for_adult(
+    case: Case, asked: Asked, breaths: pl.DataFrame | None, trial: Trial | None, moment_s: float, house: Policy | None
+) -> tuple[Items, Items]:
+    """The 2007 consensus: its list of readiness, and its criteria of failure where there is a trial."""
+    ready, failing = (criteria(case.patient, name, policy=house) for name in CRITERIA)
+    moment = Moment(case, breaths, asked.said, moment_s, predicted_weight_kg(case.patient), ready)
+    failed = () if trial is None else failure(Course(trial, case, breaths, asked.said, failing))
+    return readiness(moment), failed
+
+
+def _for_child(
+    case: Case, asked: Asked, breaths: pl.DataFrame | None, trial: Trial | None, leak: CuffLeak | None, until_s: float,
+    house: Policy | None,
+) -> tuple[Items, Items]:  # fmt: skip
+    """The paediatric guideline's steps, and the numbers of the trial."""
+    bounds = children.limits_of(case.patient, house)
+    course = None if trial is None else Course(trial, case, breaths, asked.said, bounds, children.GUIDELINE)
+    steps = children.steps(case, trial, asked.said, leak, until_s)
+    return steps, () if course is None else children.signs(course)
+
+
+def _chosen(case: Case, asked: Asked, seen: Sequence[Trial], until_s: float) -> Trial | None:
+    """The trial that a person names, else the longest."""
+    if asked.from_s is not None or asked.to_s is not None:
+        return stretch(case, asked.from_s, asked.to_s, until_s)
+    return max(seen, key=lambda trial: trial.duration_s, default=None)
+
+
+def _doubt(case: Case, *, child: bool) -> str:
+    told = [FOR_CHILDREN] if child else []
+    if case.airway.interface not in (None, *TUBES):
+        told.append(NO_TUBE.format(case.airway.interface))
+    return " ".join(told)
 
 
 def end_of(case: Case, review: Review | None) -> float:

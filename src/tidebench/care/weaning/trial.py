@@ -101,31 +101,31 @@ class Trial:
         return self.end_s - self.start_s
 
 
-def is_trial(setting: Setting) -> bool:
+def is_trial(setting: Setting, most_cmh2o: float = MOST_SUPPORT_CMH2O) -> bool:
     """True where a setting supports so little that it may be a trial: support and PEEP known to be low, or CPAP."""
     given = support_of(setting)
     if given.kind not in ("CPAP", "pressure support") or given.support_cmh2o is None:
         return False
-    return given.support_cmh2o <= MOST_SUPPORT_CMH2O and (given.peep_cmh2o or 0.0) <= MOST_PEEP_CMH2O
+    return given.support_cmh2o <= most_cmh2o and (given.peep_cmh2o or 0.0) <= MOST_PEEP_CMH2O
 
 
-def trials_in(case: Case, until_s: float) -> tuple[Trial, ...]:
+def trials_in(case: Case, until_s: float, most_cmh2o: float = MOST_SUPPORT_CMH2O) -> tuple[Trial, ...]:
     """Every trial that settings and events of a case show before a time, in order, without numbers yet."""
-    by_event = [*_by_events(case, until_s)]
+    by_event = [*_by_events(case, until_s, most_cmh2o)]
     by_setting = [
-        one for one in _by_settings(case, until_s)
+        one for one in _by_settings(case, until_s, most_cmh2o)
         if not any(one.start_s < other.end_s and other.start_s < one.end_s for other in by_event)
     ]  # fmt: skip
     return tuple(sorted([*by_event, *by_setting], key=lambda one: one.start_s))
 
 
-def _by_settings(case: Case, until_s: float) -> Iterator[Trial]:
+def _by_settings(case: Case, until_s: float, most_cmh2o: float) -> Iterator[Trial]:
     rows = [row for row in case.settings if row.at_s < until_s]
     ends = [row.at_s for row in rows[1:]] + [until_s]
     k = 0
     while k < len(rows):
         first = k
-        while k < len(rows) and is_trial(rows[k]) and support_of(rows[k]) == support_of(rows[first]):
+        while k < len(rows) and is_trial(rows[k], most_cmh2o) and support_of(rows[k]) == support_of(rows[first]):
             k += 1
         if k == first:
             k += 1
@@ -134,13 +134,15 @@ def _by_settings(case: Case, until_s: float) -> Iterator[Trial]:
         yield Trial(start, _end(case, start, ends[k - 1]), "settings", support_of(rows[first]))
 
 
-def _by_events(case: Case, until_s: float) -> Iterator[Trial]:
+def _by_events(case: Case, until_s: float, most_cmh2o: float) -> Iterator[Trial]:
     for event in case.events:
         words = said(event)
         piece = bool(T_PIECE.search(words))
         if ENDS.search(words) or not (piece or BEGINS.search(words)) or event.at_s >= until_s:
             continue
-        later = [row.at_s for row in case.settings if row.at_s > event.at_s and (piece or not is_trial(row))]
+        later = [
+            row.at_s for row in case.settings if row.at_s > event.at_s and (piece or not is_trial(row, most_cmh2o))
+        ]
         end = _end(case, event.at_s, min([*later, until_s]))
         yield Trial(event.at_s, end, "event", support_at(case, event.at_s))
 
@@ -173,13 +175,15 @@ def stretch(case: Case, from_s: float | None, to_s: float | None, until_s: float
 
 
 def with_numbers(
-    trial: Trial, case: Case, breaths: pl.DataFrame | None, efforts: pl.DataFrame | None, until_s: float
-) -> Trial:
+    trial: Trial, case: Case, breaths: pl.DataFrame | None, efforts: pl.DataFrame | None, until_s: float,
+    most_cmh2o: float = MOST_SUPPORT_CMH2O,
+) -> Trial:  # fmt: skip
     """The same with its minutes, trends, and what must be known of them."""
     there = found.breaths_between(breaths, trial.start_s, trial.end_s)
     if there is None or not there.height:
         return replace(
-            trial, notes=(*_notes(trial, case, until_s), "No breath was recorded in it: numbers are those noted.")
+            trial,
+            notes=(*_notes(trial, case, until_s, most_cmh2o), "No breath was recorded in it: numbers are those noted."),
         )
     there = there.with_columns(
         rapid_shallow_index=pl.when(pl.col("vte_ml") > 0).then(1000 * pl.col("rate_per_min") / pl.col("vte_ml"))
@@ -190,7 +194,7 @@ def with_numbers(
         minutes=minutes,
         whole={key: spread(there[key]) for key in KEYS},
         trends={key: trend(minutes, key) for key in KEYS},
-        notes=(*_notes(trial, case, until_s), *_missed(minutes)),
+        notes=(*_notes(trial, case, until_s, most_cmh2o), *_missed(minutes)),
     )
 
 
@@ -219,7 +223,7 @@ def trend(minutes: tuple[Minute, ...], key: str) -> Trend | None:
     return Trend(float(slope), float(low), float(high), len(known))
 
 
-def _notes(trial: Trial, case: Case, until_s: float) -> Iterator[str]:
+def _notes(trial: Trial, case: Case, until_s: float, most_cmh2o: float) -> Iterator[str]:
     minutes = trial.duration_s / 60
     if minutes < LENGTH_MIN[0]:
         yield f"It lasts {minutes:.1f} min; published trials lasted 30 to 120 min (Boles 2007, from memory)."
@@ -228,7 +232,7 @@ def _notes(trial: Trial, case: Case, until_s: float) -> Iterator[str]:
     if minutes > LENGTH_MIN[1]:
         yield "It lasts longer than a trial: this may be how the patient was ventilated, and no trial."
     support = trial.support.support_cmh2o
-    if trial.support.kind == "mandatory breaths" or support is None or support > MOST_SUPPORT_CMH2O:
+    if trial.support.kind == "mandatory breaths" or support is None or support > most_cmh2o:
         yield f"Given was {trial.support.words}: not known to be as little as in a published trial."
     if trial.end_s == until_s and trial.found_by != "options":
         yield "The case ends with it: the true end may lie after."
