@@ -304,6 +304,7 @@ OBSERVED = (
         2,
         (0.2, 1),
         "Oxygen saturation by pulse oximeter, as a fraction.",
+        percent=True,
     ),
     Quantity(
         "etco2_mmhg",

@@ -65,8 +65,9 @@ def _item(item: Item, after: str, source: str) -> Iterator[str]:
     by = "" if item.source == source else f"; {item.source}"
     yield from _wrapped(f"{item.criterion}{by}", "    ", "    ")
     if item.origin and item.origin != "said":
+        age = ago(item.age_s) if item.age_s is None else f"{ago(item.age_s)} {after}"
         at = "" if item.at_s is None else f" at {item.at_s:.0f} s"
-        yield from _wrapped(f"{item.origin}{at}, {ago(item.age_s)} {after}", "    ", "    ")
+        yield from _wrapped(f"{item.origin}{at}, {age}", "    ", "    ")
     if item.why:
         lead = "what would tell: " if item.state == "not known" else ""
         yield from _wrapped(f"{lead}{item.why}", "    ", "    ")

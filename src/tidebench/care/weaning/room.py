@@ -34,6 +34,9 @@ NO_TUBE = "The criteria were published for patients with a tube, and this case s
 NO_AGE = "No age is given, so no weaning criteria are applied: age_years under [patient]."
 
 
+Items = tuple[Item, ...]
+
+
 @dataclass(frozen=True)
 class Asked:
     """What is asked of a case.
@@ -136,11 +139,11 @@ def wean(
     refused = NO_AGE if who.group is None else NOT_HELD.get(who.group, "")
     inspired = asked.leak_inspired_ml
     leak = None if inspired is None else cuff_leak(inspired, asked.leak_expired_ml)
-    if refused:
-        ready, failed = (), ()
-    elif child:
+    ready: Items = ()
+    failed: Items = ()
+    if child:
         ready, failed = _for_child(case, asked, breaths, trial, leak, until, house)
-    else:
+    elif not refused:
         ready, failed = _for_adult(case, asked, breaths, trial, moment_s, house)
     return Weaning(
         case=case,
@@ -158,9 +161,6 @@ def wean(
         doubt=_doubt(case, child=child),
         group=who.group,
     )
-
-
-Items = tuple[Item, ...]
 
 
 def _for_adult(

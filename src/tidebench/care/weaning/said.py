@@ -19,11 +19,11 @@ SIGNS: dict[str, str] = {
     "agitation": "agitation or anxiety in the trial",
     "drowsy": "low consciousness in the trial",
     "laboured": "sweating, distress or accessory muscles in the trial",
-    "readiness_bundle": "readiness is tested every day by an agreed bundle (children)",
-    "high_risk": "the risk that extubation fails is high (children)",
-    "leak_around_tube": "gas leaks past the deflated cuff (children)",
-    "dexamethasone": "dexamethasone was begun at least 6 h before, where the upper airway is at risk (children)",
-    "support_after": "non-invasive support is planned for after extubation, where the risk is high (children)",
+    "readiness_bundle": "readiness is tested every day by an agreed bundle",
+    "high_risk": "the risk that extubation fails is high",
+    "leak_around_tube": "gas leaks past the deflated cuff",
+    "dexamethasone": "dexamethasone was begun at least 6 h before, where the upper airway is at risk",
+    "support_after": "non-invasive support is planned for after extubation, where the risk is high",
 }
 """Keys of what a person says with yes or no."""
 
