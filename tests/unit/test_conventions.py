@@ -49,7 +49,7 @@ LAYERS = (
     ("views",),
     ("report",),
     ("results",),
-    ("rehearsal",),
+    ("rehearsal", "handover"),
     ("cli",),
     ("__main__",),
     ("__init__",),

@@ -11,7 +11,7 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import demo, findings, gases, quantities, review, simulate, wean, whatif
+from tidebench.cli import demo, findings, gases, handover, quantities, review, simulate, wean, whatif
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -29,6 +29,7 @@ app = App(
 app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
+app.command(handover.handover)
 app.command(quantities.quantities)
 app.command(review.review)
 app.command(simulate.simulate)

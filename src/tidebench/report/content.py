@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tidebench._version import __version__
 from tidebench.quantities import COMMON_PRACTICE, Quantity, quantity
+from tidebench.report.care import care_content
 from tidebench.report.figures import (
     LETTERS,
     PRESSURE,
@@ -70,6 +71,7 @@ def content(review: Review) -> Data:
         **_effort(effort),
         **_holds(page.holds),
         **_beside(beside(review.case)),
+        **care_content(review),
         "efforts": _efforts(review),
         "settings": _settings(course),
         "observed": [_observed(seen) for seen in page.observations],

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench.caution import CAUTION
+from tidebench.limits import predicted_weight_kg
 from tidebench.quantities import quantity
 from tidebench.views.answers import Answer, Untold, answers, untold
 from tidebench.views.holds import HoldsPage, holds_page
@@ -18,7 +19,7 @@ from tidebench.views.verdicts import Verdict, verdicts
 from tidebench.views.wording import count, duration, listed, sentence
 
 if TYPE_CHECKING:
-    from tidebench.case import Patient
+    from tidebench.case import Case, Patient
     from tidebench.review import Review
 
 
@@ -46,7 +47,7 @@ def overview_page(review: Review) -> Overview:
     judged = verdicts(review)
     return Overview(
         title=review.case.title or "Untitled case",
-        patient=_patient(review),
+        patient=patient_words(review.case),
         recording=_recording(review),
         quality=tuple(_quality(review)),
         settings=tuple(settings_sentences(review)),
@@ -61,9 +62,10 @@ def overview_page(review: Review) -> Overview:
     )
 
 
-def _patient(review: Review) -> str:
-    patient, airway = review.case.patient, review.case.airway
-    parts = [word for word in (_who(patient), *_sizes(review)) if word]
+def patient_words(case: Case) -> str:
+    """Who, how big, and by what way, in a sentence."""
+    patient, airway = case.patient, case.airway
+    parts = [word for word in (_who(patient), *_sizes(patient)) if word]
     person = ", ".join(parts) if parts else "patient not described"
     way: str | None = airway.interface
     if way and airway.tube_inner_diameter_mm is not None:
@@ -85,8 +87,7 @@ def _who(patient: Patient) -> str:
     return f"{who or 'patient'} of {listed(ages)}" if ages else who
 
 
-def _sizes(review: Review) -> Iterator[str]:
-    patient = review.case.patient
+def _sizes(patient: Patient) -> Iterator[str]:
     for key in ("height_cm", "length_cm"):
         value = getattr(patient, key)
         if value is not None:
@@ -94,7 +95,7 @@ def _sizes(review: Review) -> Iterator[str]:
             yield f"{quantity(key).text(value)}{method}"
     if patient.weight_kg is not None:
         yield f"actual weight {quantity('weight_kg').text(patient.weight_kg)}"
-    predicted = review.summary.get("patient", {}).get("predicted_body_weight_kg")
+    predicted = predicted_weight_kg(patient)
     if predicted is not None:
         yield f"{quantity('predicted_body_weight_kg').label} {quantity('predicted_body_weight_kg').text(predicted)}"
 

@@ -17,7 +17,7 @@ from tidebench.care.weaning.cuff import SOURCE, CuffLeak
 from tidebench.care.weaning.effort import words_of
 from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_WARNING, Item
 from tidebench.care.weaning.room import Weaning
-from tidebench.care.weaning.trial import KEYS, Minute, Trial
+from tidebench.care.weaning.trial import KEYS, Minute, Trend, Trial
 from tidebench.caution import CAUTION
 from tidebench.errors import OutputError
 from tidebench.quantities import quantity
@@ -73,7 +73,8 @@ def _item(item: Item, after: str, source: str) -> Iterator[str]:
         yield from _wrapped(f"{lead}{item.why}", "    ", "    ")
 
 
-def _counts(items: Iterable[Item]) -> str:
+def counts(items: Iterable[Item]) -> str:
+    """How many criteria are met, not met, not known and not judged."""
     states = [item.state for item in items]
     return ", ".join(f"{states.count(state)} {state}" for state in MARKS if state in states)
 
@@ -86,7 +87,7 @@ def _readiness(told: Weaning) -> Iterator[str]:
     yield from _heading("The paediatric guideline's steps" if child else "Ready for a breathing trial?")
     when = "" if child else f"At {told.moment_s:.0f} s. "
     yield from _wrapped(
-        f"{when}Of {len(told.readiness)} items: {_counts(told.readiness)}. Unless another is named: {source}."
+        f"{when}Of {len(told.readiness)} items: {counts(told.readiness)}. Unless another is named: {source}."
     )
     for item in told.readiness:
         yield from _item(item, "before", source)
@@ -119,23 +120,24 @@ def _minutes(trial: Trial) -> Iterator[str]:
     yield f"{'min':>4} {'breaths':>7}  {'rate [/min]':<18} {'volume [mL]':<20} f/VT [/min/L]"
     for minute in trial.minutes[:LONGEST_MINUTES]:
         yield _row(trial, minute)
-    cells = [_cell(key, trial.whole[key]) for key in KEYS]
+    cells = [cell(key, trial.whole[key]) for key in KEYS]
     yield f"{'all':>4} {sum(one.breaths for one in trial.minutes):>7}  {cells[0]:<18} {cells[1]:<20} {cells[2]}"
     if len(trial.minutes) > LONGEST_MINUTES:
         yield f"and {len(trial.minutes) - LONGEST_MINUTES} more minutes, in --json"
     yield "Medians of a minute's breaths, with 5th to 95th percentile."
     yield ""
     for key in KEYS:
-        yield from _trend(trial, key)
+        yield from _wrapped(trend_words(key, trial.trends[key]), "", "    ")
 
 
 def _row(trial: Trial, minute: Minute) -> str:
-    cells = [_cell(key, minute.values[key]) for key in KEYS]
+    cells = [cell(key, minute.values[key]) for key in KEYS]
     number = (minute.from_s - trial.start_s) / 60
     return f"{number:>4.0f} {minute.breaths:>7}  {cells[0]:<18} {cells[1]:<20} {cells[2]:<20}".rstrip()
 
 
-def _cell(key: str, seen: Spread | None) -> str:
+def cell(key: str, seen: Spread | None) -> str:
+    """A minute's median with its spread."""
     if seen is None:
         return "too few"
     record = quantity(key)
@@ -143,15 +145,15 @@ def _cell(key: str, seen: Spread | None) -> str:
     return f"{record.text(seen.median, unit=False)} ({low}-{high})"
 
 
-def _trend(trial: Trial, key: str) -> Iterator[str]:
-    record, found = quantity(key), trial.trends[key]
+def trend_words(key: str, found: Trend | None) -> str:
+    """How a quantity went over the trial, in words."""
+    record = quantity(key)
     if found is None:
-        yield from _wrapped(f"{record.label}: no trend below five minutes with enough breaths.", "", "    ")
-        return
+        return f"{record.label}: no trend below five minutes with enough breaths."
     decimals = record.decimals + 1
     numbers = f"{found.slope:+.{decimals}f} {record.unit} per 10 min"
     span = f"95 % interval {found.low:+.{decimals}f} to {found.high:+.{decimals}f}, {found.n} minutes"
-    yield from _wrapped(f"{record.label}: {found.words}, {numbers} ({span})", "", "    ")
+    return f"{record.label}: {found.words}, {numbers} ({span})"
 
 
 def _failure(told: Weaning) -> Iterator[str]:
@@ -159,7 +161,7 @@ def _failure(told: Weaning) -> Iterator[str]:
         return
     yield from _heading("Signs of failure in the trial")
     yield from _wrapped(
-        f"Met means that the sign was there. Of {len(told.failure)}: {_counts(told.failure)}. "
+        f"Met means that the sign was there. Of {len(told.failure)}: {counts(told.failure)}. "
         f"{'' if told.group == 'child' else f'After {BOLES_FAILURE}. '}Signals show rate, "
         "volume and effort; saturation, heart, pressure, gases and comfort are known only where noted."
     )

@@ -1,0 +1,96 @@
+"""A handover from a case on disk to a page on disk: reviewed where it has a recording, put whole."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+
+from tidebench.case import load_case
+from tidebench.errors import OptionError
+from tidebench.findings import RULES
+from tidebench.results import policy_for
+from tidebench.review import Progress, review
+from tidebench.store import Identity, keep_other_results, new_result
+from tidebench.views.handover import HandoverPage, Proposal, handover_page
+from tidebench.views.plain import plain
+
+LONGEST, MOST = 160, 5
+"""Letters of a typed line, and lines of a kind: what one page holds."""
+
+
+def handover_case(
+    path: Path | str,
+    out: Path | str | None = None,
+    *,
+    proposals: Iterable[Proposal] = (),
+    questions: Iterable[str] = (),
+    policy: Path | str | None = None,
+    progress: Progress | None = None,
+) -> HandoverPage:
+    """The handover page of a case; with ``out``, put into that folder as ``handover.pdf``, ``.txt`` and ``.json``.
+
+    Raises
+    ------
+    InputError
+        The case, its recording, the policy, a typed line or the place can't be used.
+    """
+    proposed, asked = tuple(proposals), tuple(questions)
+    checked_lines("--propose", [line for one in proposed for line in (one.what, one.who)], 2 * MOST)
+    checked_lines("--ask", asked, MOST)
+    case = load_case(Path(path))
+    house = policy_for(case, policy)
+    if out is not None:
+        keep_other_results(Path(out), "handed_over")
+    reviewed = review(case, policy=house, progress=progress) if case.recordings else None
+    page = handover_page(case, reviewed, policy=house, proposals=proposed, questions=asked)
+    if out is None:
+        return page
+    with new_result(Path(out)) as draft:
+        options = {"handed_over": True, "policy": house.identity if house else None}
+        recording_id = "" if reviewed is None else str(reviewed.summary["recording_id"])
+        draft.identity = Identity(recording_id, case.case_hash, options, RULES)
+        write_files(page, draft.folder)
+    return page
+
+
+def proposal_from(words: str) -> Proposal:
+    """``WHAT=WHO`` as a proposal; without ``=``, who decides stays a blank to fill in.
+
+    Raises
+    ------
+    OptionError
+        Nothing is proposed.
+    """
+    what, _, who = (part.strip() for part in words.rpartition("=")) if "=" in words else (words.strip(), "", "")
+    if not what:
+        raise OptionError(f"{words!r} proposes nothing", where="--propose", expected='"WHAT=WHO DECIDES"')
+    return Proposal(what, who)
+
+
+def checked_lines(where: str, lines: Iterable[str], most: int) -> None:
+    """Refuse lines that a page can't hold.
+
+    Raises
+    ------
+    OptionError
+        Too many, a long one, or one that can't be printed.
+    """
+    told = tuple(lines)
+    if len(told) > most:
+        raise OptionError(f"{len(told)} lines", where=where, expected=f"at most {MOST}: it is one page")
+    for line in told:
+        if len(line) > LONGEST or not all(char.isprintable() for char in line):
+            raise OptionError(
+                f"{line[:40]!r} can't stand on the page", where=where, expected=f"one line of at most {LONGEST} letters"
+            )
+
+
+def write_files(page: HandoverPage, folder: Path) -> None:
+    """The page as PDF, as plain text and for machines."""
+    from tidebench.report.handover import handover_pdf, handover_text
+
+    (folder / "handover.pdf").write_bytes(handover_pdf(page))
+    (folder / "handover.txt").write_text(handover_text(page), encoding="utf-8", newline="\n")
+    told = json.dumps(plain(page), ensure_ascii=False, indent=2, allow_nan=False)
+    (folder / "handover.json").write_text(told + "\n", encoding="utf-8", newline="\n")

@@ -1,0 +1,77 @@
+"""Gases and weaning in the report: views turned into rows of text, where the case has them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from tidebench.views.gases import GasesView, GasSection, gases_view
+from tidebench.views.weaning import CriterionRow, WeaningView, reviewed_weaning
+
+if TYPE_CHECKING:
+    from tidebench.review import Review
+
+Data = dict[str, Any]
+MOST_GASES = 6
+MOST_MINUTES = 40
+LEFT_OUT = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "sao2", "haemoglobin_g_dl", "pf_ratio_mmhg")
+"""Stated in the table of gases already."""
+
+
+def care_content(review: Review) -> Data:
+    """Gases read, and the breathing trial; None for each that the case has nothing of."""
+    weaning = reviewed_weaning(review)
+    return {"gases_read": _gases(review), "weaning": None if weaning is None else _weaning(weaning)}
+
+
+def _gases(review: Review) -> Data | None:
+    from tidebench.care.gases import read_gases, with_capnograms
+
+    if not review.case.blood_gases:
+        return None
+    capnograms = None if review.capnogram is None else review.capnogram.breaths
+    page = read_gases(review.case, breaths=with_capnograms(review.breaths, capnograms), policy=review.policy)
+    view = gases_view(page)
+    return {**_indices(view), "gases": [_gas(gas) for gas in view.gases], "trend": [*view.trend, *view.changed]}
+
+
+def _indices(view: GasesView) -> Data:
+    """A row per index, a column per gas, of the last few gases."""
+    shown = view.gases[-MOST_GASES:]
+    labels = {n.key: (n.label, n.symbol) for gas in shown for n in gas.numbers if n.key not in LEFT_OUT}
+    texts = [{n.key: n.text for n in gas.numbers} for gas in shown]
+    rows = [
+        [label if label == symbol else f"{label} ({symbol})", *(text.get(key, "–") for text in texts)]
+        for key, (label, symbol) in labels.items()
+    ]
+    return {"columns": [gas.heading.split(",")[0] for gas in shown], "rows": rows}
+
+
+def _gas(gas: GasSection) -> Data:
+    return {
+        "heading": gas.heading,
+        "conditions": gas.conditions,
+        "acid_base": gas.acid_base,
+        "lines": [*gas.acid_base_lines, *gas.held, *gas.grades, *gas.notes],
+        "untold": list(gas.untold),
+    }
+
+
+def _weaning(view: WeaningView) -> Data:
+    return {
+        "lead": list(view.lead),
+        "trial": list(view.trial),
+        "columns": [{"symbol": column.symbol, "unit": column.unit} for column in view.columns],
+        "minutes": [[f"{row.minute}", f"{row.breaths}", *row.cells] for row in view.minutes[:MOST_MINUTES]],
+        "more": f"and {len(view.minutes) - MOST_MINUTES} more minutes." if len(view.minutes) > MOST_MINUTES else "",
+        "trends": list(view.trends),
+        "readiness": {"lead": view.readiness_lead, "rows": [_criterion(row) for row in view.readiness]},
+        "failure": {"lead": view.failure_lead, "rows": [_criterion(row) for row in view.failure]},
+        "effort": list(view.effort),
+    }
+
+
+def _criterion(row: CriterionRow) -> Data:
+    return {
+        "state": row.state, "name": row.name, "value": row.value, "criterion": row.criterion,
+        "where": "; ".join(filter(None, (row.where, row.why))),
+    }  # fmt: skip

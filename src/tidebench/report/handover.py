@@ -1,0 +1,168 @@
+"""The handover page as PDF and as plain text."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from tidebench.report.printable import with_marks
+from tidebench.report.typesetting import typeset
+from tidebench.report.write import STANDARDS, TIMESTAMP
+from tidebench.views.wording import clock, duration
+
+if TYPE_CHECKING:
+    from tidebench.views.handover import HandoverPage
+    from tidebench.views.latest import Latest
+
+WIDTH = 80
+TITLE = "Handover"
+BLANK_LINES = 2
+"""Empty lines for proposals by hand, where fewer are typed."""
+LABEL, VALUE, DOUBT = 38, 12, 22
+
+
+def handover_pdf(page: HandoverPage) -> bytes:
+    """The page as PDF: the same page, the same bytes."""
+    import typst
+
+    data = content(page)
+    try:
+        return _compiled(data)
+    except typst.TypstError:
+        return _compiled(with_marks(data, STANDARDS))
+
+
+def _compiled(data: dict[str, Any]) -> bytes:
+    import typst
+
+    pdf: bytes = typst.compile(
+        files("tidebench.report").joinpath("handover.typ").read_bytes(),
+        format="pdf",
+        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+        pdf_standards=list(STANDARDS),
+        timestamp=TIMESTAMP,
+        ignore_system_fonts=True,
+    )
+    return pdf
+
+
+def content(page: HandoverPage) -> dict[str, Any]:
+    """What the template prints, as plain data."""
+    proposals = [[one.what, one.who] for one in page.proposals]
+    told = {
+        "title": page.title,
+        "as_of": page.as_of,
+        "situation": [list(row) for row in page.situation],
+        "background": [list(row) for row in page.background],
+        "matters": [list(row) for row in page.matters],
+        "numbers": [_number(page, one) for one in page.numbers],
+        "gases": list(page.gases),
+        "weaning": list(page.weaning),
+        "events": list(page.events),
+        "questions": list(page.questions),
+        "proposals": proposals + [["", ""]] * max(0, BLANK_LINES - len(proposals)),
+        "policy": page.policy,
+        "caution": page.caution,
+        "program": f"Tidebench {page.version}",
+    }
+    printed: dict[str, Any] = typeset(told)
+    return printed
+
+
+def _number(page: HandoverPage, one: Latest) -> dict[str, Any]:
+    return {
+        "label": one.quantity.label,
+        "value": one.value,
+        "doubt": one.doubt,
+        "from": origin(page, one),
+        "limit": limit_words(one),
+        "crossed": one.state.startswith("crossed"),
+    }
+
+
+def origin(page: HandoverPage, one: Latest) -> str:
+    """How a number came about and how old it is; why it is blank."""
+    if one.spread is None:
+        return one.why
+    age = 0.0 if one.at_s is None else page.until_s - one.at_s
+    when = "" if one.at_s is None or age < 1 else f" {clock(one.at_s)}, {duration(age)} ago"
+    return ", ".join(filter(None, (f"{one.origin}{when}", one.note)))
+
+
+def limit_words(one: Latest) -> str:
+    """The limit and how the number stands to it; empty where none holds."""
+    if one.limit is None:
+        return ""
+    return one.bound if one.state == "not judged" else f"{one.state}: {one.bound}"
+
+
+def handover_text(page: HandoverPage) -> str:
+    """The page in words, no line longer than 80 characters."""
+    return "\n".join(_text(page)) + "\n"
+
+
+def _text(page: HandoverPage) -> Iterator[str]:
+    yield from _wrapped(f"{TITLE}: {page.title}")
+    yield from _wrapped(page.as_of)
+    yield from _section("Situation")
+    yield from _named(page.situation)
+    yield from _section("Background")
+    yield from _named(page.background)
+    yield from _section("Assessment")
+    for place, (headline, detail) in enumerate(page.matters, start=1):
+        yield from _wrapped(f"{headline} {detail}".strip(), f"{place}  ", "   ")
+    if not page.matters:
+        yield "No limit is crossed and no finding is known."
+    yield from _section("Lungs and limits", "-")
+    for one in page.numbers:
+        yield from _line(page, one)
+    yield from _wrapped(page.policy)
+    for name, rows in (("Gases", page.gases), ("Weaning", page.weaning), ("Alarms and events", page.events)):
+        yield from _section(name, "-")
+        yield from _listed(rows)
+    yield from _section("Open questions")
+    yield from _listed(page.questions or ("None was found or typed.",))
+    yield from _section("Proposed, and who decides")
+    yield from _proposals(page)
+    yield ""
+    yield from _wrapped(page.caution)
+    yield f"Tidebench {page.version}"
+
+
+def _wrapped(words: str, first: str = "", then: str = "") -> list[str]:
+    return textwrap.wrap(words, WIDTH, initial_indent=first, subsequent_indent=then) if words else []
+
+
+def _section(words: str, mark: str = "=") -> Iterator[str]:
+    yield from ("", words, mark * len(words))
+
+
+def _named(rows: tuple[tuple[str, str], ...]) -> Iterator[str]:
+    for name, text in rows:
+        yield from _wrapped(f"{name}: {text}", "", "    ")
+
+
+def _listed(rows: tuple[str, ...]) -> Iterator[str]:
+    for row in rows:
+        yield from _wrapped(row, "- ", "  ")
+
+
+def _line(page: HandoverPage, one: Latest) -> Iterator[str]:
+    mark = "! " if one.state.startswith("crossed") else "  "
+    told = f"{mark}{one.quantity.label:<{LABEL}} {one.value:>{VALUE}}  {one.doubt:<{DOUBT}}".rstrip()
+    if one.spread is None:
+        told = f"{told}  ({one.why})"
+    yield from _wrapped(told, "", " " * 6) if len(told) > WIDTH else [told]
+    further = [words for words in (origin(page, one) if one.origin != "measured" else "", limit_words(one)) if words]
+    if further and one.spread is not None:
+        yield from _wrapped("; ".join(further), " " * 6, " " * 6)
+
+
+def _proposals(page: HandoverPage) -> Iterator[str]:
+    for one in page.proposals:
+        yield from _wrapped(f"{one.what}. To be decided by: {one.who or '_' * 30}", "- ", "  ")
+    for _ in range(max(0, BLANK_LINES - len(page.proposals))):
+        yield f"- {'_' * 34} To be decided by: {'_' * 22}"

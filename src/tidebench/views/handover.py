@@ -1,0 +1,310 @@
+"""One page for the next shift or the next visit: situation, background, assessment, what is proposed and who decides.
+
+It works from typed numbers alone and from a reviewed recording. What is not known stays blank and says so. It proposes
+nothing itself: a person does, and names who decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from tidebench._version import __version__
+from tidebench.caution import CAUTION
+from tidebench.limits import policy_statement, population
+from tidebench.views.gases import GasesView, gases_view
+from tidebench.views.latest import Latest, latest_numbers
+from tidebench.views.matters import BY_KIND, first_three
+from tidebench.views.overview import patient_words
+from tidebench.views.verdicts import verdicts
+from tidebench.views.wording import change_words, clock, count, duration, sentence, settings_words
+
+if TYPE_CHECKING:
+    from tidebench.care.weaning import Weaning
+    from tidebench.case import Case, Event
+    from tidebench.limits import Policy
+    from tidebench.review import Review
+
+PRIORITIES = ("high", "medium", "low", "information")
+MOST_MATTERS, MOST_CHANGES, MOST_EVENTS, MOST_QUESTIONS = 3, 3, 5, 6
+MOST_NOTES = 400
+IN_TRIAL = 240.0
+BLANK = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What somebody proposes, and by whom it must be decided; both typed by a person."""
+
+    what: str
+    who: str
+
+
+@dataclass(frozen=True)
+class HandoverPage:
+    """The page: sentences and rows, ready to print.
+
+    Attributes
+    ----------
+    title, as_of : str
+    situation, background : tuple of str
+        Lines, each beginning with its subject.
+    matters : tuple of (str, str)
+        Headline and detail, weightiest first, three at most.
+    numbers : tuple of Latest
+        A fixed list, blanks included.
+    gases, weaning, events : tuple of str
+    proposals : tuple of Proposal
+    questions : tuple of str
+        What is open: typed ones first, then what the case leaves unknown.
+    policy, caution, version : str
+    until_s : float
+        The moment of which the page speaks, on the case clock.
+    """
+
+    title: str
+    as_of: str
+    situation: tuple[tuple[str, str], ...]
+    background: tuple[tuple[str, str], ...]
+    matters: tuple[tuple[str, str], ...]
+    numbers: tuple[Latest, ...]
+    gases: tuple[str, ...]
+    weaning: tuple[str, ...]
+    events: tuple[str, ...]
+    proposals: tuple[Proposal, ...]
+    questions: tuple[str, ...]
+    policy: str
+    caution: str
+    version: str
+    until_s: float
+
+
+def handover_page(
+    case: Case,
+    review: Review | None = None,
+    *,
+    policy: Policy | None = None,
+    proposals: Sequence[Proposal] = (),
+    questions: Sequence[str] = (),
+) -> HandoverPage:
+    """The page of a case, reviewed where it has a recording.
+
+    Parameters
+    ----------
+    case : Case
+    review : Review or None
+        Of the case's recording.
+    policy : Policy or None
+        A house's limits, where there is no review that holds them.
+    proposals, questions
+        What a person adds.
+    """
+    from tidebench.care.weaning import wean
+    from tidebench.care.weaning.room import end_of
+
+    house = review.policy if review else policy
+    until = end_of(case, review)
+    numbers = latest_numbers(case, review, house, until)
+    gases = _read_gases(case, review, house)
+    weaning = wean(case, review, policy=house)
+    moment = _Moment(case, until)
+    return HandoverPage(
+        title=case.title or "Untitled case",
+        as_of=moment.as_of,
+        situation=tuple(_situation(case, moment)),
+        background=tuple(_background(case, review)),
+        matters=tuple(_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
+        numbers=numbers,
+        gases=tuple(_gases(gases, case, moment)),
+        weaning=tuple(_weaning(weaning, moment)),
+        events=tuple(_events(case.events, moment)),
+        proposals=tuple(proposals),
+        questions=(*questions, *tuple(_open(case, review, numbers, gases))[: max(0, MOST_QUESTIONS - len(questions))]),
+        policy="" if house is None else policy_statement(house, case.patient),
+        caution=CAUTION,
+        version=__version__,
+        until_s=until,
+    )
+
+
+@dataclass(frozen=True)
+class _Moment:
+    """The end of the case: what is older is told by its age."""
+
+    case: Case
+    until_s: float
+
+    @property
+    def as_of(self) -> str:
+        start = self.case.recording.start
+        wall = "" if start is None else f", {start + timedelta(seconds=self.until_s):%Y-%m-%d %H:%M} by the case"
+        return f"As of {clock(self.until_s)} on the case clock{wall}"
+
+    def ago(self, at_s: float | None) -> str:
+        """``45:00, 15 min ago``; that its time is not known where it isn't."""
+        if at_s is None:
+            return "time not known"
+        age = self.until_s - at_s
+        return clock(at_s) if age < 1 else f"{clock(at_s)}, {duration(age)} ago"
+
+
+def _situation(case: Case, moment: _Moment) -> Iterator[tuple[str, str]]:
+    yield "Patient", patient_words(case)
+    held: dict[str, float | str] = {}
+    changes: list[tuple[float, str]] = []
+    for setting in case.settings:
+        said = setting.model_dump(exclude={"at_s"}, exclude_none=True)
+        changed = {key: (held.get(key), value) for key, value in said.items() if held.get(key) != value}
+        if held and changed:
+            changes.append((setting.at_s, change_words(changed)))
+        held |= said
+    yield "Set", settings_words(held) if held else sentence(BLANK)
+    if not case.settings:
+        return
+    since = changes[-1][0] if changes else case.settings[0].at_s
+    yield "Since", sentence(moment.ago(since) if since > 0 else f"{clock(0)}, or before: the case begins with it")
+    if changes:
+        last = [f"{clock(at)} {words}" for at, words in changes[-MOST_CHANGES:]]
+        more = len(changes) - len(last)
+        yield "Changed", sentence("; ".join(last) + (f"; {more} earlier" if more else ""))
+
+
+def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
+    notes = " ".join(case.notes.split())
+    cut = f"{notes[: MOST_NOTES - 1].rstrip()}…" if len(notes) > MOST_NOTES else notes
+    yield "Notes", cut or "None in the case."
+    if review is None:
+        yield "Known from", "Typed numbers alone: nothing was recorded."
+        return
+    breaths = count(review.breaths.height, "breath")
+    kinds = ", ".join(sorted(set(review.recording.channels)))
+    told = f"a recording of {duration(review.recording.duration_s)} ({kinds.replace('_', ' ')}), {breaths}"
+    yield "Known from", sentence(told)
+    doubts = list(dict.fromkeys((*review.recording.warnings, *review.summary.get("warnings", ()))))
+    if doubts:
+        more = f" And {count(len(doubts) - 1, 'more warning')}, in the report." if len(doubts) > 1 else ""
+        yield "Doubts", f"{sentence(str(doubts[0]))}{more}"
+
+
+def _read_gases(case: Case, review: Review | None, house: Policy | None) -> GasesView | None:
+    from tidebench.care.gases import read_gases, with_capnograms
+
+    if not case.blood_gases:
+        return None
+    capnograms = None if review is None or review.capnogram is None else review.capnogram.breaths
+    breaths = None if review is None else with_capnograms(review.breaths, capnograms)
+    return gases_view(read_gases(case, breaths=breaths, policy=house))
+
+
+def _matters(
+    review: Review | None, numbers: Iterable[Latest], gases: GasesView | None, weaning: Weaning
+) -> Iterator[tuple[str, str]]:
+    """The weightiest of the review; of typed numbers, crossed limits by their kind, then gas, then the trial."""
+    if review is not None:
+        for matter in first_three(review, verdicts(review)):
+            yield matter.headline, matter.detail
+        return
+    crossed = [one for one in numbers if one.state == "crossed" and one.limit is not None]
+    for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
+        source = "" if one.limit is None else sentence(one.limit.source)
+        yield sentence(f"{one.quantity.label} {one.value}: not {one.bound}"), source
+    if gases is not None and "none:" not in gases.gases[-1].acid_base:
+        last = gases.gases[-1]
+        yield last.acid_base, sentence("; ".join(last.acid_base_lines)) if last.acid_base_lines else ""
+    signs = [item.name for item in weaning.failure if item.state == "met"]
+    if signs:
+        yield sentence(f"signs of failure in the breathing trial: {', '.join(signs)}"), ""
+
+
+def _gases(view: GasesView | None, case: Case, moment: _Moment) -> Iterator[str]:
+    from tidebench.care.gases.moment import clock_s, in_order
+
+    if view is None:
+        yield "No blood gas in the case."
+        return
+    last, at_s = view.gases[-1], clock_s(case, in_order(case)[-1])
+    age = moment.ago(at_s) if at_s is not None else last.heading.rpartition(", ")[2]
+    kept = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "pf_ratio_mmhg", "oxygenation_index", "ventilatory_ratio")
+    words = [f"{n.symbol} {n.text}" for n in last.numbers if n.key in (*kept, "dead_space_fraction")]
+    yield f"Last, {last.heading.split(', ')[1]} ({age}): {', '.join(words)}."
+    yield last.conditions
+    yield " ".join((last.acid_base, *(sentence(line) for line in last.acid_base_lines)))
+    yield from last.held
+    yield from (_graded(line) for line in last.grades if "can't be told" not in line)
+    trend = [line for line in view.trend if line.split(":")[0] in ("pH", "PaCO2", "P/F")]
+    if trend:
+        yield f"Over the stay: {'; '.join(trend)}."
+
+
+def _graded(line: str) -> str:
+    """A class by oxygenation, and that a definition needs more."""
+    told, asked, _ = line.partition(". To apply it")
+    return f"{told}, by oxygenation alone: the definition needs more." if asked else sentence(told)
+
+
+def _weaning(told: Weaning, moment: _Moment) -> Iterator[str]:
+    from tidebench.care.weaning.page import counts
+
+    if told.refused:
+        yield told.refused
+        return
+    trial = told.trial
+    if trial is None:
+        yield "No breathing trial in the case."
+    elif trial.duration_s > 60 * IN_TRIAL:
+        yield f"Support is low since {moment.ago(trial.start_s)}; that long is no trial."
+    else:
+        lasts = f"{clock(trial.start_s)} for {duration(trial.duration_s)}, {trial.support.words}"
+        yield f"Breathing trial from {lasts}. Signs of failure: {counts(told.failure) or 'none asked'}."
+        met = [f"{item.name} ({item.value})" for item in told.failure if item.state == "met"]
+        if met:
+            yield f"Met: {', '.join(met)}."
+    if told.readiness:
+        missed = [f"{item.name} ({item.value})" for item in told.readiness if item.state == "not met"]
+        unmet = f" Not met: {', '.join(missed)}." if missed else ""
+        name = "Steps of the paediatric guideline" if told.group == "child" else "Readiness"
+        yield f"{name}: {counts(told.readiness)}.{unmet}"
+    if told.classes is not None and (named := told.classes.wind_2017.name or told.classes.consensus_2007.name):
+        yield f"How long weaning took: {named}."
+
+
+def _events(events: Sequence[Event], moment: _Moment) -> Iterator[str]:
+    """The highest priority first, then the latest; what is left is counted."""
+    if not events:
+        yield "None in the case."
+        return
+    place = {name: rank for rank, name in enumerate(PRIORITIES)}
+    ranked = sorted(events, key=lambda event: (place.get(event.priority or "", len(place)), -event.at_s))
+    for event in ranked[:MOST_EVENTS]:
+        priority = f" ({event.priority})" if event.priority else ""
+        text = f": {' '.join(event.text.split())}" if event.text else ""
+        yield f"{moment.ago(event.at_s)}: {event.kind}{priority}{text}"
+    if len(ranked) > MOST_EVENTS:
+        yield f"and {len(ranked) - MOST_EVENTS} more in the case."
+
+
+def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: GasesView | None) -> Iterator[str]:
+    """What the case leaves unknown, what is asked first first."""
+    by_key = {one.quantity.key: one for one in numbers}
+    who = population(case.patient)
+    if who.group is None:
+        yield "Which limits hold? No age is given."
+    if review is not None and by_key["plateau_pressure_cmh2o"].spread is None:
+        yield f"Plateau and driving pressure? Blank: {by_key['plateau_pressure_cmh2o'].why}."
+    elif by_key["plateau_pressure_cmh2o"].spread is None:
+        yield "Plateau and driving pressure? None was noted."
+    if by_key["total_peep_cmh2o"].origin in ("", "estimated"):
+        yield "Trapped gas? Total PEEP is not measured: an expiratory hold tells it."
+    if gases is None:
+        yield "Gas exchange? No blood gas in the case."
+    elif any("site not stated" in gas.heading for gas in gases.gases):
+        yield "Which blood? A gas without its site was not read."
+    old = [one for one in numbers if one.origin == "noted" and one.note]
+    if old:
+        yield f"Still so? Noted under earlier settings: {', '.join(one.quantity.symbol for one in old[:4])}."
+    if by_key["cuff_pressure_cmh2o"].spread is None and case.airway.interface == "endotracheal tube":
+        yield "Cuff pressure? None was noted."
+    if not case.settings:
+        yield "What is set? The case has no settings."
