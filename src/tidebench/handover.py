@@ -15,8 +15,8 @@ from tidebench.store import Identity, keep_other_results, new_result
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.plain import plain
 
-LONGEST, MOST = 160, 5
-"""Letters of a typed line, and lines of a kind: what one page holds."""
+LONGEST, LONGEST_NAME, MOST = 140, 50, 5
+"""Letters of a typed line and of who decides, and lines of a kind: what one page holds."""
 
 
 def handover_case(
@@ -36,8 +36,9 @@ def handover_case(
         The case, its recording, the policy, a typed line or the place can't be used.
     """
     proposed, asked = tuple(proposals), tuple(questions)
-    checked_lines("--propose", [line for one in proposed for line in (one.what, one.who)], 2 * MOST)
-    checked_lines("--ask", asked, MOST)
+    checked_lines("--propose", [one.what for one in proposed])
+    checked_lines("--propose", [one.who for one in proposed], LONGEST_NAME)
+    checked_lines("--ask", asked)
     case = load_case(Path(path))
     house = policy_for(case, policy)
     if out is not None:
@@ -68,7 +69,7 @@ def proposal_from(words: str) -> Proposal:
     return Proposal(what, who)
 
 
-def checked_lines(where: str, lines: Iterable[str], most: int) -> None:
+def checked_lines(where: str, lines: Iterable[str], longest: int = LONGEST) -> None:
     """Refuse lines that a page can't hold.
 
     Raises
@@ -77,12 +78,12 @@ def checked_lines(where: str, lines: Iterable[str], most: int) -> None:
         Too many, a long one, or one that can't be printed.
     """
     told = tuple(lines)
-    if len(told) > most:
+    if len(told) > MOST:
         raise OptionError(f"{len(told)} lines", where=where, expected=f"at most {MOST}: it is one page")
     for line in told:
-        if len(line) > LONGEST or not all(char.isprintable() for char in line):
+        if len(line) > longest or not all(char.isprintable() for char in line):
             raise OptionError(
-                f"{line[:40]!r} can't stand on the page", where=where, expected=f"one line of at most {LONGEST} letters"
+                f"{line[:40]!r} can't stand on the page", where=where, expected=f"one line of at most {longest} letters"
             )
 
 

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 
 PRIORITIES = ("high", "medium", "low", "information")
 MOST_MATTERS, MOST_CHANGES, MOST_EVENTS, MOST_QUESTIONS = 3, 3, 5, 6
-MOST_NOTES = 400
+MOST_TITLE, MOST_NOTES, MOST_LINE, MOST_DETAIL = 90, 400, 240, 200
+"""Letters of what the case says in words: one page holds no more."""
 IN_TRIAL = 240.0
 BLANK = "not known"
 
@@ -111,7 +112,7 @@ def handover_page(
     weaning = wean(case, review, policy=house)
     moment = _Moment(case, until)
     return HandoverPage(
-        title=case.title or "Untitled case",
+        title=_shorter(case.title, MOST_TITLE) or "Untitled case",
         as_of=moment.as_of,
         situation=tuple(_situation(case, moment)),
         background=tuple(_background(case, review)),
@@ -150,6 +151,12 @@ class _Moment:
         return clock(at_s) if age < 1 else f"{clock(at_s)}, {duration(age)} ago"
 
 
+def _shorter(text: str, most: int) -> str:
+    """Words on one line, cut where they are too many."""
+    words = " ".join(text.split())
+    return f"{words[: most - 1].rstrip()}…" if len(words) > most else words
+
+
 def _situation(case: Case, moment: _Moment) -> Iterator[tuple[str, str]]:
     yield "Patient", patient_words(case)
     held: dict[str, float | str] = {}
@@ -168,13 +175,11 @@ def _situation(case: Case, moment: _Moment) -> Iterator[tuple[str, str]]:
     if changes:
         last = [f"{clock(at)} {words}" for at, words in changes[-MOST_CHANGES:]]
         more = len(changes) - len(last)
-        yield "Changed", sentence("; ".join(last) + (f"; {more} earlier" if more else ""))
+        yield "Changed", sentence(_shorter("; ".join(last), MOST_LINE) + (f"; {more} earlier" if more else ""))
 
 
 def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
-    notes = " ".join(case.notes.split())
-    cut = f"{notes[: MOST_NOTES - 1].rstrip()}…" if len(notes) > MOST_NOTES else notes
-    yield "Notes", cut or "None in the case."
+    yield "Notes", _shorter(case.notes, MOST_NOTES) or "None in the case."
     if review is None:
         yield "Known from", "Typed numbers alone: nothing was recorded."
         return
@@ -185,7 +190,7 @@ def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
     doubts = list(dict.fromkeys((*review.recording.warnings, *review.summary.get("warnings", ()))))
     if doubts:
         more = f" And {count(len(doubts) - 1, 'more warning')}, in the report." if len(doubts) > 1 else ""
-        yield "Doubts", f"{sentence(str(doubts[0]))}{more}"
+        yield "Doubts", f"{_shorter(sentence(str(doubts[0])), MOST_LINE)}{more}"
 
 
 def _read_gases(case: Case, review: Review | None, house: Policy | None) -> GasesView | None:
@@ -204,7 +209,7 @@ def _matters(
     """The weightiest of the review; of typed numbers, crossed limits by their kind, then gas, then the trial."""
     if review is not None:
         for matter in first_three(review, verdicts(review)):
-            yield matter.headline, matter.detail
+            yield matter.headline, _shorter(matter.detail, MOST_DETAIL)
         return
     crossed = [one for one in numbers if one.state == "crossed" and one.limit is not None]
     for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
@@ -279,8 +284,8 @@ def _events(events: Sequence[Event], moment: _Moment) -> Iterator[str]:
     ranked = sorted(events, key=lambda event: (place.get(event.priority or "", len(place)), -event.at_s))
     for event in ranked[:MOST_EVENTS]:
         priority = f" ({event.priority})" if event.priority else ""
-        text = f": {' '.join(event.text.split())}" if event.text else ""
-        yield f"{moment.ago(event.at_s)}: {event.kind}{priority}{text}"
+        text = f": {event.text}" if event.text else ""
+        yield _shorter(f"{moment.ago(event.at_s)}: {event.kind}{priority}{text}", MOST_LINE // 2)
     if len(ranked) > MOST_EVENTS:
         yield f"and {len(ranked) - MOST_EVENTS} more in the case."
 

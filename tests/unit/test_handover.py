@@ -1,0 +1,238 @@
+"""``tidebench handover``: the page from typed numbers and from a recording, its files, its messages."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from tests.unit.made_review import made_review
+from tidebench.case import Case, case_from
+from tidebench.cli import main
+from tidebench.handover import LONGEST, LONGEST_NAME, MOST, proposal_from
+from tidebench.limits import load_policy
+from tidebench.report.handover import handover_pdf, handover_text
+from tidebench.views.handover import MOST_EVENTS, HandoverPage, Proposal, handover_page
+from tidebench.views.latest import HANDED, Latest
+
+TYPED: dict[str, Any] = {
+    "title": "Stiff lungs, an invented woman",
+    "notes": "Pneumonia, second day. Turned supine this morning.",
+    "patient": {"sex": "female", "age_years": 54, "height_cm": 168},
+    "airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": 7.5},
+    "settings": [
+        {"at_s": 0, "mode": "A/C-VC", "peep_cmh2o": 8, "fio2": 0.6, "rate_per_min": 22, "tidal_volume_ml": 420},
+        {"at_s": 3600, "peep_cmh2o": 12},
+        {"at_s": 5400, "fio2": 0.5},
+    ],
+    "observed": [
+        {"at_s": 600, "cuff_pressure_cmh2o": 34},
+        {"at_s": 6600, "vte_ml": 415, "rate_per_min": 22, "plateau_pressure_cmh2o": 32, "total_peep_cmh2o": 12.5,
+         "peak_pressure_cmh2o": 38, "mean_pressure_cmh2o": 19, "spo2": 0.94},
+    ],
+    "blood_gases": [
+        {"at_s": 600, "site": "arterial", "ph": 7.29, "paco2_mmhg": 55, "pao2_mmhg": 62},
+        {"at_s": 7200, "site": "arterial", "ph": 7.24, "paco2_mmhg": 62, "pao2_mmhg": 70},
+    ],
+    "events": [
+        {"at_s": 7000, "kind": "minute volume low", "priority": "medium"},
+        {"at_s": 4000, "kind": "pressure high", "priority": "high", "text": "41 cmH2O"},
+    ],
+}  # fmt: skip
+
+
+def typed(**changes: Any) -> Case:
+    """The typed case with tables changed."""
+    return case_from({**TYPED, **changes})
+
+
+def number(page: HandoverPage, key: str) -> Latest:
+    """A line of the page."""
+    return next(one for one in page.numbers if one.quantity.key == key)
+
+
+def flat(page: HandoverPage) -> str:
+    """The text of the page, runs of blanks as one."""
+    return " ".join(handover_text(page).split())
+
+
+def pages(pdf: bytes) -> list[str]:
+    """Text of each page of a PDF."""
+    return [re.sub(r"\s+", " ", page.extract_text()) for page in PdfReader(io.BytesIO(pdf)).pages]
+
+
+def test_typed_numbers_make_a_page() -> None:
+    page = handover_page(typed())
+    told = flat(page)
+    for words in (
+        "Woman of 54 years, 168 cm", "endotracheal tube, 7.5 mm", "As of 2:00:00 on the case clock",
+        "set PEEP 12.0 cmH2O, set oxygen fraction 0.50",  # settings of several rows together
+        "Since: 1:30:00, 30 min ago", "1:00:00 set PEEP 8.0 → 12.0 cmH2O", "Turned supine this morning.",
+        "Typed numbers alone", "! plateau pressure", "noted 1:50:00, 10 min ago; crossed: at most 30 cmH2O",
+        "Last, arterial (2:00:00): pH 7.24", "respiratory acidosis", "pH: 7.29 → 7.24",
+        "No breathing trial in the case", "1:06:40, 53 min 20 s ago: pressure high (high): 41 cmH2O",
+        "To be decided by: ____", "Not a medical device",
+    ):  # fmt: skip
+        assert words in told, words
+    assert max(map(len, handover_text(page).splitlines())) <= 80
+
+
+def test_numbers_carry_age_origin_and_what_follows_from_them() -> None:
+    """415 mL over 60.0 kg predicted (45.5 + 0.91·(168 − 152.4) = 59.70), 415 × 22 = 9.1 L/min, 32 − 12.5."""
+    page = handover_page(typed())
+    per_kg = number(page, "vt_per_pbw_ml_kg")
+    assert per_kg.spread is not None
+    assert per_kg.spread.median == pytest.approx(415 / 59.696, rel=1e-4)
+    assert (per_kg.state, per_kg.origin, per_kg.at_s) == ("met", "noted", 6600)
+    assert number(page, "minute_volume_l_min").value == "9.1 L/min"
+    driving = number(page, "driving_pressure_cmh2o")
+    assert (driving.value, driving.state) == ("19.5 cmH2O", "crossed")
+    cuff = number(page, "cuff_pressure_cmh2o")
+    assert (cuff.state, cuff.note) == ("crossed", "under earlier settings")
+    assert [headline.partition(" (")[0] for headline, _ in page.matters] == [
+        "Plateau pressure 32.0 cmH2O: not at most 30 cmH2O", "Driving pressure 19.5 cmH2O: not at most 15 cmH2O",
+        "Cuff pressure 34 cmH2O: not 20 to 30 cmH2O",
+    ]  # fmt: skip
+
+
+def test_what_was_not_measured_is_a_blank_with_its_reason() -> None:
+    page = handover_page(case_from({}))
+    assert [one.quantity.key for one in page.numbers][1:] == list(HANDED)
+    assert all(one.spread is None and one.why and one.value == "–" for one in page.numbers)
+    assert all(one.state == "not judged" for one in page.numbers)
+    told = flat(page)
+    for words in ("Untitled case", "No blood gas in the case", "None in the case", "Which limits hold? No age is given",
+                  "No limit is crossed and no finding is known", "What is set? The case has no settings"):  # fmt: skip
+        assert words in told, words
+    assert len(pages(handover_pdf(page))) == 1
+
+
+def test_a_review_gives_measured_numbers_with_their_doubt() -> None:
+    review = made_review(breaths=60, peeps=(6.0, 9.0, 12.0))
+    page = handover_page(review.case, review)
+    peep = number(page, "peep_cmh2o")
+    assert peep.origin == "measured"
+    assert peep.spread is not None
+    assert peep.spread.median == pytest.approx(12.0, abs=0.2)  # of the last settings, not of the whole recording
+    assert re.search(r"n \d+", peep.doubt)
+    assert len(page.matters) == 3
+    assert "A recording of" in flat(page)
+    assert len(pages(handover_pdf(page))) == 1
+
+
+def test_events_stand_by_priority_and_the_rest_is_counted() -> None:
+    many = [{"at_s": 10 * k, "kind": f"event {k}", "priority": "low"} for k in range(1, 9)]
+    page = handover_page(typed(events=[*many, {"at_s": 5, "kind": "apnoea", "priority": "high"}]))
+    assert page.events[0].endswith("apnoea (high)")
+    assert "event 8" in page.events[1]
+    assert page.events[-1] == f"and {9 - MOST_EVENTS} more in the case."
+
+
+def test_a_house_s_policy_is_used_and_said(tmp_path: Path) -> None:
+    file = tmp_path / "policy.toml"
+    file.write_text('title = "Ward"\n[[limit]]\nquantity = "plateau_pressure_cmh2o"\ngroup = "adult"\nhigh = 33\n')
+    page = handover_page(typed(), policy=load_policy(file))
+    assert number(page, "plateau_pressure_cmh2o").state == "met"
+    assert "this house's policy" in flat(page)
+    assert "Limits of this house were used: Ward" in flat(page)
+
+
+@pytest.mark.parametrize(
+    ("patient", "key", "word"),
+    [({"age_years": 4, "weight_kg": 16}, "vt_per_weight_ml_kg", "paediatric guideline"),
+     ({"age_days": 2, "weight_kg": 0.9, "gestational_age_weeks": 27}, "vt_per_weight_ml_kg", "preterm"),
+     ({"age_years": 54}, "vt_per_pbw_ml_kg", "height and sex not known")],
+)  # fmt: skip
+def test_each_age_has_its_own_line_of_volume(patient: dict[str, Any], key: str, word: str) -> None:
+    page = handover_page(typed(patient=patient))
+    assert page.numbers[0].quantity.key == key
+    assert word in flat(page)
+
+
+def test_the_longest_page_is_one_page() -> None:
+    """Everything at its longest, with a script that needs no font: one page, nothing lost but details."""
+    events = [{"at_s": k, "kind": "k" * 60, "priority": "high", "text": "word " * 20} for k in range(40)]
+    settings = [{"at_s": 60 * k, "mode": "A/C-VC", "peep_cmh2o": 5 + k % 9, "fio2": 0.3 + k / 100} for k in range(30)]
+    page = handover_page(
+        typed(title="Title " * 20, notes="note " * 400, events=events, settings=settings),
+        proposals=[Proposal("propose " * 17, "who " * 12)] * MOST, questions=["question " * 15] * MOST,
+    )  # fmt: skip
+    told = pages(handover_pdf(page))
+    assert len(told) == 1
+    assert "propose" in told[0]
+    assert "Not a medical device" in told[0]
+    assert max(map(len, handover_text(page).splitlines())) <= 80
+    odd = handover_page(typed(title="Fälle 𓀀 \u200b <b>*_#$"))
+    assert len(pages(handover_pdf(odd))) == 1
+
+
+# --- the command ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Path:
+    """A case on disk, without a recording."""
+    (tmp_path / "case.toml").write_text(
+        '[patient]\nsex = "male"\nage_years = 60\n[[observed]]\nat_s = 60\nplateau_pressure_cmh2o = 31\n',
+        encoding="utf-8",
+    )
+    return tmp_path
+
+
+def test_command_writes_page_text_and_json(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = case / "page"
+    words = ["--propose", "lower the volume = intensivist", "--propose", "turn her", "--ask", "why so stiff?"]
+    main(["handover", str(case), "--out", str(out), *words])
+    said = capsys.readouterr().out
+    assert "lower the volume. To be decided by: intensivist" in said
+    assert "turn her. To be decided by: ____" in said
+    assert (out / "handover.txt").read_text(encoding="utf-8") in said
+    assert {file.name for file in out.iterdir()} == {"handover.pdf", "handover.txt", "handover.json", "manifest.json"}
+    assert "why so stiff?" in pages((out / "handover.pdf").read_bytes())[0]
+    told = json.loads((out / "handover.json").read_text(encoding="utf-8"))
+    assert told["questions"][0] == "why so stiff?"
+    main(["handover", str(case), "--json", *words])
+    assert json.loads(capsys.readouterr().out) == told
+    main(["handover", str(case), "--out", str(out)])  # an earlier page is replaced
+    assert "lower the volume" not in (out / "handover.txt").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--propose", "= somebody"], "--propose: '= somebody' proposes nothing"),
+        (["--ask", "x" * (LONGEST + 1)], f"one line of at most {LONGEST} letters"),
+        (["--propose", f"turn her={'x' * (LONGEST_NAME + 1)}"], f"one line of at most {LONGEST_NAME} letters"),
+        (["--ask", "two\nlines"], "can't stand on the page"),
+        (["--ask", "a"] * (MOST + 1), f"at most {MOST}: it is one page"),
+        (["--policy", "none.toml"], "there is no such file"),
+    ],
+)
+def test_bad_options_have_one_message(
+    case: Path, options: list[str], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["handover", str(case), "--out", str(case / "page"), *options])
+    said = capsys.readouterr()
+    assert ended.value.code == 2
+    assert message in said.err
+    assert said.out == ""
+    assert not (case / "page").exists()
+
+
+def test_another_result_is_not_replaced(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["demo", "--out", str(tmp_path / "review"), "--no-report"])
+    capsys.readouterr()
+    with pytest.raises(SystemExit):
+        main(["handover", str(case), "--out", str(tmp_path / "review")])
+    assert "the result of another command" in capsys.readouterr().err
+
+
+def test_a_proposal_names_who_decides() -> None:
+    assert proposal_from("raise PEEP = the team = of the day") == Proposal("raise PEEP = the team", "of the day")
+    assert proposal_from("raise PEEP") == Proposal("raise PEEP", "")
