@@ -21,6 +21,7 @@ from tidebench.errors import OptionError
 from tidebench.formulas.capnography import (
     bohr_dead_space_fraction,
     co2_volume_ml,
+    expected_dead_space_ml,
     fowler_dead_space_l,
     mean_alveolar_pco2_mmhg,
 )
@@ -53,6 +54,16 @@ def test_bohr_and_enghoff_of_the_table() -> None:
 def test_carbon_dioxide_of_a_breath_is_that_of_its_minute() -> None:
     """0.5 L at a mixed 27.6 mmHg, twelve times a minute: 6 L/min·27.6/0.863 = 191.9 mL/min (section 7.1)."""
     assert 12 * co2_volume_ml(0.5 * 27.6) == pytest.approx(6 * 27.6 / 0.863)
+
+
+@pytest.mark.parametrize(
+    ("height", "dead"), [(100, 40.3604), (150, 105.211), (160, 122.544), (175, 151.445), (190, 183.929)]
+)
+def test_dead_space_of_the_healthy_by_height(height: float, dead: float) -> None:
+    """Section 10: Hart, J Appl Physiol 1963;18:519. 70 kg at 2.2 mL/kg is 154 mL, of 6 mL/kg the part 0.367."""
+    assert expected_dead_space_ml(float(height)) == pytest.approx(dead, rel=1e-5)
+    assert pytest.approx(154) == 2.2 * 70
+    assert pytest.approx(0.366667, rel=1e-5) == 2.2 * 70 / (6 * 70)
 
 
 def test_a_step_is_where_it_is() -> None:

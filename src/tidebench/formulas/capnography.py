@@ -81,3 +81,13 @@ def bohr_dead_space_fraction(alveolar_pco2_mmhg: Number, mixed_expired_pco2_mmhg
 def co2_volume_ml(area_mmhg_l: Number) -> Number:
     """Carbon dioxide [mL STPD] under a curve of PCO2 over volume [mmHg·L BTPS]: ``area/0.863``."""
     return within("area_mmhg_l", area_mmhg_l, unit="mmHg·L") / CO2_CONSTANT
+
+
+def expected_dead_space_ml(height_cm: Number) -> Number:
+    """Anatomical dead space of the healthy by height [mL]: ``7.585e-4·h^2.363``, 100 to 200 cm.
+
+    Hart, J Appl Physiol 1963;18:519 (secondary source; 73 persons, r 0.92). Mouth and throat are in it, about 70 mL of
+    an adult's, which a tube leaves out; weight hardly predicts what is measured at the bed.
+    """
+    dead: Number = 7.585e-4 * within("height_cm", height_cm, 100.0, 200.0, unit="cm") ** 2.363
+    return dead

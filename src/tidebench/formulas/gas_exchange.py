@@ -15,6 +15,8 @@ CO2_CONSTANT = 0.863
 QUOTIENT = 0.8
 PK, SOLUBLE_CO2 = 6.1, 0.0307
 HUEFNER, SOLUBLE_O2 = 1.34, 0.003
+CUBIC, LINEAR = 23400.0, 150.0
+"""Severinghaus's two numbers, mmHg³ and mmHg²."""
 BOHR = 0.48
 HIGHEST_PO2_MMHG = 800.0
 
@@ -25,7 +27,7 @@ def oxygen_saturation(po2_mmhg: Number, ph: float = 7.4) -> Number:
     A fraction. Severinghaus, J Appl Physiol 1979;46:599. ``po2_mmhg`` above zero.
     """
     p = positive("po2_mmhg", po2_mmhg, unit="mmHg") * 10.0 ** (BOHR * (ph - 7.4))
-    saturation: Number = 1.0 / (23400.0 / (p**3 + 150.0 * p) + 1.0)
+    saturation: Number = 1.0 / (CUBIC / (p**3 + LINEAR * p) + 1.0)
     return saturation
 
 

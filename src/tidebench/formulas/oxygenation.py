@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from tidebench.formulas._domain import Number, only_where, positive, within
-from tidebench.formulas.gas_exchange import HUEFNER, QUOTIENT, SOLUBLE_O2, WATER_MMHG
+from tidebench.formulas.gas_exchange import CUBIC, HUEFNER, LINEAR, QUOTIENT, SOLUBLE_O2, WATER_MMHG
 from tidebench.formulas.indices import HIGHEST_SPO2
 
 SEA_LEVEL_MMHG = 760.0
@@ -74,8 +74,8 @@ def oxygen_tension_mmhg(saturation: Number) -> Number:
     """
     below_one = np.logical_not(np.asarray(saturation) >= 1.0)
     part = only_where(below_one, positive("saturation", saturation), "saturation", "below 1")
-    half = 0.5 * 23400.0 / (1.0 / part - 1.0)
-    root = np.sqrt(half**2 + 50.0**3)
+    half = 0.5 * CUBIC / (1.0 / part - 1.0)
+    root = np.sqrt(half**2 + (LINEAR / 3.0) ** 3)
     tension: Number = np.cbrt(half + root) + np.cbrt(half - root)
     return tension
 

@@ -18,16 +18,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from tidebench.formulas import gas_exchange
 from tidebench.kernels import kernel, part
 from tidebench.simulation.layout import Record
 
-WATER = 47.0  # mmHg, saturated vapour at 37 °C
+WATER = gas_exchange.WATER_MMHG
 BODY = 862.947  # mmHg: L BTPS per L STPD, times the pressure of dry gas
 CO2_SLOPE = 6e-3  # L of CO2 per L of blood and mmHg, about 40 mmHg (common practice, no source)
-HUEFNER = 0.0134  # L of oxygen per L of blood, per g/dL of haemoglobin
-DISSOLVED = 3e-5  # L of oxygen per L of blood and mmHg
+HUEFNER = gas_exchange.HUEFNER / 100  # L of oxygen per L of blood, per g/dL of haemoglobin
+DISSOLVED = gas_exchange.SOLUBLE_O2 / 100  # L of oxygen per L of blood and mmHg
+CUBIC, LINEAR, BOHR = gas_exchange.CUBIC, gas_exchange.LINEAR, gas_exchange.BOHR
+PK, SOLUBLE = gas_exchange.PK, gas_exchange.SOLUBLE_CO2
 PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion, half of it on either side
-BOHR = 0.48  # of pH, in log10 of PO2
 HALVINGS = 24  # of 800 mmHg: to 5e-5 mmHg
 
 
@@ -36,7 +38,7 @@ def saturation(po2: float) -> float:
     """Haemoglobin saturation (0 to 1) at a PO2 (mmHg): Severinghaus 1979."""
     if po2 <= 0.0:
         return 0.0
-    return 1.0 / (23400.0 / (po2 * po2 * po2 + 150.0 * po2) + 1.0)
+    return 1.0 / (CUBIC / (po2 * po2 * po2 + LINEAR * po2) + 1.0)
 
 
 @kernel
@@ -61,7 +63,7 @@ def oxygen_tension(content: float, haemoglobin: float, ph: float) -> float:
 @kernel
 def acidity(pco2: float, bicarbonate: float) -> float:
     """pH by Henderson and Hasselbalch."""
-    return 6.1 + np.log10(bicarbonate / (0.0307 * pco2))
+    return PK + np.log10(bicarbonate / (SOLUBLE * pco2))
 
 
 @kernel

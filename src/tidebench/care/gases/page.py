@@ -18,9 +18,11 @@ from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.errors import CaseError, OptionError
 from tidebench.formulas._domain import within
+from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
 from tidebench.limits import Condition, Limit, Policy, limits_for, policy_statement, population
+from tidebench.quantities import quantity
 
 if TYPE_CHECKING:
     import polars as pl
@@ -208,7 +210,7 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
     if "ventilatory_ratio" in has:
         notes.append(VR_TEXT)
     if "bohr_dead_space_fraction" in has:
-        notes.append(BOHR_TEXT)
+        notes += [BOHR_TEXT, *_usual_dead_space(moment)]
     if "shunt_fraction" in has and moment.fio2.value != 1.0:
         notes.append(SHUNT_TEXT)
     if "aa_difference_mmhg" in has and (usual := _usual_difference(moment)):
@@ -216,6 +218,18 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
     if moment.typed.temperature_c is not None:
         notes.append("Indices, reading and classes use the gas as measured, at 37 °C.")
     return tuple(notes)
+
+
+def _usual_dead_space(moment: Moment) -> list[str]:
+    """The airway dead space of a healthy person of that height."""
+    height = moment.case.patient.height_cm
+    if height is None or not 100.0 <= height <= 200.0:
+        return []
+    usual = quantity("airway_dead_space_ml").text(float(expected_dead_space_ml(height)))
+    return [
+        f"Airway dead space of a healthy person of that height, without a tube: {usual} (Hart 1963, secondary). A tube "
+        "leaves out about half of it; filter and mount add theirs."
+    ]
 
 
 def _usual_difference(moment: Moment) -> str:
