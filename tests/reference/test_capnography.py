@@ -196,6 +196,19 @@ def test_a_delay_beyond_a_second_is_refused() -> None:
     assert "too far" in capnogram.warnings[0]
 
 
+def test_a_slow_sensor_is_refused() -> None:
+    """A sensor that smooths over 0.4 s would read 119 mL of 150; over 0.1 s it reads what is there."""
+    recording, columns = made()
+    for seconds, refused in ((0.4, True), (0.1, False)):
+        width = round(seconds * RATE)
+        smooth = np.convolve(recording["co2"], np.ones(width) / width)[: len(recording)]
+        found = told(Recording(RATE, {**recording.channels, "co2": smooth}), columns)
+        assert ("too slow" in found.reason) is refused
+        if not refused:
+            assert found.delay_s == pytest.approx(seconds / 2, abs=0.01)
+            assert middle(found.breaths["airway_dead_space_ml"]) == pytest.approx(150, rel=0.04)
+
+
 def test_noise_blurs_and_does_not_shift() -> None:
     """Tang 2007: equal areas are sensitive to noise, hence a median over breaths."""
     seen = told(*made(noise=0.5, breaths=60)).breaths["airway_dead_space_ml"]

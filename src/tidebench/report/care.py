@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from tidebench.views.capnogram import capnogram_page
 from tidebench.views.gases import GasesView, GasSection, gases_view
 from tidebench.views.weaning import CriterionRow, WeaningView, reviewed_weaning
 
@@ -20,7 +21,19 @@ LEFT_OUT = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "sao2", "haemoglobin
 def care_content(review: Review) -> Data:
     """Gases read, and the breathing trial; None for each that the case has nothing of."""
     weaning = reviewed_weaning(review)
-    return {"gases_read": _gases(review), "weaning": None if weaning is None else _weaning(weaning)}
+    return {
+        "gases_read": _gases(review),
+        "weaning": None if weaning is None else _weaning(weaning),
+        "capnogram": _capnogram(review),
+    }
+
+
+def _capnogram(review: Review) -> Data | None:
+    page = capnogram_page(review)
+    if page is None:
+        return None
+    rows = [[n.label, n.value, n.range, f"{n.n}"] for n in page.numbers if n.spread is not None]
+    return {"lead": page.lead, "rows": rows}
 
 
 def _gases(review: Review) -> Data | None:

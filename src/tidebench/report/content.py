@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tidebench._version import __version__
 from tidebench.quantities import COMMON_PRACTICE, Quantity, quantity
+from tidebench.report.capnogram import capnogram_figure
 from tidebench.report.care import care_content
 from tidebench.report.figures import (
     LETTERS,
@@ -41,6 +42,7 @@ from tidebench.views import (
     trend_page,
 )
 from tidebench.views.answers import GROUPS, SAFE, UNTOLD
+from tidebench.views.capnogram import CapnogramPage, capnogram_page
 from tidebench.views.efforts import effort_source
 from tidebench.views.numbers import summary_number
 from tidebench.views.wording import clock, count, duration, sentence, share
@@ -86,7 +88,8 @@ def content(review: Review) -> Data:
         "recording_id": str(review.summary.get("recording_id") or review.recording.recording_id),
         "program": f"Tidebench {__version__}",
     }
-    return {**_typeset_words(words), **_figures(course, breath, effort, page.holds, steps)}
+    curve = capnogram_page(review)
+    return {**_typeset_words(words), **_figures(course, breath, effort, page.holds, steps, curve)}
 
 
 def _typeset_words(words: Data) -> Data:
@@ -95,8 +98,9 @@ def _typeset_words(words: Data) -> Data:
 
 
 def _figures(
-    course: Trend, breath: BreathPage | None, effort: BreathPage | None, holds: HoldsPage, steps: StepsPage
-) -> Data:
+    course: Trend, breath: BreathPage | None, effort: BreathPage | None, holds: HoldsPage, steps: StepsPage,
+    curve: CapnogramPage | None,
+) -> Data:  # fmt: skip
     pictures: dict[str, Picture | None] = {
         "trend": trend_figure(course) if course.panels else None,
         "account": account_figure(breath) if breath else None,
@@ -105,6 +109,7 @@ def _figures(
         "loops": loops_figure(breath) if breath else None,
         "holds_figure": holds_figure(holds),
         "peep": peep_figure(steps),
+        "capnogram_figure": capnogram_figure(curve) if curve else None,
     }
     return {name: picture and {"svg": picture.svg, "alt": typeset(picture.alt)} for name, picture in pictures.items()}
 
