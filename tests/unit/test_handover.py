@@ -17,7 +17,8 @@ from tidebench.cli import main
 from tidebench.handover import LONGEST, LONGEST_NAME, MOST, proposal_from
 from tidebench.limits import load_policy
 from tidebench.report.handover import handover_pdf, handover_text
-from tidebench.views.handover import MOST_EVENTS, HandoverPage, Proposal, handover_page
+from tidebench.views.handed_over import MOST_EVENTS
+from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 
 TYPED: dict[str, Any] = {
