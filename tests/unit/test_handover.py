@@ -17,7 +17,9 @@ from tidebench.cli import main
 from tidebench.handover import LONGEST, LONGEST_NAME, MOST, proposal_from
 from tidebench.limits import load_policy
 from tidebench.report.handover import handover_pdf, handover_text
-from tidebench.views.handover import MOST_EVENTS, HandoverPage, Proposal, handover_page
+from tidebench.store import Identity, new_result
+from tidebench.views.handed_over import MOST_EVENTS
+from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 
 TYPED: dict[str, Any] = {
@@ -226,8 +228,8 @@ def test_bad_options_have_one_message(
 
 
 def test_another_result_is_not_replaced(case: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(["demo", "--out", str(tmp_path / "review"), "--no-report"])
-    capsys.readouterr()
+    with new_result(tmp_path / "review") as draft:
+        draft.identity = Identity("", "", {"report": True})
     with pytest.raises(SystemExit):
         main(["handover", str(case), "--out", str(tmp_path / "review")])
     assert "the result of another command" in capsys.readouterr().err

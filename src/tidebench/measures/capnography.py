@@ -5,8 +5,7 @@ lies between airway dead space and the end of expiration, and both are sought to
 reaches half its highest. (Tang 2007 has 40 to 80 % of the expired volume, which is the same at a dead space of a fifth
 to a third, and lies in the rise where it is more.)
 
-Carbon dioxide often arrives late: gas has to come to its sensor, and the sensor takes time. Fresh gas takes it away at
-once when an inspiration begins, so the delay is read there and taken off.
+Carbon dioxide often arrives late; by how much is read by :mod:`tidebench.measures.co2_delay`, and taken off.
 """
 
 from __future__ import annotations
@@ -26,6 +25,7 @@ from tidebench.formulas.capnography import (
     mean_alveolar_pco2_mmhg,
 )
 from tidebench.kernels import kernel
+from tidebench.measures.co2_delay import LEAST_MMHG, delay_s, earlier
 from tidebench.quantities import quantity
 from tidebench.recording import Recording
 
@@ -52,27 +52,13 @@ CAPNOGRAM_COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 """A row per breath; ``why`` says what stands against its numbers where they are null, and is null elsewhere."""
 
-LATEST_S, EARLIEST_S = 1.0, -0.2
-"""Delays of carbon dioxide behind flow that are taken off; beyond, the sensor's own slowness spoils the curve."""
-STEADY_S = 0.1
-"""By which delays may differ between breaths, as quartiles."""
-SLOWEST_S = 0.15
-"""For the fall from four fifths to a fifth: slower, the rise of the curve is the sensor's and not the airways'."""
-LEAST_MMHG = 5.0
-"""Less at the end of expiration is no capnogram."""
 MOST_INSPIRED_MMHG = 2.0
 MOST_LEAK = 0.1
 ROUNDS = 6
-MOST_LOOKED_AT = 400
-FEWEST = 3
 """All of these: this house's choice."""
 
 AT_VENTILATOR = "flow was measured at the ventilator, and carbon dioxide at the patient: their volumes are not the same"
 HELIOX = "flow is not known with heliox"
-NO_EDGE = "carbon dioxide does not fall when inspirations begin, so how late it is can't be told"
-TOO_LATE = "carbon dioxide is recorded {} after flow: too far for its curve to be kept"
-SLOW = "carbon dioxide takes {} to fall as inspirations begin: its sensor is too slow for the curve"
-UNSTEADY = "carbon dioxide follows flow after {} to {}: too unsteady for its curve to be kept"
 LEAKS = "more than a tenth of the gas leaks away unseen"
 GAP = "carbon dioxide or flow is missing in it"
 NONE_COMES = "no carbon dioxide to speak of comes out"
@@ -133,18 +119,9 @@ def capnogram_of(
         )
     rate = float(recording.rate_hz)
     start, turn, end = (np.asarray(columns[name], np.int64) for name in ("start", "turn", "end"))
-    lags, falls = edges_s(recording["flow"], recording["co2"], start, end, rate)
-    if len(lags) < FEWEST:
-        return Capnogram(nothing, reason=NO_EDGE)
-    low, delay, high = (float(x) for x in np.percentile(lags, (25, 50, 75)))
-    text = quantity("co2_delay_s").text
-    if high - low > STEADY_S:
-        return Capnogram(nothing, delay, UNSTEADY.format(text(low), text(high)))
-    if np.median(falls) > SLOWEST_S:
-        return Capnogram(nothing, delay, SLOW.format(text(float(np.median(falls)))))
-    if not EARLIEST_S <= delay <= LATEST_S:
-        return Capnogram(nothing, delay, TOO_LATE.format(text(delay)))
-    delay = 0.0 if abs(delay) < 1.0 / rate else delay
+    delay, reason = delay_s(recording["flow"], recording["co2"], start, end, rate)
+    if delay is None or reason:
+        return Capnogram(nothing, delay, reason)
     curves = _curves(recording["flow"], earlier(recording["co2"], delay * rate), (start, turn, end), columns, 1 / rate)
     told = pl.DataFrame({"breath": np.arange(len(start)), "start_s": start / rate, "end_s": end / rate, **curves})
     return Capnogram(told.with_columns(pl.col(pl.Float64).fill_nan(None)).cast(pl.Schema(CAPNOGRAM_COLUMNS)), delay)
@@ -157,48 +134,6 @@ def curve_of(recording: Recording, columns: Columns, capnogram: Capnogram, breat
     moved = np.maximum(columns["offset"][breath] - recording["flow"][turn:end], 0.0) / recording.rate_hz
     out = moved > 0.0
     return (np.cumsum(moved) - 0.5 * moved)[out], aligned[out]
-
-
-def earlier(values: Samples, samples: float) -> Samples:
-    """A channel as it would be without a delay, by straight lines between samples; the end repeats its last."""
-    if samples == 0.0:
-        return values
-    at = np.arange(len(values), dtype=np.float64)
-    return np.interp(at + samples, at, values)
-
-
-def edges_s(flow: Samples, co2: Samples, start: Indices, end: Indices, rate: float) -> Samples:
-    """Of breaths that tell: by how much carbon dioxide falls later than inspiration begins, and how long the fall is.
-
-    From where flow turns inward to where PCO2 falls below half of what it was before; and from four fifths to a fifth
-    of it. Seconds, shape (2, breaths that tell).
-    """
-    every = max(1, len(start) // MOST_LOOKED_AT)
-    found = (_edge(flow, co2, int(start[k]), int(end[k]), rate) for k in range(1, len(start), every))
-    return np.array([edge for edge in found if edge is not None]).reshape(-1, 2).T
-
-
-def _edge(flow: Samples, co2: Samples, start: int, end: int, rate: float) -> tuple[float, float] | None:
-    reach = round(-EARLIEST_S * rate)
-    begin = max(0, start - reach)
-    inward = np.flatnonzero(flow[begin:end] > 0.1 * np.max(flow[start:end], initial=0.0))
-    before = co2[max(0, start - 3 * reach) : begin]
-    level = float(np.median(before)) if len(before) else np.nan
-    if not len(inward) or not level > LEAST_MMHG:
-        return None
-    high, half, low = (_below(co2, begin, end, share * level) for share in (0.8, 0.5, 0.2))
-    if high is None or half is None or low is None:
-        return None
-    return (half - (begin + inward[0] - 0.5)) / rate, (low - high) / rate
-
-
-def _below(co2: Samples, first: int, last: int, level: float) -> float | None:
-    """Where PCO2 first falls below a level, between samples; None where it doesn't."""
-    fallen = np.flatnonzero((co2[first + 1 : last] < level) & (co2[first : last - 1] >= level))
-    if not len(fallen):
-        return None
-    i = first + int(fallen[0])
-    return float(i + (co2[i] - level) / (co2[i] - co2[i + 1]))
 
 
 @kernel

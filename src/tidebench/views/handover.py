@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
 from tidebench.limits import policy_statement, population
 from tidebench.views.gases import GasesView, gases_view
+from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
 from tidebench.views.latest import Latest, latest_numbers
 from tidebench.views.matters import BY_KIND, first_three
 from tidebench.views.overview import patient_words
@@ -23,15 +23,13 @@ from tidebench.views.wording import change_words, clock, count, duration, senten
 
 if TYPE_CHECKING:
     from tidebench.care.weaning import Weaning
-    from tidebench.case import Case, Event
+    from tidebench.case import Case
     from tidebench.limits import Policy
     from tidebench.review import Review
 
-PRIORITIES = ("high", "medium", "low", "information")
-MOST_MATTERS, MOST_CHANGES, MOST_EVENTS, MOST_QUESTIONS = 3, 3, 5, 6
+MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS = 3, 3, 6
 MOST_TITLE, MOST_NOTES, MOST_LINE, MOST_DETAIL = 90, 400, 240, 200
 """Letters of what the case says in words: one page holds no more."""
-IN_TRIAL = 240.0
 BLANK = "not known"
 
 
@@ -110,17 +108,17 @@ def handover_page(
     numbers = latest_numbers(case, review, house, until)
     gases = _read_gases(case, review, house)
     weaning = wean(case, review, policy=house)
-    moment = _Moment(case, until)
+    moment = Moment(case, until)
     return HandoverPage(
-        title=_shorter(case.title, MOST_TITLE) or "Untitled case",
+        title=shorter(case.title, MOST_TITLE) or "Untitled case",
         as_of=moment.as_of,
         situation=tuple(_situation(case, moment)),
         background=tuple(_background(case, review)),
         matters=tuple(_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
         numbers=numbers,
-        gases=tuple(_gases(gases, case, moment)),
-        weaning=tuple(_weaning(weaning, moment)),
-        events=tuple(_events(case.events, moment)),
+        gases=tuple(gas_lines(gases, case, moment)),
+        weaning=tuple(weaning_lines(weaning, moment)),
+        events=tuple(event_lines(case.events, moment)),
         proposals=tuple(proposals),
         questions=(*questions, *tuple(_open(case, review, numbers, gases))[: max(0, MOST_QUESTIONS - len(questions))]),
         policy="" if house is None else policy_statement(house, case.patient),
@@ -130,34 +128,7 @@ def handover_page(
     )
 
 
-@dataclass(frozen=True)
-class _Moment:
-    """The end of the case: what is older is told by its age."""
-
-    case: Case
-    until_s: float
-
-    @property
-    def as_of(self) -> str:
-        start = self.case.recording.start
-        wall = "" if start is None else f", {start + timedelta(seconds=self.until_s):%Y-%m-%d %H:%M} by the case"
-        return f"As of {clock(self.until_s)} on the case clock{wall}"
-
-    def ago(self, at_s: float | None) -> str:
-        """``45:00, 15 min ago``; that its time is not known where it isn't."""
-        if at_s is None:
-            return "time not known"
-        age = self.until_s - at_s
-        return clock(at_s) if age < 1 else f"{clock(at_s)}, {duration(age)} ago"
-
-
-def _shorter(text: str, most: int) -> str:
-    """Words on one line, cut where they are too many."""
-    words = " ".join(text.split())
-    return f"{words[: most - 1].rstrip()}…" if len(words) > most else words
-
-
-def _situation(case: Case, moment: _Moment) -> Iterator[tuple[str, str]]:
+def _situation(case: Case, moment: Moment) -> Iterator[tuple[str, str]]:
     yield "Patient", patient_words(case)
     held: dict[str, float | str] = {}
     changes: list[tuple[float, str]] = []
@@ -175,11 +146,11 @@ def _situation(case: Case, moment: _Moment) -> Iterator[tuple[str, str]]:
     if changes:
         last = [f"{clock(at)} {words}" for at, words in changes[-MOST_CHANGES:]]
         more = len(changes) - len(last)
-        yield "Changed", sentence(_shorter("; ".join(last), MOST_LINE) + (f"; {more} earlier" if more else ""))
+        yield "Changed", sentence(shorter("; ".join(last), MOST_LINE) + (f"; {more} earlier" if more else ""))
 
 
 def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
-    yield "Notes", _shorter(case.notes, MOST_NOTES) or "None in the case."
+    yield "Notes", shorter(case.notes, MOST_NOTES) or "None in the case."
     if review is None:
         yield "Known from", "Typed numbers alone: nothing was recorded."
         return
@@ -190,7 +161,7 @@ def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
     doubts = list(dict.fromkeys((*review.recording.warnings, *review.summary.get("warnings", ()))))
     if doubts:
         more = f" And {count(len(doubts) - 1, 'more warning')}, in the report." if len(doubts) > 1 else ""
-        yield "Doubts", f"{_shorter(sentence(str(doubts[0])), MOST_LINE)}{more}"
+        yield "Doubts", f"{shorter(sentence(str(doubts[0])), MOST_LINE)}{more}"
 
 
 def _read_gases(case: Case, review: Review | None, house: Policy | None) -> GasesView | None:
@@ -209,7 +180,7 @@ def _matters(
     """The weightiest of the review; of typed numbers, crossed limits by their kind, then gas, then the trial."""
     if review is not None:
         for matter in first_three(review, verdicts(review)):
-            yield matter.headline, _shorter(matter.detail, MOST_DETAIL)
+            yield matter.headline, shorter(matter.detail, MOST_DETAIL)
         return
     crossed = [one for one in numbers if one.state == "crossed" and one.limit is not None]
     for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
@@ -221,73 +192,6 @@ def _matters(
     signs = [item.name for item in weaning.failure if item.state == "met"]
     if signs:
         yield sentence(f"signs of failure in the breathing trial: {', '.join(signs)}"), ""
-
-
-def _gases(view: GasesView | None, case: Case, moment: _Moment) -> Iterator[str]:
-    from tidebench.care.gases.moment import clock_s, in_order
-
-    if view is None:
-        yield "No blood gas in the case."
-        return
-    last, at_s = view.gases[-1], clock_s(case, in_order(case)[-1])
-    age = moment.ago(at_s) if at_s is not None else last.heading.rpartition(", ")[2]
-    kept = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "pf_ratio_mmhg", "oxygenation_index", "ventilatory_ratio")
-    words = [f"{n.symbol} {n.text}" for n in last.numbers if n.key in (*kept, "dead_space_fraction")]
-    yield f"Last, {last.heading.split(', ')[1]} ({age}): {', '.join(words)}."
-    yield last.conditions
-    yield " ".join((last.acid_base, *(sentence(line) for line in last.acid_base_lines)))
-    yield from last.held
-    yield from (_graded(line) for line in last.grades if "can't be told" not in line)
-    trend = [line for line in view.trend if line.split(":")[0] in ("pH", "PaCO2", "P/F")]
-    if trend:
-        yield f"Over the stay: {'; '.join(trend)}."
-
-
-def _graded(line: str) -> str:
-    """A class by oxygenation, and that a definition needs more."""
-    told, asked, _ = line.partition(". To apply it")
-    return f"{told}, by oxygenation alone: the definition needs more." if asked else sentence(told)
-
-
-def _weaning(told: Weaning, moment: _Moment) -> Iterator[str]:
-    from tidebench.care.weaning.page import counts
-
-    if told.refused:
-        yield told.refused
-        return
-    trial = told.trial
-    if trial is None:
-        yield "No breathing trial in the case."
-    elif trial.duration_s > 60 * IN_TRIAL:
-        yield f"Support is low since {moment.ago(trial.start_s)}; that long is no trial."
-    else:
-        lasts = f"{clock(trial.start_s)} for {duration(trial.duration_s)}, {trial.support.words}"
-        yield f"Breathing trial from {lasts}. Signs of failure: {counts(told.failure) or 'none asked'}."
-        met = [f"{item.name} ({item.value})" for item in told.failure if item.state == "met"]
-        if met:
-            yield f"Met: {', '.join(met)}."
-    if told.readiness:
-        missed = [f"{item.name} ({item.value})" for item in told.readiness if item.state == "not met"]
-        unmet = f" Not met: {', '.join(missed)}." if missed else ""
-        name = "Steps of the paediatric guideline" if told.group == "child" else "Readiness"
-        yield f"{name}: {counts(told.readiness)}.{unmet}"
-    if told.classes is not None and (named := told.classes.wind_2017.name or told.classes.consensus_2007.name):
-        yield f"How long weaning took: {named}."
-
-
-def _events(events: Sequence[Event], moment: _Moment) -> Iterator[str]:
-    """The highest priority first, then the latest; what is left is counted."""
-    if not events:
-        yield "None in the case."
-        return
-    place = {name: rank for rank, name in enumerate(PRIORITIES)}
-    ranked = sorted(events, key=lambda event: (place.get(event.priority or "", len(place)), -event.at_s))
-    for event in ranked[:MOST_EVENTS]:
-        priority = f" ({event.priority})" if event.priority else ""
-        text = f": {event.text}" if event.text else ""
-        yield _shorter(f"{moment.ago(event.at_s)}: {event.kind}{priority}{text}", MOST_LINE // 2)
-    if len(ranked) > MOST_EVENTS:
-        yield f"and {len(ranked) - MOST_EVENTS} more in the case."
 
 
 def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: GasesView | None) -> Iterator[str]:
