@@ -121,3 +121,17 @@ def test_gases_in_either_unit_are_the_same_gases() -> None:
             assert value is not None
             assert m.text == f"{value / 7.50062:.1f} kPa"
     assert "mmHg" not in str(in_kpa.target)
+
+
+def test_many_gases_stay_readable() -> None:
+    """300 gases: a trend shows the first and the last, the report the last six."""
+    one = {"site": "arterial", "ph": 7.3, "pao2_mmhg": 80}
+    many = [{"at_s": 10.0 * k, "paco2_mmhg": 40 + k % 9, **one} for k in range(300)]
+    case = case_from({**TABLES, "blood_gases": many})
+    trend = next(line for line in gases_view(read_gases(case)).trend if line.startswith("PaCO2"))
+    last = " → ".join(str(40 + k % 9) for k in range(293, 300))
+    assert trend == f"PaCO2: 40 → (292 more) → {last} mmHg"
+    told = text_of(report_bytes(replace(made_review(breaths=12), case=case)))
+    assert "The last 6 of 300 gases" in told
+    assert "Gas 300, arterial" in told
+    assert "Gas 294, arterial" not in told

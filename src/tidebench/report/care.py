@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from tidebench.review import Review
 
 Data = dict[str, Any]
-MOST_GASES = 6
+MOST_GASES, MOST_CHANGES = 6, 12
 MOST_MINUTES = 40
 LEFT_OUT = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "sao2", "haemoglobin_g_dl", "pf_ratio_mmhg")
 """Stated in the table of gases already."""
@@ -44,7 +44,15 @@ def _gases(review: Review) -> Data | None:
     capnograms = None if review.capnogram is None else review.capnogram.breaths
     page = read_gases(review.case, breaths=with_capnograms(review.breaths, capnograms), policy=review.policy)
     view = gases_view(page)
-    return {**_indices(view), "gases": [_gas(gas) for gas in view.gases], "trend": [*view.trend, *view.changed]}
+    left = len(view.gases) - MOST_GASES
+    return {
+        **_indices(view),
+        "gases": [_gas(gas) for gas in view.gases[-MOST_GASES:]],
+        "more": f"The last {MOST_GASES} of {len(view.gases)} gases; tidebench gases reads them all."
+        if left > 0
+        else "",
+        "trend": [*view.trend, *view.changed[-MOST_CHANGES:]],
+    }
 
 
 def _indices(view: GasesView) -> Data:

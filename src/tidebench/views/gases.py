@@ -7,13 +7,15 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, Value, Ventilation
+from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, TrendRow, Value, Ventilation
 from tidebench.quantities import quantity
 from tidebench.views.verdicts import KINDS
 from tidebench.views.wording import clock, mode_words, sentence
 
 TensionUnit = Literal["mmHg", "kPa"]
 MMHG_PER_KPA = 7.50062
+MOST_STEPS = 8
+"""Values of a trend that a line holds; all of them stand in --json."""
 IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg(?!/)")
 
 
@@ -169,10 +171,22 @@ class _Words:
     def trend(self, page: GasesPage) -> Iterator[str]:
         for row in page.trend:
             record = quantity(row.key, "blood_gases")
-            steps = " → ".join(self.text(row.key, value, unit=False) for value in row.values)
+            steps = " → ".join(self.steps(row))
             unit = self.unit if record.unit == "mmHg" else "%" if record.percent else record.unit
-            which = "" if len(row.gases) == len(page.gases) else f" (gases {', '.join(map(str, row.gases))})"
+            some = 1 < len(row.gases) < len(page.gases) <= MOST_STEPS
+            which = f" (gases {', '.join(map(str, row.gases))})" if some else ""
             yield f"{record.symbol}: {steps} {unit}".rstrip() + which
+
+    def steps(self, row: TrendRow) -> Iterator[str]:
+        """The values in order; of many the first, how many are left out between, and the last."""
+        texts = [self.text(row.key, value, unit=False) for value in row.values]
+        left = len(texts) - MOST_STEPS
+        if left <= 0:
+            yield from texts
+            return
+        yield texts[0]
+        yield f"({left} more)"
+        yield from texts[1 - MOST_STEPS :]
 
     def target(self, told: Ventilation) -> TargetSection:
         heading = f"To bring PaCO2 to {self.tension(told.target_mmhg)}"

@@ -116,7 +116,7 @@ def handover_page(
         background=tuple(_background(case, review)),
         matters=tuple(_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
         numbers=numbers,
-        gases=tuple(gas_lines(gases, case, moment)),
+        gases=tuple(shorter(line, MOST_LINE) for line in gas_lines(gases, case, moment)),
         weaning=tuple(weaning_lines(weaning, moment)),
         events=tuple(event_lines(case.events, moment)),
         proposals=tuple(proposals),
