@@ -318,8 +318,10 @@ def test_rox_is_for_high_flow_only() -> None:
 
 
 def test_a_gas_that_cannot_be_is_not_computed() -> None:
-    above = read({"pao2_mmhg": 200, "paco2_mmhg": 40, "fio2": 0.21})
-    assert above.value("aa_difference_mmhg") is None
+    above = read({"pao2_mmhg": 200, "paco2_mmhg": 40, "fio2": 0.21}, setting={"peep_cmh2o": 5})
+    for key in ("aa_difference_mmhg", "pf_ratio_mmhg", "oxygenation_index"):
+        assert above.value(key) is None
+    assert "above the alveolar one" in grade(above, "Berlin").reason
     venous = read({"ph": 7.3, "pao2_mmhg": 40, "paco2_mmhg": 46, "fio2": 0.4, "site": "venous"})
     assert all(value.value is None and value.reason for value in venous.indices)
     assert venous.acid_base.primary is None

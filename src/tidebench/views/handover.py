@@ -186,12 +186,16 @@ def _matters(
     for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
         source = "" if one.limit is None else sentence(one.limit.source)
         yield sentence(f"{one.quantity.label} {one.value}: not {one.bound}"), source
-    if gases is not None and "none:" not in gases.gases[-1].acid_base:
+    if gases is not None and gases.gases[-1].acid_base.startswith("Acid and base: ") and not _normal(gases):
         last = gases.gases[-1]
         yield last.acid_base, sentence("; ".join(last.acid_base_lines)) if last.acid_base_lines else ""
     signs = [item.name for item in weaning.failure if item.state == "met"]
     if signs:
         yield sentence(f"signs of failure in the breathing trial: {', '.join(signs)}"), ""
+
+
+def _normal(gases: GasesView) -> bool:
+    return gases.gases[-1].acid_base.startswith("Acid and base: none")
 
 
 def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: GasesView | None) -> Iterator[str]:

@@ -11,6 +11,7 @@ from tidebench.formulas import acid_base, gas_exchange, indices, oxygenation
 
 HIGH_FLOW = "high-flow cannula"
 TUBES = ("endotracheal tube", "tracheostomy tube")
+BEYOND_ALVEOLAR = "PaO2 above the alveolar one: FiO2, site, barometric pressure or the numbers are not of one moment"
 FROM_CAPNOGRAM = (
     "bohr_dead_space_fraction",
     "airway_dead_space_ml",
@@ -86,6 +87,8 @@ def _oxygen(moment: Moment) -> tuple[Value, ...]:
     )
     pressure, site = moment.noted("mean_pressure_cmh2o"), "arterial"
     above = alveolar(moment)
+    if above.value is not None and pao2.value is not None and pao2.value > above.value:
+        pao2 = Fact(pao2.name, None, BEYOND_ALVEOLAR)
     alveoli = as_fact(above, "PAO2")
     short = value_of("", oxygenation.simplified_alveolar_po2_mmhg, fio2, paco2, moment.pressure)
     pf = value_of("pf_ratio_mmhg", lambda po2, share: indices.pf_ratio_mmhg(po2, share, site), pao2, fio2)
@@ -127,8 +130,7 @@ def _at_sea_level(moment: Moment, pf: Value) -> Value:
 def _difference(key: str, alveoli: Fact, pao2: Fact) -> Value:
     found = value_of(key, lambda above, below: above - below, alveoli, pao2)
     if found.value is not None and found.value < 0.0:
-        reason = "PaO2 above the alveolar one: FiO2, site, barometric pressure or the numbers are not of one moment"
-        return Value(key, None, reason, found.made_of)
+        return Value(key, None, BEYOND_ALVEOLAR, found.made_of)
     return found
 
 

@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from tidebench._version import __version__
-from tidebench.care.weaning.children import GUIDELINE
+from tidebench.care.weaning import children
 from tidebench.care.weaning.classes import Class
 from tidebench.care.weaning.cuff import SOURCE, CuffLeak
 from tidebench.care.weaning.effort import words_of
 from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_WARNING, Item
 from tidebench.care.weaning.room import Weaning
-from tidebench.care.weaning.trial import KEYS, Minute, Trend, Trial
+from tidebench.care.weaning.trial import KEYS, MOST_SUPPORT_CMH2O, Minute, Trend, Trial
 from tidebench.caution import CAUTION
 from tidebench.errors import OutputError
 from tidebench.quantities import quantity
@@ -83,7 +83,7 @@ def _readiness(told: Weaning) -> Iterator[str]:
     if not told.readiness:
         return
     child = told.group == "child"
-    source = GUIDELINE if child else BOLES_LIST
+    source = children.GUIDELINE if child else BOLES_LIST
     yield from _heading("The paediatric guideline's steps" if child else "Ready for a breathing trial?")
     when = "" if child else f"At {told.moment_s:.0f} s. "
     yield from _wrapped(
@@ -97,9 +97,10 @@ def _trial(told: Weaning) -> Iterator[str]:
     yield from _heading("The breathing trial")
     trial = told.trial
     if trial is None:
+        most = children.MOST_SUPPORT_CMH2O if told.group == "child" else MOST_SUPPORT_CMH2O
         yield from _wrapped(
-            "None is seen: no setting of at most 8 cmH2O of support or CPAP with PEEP at most 8 cmH2O, and no event "
-            "of a T-piece or breathing trial. Name one with --from and --to."
+            f"None is seen: no setting of at most {most:g} cmH2O of support or CPAP with PEEP at most 8 cmH2O, and no "
+            "event of a T-piece or breathing trial. Name one with --from and --to."
         )
         return
     yield from _wrapped(
