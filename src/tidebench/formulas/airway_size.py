@@ -30,7 +30,10 @@ def cole_uncuffed_mm(age_years: Number) -> Number:
 
 
 def motoyama_cuffed_mm(age_years: Number) -> Number:
-    """Cuffed tube, 1 to 14 years: ``age/4 + 3.5``. Motoyama 1990; Duracher, Paediatr Anaesth 2008;18:113 supports it."""
+    """Cuffed tube, 1 to 14 years: ``age/4 + 3.5``. Motoyama 1990.
+
+    Duracher, Paediatr Anaesth 2008;18:113 found that it fits, n = 204.
+    """
     return _age(age_years) / 4.0 + 3.5
 
 

@@ -54,7 +54,9 @@ def compliance_by_volume_ml_cmh2o(volume_ml: float, before_cmh2o: float, after_c
 
     The volume as it was outside the system, at ambient pressure. What leaks while it goes in is counted as compliance.
     """
-    rise = only_where(after_cmh2o > before_cmh2o, after_cmh2o - before_cmh2o, "after_cmh2o", "above the pressure before")
+    rise = only_where(
+        after_cmh2o > before_cmh2o, after_cmh2o - before_cmh2o, "after_cmh2o", "above the pressure before"
+    )
     return positive("volume_ml", volume_ml, 10_000.0, unit="mL") / rise
 
 

@@ -6,7 +6,7 @@ from tidebench.formulas._domain import Number, only_where, positive, within
 
 
 def anatomical_dead_space_ml(weight_kg: Number) -> Number:
-    """Expected anatomical dead space [mL]: ``2.2·kg``, weight [kg] above zero. Radford, J Appl Physiol 1955 (secondary).
+    """Expected anatomical dead space [mL]: ``2.2·kg``, weight [kg] above zero. Radford 1955 (secondary).
 
     In 58 patients weight hardly predicted what was measured: an order of magnitude, not a value.
     """

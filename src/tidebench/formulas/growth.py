@@ -11,7 +11,7 @@ RESTRICTED_BEYOND = 3.0
 
 
 def value_at(z: float, power: float, median: float, variation: float) -> float:
-    """The measure that lies ``z`` standard deviations from the median: ``M·(1 + L·S·z)^(1/L)``, or ``M·e^(S·z)`` at L 0.
+    """The measure ``z`` standard deviations from the median: ``M·(1 + L·S·z)^(1/L)``, or ``M·e^(S·z)`` at L 0.
 
     In the unit of the median. Cole & Green, Stat Med 1992;11:1305 (from memory). NaN where the curve has no such value.
     """

@@ -12,7 +12,7 @@ ROOM_AIR = 0.21
 
 
 def cylinder_by_psi_l(size: str, pressure_psi: Number) -> Number:
-    """Content [L] by United States size and gauge pressure [psi, 0 to 3500]: ``factor·psi`` (four trade pages agree)."""
+    """Content [L] by United States size and gauge pressure [psi, 0 to 3500]: ``factor·psi`` (trade pages)."""
     factor = LITRES_PER_PSI[known("size", size, LITRES_PER_PSI)]
     return factor * within("pressure_psi", pressure_psi, 0.0, 3500.0, unit="psi")
 

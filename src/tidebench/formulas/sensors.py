@@ -37,9 +37,7 @@ def sensor_line(reference: Samples, measured: Samples) -> SensorLine:
     """
     wanted, read = (np.asarray(values, dtype=np.float64) for values in (reference, measured))
     if wanted.shape != read.shape or wanted.size == 0:
-        raise OptionError(
-            f"{wanted.size} references and {read.size} readings", expected="a reading for each reference"
-        )
+        raise OptionError(f"{wanted.size} references and {read.size} readings", expected="a reading for each reference")
     if np.ptp(wanted) == 0.0:
         raise OptionError("all references are alike", expected="at least two, such as 0 and 30 cmH2O")
     gain, offset = np.polyfit(wanted, read, 1)

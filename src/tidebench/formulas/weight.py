@@ -58,8 +58,8 @@ def traub_johnson_weight_kg(height_cm: Number) -> Number:
 def weight_by_age_kg(age_years: float) -> float:
     """A child's weight [kg] from age alone [years, 0.1 to 12], as it is taught for emergencies.
 
-    Below 1 year ``0.5·months + 4``, to 5 years ``2·age + 8``, to 12 years ``3·age + 7``: teaching of advanced paediatric
-    life support, 5th edition (from memory).
+    Below 1 year ``0.5·months + 4``, to 5 years ``2·age + 8``, to 12 years ``3·age + 7``: taught in advanced
+    paediatric life support, 5th edition (from memory).
     """
     age = within("age_years", age_years, 0.1, 12.999, unit="years")
     if age < 1.0:
