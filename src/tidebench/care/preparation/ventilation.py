@@ -126,7 +126,9 @@ def _minute_volume(
     if record is not None:
         ends = [per_kg * weight_kg / ML_PER_L for per_kg in (record.low, record.high)]
         needed = span(*(1000.0 * end / v for end, v in zip(ends, (volume[1], volume[0]), strict=True)), 0)
-        why += f" {span(record.low, record.high, 0)} mL/kg/min is {span(*ends, decimals)} L/min, reached at {needed} /min."
+        why += (
+            f" {span(record.low, record.high, 0)} mL/kg/min is {span(*ends, decimals)} L/min, reached at {needed} /min."
+        )
     yield told("minute_volume_l_min", "minute volume", low, high, "L/min", why, decimals=decimals,
                kind="common practice" if record else "", source=record.source if record else "")  # fmt: skip
 
@@ -168,9 +170,7 @@ def _time_constant(request: Request, look: Chooser) -> Line:
     return of_practice(look.need("time_constant_s"), why="Measured ones take its place once there are any.")
 
 
-def _compliance(
-    request: Request, look: Chooser, weight_kg: float | None
-) -> tuple[tuple[float, float] | None, Line]:
+def _compliance(request: Request, look: Chooser, weight_kg: float | None) -> tuple[tuple[float, float] | None, Line]:
     stated = request.lungs.compliance_ml_cmh2o
     if stated is not None:
         line = told("compliance_ml_cmh2o", "compliance", stated, stated, "mL/cmH2O", "As stated.", decimals=2)
@@ -212,9 +212,7 @@ def _targets(look: Chooser) -> Iterator[Line]:
             yield of_practice(record, decimals=decimals)
 
 
-def _by_mask(
-    request: Request, subject: Subject, look: Chooser, policy: Policy | None
-) -> tuple[Start, Section]:
+def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy | None) -> tuple[Start, Section]:
     """Support by mask: no volume is set, so none is promised."""
     peep = look.need("mask_peep_cmh2o")
     lines = [of_practice(peep, decimals=0)]

@@ -139,7 +139,9 @@ def _others(request: Request, subject: Subject) -> Iterator[Line]:
     height = patient.height_cm or patient.length_cm
     if subject.group == "adult" and height is not None and patient.sex is not None:
         kg = devine_weight_kg(height, patient.sex)
-        yield _other("devine_weight_kg", "by inches, as cards print it", kg, "Devine, Drug Intell Clin Pharm 1974;8:650")
+        yield _other(
+            "devine_weight_kg", "by inches, as cards print it", kg, "Devine, Drug Intell Clin Pharm 1974;8:650"
+        )
     if subject.group != "child":
         return
     age = subject.age_years or 0.0
