@@ -25,8 +25,8 @@ from tidebench.quantities import COMMON_PRACTICE
 
 AT_HAND = "Half a size smaller and half a size larger lie ready."
 CONFIRM = (
-    "No rule of depth replaces looking: CO2 in every breath, both sides moving and heard, then a chest film, and the mark "
-    "at the teeth or lips written down."
+    "No rule of depth replaces looking: CO2 in every breath, both sides moving and heard, then a chest film, and the "
+    "mark at the teeth or lips written down."
 )
 BORDERLINE = ((1.0, 1.2), (2.0, 2.2))
 COLE, MOTOYAMA = "Cole 1957", "Motoyama 1990; Duracher, Paediatr Anaesth 2008;18:113"

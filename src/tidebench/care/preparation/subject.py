@@ -110,7 +110,8 @@ def _check_adult(request: Request) -> None:
         index = weight / (height / 100.0) ** 2
         if not BODY_MASS_INDEX[0] <= index <= BODY_MASS_INDEX[1]:
             _refuse("[patient]", f"{weight:g} kg at {height:g} cm can't both be right",
-                    f"a body mass index of {BODY_MASS_INDEX[0]:g} to {BODY_MASS_INDEX[1]:g}, not {index:.0f}")  # fmt: skip
+                    f"a body mass index of {BODY_MASS_INDEX[0]:g} to {BODY_MASS_INDEX[1]:g}, "
+                    f"not {index:.0f}")  # fmt: skip
 
 
 def _check_child(request: Request, age: float | None) -> None:

@@ -124,10 +124,10 @@ def _minute_volume(
     why = "smallest volume at the lowest rate to largest at the highest."
     record = look.get("minute_volume_ml_kg_min")
     if record is not None:
-        ends = [per_kg * weight_kg / ML_PER_L for per_kg in (record.low, record.high)]
-        needed = span(*(1000.0 * end / v for end, v in zip(ends, (volume[1], volume[0]), strict=True)), 0)
+        least, most = record.low * weight_kg / ML_PER_L, record.high * weight_kg / ML_PER_L
         why += (
-            f" {span(record.low, record.high, 0)} mL/kg/min is {span(*ends, decimals)} L/min, reached at {needed} /min."
+            f" {span(record.low, record.high, 0)} mL/kg/min is {span(least, most, decimals)} L/min, reached at "
+            f"{span(ML_PER_L * least / volume[1], ML_PER_L * most / volume[0], 0)} /min."
         )
     yield told("minute_volume_l_min", "minute volume", low, high, "L/min", why, decimals=decimals,
                kind="common practice" if record else "", source=record.source if record else "")  # fmt: skip
@@ -138,13 +138,14 @@ def _times(request: Request, look: Chooser, rate: tuple[float, float]) -> Iterat
     tau = _pair(tau_line)
     yield tau_line
     record = look.need("inspiratory_time_s")
-    reached = [100.0 * emptied_fraction(time, constant)
-               for time, constant in ((record.low, tau[1]), (record.high, tau[0]))]  # fmt: skip
+    least, most = (
+        100.0 * emptied_fraction(time, constant) for time, constant in ((record.low, tau[1]), (record.high, tau[0]))
+    )
     full = span(FULL_TIME_CONSTANTS * tau[0], FULL_TIME_CONSTANTS * tau[1], 2)
     yield of_practice(
         record,
         why=f"Three time constants, {full} s, give 95 % of the volume that a pressure can give; this gives "
-        f"{span(*reached, 0)} %.",
+        f"{span(least, most, 0)} %.",
     )
     parts = look.get("expiratory_parts")
     if parts is not None:

@@ -15,9 +15,9 @@ from tidebench.care.preparation.growth import (
 )
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
-from tidebench.errors import OptionError
 from tidebench.formulas.growth import weight_at_body_mass_index_kg
 from tidebench.formulas.weight import (
+    LOWEST_FITTED_HEIGHT_CM,
     devine_weight_kg,
     is_extrapolated,
     predicted_body_weight_kg,
@@ -145,14 +145,9 @@ def _others(request: Request, subject: Subject) -> Iterator[Line]:
     if subject.group != "child":
         return
     age = subject.age_years or 0.0
-    if height is not None and age >= 1.0:
-        try:
-            kg = traub_johnson_weight_kg(height)
-        except OptionError:
-            kg = None
-        if kg is not None:
-            yield _other("traub_johnson_weight_kg", "by height alone", kg,
-                         "Traub & Johnson, Am J Hosp Pharm 1980;37:195 (from memory)")  # fmt: skip
+    if height is not None and age >= 1.0 and 45.0 <= height <= LOWEST_FITTED_HEIGHT_CM:
+        yield _other("traub_johnson_weight_kg", "by height alone", traub_johnson_weight_kg(height),
+                     "Traub & Johnson, Am J Hosp Pharm 1980;37:195 (from memory)")  # fmt: skip
     if 0.1 <= age < 13.0 and patient.sex is not None:
         yield _other("taught_weight_kg", "by age alone", weight_by_age_kg(age), TAUGHT)
 
