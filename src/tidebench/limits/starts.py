@@ -18,6 +18,7 @@ _MASK = "BTS/ICS guideline, Thorax 2016;71:ii1 (from memory)"
 _OXYGEN = "BTS guideline on oxygen, Thorax 2017;72:ii1 (from memory)"
 _RESUSCITATION = "ERC guideline on the newborn, Resuscitation 2021;161:291 (from memory)"
 _TYPICAL = "Teaching range (from memory)"
+_UNSURE = "Teaching range (from memory, unsure)"
 _COHORTS = "Teaching range, beside 799 patients with COVID-19: 36 (29 to 45) mL/cmH2O"
 
 
@@ -219,13 +220,24 @@ _ADULT = (
     _usual(
         "mask_cycling_percent", "adult", 30, 50, "A leak keeps flow up: a low cut would end inspiration late, or never."
     ),
+    _usual("mask_fio2", "adult", 0.4, 1.0, "Then down to the saturation aimed at within minutes."),
+    _usual(
+        "mask_fio2",
+        "adult",
+        0.24,
+        0.35,
+        "Controlled: only as much as the saturation aimed at takes.",
+        "obstructive",
+        kind="consensus",
+        source=_OXYGEN,
+    ),
     _usual("mask_longest_inspiration_s", "adult", 1.0, 1.5, "Ends inspiration where a leak hides the fall of flow."),
     _usual("alarm_rate_high_per_min", "adult", 30, 35),
     _usual("alarm_apnoea_s", "adult", 20, 20),
     _usual("alarm_minute_volume_below_percent", "adult", 25, 50),
     _usual("alarm_minute_volume_above_percent", "adult", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "adult", 40, 50),
-    _usual("alarm_spo2_low", "adult", 0.88, 0.90),
+    _usual("alarm_spo2_under", "adult", 0.02, 0.04),
     _usual("circuit_compliance_ml_cmh2o", "adult", 1.5, 3, "Heated tubing."),
     _usual("unstated_base_flow_l_min", "adult", 0, 10),
 )
@@ -254,6 +266,7 @@ _CHILD = (
     _usual("expiratory_parts", "child", 2, 2),
     _usual("expiratory_parts", "child", 3, 5, "Long expiration, so that less gas is trapped.", "obstructive"),
     _usual("peep_cmh2o", "child", 5, 8, "", kind="consensus", source=_PAEDIATRIC),
+    _usual("peep_cmh2o", "child", 3, 5, "Below intrinsic PEEP where the child triggers.", "obstructive"),
     _usual(
         "fio2",
         "child",
@@ -300,6 +313,8 @@ _CHILD = (
     _usual("time_constant_s", "child", 0.15, 0.3, "", below_years=1, source=_TYPICAL),
     _usual("time_constant_s", "child", 0.2, 0.35, "", below_years=12, source=_TYPICAL),
     _usual("time_constant_s", "child", 0.3, 0.6, "", source=_TYPICAL),
+    _usual("time_constant_s", "child", 0.3, 0.6, "", "obstructive", 1, source=_UNSURE),
+    _usual("time_constant_s", "child", 0.4, 1.0, "", "obstructive", source=_UNSURE),
     _usual("compliance_ml_cmh2o_kg", "child", 1.0, 1.5, "", below_years=1, source=_TYPICAL),
     _usual("compliance_ml_cmh2o_kg", "child", 1.0, 1.0, "", source=_TYPICAL),
     _usual("mask_support_cmh2o", "child", 5, 10, "Raised to the volume and comfort aimed at."),
@@ -307,6 +322,7 @@ _CHILD = (
     _usual("mask_rate_per_min", "child", 20, 30, "A backup, under the child's own rate.", below_years=6),
     _usual("mask_rate_per_min", "child", 14, 20, "A backup, under the child's own rate."),
     _usual("mask_cycling_percent", "child", 30, 50, "A leak keeps flow up: a low cut would end inspiration late."),
+    _usual("mask_fio2", "child", 0.3, 0.6, "Then by the saturation aimed at."),
     _usual("mask_longest_inspiration_s", "child", 0.6, 1.0, "Ends inspiration where a leak hides the fall of flow."),
     _usual("alarm_rate_high_per_min", "child", 50, 50, "", below_years=1),
     _usual("alarm_rate_high_per_min", "child", 40, 45, "", below_years=6),
@@ -316,7 +332,7 @@ _CHILD = (
     _usual("alarm_minute_volume_below_percent", "child", 25, 50),
     _usual("alarm_minute_volume_above_percent", "child", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "child", 35, 40),
-    _usual("alarm_spo2_low", "child", 0.88, 0.90),
+    _usual("alarm_spo2_under", "child", 0.02, 0.04),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 1.5, "", below_years=1),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 3, ""),
     _usual("unstated_base_flow_l_min", "child", 0, 10),
@@ -414,7 +430,7 @@ _NEWBORN = (
     _usual("alarm_minute_volume_below_percent", "newborn", 20, 30),
     _usual("alarm_minute_volume_above_percent", "newborn", 20, 30),
     _usual("alarm_pressure_cap_cmh2o", "newborn", 30, 35),
-    _usual("alarm_spo2_low", "newborn", 0.88, 0.89, "And a high alarm at 0.95 while oxygen is given."),
+    _usual("alarm_spo2_under", "newborn", 0.01, 0.02, "And a high alarm at 0.95 while oxygen is given."),
     _usual("circuit_compliance_ml_cmh2o", "newborn", 0.5, 1.5),
     _usual("unstated_base_flow_l_min", "newborn", 4, 10, "Continuous flow through the circuit is usual."),
 )

@@ -28,6 +28,8 @@ GUIDELINE = "AARC guideline on humidification, Respir Care 2012;57:782 (from mem
 RADFORD = "Radford 1955 (secondary source)"
 HART = "Hart 1963, n = 73 (secondary source)"
 EXCHANGER_MOST_L_MIN = 10.0
+BYPASSED = 0.5
+"""Part of the anatomical dead space that is left below a tube."""
 
 
 def dead_space_section(request: Request, subject: Subject, weight_kg: float | None, start: Start) -> Section:
@@ -50,14 +52,14 @@ def dead_space_section(request: Request, subject: Subject, weight_kg: float | No
 def _shares(request: Request, subject: Subject, weight_kg: float | None, start: Start, total: float) -> Iterator[Line]:
     if start.volume_ml is None or weight_kg is None:
         return
-    least, most = start.volume_ml
+    least, most = start.target_ml or start.volume_ml
     anatomical = anatomical_dead_space_ml(weight_kg)
     by_height = request.patient.height_cm
     other = ""
     if by_height is not None and by_height >= 50.0:
         other = f" By height {number(anatomical_dead_space_by_height_ml(by_height), 0)} mL ({HART})."
     yield told("anatomical_dead_space_ml", "anatomical dead space expected", anatomical, anatomical, "mL",
-               f"2.2 mL/kg, a tube bypasses about half.{other}", decimals=1 if anatomical < 30 else 0,
+               f"2.2 mL/kg.{other}", decimals=1 if anatomical < 30 else 0,
                kind="association", source=RADFORD)  # fmt: skip
     if not total:
         return
@@ -67,11 +69,13 @@ def _shares(request: Request, subject: Subject, weight_kg: float | None, start: 
     yield told("instrumental_share_percent", "of tidal volume", low, high, "%",
                f"{state} the {number(usual.high)} % of the smallest volume that is accepted.", decimals=0,
                kind=usual.kind, source=usual.source)  # fmt: skip
-    share = dead_space_share(least, anatomical, total)
-    yield told("dead_space_share", "of the smallest breath that reaches no alveolus", share, share, "",
-               "Anatomical and instrumental, the whole anatomical one taken.", decimals=2)  # fmt: skip
+    left = BYPASSED * anatomical
+    share = 100.0 * dead_space_share(least, left, total)
+    yield told("dead_space_share_percent", "smallest breath that reaches no alveolus", share, share, "%",
+               "Instrumental dead space and half the anatomical one; a tube bypasses the rest (Nunn 1959, Chadda 2002, "
+               "secondary source).", decimals=0)  # fmt: skip
     try:
-        factor = ventilation_factor(least, anatomical, total)
+        factor = ventilation_factor(least, left, total)
     except OptionError:
         yield untold("ventilation_factor", "rate that makes up for it",
                      "By this reckoning the smallest breath doesn't get past its dead space.")  # fmt: skip

@@ -38,13 +38,20 @@ def _pressures(look: Chooser, start: Start) -> Iterator[Line]:
                f"{span(under.low, under.high, 0, 'cmH2O')} below the peak", under.low, under.high, "cmH2O",
                under.text, under.kind, under.source)  # fmt: skip
     below, above = look.need("alarm_peep_under_cmh2o"), look.need("alarm_peep_over_cmh2o")
-    least, most = start.peep_cmh2o
-    lows = max(0.0, least - below.high), max(0.0, least - below.low)
-    yield _line(below, "low_peep_cmh2o", "low PEEP", *lows, "cmH2O", f"{span(below.low, below.high, 0)} under.", 0)
-    highs = most + above.low, most + above.high
-    yield _line(above, "high_peep_cmh2o", "high PEEP", *highs, "cmH2O", f"{span(above.low, above.high, 0)} over.", 0)
+    yield _beside(below, "low_peep_under_cmh2o", "low PEEP", "under", start)
+    yield _beside(above, "high_peep_over_cmh2o", "high PEEP", "over", start)
     delay = look.need("alarm_disconnection_s")
     yield _line(delay, "disconnection_s", "disconnection, delay at most", delay.low, delay.high, "s", "", 0)
+
+
+def _beside(record: Practice, key: str, label: str, side: str, start: Start) -> Line:
+    """A limit beside the set PEEP, with the numbers where one PEEP is told."""
+    words = f"{span(record.low, record.high, 0, 'cmH2O')} {side} the set one"
+    least, most = start.peep_cmh2o
+    if least == most:
+        ends = sorted(max(0.0, least + (end if side == "over" else -end)) for end in (record.low, record.high))
+        words += f": {span(ends[0], ends[1], 0, 'cmH2O')}"
+    return Line(key, label, words, record.low, record.high, "cmH2O", record.text, record.kind, record.source)
 
 
 def _volumes(look: Chooser, start: Start) -> Iterator[Line]:
@@ -53,12 +60,12 @@ def _volumes(look: Chooser, start: Start) -> Iterator[Line]:
         why = "No tidal volume is told: set 70 % and 130 to 150 % of what is seen once it is steady."
         yield untold("low_tidal_volume_ml", "low and high tidal volume", why)
     else:
-        least, most = start.volume_ml
+        least, most = start.target_ml or start.volume_ml
         decimals = 1 if most < 50 else 0
         yield _line(low, "low_tidal_volume_ml", "low tidal volume", least * low.low / PERCENT,
-                    least * low.high / PERCENT, "mL", f"{number(low.low)} % of the smallest.", decimals)  # fmt: skip
+                    least * low.high / PERCENT, "mL", f"{number(low.low)} % of the smallest aimed at.", decimals)  # fmt: skip
         yield _line(high, "high_tidal_volume_ml", "high tidal volume", most * high.low / PERCENT,
-                    most * high.high / PERCENT, "mL", f"{span(high.low, high.high, 0)} % of the largest.",
+                    most * high.high / PERCENT, "mL", f"{span(high.low, high.high, 0)} % of the largest aimed at.",
                     decimals)  # fmt: skip
     below, above = look.need("alarm_minute_volume_below_percent"), look.need("alarm_minute_volume_above_percent")
     yield _of_current(below, "low_minute_volume", "low minute volume", "−", "A leak, a slower rate, a tired patient.")
@@ -87,7 +94,7 @@ def _gases(look: Chooser) -> Iterator[Line]:
     around = look.need("alarm_fio2_around")
     yield Line("fio2_around", "FiO2", f"± {around.high:.2f} of the set one", around.low, around.high, "", around.text,
                around.kind, around.source)  # fmt: skip
-    spo2 = look.need("alarm_spo2_low")
-    yield _line(spo2, "low_spo2", "low SpO2", spo2.low, spo2.high, "", "Below what is aimed at.", 2)
+    under, aim = look.need("alarm_spo2_under"), look.need("spo2").low
+    yield _line(under, "low_spo2", "low SpO2", aim - under.high, aim - under.low, "", "Just under what is aimed at.", 2)
     etco2 = look.need("alarm_etco2_mmhg")
     yield _line(etco2, "etco2_mmhg", "EtCO2, low and high", etco2.low, etco2.high, "mmHg", "", 0)

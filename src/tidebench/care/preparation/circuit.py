@@ -51,8 +51,8 @@ def circuit_section(request: Request, subject: Subject, start: Start) -> Section
                   why="As stated." if check and check.size else "By tidal volume: up to 50 mL newborn, below 300 mL "
                   "child.")]  # fmt: skip
     if check is None:
-        lines.append(untold("leak_ml_min", "leak", f"Not checked: close the patient's end, hold {pressure:g} cmH2O, and "
-                            f"the leak should be at most {limit:g} mL/min ({SOURCE})."))  # fmt: skip
+        lines.append(untold("leak_ml_min", "leak", f"Not checked: close the patient's end, hold {pressure:g} cmH2O; "
+                            f"at most {limit:g} mL/min may leak ({SOURCE})."))  # fmt: skip
         return Section("circuit", "Circuit check", (*lines, *_lost(request, None, start)), (DECIDES,))
     found = _found(request, check)
     lines += [_leak(found, limit, pressure), _compliance(found, subject)]

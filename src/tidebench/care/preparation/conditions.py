@@ -38,7 +38,8 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
                "The part of the lung that still takes gas is small, and small volumes let fewer patients die.",
                "trial target", _TRIAL),
         Change("peep", "PEEP", "by a table with FiO2, then by what the lung answers",
-               "It holds open what a breath has opened; too much of it overstretches the rest.", "trial target", _TRIAL),
+               "It holds open what a breath has opened; too much of it overstretches the rest.",
+               "trial target", _TRIAL),
         Change("rate", "rate", "higher, up to 35 /min while expiration ends", "It makes up for the small volume.",
                "trial target", _TRIAL),
         Change("carbon_dioxide", "carbon dioxide", "may rise, pH kept in its range",
@@ -62,7 +63,8 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
                "Forcing it down traps gas; in chronic retention a normal PaCO2 leaves the patient alkalotic."),
     ),
     "neuromuscular": (
-        Change("help", "support", "full at first, with rest at night", "Weak muscles tire; the lungs are not the cause."),
+        Change("help", "support", "full at first, with rest at night",
+               "Weak muscles tire; the lungs are not the cause."),
         Change("trigger", "trigger", "sensitive, with a backup rate",
                "Weak efforts are missed, and breathing may stop in sleep."),
         Change("secretions", "secretions", "help with cough is planned from the start",
@@ -84,8 +86,8 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
                "Veins of the neck drain the brain."),
     ),
     "preterm RDS": (
-        Change("volume", "volume", "4 to 5 mL/kg, volume-targeted", "Compliance changes within minutes of surfactant: a "
-               "fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
+        Change("volume", "volume", "4 to 5 mL/kg, volume-targeted",
+               "Compliance changes within minutes of surfactant: a fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
         Change("peep", "PEEP", "5 to 8 cmH2O", "Without surfactant small lungs collapse in each expiration.",
                "consensus", _RDS),
         Change("oxygen", "oxygen", "SpO2 0.90 to 0.94, never from pure oxygen",

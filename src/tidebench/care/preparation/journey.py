@@ -19,13 +19,14 @@ TAKE = (
     "Monitor with capnography, alarms audible on the way; the transport ventilator's alarms set for this patient.",
 )
 BEFORE = (
-    "Ten minutes on the transport ventilator at the bed, settings as they were; then gas or saturation and EtCO2 looked "
-    "at before leaving.",
+    "Ten minutes on the transport ventilator at the bed, settings as they were; then gas or saturation and EtCO2 "
+    "looked at before leaving.",
     "Tube fixed, depth noted, cuff measured; lines and drains secured, stomach emptied.",
     "The place that receives knows, and has settings, oxygen and power ready.",
 )
 UNDERWAY = (
-    "Who watches the patient does nothing else. At each transfer: chest, EtCO2, saturation, tube depth, cylinder gauge.",
+    "Who watches the patient does nothing else. At each transfer: chest, EtCO2, saturation, tube depth, "
+    "cylinder gauge.",
     "If in doubt, off the ventilator and by hand.",
 )
 
@@ -59,7 +60,9 @@ def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) ->
     verdict: Verdict = "pass" if supply.usable_l >= high else "fail" if supply.usable_l < low else "not judged"
     words = {"pass": "yes", "fail": "no", "not judged": "can't be told"}[verdict]
     missing = max(0.0, high - supply.usable_l)
-    why = "Even at the most that may be drawn." if verdict == "pass" else f"Short by {missing:.0f} L at the most drawn."
+    why = "Even at the most that may be drawn."
+    if verdict != "pass":
+        why = f"Short by {missing:.0f} L at the most drawn."
     if verdict == "not judged":
         why += " State base flow, leak and drive gas, or take more."
     yield Line("journey_oxygen_enough", "oxygen at hand is enough", words, why=why, kind=factor.kind,
@@ -73,8 +76,9 @@ def _battery(plan: Transport, subject: Subject) -> Line:
         return untold("journey_battery", "battery", f"Not stated; {needed:.0f} min are wanted, and a second one.")
     verdict: Verdict = "pass" if plan.battery_minutes >= needed else "fail"
     return Line("journey_battery", "battery", f"{plan.battery_minutes:.0f} min", plan.battery_minutes,
-                plan.battery_minutes, "min", f"{needed:.0f} min are wanted, {number(factor.high)} times the way; an old "
-                "battery gives less than it shows.", factor.kind, factor.source, verdict)  # fmt: skip
+                plan.battery_minutes, "min",
+                f"{needed:.0f} min are wanted, {number(factor.high)} times the way; an old battery gives less than it "
+                "shows.", factor.kind, factor.source, verdict)  # fmt: skip
 
 
 def _altitude(plan: Transport, request: Request, start: Start) -> Iterator[Line]:

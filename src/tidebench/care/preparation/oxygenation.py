@@ -34,11 +34,10 @@ def oxygen_lines(
 ) -> tuple[list[Line], Span, Span]:
     """Lines of PEEP and FiO2, and both as spans."""
     needed = request.lungs.fio2
-    fio2 = look.need("fio2")
+    fio2 = (look.get("mask_fio2") if subject.mask else None) or look.need("fio2")
     oxygen = of_practice(fio2)
     if needed is not None:
-        oxygen = told("fio2", "FiO2 at the start", needed, needed, "", f"As stated: what is needed now. {fio2.text}",
-                      decimals=2, kind=fio2.kind, source=fio2.source)  # fmt: skip
+        oxygen = told("fio2", "FiO2 at the start", needed, needed, "", "As stated: what is needed now.", decimals=2)
     spans = (oxygen.low or 0.21, oxygen.high or 1.0)
     if subject.lungs != "ARDS":
         record = look.need("peep_cmh2o")

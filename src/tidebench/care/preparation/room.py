@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tidebench.care.preparation.added_dead_space import dead_space_section
@@ -16,7 +17,7 @@ from tidebench.care.preparation.sensor_checks import sensor_section
 from tidebench.care.preparation.sheet import Section, Subject, span
 from tidebench.care.preparation.subject import questions, subject_of
 from tidebench.care.preparation.supply import supply_section
-from tidebench.care.preparation.ventilation import start_of
+from tidebench.care.preparation.ventilation import limits_of, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
 from tidebench.limits import ITEMS, Policy, policy_statement, practice
@@ -90,10 +91,22 @@ def prepare(request: Request, policy: Policy | None = None) -> Sheet:
         _patient(request, subject),
         sections,
         checklist(subject, transport=journey is not None),
-        (*questions(request, subject), *doubts(request)),
+        (*questions(request, subject), *doubts(request), *_beyond(request, subject, policy)),
         _policy_words(request, subject, policy),
         policy.identity if policy else None,
     )
+
+
+def _beyond(request: Request, subject: Subject, policy: Policy | None) -> Iterator[str]:
+    """A question where a house starts beyond the limit that holds."""
+    start = practice("tidal_volume_ml_kg", subject.group, subject.age_years, subject.lungs, subject.practice)
+    for limit in limits_of(request, subject, policy):
+        beyond = limit.high is not None and start is not None and start.high > limit.high
+        if limit.key in ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg") and beyond and start is not None:
+            yield (
+                f"The tidal volume of {start.source} goes up to {start.high:g} mL/kg, and the limit is {limit.bound} "
+                f"({limit.source}): is that meant?"
+            )
 
 
 def _patient(request: Request, subject: Subject) -> str:

@@ -123,8 +123,10 @@ def number(value: float, decimals: int = 1) -> str:
 
 
 def span(low: float, high: float, decimals: int = 1, unit: str = "") -> str:
-    """``6 to 8 mL/kg``; one number where both are alike when shown."""
+    """``6 to 8 mL/kg``; one number where both are alike when shown, and alike in decimals where not."""
     ends = [number(low, decimals), number(high, decimals)]
+    shown = max(len(end.partition(".")[2]) for end in ends)
+    ends = [f"{end:.{shown}f}" for end in (low, high)]
     words = ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
     return f"{words} {unit}".rstrip()
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tidebench.care.preparation.request import Cylinder, Oxygen, Request
-from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
+from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
 from tidebench.care.preparation.ventilation import Chooser, Start
 from tidebench.errors import CaseError
 from tidebench.formulas.oxygen_supply import (
@@ -19,9 +20,7 @@ from tidebench.formulas.oxygen_supply import (
 from tidebench.quantities import COMMON_PRACTICE
 
 IDEAL = "Water capacity times pressure; real oxygen differs by a few per cent, and makers' tables hold."
-AMBIENT = (
-    "Minute volume is at body conditions, about a tenth more than the cylinder gives for it: that is left as reserve."
-)
+AMBIENT = "Minute volume is at body conditions, a tenth more than the cylinder gives for it: left as reserve."
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,4 +148,4 @@ def cylinders_needed(litres: float, asked: Oxygen, reserve_bar: float) -> str:
     if not asked.cylinders:
         return ""
     each = _content(asked.cylinders[0], reserve_bar)
-    return "" if each <= 0.0 else f"{span(-(-litres // each), -(-litres // each), 0)} like the first one"
+    return "" if each <= 0.0 else f"{math.ceil(litres / each)} like the first one"

@@ -14,8 +14,8 @@ from tidebench.limits.practice import Practice
 
 ML_PER_L = 1000.0
 FULL_TIME_CONSTANTS = 3.0
-EMPTY_TIME_CONSTANTS = 4.0
-"""Time constants of expiration that leave 1.8 % of a volume: little is trapped."""
+"""Time constants after which 95 % of a volume has gone in, or out."""
+TRIAL_AIM_ML_KG = 6.0
 SMALL_NEWBORN_KG = 0.7
 SAID: dict[tuple[str, str], Condition] = {
     ("adult", "ARDS"): "ARDS",
@@ -34,6 +34,7 @@ class Start:
     peep_cmh2o: tuple[float, float]
     above_peep_cmh2o: tuple[float, float] | None
     fio2: tuple[float, float]
+    target_ml: tuple[float, float] | None = None
 
     @property
     def minute_volume_l_min(self) -> tuple[float, float] | None:
@@ -80,7 +81,8 @@ def start_of(
     oxygen, peep, fio2 = oxygen_lines(request, subject, look, policy)
     lines += [*oxygen, compliance_line, _expected(above), *_synchrony(look), *_targets(look)]
     lines += [of_limit(limit) for limit in limits_of(request, subject, policy) if limit.key in PRESSURES]
-    start = Start(volume, rate, peep, above, fio2)
+    aimed = next((_pair(line) for line in lines if line.key == "tidal_volume_aim_ml"), volume)
+    start = Start(volume, rate, peep, above, fio2, aimed)
     return start, Section("start", "Where ventilation starts", tuple(lines), tuple(_notes(subject, weight_kg)),
                           peep_tables(subject, policy))  # fmt: skip
 
@@ -108,7 +110,7 @@ def _volumes(look: Chooser, weight_kg: float | None) -> tuple[tuple[float, float
     lines = [per_kg, told("tidal_volume_ml", "tidal volume in mL", low, high, "mL",
                           f"times {number(weight_kg, 3)} kg.", decimals=decimals)]  # fmt: skip
     if look.subject.group == "adult" and record.kind == "trial target":
-        aim = 6.0 * weight_kg
+        aim = TRIAL_AIM_ML_KG * weight_kg
         lines.append(told("tidal_volume_aim_ml", "tidal volume aimed at", aim, aim, "mL", "6 mL/kg, the trial's aim.",
                           decimals=0, kind=record.kind, source=record.source))  # fmt: skip
     return (low, high), lines
@@ -145,21 +147,24 @@ def _times(request: Request, look: Chooser, rate: tuple[float, float]) -> Iterat
     yield of_practice(
         record,
         why=f"Three time constants, {full} s, give 95 % of the volume that a pressure can give; this gives "
-        f"{span(least, most, 0)} %.",
+        f"{span(least, most, 0)} %.{_longest(record.high, rate[1])}",
     )
     parts = look.get("expiratory_parts")
     if parts is not None:
         yield Line("ie_ratio", "I:E", f"1:{span(parts.low, parts.high, 1).replace(' to ', ' to 1:')}", parts.low,
                    parts.high, "", parts.text, parts.kind, parts.source)  # fmt: skip
-    highest = 60.0 / (record.low + EMPTY_TIME_CONSTANTS * tau[1])
-    text = (
-        f"A breath of {number(record.low, 2)} s in and four time constants out (98 % gone) fits so often in the slowest "
-        "case expected; a higher rate may trap gas, which an expiratory hold shows."
-    )
-    if highest < rate[0]:
-        text += " That is below the rates in use: look for flow that has not ended before the next breath."
-    yield told("rate_without_trapping_per_min", "rate that leaves time to empty, up to", highest, highest, "/min", text,
-               decimals=0)  # fmt: skip
+    slow, fast = (60.0 / (record.low + FULL_TIME_CONSTANTS * constant) for constant in (tau[1], tau[0]))
+    yield told("rate_without_trapping_per_min", "rate that leaves time to breathe out, up to", slow, fast, "/min",
+               f"Above it a breath of {number(record.low, 2)} s leaves less than three time constants, the slowest to "
+               "the fastest expected, and gas may stay behind: an expiratory hold shows it.", decimals=0)  # fmt: skip
+
+
+def _longest(inspiration_s: float, rate_per_min: float) -> str:
+    """What to know where the longest inspiration leaves too little time at the highest rate."""
+    half = 30.0 / rate_per_min
+    if inspiration_s <= half:
+        return ""
+    return f" At {rate_per_min:g} /min at most {half:.2f} s, so that expiration is not the shorter part."
 
 
 def _time_constant(request: Request, look: Chooser) -> Line:
@@ -207,9 +212,10 @@ def _synchrony(look: Chooser) -> Iterator[Line]:
 
 def _targets(look: Chooser) -> Iterator[Line]:
     yield of_practice(look.need("spo2"), decimals=2)
+    ph = look.get("ph")
     for item, decimals in (("pao2_mmhg", 0), ("paco2_mmhg", 0), ("ph", 2)):
         record = look.get(item)
-        if record is not None:
+        if record is not None and not (item == "paco2_mmhg" and ph is not None and record.lungs is None):
             yield of_practice(record, decimals=decimals)
 
 

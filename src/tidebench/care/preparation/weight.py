@@ -27,6 +27,7 @@ from tidebench.formulas.weight import (
 from tidebench.quantities import COMMON_PRACTICE
 
 ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
+PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 PHILLIPS = "Phillips, Nutr Clin Pract 2007;22:240 (from memory)"
 TAUGHT = "advanced paediatric life support, 5th edition (from memory)"
 STANDARD_UNTIL_YEARS = 5.0
@@ -45,13 +46,16 @@ def weight_section(request: Request, subject: Subject) -> tuple[float | None, Se
     """The weight that volumes are given by [kg], and the section that says how it came about."""
     found = _reference(request, subject)
     actual = request.patient.weight_kg
-    lines = [_line(found, subject)]
-    used = found.kg
-    if actual is not None and subject.group != "newborn":
-        lines.append(told("actual_weight_kg", "actual weight", actual, actual, "kg", "As stated.", decimals=2))
-    if subject.group == "child" and actual is not None:
-        used = actual if used is None else min(actual, used)
-    lines.append(_used(used, found, actual, subject))
+    used, lines = found.kg, []
+    if subject.group == "child":
+        lines.append(_line("reference_weight_kg", "reference weight", found))
+        if actual is not None:
+            used = actual if used is None else min(actual, used)
+            lines.append(told("actual_weight_kg", "actual weight", actual, actual, "kg", "As stated.", decimals=2))
+        lines.append(_used(used, found, actual))
+    else:
+        label = "predicted weight" if subject.group == "adult" else "weight"
+        lines.append(_line("weight_for_volumes_kg", label, found))
     lines += _others(request, subject)
     return used, Section("weight", "Weight for volumes", tuple(lines), tuple(_notes(request, subject)))
 
@@ -62,7 +66,7 @@ def _reference(request: Request, subject: Subject) -> Reference:
         height = patient.height_cm or patient.length_cm
         if height is None or patient.sex is None:
             lacking = "height" if height is None else "sex"
-            return Reference(None, f"no {lacking} is given; predicted weight needs height_cm and sex")
+            return Reference(None, f"No {lacking} is given: predicted weight needs height_cm and sex.")
         return Reference(
             predicted_body_weight_kg(height, patient.sex),
             f"{'50' if patient.sex == 'male' else '45.5'} + 0.91·({height:g} − 152.4)",
@@ -76,13 +80,13 @@ def _reference(request: Request, subject: Subject) -> Reference:
 def _newborn(request: Request) -> Reference:
     patient = request.patient
     if patient.weight_kg is not None:
-        return Reference(patient.weight_kg, "actual weight")
+        return Reference(patient.weight_kg, "The actual weight: newborns are ventilated by it.")
     if patient.sex is None:
-        return Reference(None, "neither weight nor sex is given")
+        return Reference(None, "Neither weight nor sex is given.")
     age = patient.age_days / 365.25 if patient.age_days is not None else patient.age_years or 0.0
     curve = weight_for_age(patient.sex, age)
     kg = None if curve is None else curve.median
-    return Reference(kg, "not weighed: the median of infants at term of that age, an estimate", STANDARD)
+    return Reference(kg, "Not weighed: the median of infants at term of that age, an estimate.", STANDARD)
 
 
 def _child(request: Request, subject: Subject) -> Reference:
@@ -90,8 +94,8 @@ def _child(request: Request, subject: Subject) -> Reference:
     assert age is not None
     if patient.sex is None:
         if age < 13.0 and age >= 0.1:
-            return Reference(weight_by_age_kg(age), "no sex is given: the rule by age alone", TAUGHT)
-        return Reference(None, "no sex is given")
+            return Reference(weight_by_age_kg(age), "No sex is given: the rule by age alone.", TAUGHT)
+        return Reference(None, "No sex is given.")
     height = patient.height_cm or patient.length_cm
     if height is not None:
         if age < STANDARD_UNTIL_YEARS:
@@ -99,38 +103,36 @@ def _child(request: Request, subject: Subject) -> Reference:
             curve = weight_for_height(patient.sex, height, standing=standing)
             if curve is not None:
                 word = "height" if standing else "length"
-                return Reference(curve.median, f"median weight of that {word}", STANDARD)
+                return Reference(curve.median, f"The median weight of that {word}.", STANDARD)
         index = body_mass_index_for_age(patient.sex, age)
         if index is not None:
             kg = weight_at_body_mass_index_kg(index.median, height)
-            return Reference(kg, f"median body mass index of that age, {index.median:.1f} kg/m², at that height",
+            return Reference(kg, f"The median body mass index of that age, {index.median:.1f} kg/m², at that height.",
                              f"{PHILLIPS}; {STANDARD}")  # fmt: skip
     curve = weight_for_age(patient.sex, age)
     if curve is not None:
-        return Reference(curve.median, "no height is given: median weight of that age", STANDARD)
-    return Reference(None, "no height is given, and beyond 10 years the standard has no weight by age")
+        return Reference(curve.median, "No height is given: the median weight of that age.", STANDARD)
+    return Reference(None, "No height is given, and beyond 10 years the standard has no weight by age.")
 
 
-def _line(found: Reference, subject: Subject) -> Line:
-    label = {"adult": "predicted weight", "child": "reference weight", "newborn": "weight"}[subject.group]
+def _line(key: str, label: str, found: Reference) -> Line:
     if found.kg is None:
-        return untold("reference_weight_kg", label, found.rule)
-    kind = "trial target" if subject.group == "adult" else "common practice"
-    decimals = 3 if found.kg < 10 else 1
-    return told("reference_weight_kg", label, found.kg, found.kg, "kg", found.rule, decimals=decimals, kind=kind,
+        return untold(key, label, found.rule)
+    kind = "trial target" if found.source == ARDS_NETWORK else "common practice"
+    return told(key, label, found.kg, found.kg, "kg", found.rule, decimals=_decimals(found.kg), kind=kind,
                 source=found.source)  # fmt: skip
 
 
-def _used(used: float | None, found: Reference, actual: float | None, subject: Subject) -> Line:
+def _used(used: float | None, found: Reference, actual: float | None) -> Line:
     if used is None:
         return untold("weight_for_volumes_kg", "weight for volumes", found.rule)
-    why = "predicted weight: lungs grow with height, not with weight"
-    if subject.group == "newborn":
-        why = "actual weight" if actual is not None else "an estimate until the infant is weighed"
-    if subject.group == "child":
-        why = "the lower of actual and reference weight" if actual is not None else "reference weight"
-    return told("weight_for_volumes_kg", "weight for volumes", used, used, "kg", why,
-                decimals=3 if used < 10 else 1)  # fmt: skip
+    why = "The reference weight." if actual is None else "The lower of actual and reference weight."
+    return told("weight_for_volumes_kg", "weight for volumes", used, used, "kg", why, decimals=_decimals(used),
+                kind="consensus", source=PALICC_2)  # fmt: skip
+
+
+def _decimals(kg: float) -> int:
+    return 2 if kg < 10 else 1
 
 
 def _others(request: Request, subject: Subject) -> Iterator[Line]:
@@ -153,7 +155,7 @@ def _others(request: Request, subject: Subject) -> Iterator[Line]:
 
 
 def _other(key: str, label: str, kg: float, source: str) -> Line:
-    return told(key, label, kg, kg, "kg", "for comparison, not used", source=source)
+    return told(key, label, kg, kg, "kg", "For comparison, not used.", source=source)
 
 
 def _notes(request: Request, subject: Subject) -> Iterator[str]:
