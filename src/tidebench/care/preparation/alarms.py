@@ -63,7 +63,8 @@ def _volumes(look: Chooser, start: Start) -> Iterator[Line]:
         least, most = start.target_ml or start.volume_ml
         decimals = 1 if most < 50 else 0
         yield _line(low, "low_tidal_volume_ml", "low tidal volume", least * low.low / PERCENT,
-                    least * low.high / PERCENT, "mL", f"{number(low.low)} % of the smallest aimed at.", decimals)  # fmt: skip
+                    least * low.high / PERCENT, "mL", f"{number(low.low)} % of the smallest aimed at.",
+                    decimals)  # fmt: skip
         yield _line(high, "high_tidal_volume_ml", "high tidal volume", most * high.low / PERCENT,
                     most * high.high / PERCENT, "mL", f"{span(high.low, high.high, 0)} % of the largest aimed at.",
                     decimals)  # fmt: skip

@@ -87,7 +87,8 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
     ),
     "preterm RDS": (
         Change("volume", "volume", "4 to 5 mL/kg, volume-targeted",
-               "Compliance changes within minutes of surfactant: a fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
+               "Compliance changes within minutes of surfactant: a "
+               "fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
         Change("peep", "PEEP", "5 to 8 cmH2O", "Without surfactant small lungs collapse in each expiration.",
                "consensus", _RDS),
         Change("oxygen", "oxygen", "SpO2 0.90 to 0.94, never from pure oxygen",

@@ -92,8 +92,8 @@ def _altitude(plan: Transport, request: Request, start: Start) -> Iterator[Line]
                f"Standard atmosphere at {plan.cabin_altitude_m:g} m.", decimals=0)  # fmt: skip
     why = f"The same oxygen pressure as FiO2 {number(fio2, 2)} at sea level: FiO2·(760 − 47)/(PB − 47)."
     if wanted > 1.0:
-        yield untold("cabin_fio2", "FiO2 needed there", f"More than 1: {why} A lower cabin altitude or more PEEP is for "
-                     "people to decide.")  # fmt: skip
+        yield untold("cabin_fio2", "FiO2 needed there", f"More than 1: {why} A lower cabin altitude or more PEEP is "
+                     "for people to decide.")  # fmt: skip
     else:
         yield told("cabin_fio2", "FiO2 needed there", wanted, wanted, "", why, decimals=2)
     growth = 100.0 * (ground / air - 1.0)

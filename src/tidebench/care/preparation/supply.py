@@ -39,8 +39,8 @@ def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Su
     drawn, lines = _drawn(asked, start, look)
     if not asked.cylinders:
         lines.append(untold("oxygen_content_l", "oxygen at hand",
-                            "No cylinder is stated: [[oxygen.cylinders]] with water_capacity_l and pressure_bar, or size "
-                            "and pressure_psi."))  # fmt: skip
+                            "No cylinder is stated: [[oxygen.cylinders]] with water_capacity_l and pressure_bar, or "
+                            "size and pressure_psi."))  # fmt: skip
         return Supply(None, drawn), Section("oxygen", "Oxygen supply", tuple(lines))
     whole = sum(_content(cylinder, 0.0) * cylinder.count for cylinder in asked.cylinders)
     usable = sum(_content(cylinder, reserve.high) * cylinder.count for cylinder in asked.cylinders)

@@ -108,7 +108,7 @@ def _volumes(look: Chooser, weight_kg: float | None) -> tuple[tuple[float, float
     low, high = record.low * weight_kg, record.high * weight_kg
     decimals = 1 if high < 50 else 0
     lines = [per_kg, told("tidal_volume_ml", "tidal volume in mL", low, high, "mL",
-                          f"times {number(weight_kg, 3)} kg.", decimals=decimals)]  # fmt: skip
+                          f"For {number(weight_kg, 2)} kg.", decimals=decimals)]  # fmt: skip
     if look.subject.group == "adult" and record.kind == "trial target":
         aim = TRIAL_AIM_ML_KG * weight_kg
         lines.append(told("tidal_volume_aim_ml", "tidal volume aimed at", aim, aim, "mL", "6 mL/kg, the trial's aim.",
@@ -123,7 +123,7 @@ def _minute_volume(
         return
     low, high = (v * f / ML_PER_L for v, f in zip(volume, rate, strict=True))
     decimals = 2 if high < 3 else 1
-    why = "smallest volume at the lowest rate to largest at the highest."
+    why = "Smallest volume at the lowest rate to largest at the highest."
     record = look.get("minute_volume_ml_kg_min")
     if record is not None:
         least, most = record.low * weight_kg / ML_PER_L, record.high * weight_kg / ML_PER_L
