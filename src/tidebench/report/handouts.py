@@ -90,4 +90,4 @@ def _section(section: Section, keys: list[str]) -> dict[str, Any]:
         for line in section.lines
         if line.key in keys
     ]
-    return {"title": section.title, "lines": lines, "notes": list(section.notes)}
+    return {"key": section.key, "title": section.title, "lines": lines, "notes": list(section.notes)}

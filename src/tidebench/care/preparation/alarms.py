@@ -46,7 +46,7 @@ def _pressures(look: Chooser, start: Start) -> Iterator[Line]:
 
 def _beside(record: Practice, key: str, label: str, side: str, start: Start) -> Line:
     """A limit beside the set PEEP, with the numbers where one PEEP is told."""
-    words = f"{span(record.low, record.high, 0, 'cmH2O')} {side} the set one"
+    words = f"{span(record.low, record.high, 0, 'cmH2O')} {side} set"
     least, most = start.peep_cmh2o
     if least == most:
         ends = sorted(max(0.0, least + (end if side == "over" else -end)) for end in (record.low, record.high))

@@ -78,6 +78,6 @@ def _as_table(rows: tuple[Pair, ...], title: str, source: str) -> Table:
     """One column for each FiO2, with the span of its PEEP below."""
     oxygen = dict.fromkeys(fio2 for fio2, _ in rows)
     peeps = [[peep for fio2, peep in rows if fio2 == row] for row in oxygen]
-    heads = ("FiO2", *(number(row, 2) for row in oxygen))
+    heads = ("FiO2", *(f"{row:.2f}" if round(row, 1) != row else f"{row:.1f}" for row in oxygen))
     return Table(f"{title[0].upper()}{title[1:]}", heads, (("PEEP, cmH2O", *(span(min(p), max(p), 0) for p in peeps)),),
                  source)  # fmt: skip
