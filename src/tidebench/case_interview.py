@@ -391,8 +391,9 @@ def _one_of(answer: str, words: tuple[str, ...]) -> str | None:
     if plain.isdecimal() and plain.isascii():
         return words[int(plain) - 1] if 1 <= int(plain) <= len(words) else None
     by_word = {word.casefold(): word for word in words}
-    for found in ([w for w in by_word if w == plain], [w for w in by_word if w.startswith(plain)],
-                  [w for w in by_word if plain in w], difflib.get_close_matches(plain, by_word, n=1, cutoff=0.8)):  # fmt: skip
+    near = difflib.get_close_matches(plain, by_word, n=1, cutoff=0.8)
+    beginning, holding = [w for w in by_word if w.startswith(plain)], [w for w in by_word if plain in w]
+    for found in ([plain] if plain in by_word else [], beginning, holding, near):
         if len(found) == 1:
             return by_word[found[0]]
     return None

@@ -17,8 +17,9 @@ SECONDS_PER_MINUTE = 60.0
 ML_PER_L = 1000.0
 LEAST_RISE_CMH2O = 5.0
 """A smaller rise of pressure tells too little of a compliance."""
-MOST_ALIKE = 0.995
-"""Correlation between pressure and its integral above which the two can't be told apart."""
+LEAST_HOLD_S = 2.0
+STILL = 0.05
+"""Part of the highest flow below which none counts as flowing: a hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +110,8 @@ def closed_system(pressure_cmh2o: Samples, flow_l_s: Samples, interval_s: float)
     Raises
     ------
     OptionError
-        Nothing flowed in (a decay alone tells only the ratio of leak and compliance), pressure hardly rose, or pressure
-        and time can't be told apart: there is no hold after the filling.
+        Nothing flowed in (a decay alone tells only the ratio of leak and compliance), pressure hardly rose, or there is
+        no hold after the filling, so that leak and compliance can't be told apart.
 
     Notes
     -----
@@ -129,11 +130,12 @@ def closed_system(pressure_cmh2o: Samples, flow_l_s: Samples, interval_s: float)
             "compliance",
             expected="flow recorded at the ventilator while the system fills, or a known volume",
         )
-    terms = np.column_stack([rise, _integral(pressure, interval_s)])
-    if abs(np.corrcoef(terms.T)[0, 1]) > MOST_ALIKE:
+    still = len(flow) - 1 - int(np.flatnonzero(np.abs(flow) > STILL * np.abs(flow).max())[-1])
+    if still * interval_s < LEAST_HOLD_S:
         raise OptionError(
-            "leak and compliance can't be told apart", expected="a filling, then at least some seconds of hold"
+            "leak and compliance can't be told apart", expected=f"a filling, then a hold of at least {LEAST_HOLD_S:g} s"
         )
+    terms = np.column_stack([rise, _integral(pressure, interval_s)])
     (compliance, conductance), *_ = np.linalg.lstsq(terms, volume, rcond=None)
     left = volume - terms @ np.array([compliance, conductance])
     tail = max(1, round(0.1 / interval_s))
