@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -119,13 +118,6 @@ def test_characters_that_can_not_be_printed_are_dropped_and_length_is_bounded() 
     case, _ = answered(filling(["ä\x1b[31m\x00" + "x" * 5000]))
     assert case.title.startswith("ä[31mxxx")
     assert len(case.title) == 400
-
-
-@pytest.fixture
-def keyboard(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
-    lines: list[str] = []
-    monkeypatch.setattr("builtins.input", lambda *_: lines.pop(0) if lines else (_ for _ in ()).throw(EOFError))
-    return iter([lines])  # type: ignore[return-value]
 
 
 def typed(monkeypatch: pytest.MonkeyPatch, answers: list[str]) -> None:

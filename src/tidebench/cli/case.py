@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from cyclopts import App
@@ -44,4 +45,7 @@ def _ask(question: str) -> str:
     from rich.console import Console
     from rich.text import Text
 
-    return Console(highlight=False).input(Text(f"{question} "))
+    answer = Console(highlight=False).input(Text(f"{question} "))
+    if not sys.stdin.isatty():
+        print(answer)  # a file or pipe echoes nothing
+    return answer

@@ -74,7 +74,7 @@ def _found(request: Request, check: CircuitCheck) -> Found:
     try:
         return _typed(check)
     except OptionError as error:
-        raise CaseError(error.problem, where=f"[circuit_check] {error.where}", expected=error.expected) from None
+        raise CaseError(error.problem, where=f"[circuit_check], {error.where}", expected=error.expected) from None
 
 
 def _typed(check: CircuitCheck) -> Found:

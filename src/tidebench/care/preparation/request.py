@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr, ValidationError
 
 from tidebench.case import MOST_BYTES, Case, InspiredOxygen
 from tidebench.case_errors import explain
@@ -130,6 +130,13 @@ class Request(Case):
     oxygen: Oxygen | None = None
     transport: Transport | None = None
 
+    _name: str = PrivateAttr(default="patient.toml")
+
+    @property
+    def name(self) -> str:
+        """What messages call the file."""
+        return self._name
+
 
 def request_from(said: dict[str, Any], *, folder: Path | str = ".", name: str = "patient.toml") -> Request:
     """The request that tables and keys describe.
@@ -143,7 +150,7 @@ def request_from(said: dict[str, Any], *, folder: Path | str = ".", name: str = 
         request = Request.model_validate(said)
     except ValidationError as error:
         raise explain(error, said, Request, name) from None
-    request._folder = Path(folder)
+    request._folder, request._name = Path(folder), name
     return request
 
 

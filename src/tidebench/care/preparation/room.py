@@ -20,6 +20,7 @@ from tidebench.care.preparation.supply import supply_section
 from tidebench.care.preparation.ventilation import limits_of, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
+from tidebench.errors import CaseError
 from tidebench.limits import ITEMS, Policy, policy_statement, practice
 from tidebench.limits.practice import Practice
 
@@ -68,6 +69,14 @@ def prepare(request: Request, policy: Policy | None = None) -> Sheet:
     CaseError
         Something is impossible or contradictory: see :func:`~tidebench.care.preparation.subject.subject_of`.
     """
+    try:
+        return _sheet(request, policy)
+    except CaseError as error:
+        where = f"{request.name}: {error.where}"
+        raise CaseError(error.problem, where=where, expected=error.expected, remedy=error.remedy) from None
+
+
+def _sheet(request: Request, policy: Policy | None) -> Sheet:
     subject = subject_of(request, policy)
     weight_kg, weight = weight_section(request, subject)
     start, ventilation = start_of(request, subject, weight_kg, policy)

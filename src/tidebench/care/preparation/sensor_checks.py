@@ -35,7 +35,7 @@ def sensor_section(request: Request) -> Section:
 
 def _flow(check: FlowSensor) -> Iterator[Line]:
     if not check.strokes_ml:
-        raise CaseError("is empty", where="[flow_sensor] strokes_ml", expected="volumes as shown, mL")
+        raise CaseError("is empty", where="[flow_sensor], strokes_ml", expected="volumes as shown, mL")
     factor = _room_air_as(check)
     wanted = check.syringe_ml * factor
     gain, spread = syringe_gain(np.array(check.strokes_ml), wanted)

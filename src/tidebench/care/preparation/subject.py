@@ -55,7 +55,7 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
     age = _age_years(request)
     interface = request.airway.interface or "endotracheal tube"
     if interface not in (*MASKS, *TUBES):
-        _refuse("[airway] interface", f"is {interface!r}, for which no set-up of breaths is held",
+        _refuse("[airway], interface", f"is {interface!r}, for which no set-up of breaths is held",
                 ", ".join((*TUBES, *MASKS)))  # fmt: skip
     lungs = request.condition or "healthy lungs"
     if lungs not in BY_GROUP[group]:
@@ -101,10 +101,10 @@ def _check_adult(request: Request) -> None:
     patient = request.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
     if height is not None and height < HEIGHTS_CM[0]:
-        _refuse("[patient] height_cm", f"is {height:g} in an adult, for whom no predicted weight is published",
+        _refuse("[patient], height_cm", f"is {height:g} in an adult, for whom no predicted weight is published",
                 f"at least {HEIGHTS_CM[0]:g}", f"In inches it would be {height * 2.54:.0f} cm.")  # fmt: skip
     if weight is not None and not ADULT_KG[0] <= weight <= ADULT_KG[1]:
-        _refuse("[patient] weight_kg", f"is {weight:g} in an adult", f"{ADULT_KG[0]:g} to {ADULT_KG[1]:g} kg",
+        _refuse("[patient], weight_kg", f"is {weight:g} in an adult", f"{ADULT_KG[0]:g} to {ADULT_KG[1]:g} kg",
                 "Is the age in years, and the weight in kg?")  # fmt: skip
     if height and weight:
         index = weight / (height / 100.0) ** 2
@@ -126,7 +126,7 @@ def _check_child(request: Request, age: float | None) -> None:
         )
         for key, value, curve, unit in curves:
             if value is not None and curve is not None and abs(curve.z(value, restricted=unit == "kg")) > FARTHEST_Z:
-                _refuse(f"[patient] {key}", f"is {value:g} at {_age_words(age)}",
+                _refuse(f"[patient], {key}", f"is {value:g} at {_age_words(age)}",
                         f"near {curve.median:.3g} {unit}, the median of that age",
                         "Is the age right, and the unit?")  # fmt: skip
     _check_index(request)
@@ -149,11 +149,11 @@ def _check_newborn(request: Request, lungs: str) -> None:
         _refuse("condition", f"is 'preterm RDS' at {weeks:g} weeks", f"a gestational age below {TERM_WEEKS:g} weeks")
     if weight is None:
         if weeks is None or weeks < TERM_WEEKS:
-            _refuse("[patient] weight_kg", "is missing, and no free preterm standard is held to stand in for it",
+            _refuse("[patient], weight_kg", "is missing, and no free preterm standard is held to stand in for it",
                     "the weight", "Weigh the infant, or take the weight at birth.")  # fmt: skip
         return
     if not NEWBORN_KG[0] <= weight <= NEWBORN_KG[1]:
-        _refuse("[patient] weight_kg", f"is {weight:g} in a newborn", f"{NEWBORN_KG[0]:g} to {NEWBORN_KG[1]:g} kg")
+        _refuse("[patient], weight_kg", f"is {weight:g} in a newborn", f"{NEWBORN_KG[0]:g} to {NEWBORN_KG[1]:g} kg")
     if weeks is not None:
         _check_gestation(request, weight, weeks)
     _check_tube(request, largest=4.5, smallest=2.0)
@@ -174,7 +174,7 @@ def _check_gestation(request: Request, weight: float, weeks: float) -> None:
 def _check_tube(request: Request, *, largest: float, smallest: float) -> None:
     size = request.airway.tube_inner_diameter_mm
     if size is not None and not smallest <= size <= largest:
-        _refuse("[airway] tube_inner_diameter_mm", f"is {size:g} at this age", f"{smallest:g} to {largest:g} mm")
+        _refuse("[airway], tube_inner_diameter_mm", f"is {size:g} at this age", f"{smallest:g} to {largest:g} mm")
 
 
 def _age_words(age_years: float) -> str:
