@@ -387,7 +387,7 @@ def test_the_impossible_is_refused_with_its_reason(patient: dict[str, Any], mess
         (ADULT, "healthy lungs", {"oxygen": {"cylinders": {"size": "E"}}}, "a cylinder says neither or both"),
         (ADULT, "healthy lungs", {"pressure_sensor": {"reference_cmh2o": [5], "shown_cmh2o": []}}, "1 references"),
         (ADULT, "healthy lungs", {"circuit_check": {"volume_ml": 50, "pressure_cmh2o": 10, "start_cmh2o": 20}},
-         "above the pressure before"),
+         "pressure_cmh2o: -10 can't be used"),
         (ADULT, "healthy lungs", {"circuit_check": {"file": "../x.csv"}}, "inside the case folder"),
         (ADULT, "weak lungs", {}, "condition: is 'weak lungs'"),
     ],

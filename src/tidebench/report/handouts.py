@@ -75,7 +75,8 @@ def sheet_content(sheet: Sheet) -> dict[str, Any]:
         "description": sheet.patient,
     }
     printed: dict[str, Any] = typeset(told)
-    return {**printed, "title": sheet.title or TITLE}
+    title = "".join(char for char in sheet.title if char.isprintable())
+    return {**printed, "title": title or TITLE}
 
 
 def _brief(section: Section) -> dict[str, Any]:

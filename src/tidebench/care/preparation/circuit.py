@@ -29,6 +29,8 @@ ALIKE = 0.02
 DECIDES = "The ventilator's own check of the breathing system decides; this one is a reference beside it."
 LEAST_SECONDS = 3.0
 MOST_SAMPLES = 2_000_000
+KEYS = {"after_cmh2o": "pressure_cmh2o", "end_cmh2o": "later_pressure_cmh2o"}
+"""What the patient file calls the arguments of formulas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,8 @@ def _found(request: Request, check: CircuitCheck) -> Found:
     try:
         return _typed(check)
     except OptionError as error:
-        raise CaseError(error.problem, where=f"[circuit_check], {error.where}", expected=error.expected) from None
+        where = f"[circuit_check], {KEYS.get(error.where, error.where)}"
+        raise CaseError(error.problem, where=where, expected=error.expected) from None
 
 
 def _typed(check: CircuitCheck) -> Found:
