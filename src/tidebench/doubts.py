@@ -8,6 +8,7 @@ from tidebench.case import Case, Setting
 
 ADULT_YEARS = 15.0
 SHORT_ADULT_CM = 120.0
+LIGHT_ADULT_KG = 20.0
 BODY_MASS_INDEX = (4.0, 80.0)
 """kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
 TIDAL_VOLUME_ML_KG = (1.0, 20.0)
@@ -20,6 +21,8 @@ def doubts(case: Case) -> Iterator[str]:
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
     if height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says an adult of {height:g} cm: is that in inches, {height * 2.54:.0f} cm?"
+    if weight and weight < LIGHT_ADULT_KG and (patient.age_years or 0.0) >= ADULT_YEARS:
+        yield f"The case says {weight:g} kg at {patient.age_years:g} years: are both right?"
     if height and weight and not BODY_MASS_INDEX[0] <= weight / (height / 100) ** 2 <= BODY_MASS_INDEX[1]:
         yield f"The case says {weight:g} kg at {height:g} cm: are both right?"
     for setting in case.settings:

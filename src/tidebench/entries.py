@@ -49,13 +49,18 @@ class Within:
             return value
         raise refusal(f"is {value:g}", f"{self.low:g} to {self.high:g} {self.unit}".rstrip(), self._question(value))
 
-    def _question(self, value: float) -> str:
+    def slip(self, value: float) -> tuple[str, float] | None:
+        """The unit in which a refused number was probably typed, and what it is in the right one."""
         for unit, factor in self.slips.items():
             if unit == "per cent" and value <= 1:
                 continue
             if self.low <= value * factor <= self.high:
-                return f"Is that in {unit}? Then write {value * factor:.4g}."
-        return ""
+                return unit, value * factor
+        return None
+
+    def _question(self, value: float) -> str:
+        slip = self.slip(value)
+        return "" if slip is None else f"Is that in {slip[0]}? Then write {slip[1]:.4g}."
 
 
 def refusal(problem: str, expected: str = "", remedy: str = "") -> PydanticCustomError:

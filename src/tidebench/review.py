@@ -334,8 +334,9 @@ def warnings(
         told.append(
             "One compartment does not describe this lung: breaths agree with each other, but the equation of motion "
             "leaves more than the sensors' noise, or pressure bends down while flow is constant. Parts that fill at "
-            "different speeds, tissue that relaxes, or gauges that disagree do that. "
-            "Compliance stands for the whole breath; resistances and time constants are averages."
+            "different speeds, airways that collapse, tissue that relaxes, or gauges that disagree do that. "
+            "Compliance, where it is told, stands for the whole breath; "
+            "resistances and time constants are averages."
         )
     lags = [float(piece.columns["lag"][0]) for piece in pieces if len(piece)]
     if lags and max(lags) > 0:

@@ -130,6 +130,33 @@ def new_result(out: Path) -> Iterator[Draft]:
             shutil.rmtree(staging, ignore_errors=True)
 
 
+@contextmanager
+def new_folder(out: Path) -> Iterator[Path]:
+    """Make a folder that is put at ``out``, whole, when the block ends; a block that fails leaves no trace.
+
+    Raises
+    ------
+    OutputError
+        There is something at ``out`` already, other than an empty folder, or it can't be written.
+    """
+    out = out.parent.resolve() / out.name
+    with _told(out), _parents(out), _only_writer(out):
+        if os.path.lexists(out) and not (out.is_dir() and not any(out.iterdir())):
+            raise OutputError("there is something there already", where=str(out), expected="a new or empty folder")
+        staging = _sibling(out, "writing")
+        shutil.rmtree(staging, ignore_errors=True)
+        staging.mkdir()
+        try:
+            yield staging
+            for path in _files(staging):
+                _flush(path)
+            if out.exists():
+                out.rmdir()
+            staging.rename(out)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+
+
 def keep_other_results(out: Path, mark: str) -> None:
     """Refuse to replace a result that another command wrote: one whose options lack ``mark``.
 

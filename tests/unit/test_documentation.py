@@ -9,6 +9,18 @@ from pathlib import Path
 
 import pytest
 
+from tidebench.care.preparation import prepare, request_from
+from tidebench.care.preparation.request import (
+    CircuitCheck,
+    Cylinder,
+    DeadSpace,
+    FlowSensor,
+    Mechanics,
+    Oxygen,
+    PressureSensor,
+    Transport,
+    Tube,
+)
 from tidebench.case import case_from
 from tidebench.limits import load_policy
 
@@ -21,7 +33,7 @@ CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs"
     "page",
     [
         "tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md",
-        "how-to/read-the-gases.md", "how-to/hand-over.md",
+        "how-to/read-the-gases.md", "how-to/hand-over.md", "how-to/prepare-a-patient.md",
     ],
 )  # fmt: skip
 def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -53,13 +65,26 @@ def test_links_lead_to_files_that_exist(page: Path) -> None:
 def test_case_and_policy_files_on_the_pages_are_valid(page: Path, tmp_path: Path) -> None:
     for block in re.findall(r"^```toml\n(.*?)^```", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL):
         said = tomllib.loads(block)
-        if "limit" in said:
+        if {"limit", "practice", "peep_table"} & said.keys():
             (tmp_path / "policy.toml").write_text(block, encoding="utf-8")
-            assert load_policy(tmp_path / "policy.toml").limits
+            house = load_policy(tmp_path / "policy.toml")
+            assert house.limits or house.practice
             continue
         if "recording" in said and isinstance(said["recording"], dict):
             said["recording"].setdefault("file", "signals.csv")
         assert case_from(said)
+
+
+def test_patient_file_on_its_page_is_valid_and_every_key_stands_there() -> None:
+    page = (ROOT / "docs" / "how-to" / "prepare-a-patient.md").read_text(encoding="utf-8")
+    block = re.search(r"^```toml patient\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL)
+    assert block
+    sheet = prepare(request_from(tomllib.loads(block[1])))
+    assert sheet.questions == ()
+    assert not [line.key for section in sheet.sections for line in section.lines if line.verdict == "fail"]
+    for model in (Mechanics, Tube, DeadSpace, CircuitCheck, FlowSensor, PressureSensor, Oxygen, Cylinder, Transport):
+        missing = [key for key in model.model_fields if f"`{key}`" not in page and f"[[oxygen.{key}]]" not in page]
+        assert not missing
 
 
 def test_readme_opens_with_the_job_and_two_commands() -> None:

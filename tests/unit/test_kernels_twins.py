@@ -145,7 +145,7 @@ def test_find_phases(seed: int) -> None:
     p, f, _, _, _ = breaths(seed)
     p, f = np.concatenate([np.full(50, 5.0), p, np.full(30, 18.0)]), np.concatenate([np.zeros(50), f, np.full(30, 0.5)])
     grid = np.ones(len(p) // 50 + 1)
-    begin, end = find_phases(p, f, 50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, np.inf * grid, 10, 6)
+    begin, end = find_phases(p, f, 50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 2)
     assert list(zip(begin.tolist(), end.tolist(), strict=True)) == slow_phases(p, f, 10, 6)
     assert end[-1] == len(p) - 1, "the inflation that the end cuts off is there"
 
@@ -154,7 +154,7 @@ def test_find_phases_begins_none_without_a_rest_before() -> None:
     p = np.concatenate([np.full(40, 15.0), np.full(40, 5.0), np.full(40, 15.0), np.full(40, 5.0)])
     p[60] = np.nan
     grid = np.ones(8)
-    begin, _ = find_phases(p, np.zeros(160), 20, 5 * grid, 10 * grid, grid, 0 * grid, 0.0, np.inf * grid, 10, 6)
+    begin, _ = find_phases(p, np.zeros(160), 20, 5 * grid, 10 * grid, grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 2)
     assert begin.tolist() == [80]
 
 
@@ -165,7 +165,9 @@ def test_find_phases_counts_a_slow_breath_where_the_mode_has_some(
     """0.15 L/s for a second, three tenths of the scale: its volume is reached after a third of a second."""
     f = np.concatenate([np.zeros(40), np.full(100, flow), np.full(40, -flow), np.zeros(60)])
     grid = np.ones(12)
-    found = find_phases(np.full(240, 5.0), f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, least * grid, 10, 6)
+    found = find_phases(
+        np.full(240, 5.0), f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, least * grid, 10, 6, 2
+    )
     assert list(zip(*(side.tolist() for side in found), strict=True)) == expected
 
 
@@ -656,3 +658,15 @@ def test_roughness() -> None:
         else:
             twin = [np.sqrt(np.mean(np.square(rest[part]))) / out.max() for part in parts]
             np.testing.assert_allclose([fast[j], slow[j]], twin)
+
+
+def test_find_phases_begins_an_inflation_that_stacks_on_an_own_breath_at_its_edge() -> None:
+    """Flow swells slowly from sample 40, the inflation's edge stands at 70: one breath, begun there."""
+    p, f = np.full(240, 5.0), np.zeros(240)
+    f[40:70] = np.linspace(0, 0.15, 30)
+    p[70:100], f[70:100] = 15.0, 0.5
+    f[100:160] = -0.25
+    grid = np.ones(12)
+    begins, ends = find_phases(p, f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, 0.5 * grid, 10, 6, 2)
+    assert begins.tolist() == pytest.approx([69], abs=2)
+    assert ends.tolist() == [100]

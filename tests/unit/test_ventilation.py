@@ -426,3 +426,19 @@ def test_same_seed_same_signals_another_seed_others() -> None:
     one, same, other = (run(volume(), effort=EFFORT, seed=seed).channels["airway_pressure"] for seed in (3, 3, 4))
     assert np.array_equal(one, same)
     assert not np.array_equal(one, other)
+
+
+def test_a_breath_that_an_inflation_stacks_on_belongs_to_the_breath_before() -> None:
+    """Every breath ends where the next begins, and work and pressure are lost nowhere."""
+    done = run(volume(mode="IMV-VC", rate_per_min=8.0), effort={"rate_per_min": 18.0, "size_cmh2o": 8.0})
+    breaths = done.breaths
+    assert breaths["end_s"].to_numpy()[:-1] == pytest.approx(breaths["start_s"].to_numpy()[1:])
+    own = breaths.filter(breaths["mandatory"] == 0)
+    assert (own["end_s"] - own["insp_end_s"]).to_numpy().min() > 0.0
+    met = done.efforts.filter(done.efforts["outcome"] == "met-by-machine")
+    assert met.height
+    pressure = done.channels["airway_pressure"]
+    first, last = breaths["start_s"][0], breaths["end_s"][-1]
+    seconds = (breaths["end_s"] - breaths["start_s"]).to_numpy()
+    whole = pressure[round(100 * first) : round(100 * last)].mean()
+    assert np.average(breaths["mean_pressure_cmh2o"].to_numpy(), weights=seconds) == pytest.approx(whole, rel=0.005)

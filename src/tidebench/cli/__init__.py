@@ -11,7 +11,20 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import demo, findings, gases, handover, quantities, review, simulate, wean, whatif
+from tidebench.cli import (
+    card,
+    case,
+    demo,
+    findings,
+    gases,
+    handover,
+    prepare,
+    quantities,
+    review,
+    simulate,
+    wean,
+    whatif,
+)
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -26,10 +39,13 @@ app = App(
     print_error=False,
     exit_on_error=False,
 )
+app.command(card.card)
+app.command(case.case)
 app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
+app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)
 app.command(simulate.simulate)

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.efforts.average import misfit
 from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
@@ -17,6 +18,7 @@ from tidebench.efforts.mechanics import (
     SPREAD,
     Lung,
     own_elastance,
+    own_trace,
     relative_spread,
     solve,
 )
@@ -57,8 +59,10 @@ class Explained:
 
     ``passive`` is 1, 0, or −1 where it can't be told; ``lung`` the index of the lung that explains the breath, or of
     the nearest one in time for a breath with effort, −1 without any; ``elastance``, ``resistance``, ... of passive
-    breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only. ``lag_s``
-    is by how much flow still has to be put later where edges alone tell the lung.
+    breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only; ``trace``
+    the pressure that its lung's elastance alone explains (:func:`own_trace`), cmH2O, and ``misfit`` what the equation
+    leaves of that lung's average breath (:func:`misfit`). ``lag_s`` is by how much flow still has to be put later where
+    edges alone tell the lung.
     """
 
     lungs: tuple[Lung, ...]
@@ -70,6 +74,8 @@ class Explained:
     intercept: Samples
     residual: Samples
     floor: Samples
+    trace: Samples
+    misfit: Samples
     heart_hz: float | None
     heart_phase: Samples
     lag_s: float = 0.0
@@ -129,6 +135,8 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
         intercept=np.where(known, sums.intercept(theta), np.nan),
         residual=sums.smoothed_residual(theta),
         floor=sums.noise_floor(theta[:, FLOW]),
+        trace=np.array([own_trace(sums, lung) for lung in lungs])[choice],
+        misfit=np.array([misfit(stretch, best.loss, lung) for lung in lungs])[choice],
         heart_hz=heart_hz,
         heart_phase=phase,
     )
@@ -303,6 +311,8 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
         intercept=nothing,
         residual=residual,
         floor=floor,
+        trace=nothing,
+        misfit=nothing,
         heart_hz=None,
         heart_phase=np.zeros(0),
     )

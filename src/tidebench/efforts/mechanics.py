@@ -97,6 +97,19 @@ def fitted(zx: Samples, zy: Samples, keep: Mask, columns: Indices) -> Samples:
     return theta
 
 
+def own_trace(sums: Sums, lung: Lung) -> float:
+    """The pressure that a lung's elastance alone explains over its members, root mean square, cmH2O.
+
+    What volume shares with the other terms is projected out: under a slow exponential, volume and flow say the same.
+    A misfit of this size, in the shape that is worst, would move the elastance by the whole of it.
+    """
+    others = [FLOW, *(column for column in range(SQUARE, len(lung.theta)) if lung.theta[column] != 0)]
+    shared = sums.zz[lung.members].sum(axis=0) / max(1.0, float(sums.count[lung.members].sum()))
+    across = shared[others, VOLUME]
+    alone = shared[VOLUME, VOLUME] - across @ np.linalg.lstsq(shared[np.ix_(others, others)], across, rcond=None)[0]
+    return float(lung.elastance * np.sqrt(max(alone, 0.0)))
+
+
 def solve(sums: Sums, keep: Mask, columns: Sequence[int]) -> Samples | None:
     """Instrumental-variable estimate over the breaths ``keep``; zeros for columns not used; None where singular."""
     theta = fitted(sums.zx, sums.zy, keep, np.array(columns))

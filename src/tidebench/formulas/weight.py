@@ -47,6 +47,26 @@ def devine_weight_kg(height_cm: Number, sex: str) -> Number:
     return _at_152_4_cm(sex) + 2.3 * (_height(height_cm) - LOWEST_FITTED_HEIGHT_CM) / _CM_PER_INCH
 
 
+def traub_johnson_weight_kg(height_cm: Number) -> Number:
+    """A child's ideal weight [kg] from height [cm, 45 to 152.4]: ``1.65·h²/1000``.
+
+    Traub & Johnson, Am J Hosp Pharm 1980;37:195 (from memory), made for 1 to 17 years.
+    """
+    return 1.65 * within("height_cm", height_cm, 45.0, LOWEST_FITTED_HEIGHT_CM, unit="cm") ** 2 / 1000.0
+
+
+def weight_by_age_kg(age_years: float) -> float:
+    """A child's weight [kg] from age alone [years, 0.1 to 12], as it is taught for emergencies.
+
+    Below 1 year ``0.5·months + 4``, to 5 years ``2·age + 8``, to 12 years ``3·age + 7``: taught in advanced
+    paediatric life support, 5th edition (from memory).
+    """
+    age = within("age_years", age_years, 0.1, 12.999, unit="years")
+    if age < 1.0:
+        return 0.5 * 12.0 * age + 4.0
+    return 2.0 * age + 8.0 if age < 6.0 else 3.0 * age + 7.0
+
+
 def is_extrapolated(height_cm: float) -> bool:
     """True where a height [cm] lies below 152.4 cm, so that a predicted weight extrapolates. False for NaN."""
     return height_cm < LOWEST_FITTED_HEIGHT_CM

@@ -24,7 +24,7 @@ OCCLUDED_FLOW = 0.06  # a flow smaller than this share is none
 OCCLUDED_PRESSURE = 0.06  # pressure off the line by more than this share, without flow: held
 LEAST_INFLATION_S = 0.10
 LEAST_REST_S = 0.06
-DRAWN_S = 0.1  # of the local flow scale: the volume from which an unassisted breath is one
+DRAWN_S = 0.05  # of the local flow scale: the volume from which an unassisted breath is one
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
@@ -63,6 +63,7 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     least_drawn: Samples,
     least_inflation: int,
     least_rest: int,
+    lag: int,
 ) -> tuple[Indices, Indices]:
     """First sample of every inflation and first sample after it, from smoothed pressure and flow.
 
@@ -85,6 +86,7 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     drawing = False  # a breath that no pressure drives
     drawn = 0.0
     drawn_since = 0
+    steepest, edge = 0.0, 0  # of such a breath so far
     for i in range(n):
         if not (np.isfinite(p[i]) and np.isfinite(f[i])):
             if inflating and i - begin >= least_inflation:
@@ -106,20 +108,20 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
         else:
             drawn = 0.0
         begins_now = (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN
-        if (
-            inflating and drawing and lift > BEGIN and i - begin >= least_inflation
-        ):  # stacked on the patient's own breath
-            begins[count], ends[count] = begin, i
-            count += 1
-            begin, drawing, exhaled, out_since = i, False, False, -1
+        if inflating and drawing:
+            slope = (p[i] - p[max(begin, i - lag)]) / size[g] + (f[i] - f[max(begin, i - lag)]) / flow[g]
+            if slope > steepest:
+                steepest, edge = slope, max(begin, i - lag)
+            if lift > BEGIN:  # an inflation stacks on the patient's own breath: it begins at the steepest edge
+                begin, drawing, exhaled, out_since = edge, False, False, -1
         if not inflating:
-            drawing = not begins_now
+            drawing = not begins_now or (lift <= STAY and np.isfinite(least_drawn[g]))
             if begins_now or drawn > least_drawn[g]:
                 if known and i - rest_since >= least_rest:
                     inflating = True
                     exhaled = False
-                    own = lift <= STAY and np.isfinite(least_drawn[g])
-                    begin = max(drawn_since, rest_since) if own else i
+                    begin = max(drawn_since, rest_since) if drawing and np.isfinite(least_drawn[g]) else i
+                    steepest, edge = 0.0, begin
                     out_since = -1
             else:
                 known = True
@@ -191,12 +193,12 @@ def detect(
     ``unassisted``, by hop, is True where the mode leaves breaths between inflations to the patient alone.
     """
     width = 2 * round(0.015 * rate_hz) // 2 * 2 + 1
+    reach, lag = round(EDGE_S * rate_hz), max(1, round(SLOPE_S * rate_hz))
     begins, ends = find_phases(
         smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
         levels.flow_baseline, levels.valve, np.where(unassisted, DRAWN_S * rate_hz * levels.flow, np.inf),
-        round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)),
+        round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)), lag,
     )  # fmt: skip
-    reach, lag = round(EDGE_S * rate_hz), max(1, round(SLOPE_S * rate_hz))
     start = sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0)
     turn = sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0)
     apart = np.append(start[:-1] < start[1:], True)[: len(start)]  # one edge begins one inflation

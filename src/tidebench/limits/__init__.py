@@ -12,20 +12,30 @@ from typing import get_args
 from tidebench.errors import OptionError
 from tidebench.limits.per_kg import predicted_weight_kg, volume_weight_kg
 from tidebench.limits.policy import Policy, load_policy
+from tidebench.limits.practice import ITEMS, LUNGS, Item, Lungs, Practice
 from tidebench.limits.published import PUBLISHED
 from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
+from tidebench.limits.starts import HIGHER_PEEP, LOWER_PEEP, STARTS, practice
 from tidebench.quantities import quantity
 
 __all__ = [
     "CONDITIONS",
+    "HIGHER_PEEP",
+    "ITEMS",
+    "LOWER_PEEP",
+    "LUNGS",
     "PUBLISHED",
+    "STARTS",
     "Condition",
     "Group",
+    "Item",
     "Kind",
     "Limit",
+    "Lungs",
     "Patient",
     "Policy",
     "Population",
+    "Practice",
     "Standing",
     "criteria",
     "criteria_statement",
@@ -34,6 +44,7 @@ __all__ = [
     "load_policy",
     "policy_statement",
     "population",
+    "practice",
     "predicted_weight_kg",
     "volume_weight_kg",
 ]

@@ -16,30 +16,48 @@
     group = "adult"
     use = false
 
+    [[practice]]
+    item = "rate_per_min"
+    group = "adult"
+    lungs = "obstructive"
+    low = 8
+    high = 10
+
+    [[peep_table]]
+    group = "adult"
+    rows = [[0.3, 5], [0.4, 8], [0.6, 12], [1.0, 18]]
+
 A limit of the house stands instead of the published ones of the same quantity and group; ``use = false`` takes away the
-published one of that quantity, group and condition.
+published one of that quantity, group and condition. Items of practice and tables of FiO2 and PEEP stand instead of what
+is listed in :mod:`tidebench.limits.starts`.
 """
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
 import tomllib
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, ValidationError, model_validator
 
 from tidebench.case_errors import explain
 from tidebench.entries import refusal
 from tidebench.errors import OptionError
+from tidebench.limits.practice import ITEMS, NEWBORN_FIO2_BELOW, Lungs, Practice
 from tidebench.limits.published import WEANING
 from tidebench.limits.record import Condition, Group, Limit
+from tidebench.limits.starts import Pair
 from tidebench.quantities import quantity
 
 Bound = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+MOST_BYTES = 1 << 20
+MOST_ROWS = 60
 
 
 _ADULT_TRIAL = tuple(limit.key for limit in WEANING if (limit.group, limit.condition) == ("adult", "breathing trial"))
@@ -64,12 +82,18 @@ class Policy:
         Of kind ``house policy``.
     unused : frozenset of (str, str, str or None)
         Quantity, group and condition of published limits that this house does not use.
+    practice : tuple of Practice
+        Where this house starts and sets its alarms.
+    peep_tables : mapping of str to tuple of (float, float)
+        FiO2 and PEEP [cmH2O] in ARDS, by group.
     """
 
     title: str
     day: date | None
     limits: tuple[Limit, ...]
     unused: frozenset[tuple[str, Group, Condition | None]]
+    practice: tuple[Practice, ...] = ()
+    peep_tables: Mapping[Group, tuple[Pair, ...]] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -79,7 +103,14 @@ class Policy:
     @property
     def policy_hash(self) -> str:
         """Hash of what the policy says: the same statements have the same hash, in whatever order and layout."""
-        said = [self.name, sorted(map(str, (asdict(limit) for limit in self.limits))), sorted(map(str, self.unused))]
+        said: list[Any] = [
+            self.name,
+            sorted(map(str, (asdict(limit) for limit in self.limits))),
+            sorted(map(str, self.unused)),
+        ]
+        if self.practice or self.peep_tables:
+            own = sorted(map(str, (asdict(item) for item in self.practice)))
+            said += [own, sorted((group, list(rows)) for group, rows in self.peep_tables.items())]
         return hashlib.blake2b(json.dumps(said).encode(), digest_size=16).hexdigest()
 
     @property
@@ -135,6 +166,49 @@ class _Entry(_Table):
             raise refusal(f"has {self.quantity} under {self.condition!r}, where nothing looks at it", told)
 
 
+class _Start(_Table):
+    """One ``[[practice]]``."""
+
+    item: str
+    group: Group
+    low: Bound
+    high: Bound
+    lungs: Lungs | None = None
+    text: str = ""
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Self:
+        known = ITEMS.get(self.item)
+        if known is None:
+            near = difflib.get_close_matches(self.item, ITEMS, n=3)
+            raise refusal(f"has no item {self.item!r}", ", ".join(near or ITEMS))
+        if self.low > self.high:
+            raise refusal(f"has low {self.low:g} above high {self.high:g} for {self.item}", "low ≤ high")
+        for bound in (self.low, self.high):
+            if not known.low <= bound <= known.high:
+                span = f"{known.low:g} to {known.high:g} {known.unit}".rstrip()
+                raise refusal(f"has {bound:g} for {self.item}", span)
+        if self.item == "fio2" and self.group == "newborn" and self.high >= NEWBORN_FIO2_BELOW:
+            raise refusal("has pure oxygen for newborns to start from", f"below {NEWBORN_FIO2_BELOW:g}")
+        return self
+
+
+class _PeepTable(_Table):
+    """One ``[[peep_table]]``: rows of FiO2 and PEEP in ARDS."""
+
+    group: Literal["adult", "child"]
+    rows: Annotated[tuple[tuple[Bound, Bound], ...], Field(min_length=2, max_length=MOST_ROWS)]
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        for fio2, peep in self.rows:
+            if not (0.21 <= fio2 <= 1.0 and 0.0 <= peep <= ITEMS["peep_cmh2o"].high):
+                raise refusal(f"has the row [{fio2:g}, {peep:g}]", "FiO2 0.21 to 1, PEEP 0 to 24 cmH2O")
+        if list(self.rows) != sorted(set(self.rows)):
+            raise refusal("has rows that don't rise", "FiO2 and PEEP rising from row to row, none twice")
+        return self
+
+
 def _tables(value: object) -> object:
     return (value,) if isinstance(value, dict) else value
 
@@ -145,6 +219,8 @@ class _File(_Table):
     title: Annotated[str, Field(min_length=1)]
     day: Annotated[date | None, Field(alias="date")] = None
     limits: Annotated[tuple[_Entry, ...], BeforeValidator(_tables), Field(alias="limit")] = ()
+    practice: Annotated[tuple[_Start, ...], BeforeValidator(_tables)] = ()
+    peep_table: Annotated[tuple[_PeepTable, ...], BeforeValidator(_tables)] = ()
 
 
 def load_policy(path: Path | str) -> Policy:
@@ -167,7 +243,13 @@ def load_policy(path: Path | str) -> Policy:
     name = Policy(stated.title, stated.day, (), frozenset()).name
     limits = tuple(_limit(entry, name) for entry in stated.limits if entry.use)
     unused = frozenset((entry.quantity, entry.group, entry.condition) for entry in stated.limits if not entry.use)
-    return Policy(stated.title, stated.day, limits, unused)
+    own = tuple(_practice(start, name) for start in stated.practice)
+    tables: dict[Group, tuple[Pair, ...]] = {table.group: table.rows for table in stated.peep_table}
+    return Policy(stated.title, stated.day, limits, unused, own, tables)
+
+
+def _practice(start: _Start, name: str) -> Practice:
+    return Practice(start.item, start.group, start.low, start.high, "house policy", name, start.text, lungs=start.lungs)
 
 
 def _limit(entry: _Entry, name: str) -> Limit:
@@ -195,12 +277,18 @@ def _refuse_twice(stated: _File, name: str) -> None:
                 expected="one limit for each quantity, group and condition",
             )
         seen.add(place)
+    items = [f"{start.item}, {start.group}, {start.lungs or 'all lungs'}" for start in stated.practice]
+    items += [f"peep_table, {table.group}" for table in stated.peep_table]
+    if twice := next((item for item in items if items.count(item) > 1), None):
+        raise OptionError(f"{twice} is given twice", where=name, expected="one for each item, group and lungs")
 
 
 def _toml(file: Path) -> dict[str, object]:
     if not file.is_file():
         raise OptionError("there is no such file", where=str(file), expected="a policy.toml")
     try:
+        if file.stat().st_size > MOST_BYTES:
+            raise OptionError("the file is larger than 1 MiB", where=str(file), expected="a policy.toml")
         return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise OptionError(f"this can't be read ({error.strerror or error})", where=str(file)) from error

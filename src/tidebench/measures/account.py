@@ -20,7 +20,7 @@ WIDER_S = 0.1  # than a delay between the channels
 
 def nearest_passive(c: Columns, breath: int) -> int | None:
     """The passive breath nearest in order, whose mechanics stand in for those of a breath with effort."""
-    passive = np.flatnonzero(c["passive"] == 1)
+    passive = np.flatnonzero((c["passive"] == 1) & np.isfinite(c["elastance"]))
     return int(passive[np.argmin(np.abs(passive - breath))]) if len(passive) else None
 
 
@@ -29,7 +29,8 @@ def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount
     if not c or not 0 <= breath < len(c["start"]):
         return None
     own = bool(c["passive"][breath] == 1)
-    lender = breath if own else nearest_passive(c, breath)
+    lent = not (own and np.isfinite(c["elastance"][breath]))
+    lender = nearest_passive(c, breath) if lent else breath
     origin = float(c["total_peep"][breath])
     if lender is None or not np.isfinite(origin):
         return None
@@ -58,7 +59,7 @@ def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount
         muscle=muscle,
         residual=pressure - origin - elastic - resistive + muscle,
         expiration_s=turn * dt,
-        mechanics_from="this breath" if own else "passive breaths of this recording",
+        mechanics_from="passive breaths of this recording" if lent else "this breath",
     )
 
 

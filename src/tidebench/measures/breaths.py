@@ -36,6 +36,8 @@ REASONS: dict[str, str] = {
     "effort at the pause": "the pause was not at rest: the patient breathed",
     "no total PEEP": "total PEEP is not known here: neither a fit, nor a hold, nor a lung at rest",
     "parts trap unequally": "parts of the lung empty at different speeds; only an expiratory hold tells what they trap",
+    "elastance hidden": "parts that empty at different speeds, or airways that collapse, hide the lung's recoil; "
+    "holds at the end of inspiration and of expiration tell it",
     "no plateau": "no plateau pressure, so nothing to take from it",
     "flow not constant": "flow was not constant during the inflation",
     "fit failed": "the curve does not bear a fit",
@@ -258,7 +260,8 @@ def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: S
     """What the passive lung is like."""
     passive = doubts(c)
     flow = REFERENCE_FLOW[about.group]
-    build.put("compliance_ml_cmh2o", 1000 / c["elastance"], passive)
+    hidden = ("elastance hidden", c["hidden"] == 1)
+    build.put("compliance_ml_cmh2o", 1000 / c["elastance"], [*passive, hidden])
     resistance = c["resistance"] + c["square"] * flow
     build.put("resistance_cmh2o_s_l", resistance, passive)
     build.put("expiratory_resistance_cmh2o_s_l", resistance + c["expiration"], passive)

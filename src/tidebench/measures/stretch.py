@@ -33,6 +33,7 @@ from tidebench.measures.sweep import COLUMNS, sweep, usual_lag
 
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 
 HELD_ENOUGH_S = 0.5  # of an inspiratory hold belongs to the equation of motion; later, tissue relaxes
 LONGEST_QUIET_S = 0.5
@@ -46,6 +47,10 @@ together and what the median one loses must agree within this share of the inhal
 NO_TOTAL, FITTED, RESTED, UNTOLD = 0, 1, 2, 3
 """Total PEEP unknown, by the fit, from the rest before, and not to be told of parts that empty at different speeds."""
 TRAPPED_CMH2O = 1.0  # from here on what slow parts still hold is more than an estimate's error: this house's choice
+LEAST_TRACE = 0.05
+"""Of the pressure of inflations: where elastance alone explains less, a misfit of a hundredth, which no gauge shows,
+moves it by a fifth: this house's choice."""
+PASSES = 0.03  # of the trace: a misfit from which elastance is off by more than a compliance may be
 BENT = 0.9  # stress index below which the curve bends down, as one linear compartment's never does
 WHOLE_SHARE = 0.6  # of the usual expiration must be there for a breath that a gap or the end cuts short
 Column = npt.NDArray[Any]  # float64, int64 or int8, by name
@@ -184,39 +189,55 @@ def kinded(stretch: Stretch, still: Still, plan: Plan, columns: dict[str, Column
     }
 
 
+def described(explained: Explained, columns: dict[str, Column], faint: Mask) -> Mask:
+    """Breaths whose lung one compartment describes, shape (n,).
+
+    It does not where breaths agree with each other but not with the equation; where pressure bends down under constant
+    flow, as parts do that fill at different speeds, though their expiration may look like one exponential (a heartbeat
+    in step with the breaths bends it too); and where recoil is ``faint`` and what the equation leaves of the average
+    breath could pass for a share of it.
+    """
+    described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
+    known = columns["stress_index"][np.isfinite(columns["stress_index"])]
+    if explained.heart_hz is None and len(known) >= FEWEST_BREATHS and np.median(known) < BENT:
+        described &= False
+    return np.asarray(described & ~(faint & (explained.misfit > PASSES * explained.trace)), bool)
+
+
 def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
     """Passive or not, elastance, resistances, total PEEP and where it comes from.
 
-    ``uneven`` is 1 where one compartment does not describe the lung: breaths that agree with each other but not with
-    the equation, or a pressure that bends down under constant flow. Parts that fill at different speeds do the second
-    though their expiration may look like one exponential.
+    ``uneven`` is 1 where one compartment does not describe the lung (:func:`described`), ``hidden`` where besides the
+    elastance leaves too small a trace of its own to be told from what the equation leaves out: it is NaN then.
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
     Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
-    with clipped samples, nor where an uneven lung traps gas: what is still in its slow parts doesn't
-    show in the flow.
+    with clipped samples, nor where an uneven lung traps gas by either estimate, in this breath or in most: what is
+    still in its slow parts doesn't show in the flow.
     """
     theta = explained.theta
     leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
     recoil = before(columns["rest_pressure"], columns["joined"] == 1) + outward
-    described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
-    known = columns["stress_index"][np.isfinite(columns["stress_index"])]
-    if len(known) >= FEWEST_BREATHS and np.median(known) < BENT:
-        described &= False
-    fitted = np.isfinite(explained.intercept) & (described | ~np.isfinite(recoil))
+    faint = explained.trace < LEAST_TRACE * columns["size"]
+    even = described(explained, columns, faint)
+    fitted = np.isfinite(explained.intercept) & (even | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
     total[columns["clipped"] > 0] = np.nan
-    uneven = (explained.lung >= 0) & ~described
-    untold = uneven & (total - columns["peep"] > TRAPPED_CMH2O)
+    uneven = (explained.lung >= 0) & ~even
+    untold = uneven & (np.fmax(total, explained.intercept) - columns["peep"] > TRAPPED_CMH2O)
+    if 2 * untold.sum() > uneven.sum():
+        untold = uneven
     total[untold] = np.nan
+    hidden = uneven & faint
     origin = np.select([untold, ~np.isfinite(total), fitted], [UNTOLD, NO_TOTAL, FITTED], RESTED)
     return {
         "passive": explained.passive,
         "lung": explained.lung,
         "uneven": uneven.astype(np.int8),
-        "elastance": explained.elastance,
+        "hidden": hidden.astype(np.int8),
+        "elastance": np.where(hidden, np.nan, explained.elastance),
         "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
         "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
         "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),

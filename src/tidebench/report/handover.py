@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Iterator
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from tidebench.report.printable import with_marks
+from tidebench.report.pdf import pdf_bytes
 from tidebench.report.typesetting import typeset
-from tidebench.report.write import STANDARDS, TIMESTAMP
 from tidebench.views.wording import clock, duration
 
 if TYPE_CHECKING:
@@ -26,27 +23,7 @@ LABEL, VALUE, DOUBT = 38, 12, 22
 
 def handover_pdf(page: HandoverPage) -> bytes:
     """The page as PDF: the same page, the same bytes."""
-    import typst
-
-    data = content(page)
-    try:
-        return _compiled(data)
-    except typst.TypstError:
-        return _compiled(with_marks(data, STANDARDS))
-
-
-def _compiled(data: dict[str, Any]) -> bytes:
-    import typst
-
-    pdf: bytes = typst.compile(
-        files("tidebench.report").joinpath("handover.typ").read_bytes(),
-        format="pdf",
-        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
-        pdf_standards=list(STANDARDS),
-        timestamp=TIMESTAMP,
-        ignore_system_fonts=True,
-    )
-    return pdf
+    return pdf_bytes(content(page), "page.typ", "handover.typ")
 
 
 def content(page: HandoverPage) -> dict[str, Any]:
@@ -54,6 +31,7 @@ def content(page: HandoverPage) -> dict[str, Any]:
     proposals = [[one.what, one.who] for one in page.proposals]
     told = {
         "title": page.title,
+        "description": "Handover of a ventilated patient",
         "as_of": page.as_of,
         "situation": [list(row) for row in page.situation],
         "background": [list(row) for row in page.background],

@@ -20,7 +20,7 @@ from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.sensors import sensed
 from tidebench.simulation.setup import Start, start_of
 from tidebench.simulation.solver import DONE, NOT_A_NUMBER, RUNAWAY, run
-from tidebench.simulation.truth import label_breaths, label_efforts
+from tidebench.simulation.truth import delivered, label_breaths, label_efforts
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -111,7 +111,7 @@ def simulate(
     return Solution(
         scenario,
         {name: signals[k] for k, name in enumerate(names)},
-        pl.DataFrame({name: np.concatenate([row[name] for row in rows]) for name in layout.BREATH}),
+        delivered(pl.DataFrame({name: np.concatenate([row[name] for row in rows]) for name in layout.BREATH})),
         pl.DataFrame(np.concatenate(efforts), schema=list(layout.EFFORT_ROW), orient="row"),
     )
 

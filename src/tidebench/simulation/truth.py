@@ -70,6 +70,29 @@ EFFORT_COLUMNS = {
 Values = npt.NDArray[np.float64]
 
 
+SUMMED = ("pressure_area", "alveolar_area", "work", "muscle_work")
+HIGHEST = ("peak_pressure", "muscle_peak", "pleural_high", "alveolar_high")
+LEAST = ("volume_least", "muscle_least", "pleural_low")
+
+
+def delivered(raw: pl.DataFrame) -> pl.DataFrame:
+    """The kernel's breaths without those of the patient's own that an inflation cuts off while they draw gas.
+
+    An inflation was delivered in them, so they are no rows of their own: what they held belongs to the breath before,
+    which ends where the inflation begins.
+    """
+    let_out = pl.col("end") - pl.col("turn")
+    own = (pl.col("kind") == layout.UNASSISTED) & let_out.is_not_nan() & (let_out <= 0.0)
+    how = {name: pl.col(name).first() for name in raw.columns}
+    how |= {name: pl.col(name).sum() for name in SUMMED}
+    how |= {name: pl.col(name).max() for name in HIGHEST}
+    how |= {name: pl.col(name).min() for name in LEAST}
+    how["end"] = pl.col("end").last()
+    begun = (~own).cum_sum().alias("breath")
+    merged = raw.group_by(begun, maintain_order=True).agg(**how)
+    return merged.filter(pl.col("breath") > 0).drop("breath")
+
+
 def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
     """What became of each effort; ``outside`` where it began before the first breath or after the last whole one."""
     start = breaths["start"].to_numpy()

@@ -222,6 +222,8 @@ def _why(key: str, case: Case, review: Review | None, since_s: float) -> str:
         return "not noted"
     if key in FROM_CAPNOGRAM:
         return review.capnogram.reason if review.capnogram else "carbon dioxide not recorded"
+    if key == EFFORT and review.breaths.filter(pl.col("start_s") >= since_s)["passive"].fill_null(value=False).all():
+        return "every breath was passive"
     return next(_reasons(key, review, since_s), "no breath allowed it")
 
 

@@ -1,0 +1,122 @@
+"""What a condition of the lungs changes about the start, and why."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from tidebench.care.preparation.sheet import Line, Section, Subject
+from tidebench.limits import Lungs
+from tidebench.quantities import COMMON_PRACTICE
+
+_TRIAL = "ARDS Network, N Engl J Med 2000;342:1301"
+_PALICC = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
+_BRAIN = "Robba, Intensive Care Med 2020;46:2397, consensus (from memory)"
+_LEATHERMAN = "Leatherman 1996 (secondary source)"
+_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
+_KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
+_MASK = "BTS/ICS guideline, Thorax 2016;71:ii1 (from memory)"
+
+
+class Change(NamedTuple):
+    """What changes, why, and after whom."""
+
+    key: str
+    what: str
+    change: str
+    why: str
+    kind: str = "common practice"
+    source: str = COMMON_PRACTICE
+
+
+CHANGES: dict[Lungs, tuple[Change, ...]] = {
+    "healthy lungs": (
+        Change("volume", "volume", "moderate, by predicted weight", "Healthy lungs are hurt by large volumes as well."),
+        Change("oxygen", "oxygen", "down early", "Pure oxygen for long collapses poorly ventilated lung."),
+    ),
+    "ARDS": (
+        Change("volume", "volume", "toward 6 mL/kg, down to 4 where the plateau stays above its limit",
+               "The part of the lung that still takes gas is small, and small volumes let fewer patients die.",
+               "trial target", _TRIAL),
+        Change("peep", "PEEP", "by a table with FiO2, then by what the lung answers",
+               "It holds open what a breath has opened; too much of it overstretches the rest.",
+               "trial target", _TRIAL),
+        Change("rate", "rate", "higher, up to 35 /min while expiration ends", "It makes up for the small volume.",
+               "trial target", _TRIAL),
+        Change("carbon_dioxide", "carbon dioxide", "may rise, pH kept in its range",
+               "Higher PaCO2 is less harmful than a high plateau, unless intracranial pressure is raised.",
+               "trial target", _TRIAL),
+        Change("hold", "first hold", "within the first minutes, passive, 0.5 s",
+               "Plateau and driving pressure decide what the volume may be.", "trial target", _TRIAL),
+    ),
+    "obstructive": (
+        Change("rate", "rate and I:E", "low rate, short inspiration, long expiration",
+               "Slow emptying leaves gas behind: each breath then starts on the rest of the last."),
+        Change("pressure", "peak pressure", "may be high; the plateau is what is kept in its limit",
+               "The peak is spent in narrow airways, the plateau in the lung."),
+        Change("hold", "expiratory hold", "early and after each change",
+               "It shows trapped gas; with airways that close it shows too little of it.", "association", _LEATHERMAN),
+        Change("peep", "PEEP", "low in a passive patient; below intrinsic PEEP where the patient triggers",
+               "It eases the trigger, and adds to the pressure where nothing limits flow."),
+        Change("circulation", "if blood pressure falls", "let the chest empty: off the circuit, for 20 to 30 s",
+               "Trapped gas keeps blood from coming back. If it doesn't help, look for a pneumothorax."),
+        Change("carbon_dioxide", "carbon dioxide", "may rise, toward the patient's usual PaCO2",
+               "Forcing it down traps gas; in chronic retention a normal PaCO2 leaves the patient alkalotic."),
+    ),
+    "neuromuscular": (
+        Change("help", "support", "full at first, with rest at night",
+               "Weak muscles tire; the lungs are not the cause."),
+        Change("trigger", "trigger", "sensitive, with a backup rate",
+               "Weak efforts are missed, and breathing may stop in sleep."),
+        Change("secretions", "secretions", "help with cough is planned from the start",
+               "A weak cough fills the airways: most failures come from there."),
+        Change("pressure", "pressures", "low, since the lungs are soft", "High ones would only overstretch.",
+               "consensus", _MASK),
+        Change("drugs", "drugs", "no depolarising muscle relaxant without asking",
+               "In many muscle and nerve diseases it lets potassium rise."),
+    ),
+    "raised intracranial pressure": (
+        Change("carbon_dioxide", "carbon dioxide", "PaCO2 35 to 45 mmHg, EtCO2 watched in every breath",
+               "High CO2 swells the brain, low CO2 starves it. Permissive hypercapnia doesn't go with it.",
+               "consensus", _BRAIN),
+        Change("oxygen", "oxygen", "PaO2 80 to 120 mmHg", "Low oxygen adds a second injury.", "consensus", _BRAIN),
+        Change("peep", "PEEP", "as the lungs need it, changed while pressures are watched",
+               "It hinders venous return from the head where it takes blood pressure away.", "consensus", _BRAIN),
+        Change("handling", "suction and cough", "prepared for, short", "Each cough raises intracranial pressure."),
+        Change("position", "position", "head up and in line, tube ties not tight around the neck",
+               "Veins of the neck drain the brain."),
+    ),
+    "preterm RDS": (
+        Change("volume", "volume", "4 to 5 mL/kg, volume-targeted",
+               "Compliance changes within minutes of surfactant: a "
+               "fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
+        Change("peep", "PEEP", "5 to 8 cmH2O", "Without surfactant small lungs collapse in each expiration.",
+               "consensus", _RDS),
+        Change("oxygen", "oxygen", "SpO2 0.90 to 0.94, never from pure oxygen",
+               "Too much harms eyes and lungs, too little costs lives.", "consensus", _RDS),
+        Change("time", "times", "short inspiration, fast rate", "Stiff lungs fill and empty fast."),
+        Change("carbon_dioxide", "carbon dioxide", "no fast falls, not below 35 mmHg",
+               "Low CO2 and its swings go with bleeding and injury of the brain."),
+        Change("dead_space", "dead space", "the smallest sensor and mount; no heat and moisture exchanger",
+               "A millilitre is a quarter of a small infant's breath."),
+    ),
+}  # fmt: skip
+
+_CHILD_ARDS = (
+    Change("volume", "volume", "6 to 8 mL/kg, less where pressures would be too high",
+           "By the lower of actual and reference weight.", "consensus", _PALICC),
+    Change("peep", "PEEP", "not below the lower PEEP table", "Children given less fared worse.", "consensus", _PALICC),
+    Change("pressure", "plateau", "within 28 cmH2O, 32 with a stiff chest wall", "As a bound, not an aim.",
+           "consensus", _PALICC),
+    Change("carbon_dioxide", "carbon dioxide", "may rise while pH stays at 7.20 or above",
+           "Unless intracranial or pulmonary arterial pressure is raised.", "consensus", _PALICC),
+)  # fmt: skip
+
+
+def condition_section(subject: Subject) -> Section:
+    """What the condition changes, line by line."""
+    changes = _CHILD_ARDS if (subject.group, subject.lungs) == ("child", "ARDS") else CHANGES[subject.lungs]
+    lines = tuple(
+        Line(c.key, c.what, c.change, why=c.why, kind=c.kind, source=c.source) for c in changes
+    )  # fmt: skip
+    title = "What healthy lungs ask for" if subject.lungs == "healthy lungs" else f"What changes: {subject.lungs}"
+    return Section("condition", title, lines)

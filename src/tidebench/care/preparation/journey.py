@@ -1,0 +1,102 @@
+"""A transport plan: oxygen, battery and altitude against the way, and what is taken along."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tidebench.care.preparation.request import Oxygen, Request, Transport
+from tidebench.care.preparation.sheet import Line, Section, Subject, Verdict, number, told, untold
+from tidebench.care.preparation.supply import Supply, cylinders_needed
+from tidebench.care.preparation.ventilation import Chooser, Start
+from tidebench.formulas.oxygenation import barometric_pressure_mmhg
+from tidebench.quantities import COMMON_PRACTICE
+
+WATER_MMHG = 47.0
+TAKE = (
+    "Self-inflating bag with mask and reservoir, on the bed and not in a case.",
+    "Suction with power of its own; catheters; a spare tube and what is needed to place it.",
+    "Drugs drawn up and pumps with charged batteries; access that can be reached.",
+    "Monitor with capnography, alarms audible on the way; the transport ventilator's alarms set for this patient.",
+)
+BEFORE = (
+    "Ten minutes on the transport ventilator at the bed, settings as they were; then gas or saturation and EtCO2 "
+    "looked at before leaving.",
+    "Tube fixed, depth noted, cuff measured; lines and drains secured, stomach emptied.",
+    "The place that receives knows, and has settings, oxygen and power ready.",
+)
+UNDERWAY = (
+    "Who watches the patient does nothing else. At each transfer: chest, EtCO2, saturation, tube depth, "
+    "cylinder gauge.",
+    "If in doubt, off the ventilator and by hand.",
+)
+
+
+def journey_section(request: Request, subject: Subject, start: Start, supply: Supply) -> Section | None:
+    """The plan, where a journey is stated."""
+    plan = request.transport
+    if plan is None:
+        return None
+    lines = [told("journey_min", "the way", plan.minutes, plan.minutes, "min", "As stated.", decimals=0),
+             *_oxygen(plan, request.oxygen or Oxygen(), subject, supply), _battery(plan, subject),
+             *_altitude(plan, request, start)]  # fmt: skip
+    return Section("journey", "Transport plan", tuple(lines), (*BEFORE, *TAKE, *UNDERWAY))
+
+
+def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) -> Iterator[Line]:
+    look = Chooser(subject)
+    factor = look.need("journey_factor")
+    if supply.drawn_l_min is None:
+        yield untold("journey_oxygen_l", "oxygen to take", "What is drawn is not known.")
+        return
+    low, high = (drawn * plan.minutes * factor.high for drawn in supply.drawn_l_min)
+    count = cylinders_needed(high, asked, look.need("cylinder_reserve_bar").high)
+    why = f"{number(factor.high)} times what the way takes. {factor.text}"
+    why += f" At most: {count}." if count else ""
+    yield told("journey_oxygen_l", "oxygen to take", low, high, "L", why, decimals=0, kind=factor.kind,
+               source=factor.source)  # fmt: skip
+    if supply.usable_l is None:
+        yield untold("journey_oxygen_enough", "oxygen at hand is enough", "No cylinder is stated.")
+        return
+    verdict: Verdict = "pass" if supply.usable_l >= high else "fail" if supply.usable_l < low else "not judged"
+    words = {"pass": "yes", "fail": "no", "not judged": "can't be told"}[verdict]
+    missing = max(0.0, high - supply.usable_l)
+    why = "Even at the most that may be drawn."
+    if verdict != "pass":
+        why = f"Short by {missing:.0f} L at the most drawn."
+    if verdict == "not judged":
+        why += " State base flow, leak and drive gas, or take more."
+    yield Line("journey_oxygen_enough", "oxygen at hand is enough", words, why=why, kind=factor.kind,
+               source=factor.source, verdict=verdict)  # fmt: skip
+
+
+def _battery(plan: Transport, subject: Subject) -> Line:
+    factor = Chooser(subject).need("journey_factor")
+    needed = factor.high * plan.minutes
+    if plan.battery_minutes is None:
+        return untold("journey_battery", "battery", f"Not stated; {needed:.0f} min are wanted, and a second one.")
+    verdict: Verdict = "pass" if plan.battery_minutes >= needed else "fail"
+    return Line("journey_battery", "battery", f"{plan.battery_minutes:.0f} min", plan.battery_minutes,
+                plan.battery_minutes, "min",
+                f"{needed:.0f} min are wanted, {number(factor.high)} times the way; an old battery gives less than it "
+                "shows.", factor.kind, factor.source, verdict)  # fmt: skip
+
+
+def _altitude(plan: Transport, request: Request, start: Start) -> Iterator[Line]:
+    if plan.cabin_altitude_m is None:
+        return
+    air = barometric_pressure_mmhg(plan.cabin_altitude_m)
+    ground = 760.0
+    fio2 = (request.oxygen.fio2 if request.oxygen and request.oxygen.fio2 else None) or start.fio2[1]
+    wanted = fio2 * (ground - WATER_MMHG) / (air - WATER_MMHG)
+    yield told("cabin_pressure_mmhg", "air pressure in the cabin", air, air, "mmHg",
+               f"Standard atmosphere at {plan.cabin_altitude_m:g} m.", decimals=0)  # fmt: skip
+    why = f"The same oxygen pressure as FiO2 {number(fio2, 2)} at sea level: FiO2·(760 − 47)/(PB − 47)."
+    if wanted > 1.0:
+        yield untold("cabin_fio2", "FiO2 needed there", f"More than 1: {why} A lower cabin altitude or more PEEP is "
+                     "for people to decide.")  # fmt: skip
+    else:
+        yield told("cabin_fio2", "FiO2 needed there", wanted, wanted, "", why, decimals=2)
+    growth = 100.0 * (ground / air - 1.0)
+    yield told("gas_expansion_percent", "trapped gas grows by", growth, growth, "%",
+               "A cuff, a pneumothorax, a stomach: cuff pressure is measured on the way up and down.", decimals=0,
+               kind="common practice", source=COMMON_PRACTICE)  # fmt: skip

@@ -1,0 +1,151 @@
+"""Oxygen from cylinders: what there is, what is drawn, and how long it lasts, with a reserve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tidebench.care.preparation.request import Cylinder, Oxygen, Request
+from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
+from tidebench.care.preparation.ventilation import Chooser, Start
+from tidebench.errors import CaseError
+from tidebench.formulas.oxygen_supply import (
+    BAR_PER_PSI,
+    cylinder_by_bar_l,
+    cylinder_by_psi_l,
+    minutes_left,
+    oxygen_flow_l_min,
+)
+from tidebench.quantities import COMMON_PRACTICE
+
+IDEAL = "Water capacity times pressure; real oxygen differs by a few per cent, and makers' tables hold."
+AMBIENT = "Minute volume is at body conditions, a tenth more than the cylinder gives for it: left as reserve."
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """Usable oxygen [L], and least and most that is drawn [L/min]; None where it can't be told."""
+
+    usable_l: float | None
+    drawn_l_min: tuple[float, float] | None
+
+
+def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Supply, Section]:
+    """What is in the cylinders, what is drawn, and the minutes between."""
+    look = Chooser(subject)
+    asked = request.oxygen or Oxygen()
+    reserve = look.need("cylinder_reserve_bar")
+    drawn, lines = _drawn(asked, start, look)
+    if not asked.cylinders:
+        lines.append(untold("oxygen_content_l", "oxygen at hand",
+                            "No cylinder is stated: [[oxygen.cylinders]] with water_capacity_l and pressure_bar, or "
+                            "size and pressure_psi."))  # fmt: skip
+        return Supply(None, drawn), Section("oxygen", "Oxygen supply", tuple(lines))
+    whole = sum(_content(cylinder, 0.0) * cylinder.count for cylinder in asked.cylinders)
+    usable = sum(_content(cylinder, reserve.high) * cylinder.count for cylinder in asked.cylinders)
+    lines.append(told("oxygen_content_l", "oxygen at hand", whole, whole, "L", _named(asked.cylinders), decimals=0,
+                      kind="common practice", source=COMMON_PRACTICE))  # fmt: skip
+    lines.append(told("usable_oxygen_l", "of it, above the reserve", usable, usable, "L",
+                      f"A cylinder is changed at {number(reserve.high)} bar. {reserve.text}", decimals=0,
+                      kind=reserve.kind, source=reserve.source))  # fmt: skip
+    lines += _time(usable, whole, drawn)
+    notes = tuple(note for note in (IDEAL if asked.cylinders else "", AMBIENT) if note)
+    return Supply(usable, drawn), Section("oxygen", "Oxygen supply", tuple(lines), notes)
+
+
+def _content(cylinder: Cylinder, reserve_bar: float) -> float:
+    """Litres above a reserve."""
+    metric = cylinder.water_capacity_l is not None and cylinder.pressure_bar is not None
+    customary = cylinder.size is not None and cylinder.pressure_psi is not None
+    if metric == customary:
+        raise CaseError(
+            "a cylinder says neither or both", where="[[oxygen.cylinders]]",
+            expected="water_capacity_l and pressure_bar, or size and pressure_psi",
+        )  # fmt: skip
+    if metric:
+        return cylinder_by_bar_l(
+            cylinder.water_capacity_l or 0.0, max(0.0, (cylinder.pressure_bar or 0.0) - reserve_bar)
+        )
+    left = max(0.0, (cylinder.pressure_psi or 0.0) - reserve_bar / BAR_PER_PSI)
+    return cylinder_by_psi_l(cylinder.size or "", left)
+
+
+def _named(cylinders: tuple[Cylinder, ...]) -> str:
+    parts = []
+    for one in cylinders:
+        what = (
+            f"{one.water_capacity_l:g} L at {one.pressure_bar:g} bar" if one.water_capacity_l is not None
+            else f"size {one.size} at {one.pressure_psi:g} psi"
+        )  # fmt: skip
+        parts.append(f"{one.count} × {what}" if one.count > 1 else what)
+    return f"{'; '.join(parts)}."
+
+
+def _drawn(asked: Oxygen, start: Start, look: Chooser) -> tuple[tuple[float, float] | None, list[Line]]:
+    """Least and most oxygen that is drawn, and the lines that say of what."""
+    lines: list[Line] = []
+    volume = start.minute_volume_l_min
+    if asked.minute_volume_l_min is not None:
+        volume = asked.minute_volume_l_min, asked.minute_volume_l_min
+    fio2 = start.fio2 if asked.fio2 is None else (asked.fio2, asked.fio2)
+    if volume is None:
+        why = "Minute volume is not known: [oxygen] minute_volume_l_min."
+        return None, [untold("oxygen_drawn_l_min", "oxygen drawn", why)]
+    lines.append(told("gas_minute_volume_l_min", "minute volume", *volume, "L/min", "As stated." if
+                      asked.minute_volume_l_min is not None else "From the start above.", decimals=2))  # fmt: skip
+    lines.append(told("supply_fio2", "FiO2", *fio2, "", "As stated." if asked.fio2 is not None else
+                      "From the start above.", decimals=2))  # fmt: skip
+    parts = {}
+    for key, label, stated in (
+        ("base_flow_l_min", "base flow", asked.base_flow_l_min),
+        ("leak_l_min", "leak", asked.leak_l_min),
+        ("drive_gas_l_min", "oxygen that drives the ventilator", asked.drive_gas_l_min),
+    ):
+        line = _flow(key, label, stated, look)
+        parts[key] = (line.low or 0.0, line.high or 0.0)
+        lines.append(line)
+    low, high = (
+        oxygen_flow_l_min(volume[end] + parts["base_flow_l_min"][end] + parts["leak_l_min"][end], fio2[end])
+        + parts["drive_gas_l_min"][end]
+        for end in (0, 1)
+    )
+    lines.append(told("oxygen_drawn_l_min", "oxygen drawn", low, high, "L/min",
+                      "(minute volume + base flow + leak)·(FiO2 − 0.21)/0.79 + drive gas.", decimals=2))  # fmt: skip
+    return (low, high), lines
+
+
+def _flow(key: str, label: str, stated: float | None, look: Chooser) -> Line:
+    if stated is not None:
+        return told(key, label, stated, stated, "L/min", "As stated.")
+    usual = look.need(f"unstated_{key}")
+    return told(key, label, usual.low, usual.high, "L/min", f"Not stated, so a range. {usual.text}".strip(),
+                kind=usual.kind, source=usual.source)  # fmt: skip
+
+
+def _time(usable: float, whole: float, drawn: tuple[float, float] | None) -> Iterator[Line]:
+    if drawn is None:
+        yield untold("minutes_left", "it lasts", "What is drawn is not known.")
+        return
+    if drawn[1] <= 0.0:
+        yield untold("minutes_left", "it lasts", "Nothing is drawn: FiO2 0.21 and no drive gas.")
+        return
+    least = minutes_left(usable, drawn[1])
+    if drawn[0] <= 0.0:
+        yield Line("minutes_left", "it lasts, down to the reserve", f"at least {least:.0f} min", least, None, "min",
+                   "At the most that may be drawn; at the least nothing is drawn.")  # fmt: skip
+    else:
+        most = minutes_left(usable, drawn[0])
+        yield told("minutes_left", "it lasts, down to the reserve", least, most, "min",
+                   "Plan with the shorter time.", decimals=0)  # fmt: skip
+    empty = minutes_left(whole, drawn[1])
+    yield told("minutes_to_empty", "until empty, at the most drawn", empty, empty, "min", "No plan: a bound.",
+               decimals=0)  # fmt: skip
+
+
+def cylinders_needed(litres: float, asked: Oxygen, reserve_bar: float) -> str:
+    """How many of the first kind of cylinder stated hold so much; words."""
+    if not asked.cylinders:
+        return ""
+    each = _content(asked.cylinders[0], reserve_bar)
+    return "" if each <= 0.0 else f"{math.ceil(litres / each)} like the first one"

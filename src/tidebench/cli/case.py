@@ -1,0 +1,51 @@
+"""``tidebench case new``: a case by questions and answers."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from cyclopts import App
+
+case = App(name="case", help="Begin a case.", help_format="plaintext")
+
+
+@case.command
+def new(folder: Path, /) -> None:
+    """Ask for what is known of a case, check it for slips, and write the case folder.
+
+    Answers come from the keyboard, or line by line from standard input.
+
+    Parameters
+    ----------
+    folder : Path
+        A new or empty folder.
+    """
+    import shutil
+
+    import tomlkit
+
+    from tidebench.case import CASE_FILE, load_case
+    from tidebench.case_interview import Interview
+    from tidebench.caution import CAUTION
+    from tidebench.store import new_folder
+
+    with new_folder(folder) as draft:
+        interview = Interview(_ask, print)
+        interview.run()
+        if interview.signals is not None:
+            shutil.copy2(interview.signals, draft / interview.signals.name)
+        (draft / CASE_FILE).write_text(tomlkit.dumps(interview.said), encoding="utf-8", newline="\n")
+        load_case(draft)
+    print(f"\nCase: {folder.resolve()}")
+    print(f"Next: tidebench {'review' if interview.signals else 'prepare'} {folder}\n\n{CAUTION}")
+
+
+def _ask(question: str) -> str:
+    from rich.console import Console
+    from rich.text import Text
+
+    answer = Console(highlight=False).input(Text(f"{question} "))
+    if not sys.stdin.isatty():
+        print(answer)  # a file or pipe echoes nothing
+    return answer

@@ -1,0 +1,164 @@
+"""``tidebench case new``: a case by answers, slips asked about, and nothing left behind where they end."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from tidebench.case import Case, load_case
+from tidebench.case_interview import MODES, Interview
+from tidebench.cli import main
+from tidebench.errors import CaseError
+from tidebench.mode import parse_mode
+
+ADULT = [
+    "Stiff lungs, invented", "f", "63", "1.68", "y", "measured", "82 kg", "endotracheal", "7,5", "inflated", "heated",
+    "40", "volume control, and", "8", "40", "", "24", "0.41 L", "50", "", "y", "arterial", "40 %", "7.31", "6.2 kPa",
+    "", "", "93", "y", "", "", "", "", "", "",
+]  # fmt: skip
+
+
+def answered(answers: list[str]) -> tuple[Case, list[str]]:
+    """The case of these answers, and what was said."""
+    waiting, said = iter(answers), list[str]()
+
+    def ask(question: str) -> str:
+        said.append(question)
+        try:
+            return next(waiting)
+        except StopIteration:
+            raise EOFError from None
+
+    case = Interview(ask, said.append).run()
+    assert list(waiting) == []
+    return case, said
+
+
+def test_a_case_without_toml_or_codes() -> None:
+    case, said = answered(ADULT)
+    setting, gas = case.settings[0], case.blood_gases[0]
+    assert (case.patient.sex, case.patient.height_cm, case.patient.weight_kg) == ("female", 168.0, 82.0)
+    assert (setting.mode, setting.fio2, setting.tidal_volume_ml) == ("A/C-VC", 0.4, 410.0)
+    assert (gas.site, gas.fio2, gas.ph) == ("arterial", 0.4, 7.31)
+    assert gas.paco2_mmhg == pytest.approx(6.2 * 7.50062, abs=1e-3)
+    assert case.airway.tube_inner_diameter_mm == 7.5
+    assert case.observed[0].spo2 == 0.93
+    assert any("1.68 can't be (20 to 250 cm). Was that in metres, so 168?" in line for line in said)
+    assert any("40 can't be (0.21 to 1 as a fraction). Was that in per cent, so 0.4?" in line for line in said)
+
+
+def test_grams_are_asked_about() -> None:
+    answers = ["", "male", "2 days", "27", "35", "", "850", "", "", "", "", "", "", "", "", "", "", "", "", "", "", ""]
+    case, said = answered(answers)
+    assert case.patient.weight_kg == 0.85
+    assert case.patient.age_days == 2.0
+    assert any("Was that in grams, so 0.85?" in line for line in said)
+
+
+def test_a_slip_that_is_none_is_asked_again() -> None:
+    answers = ["", "male", "40", "180", "", "850", "n", "85", *[""] * 14]
+    case, _ = answered(answers)
+    assert case.patient.weight_kg == 85.0
+
+
+@pytest.mark.parametrize(
+    ("answer", "key", "value"),
+    [("63", "age_years", 63.0), ("2.5 y", "age_years", 2.5), ("5 months", "age_days", 152.19),
+     ("3 weeks", "age_days", 21.0), ("12d", "age_days", 12.0)],
+)  # fmt: skip
+def test_ages(answer: str, key: str, value: float) -> None:
+    young = ["", "", ""] if key == "age_days" else ["", ""]
+    case, _ = answered(["", "", answer, *young, *[""] * 14])
+    assert getattr(case.patient, key) == value
+
+
+@pytest.mark.parametrize("place", range(1, len(MODES) + 1))
+def test_every_mode_in_words_is_a_mode(place: int) -> None:
+    words, code = list(MODES.items())[place - 1]
+    assert parse_mode(code).code == code
+    case, _ = answered(filling([""] * 8 + [str(place)]))
+    assert case.settings[0].mode == code
+    case, _ = answered(filling([""] * 8 + [words]))
+    assert case.settings[0].mode == code
+
+
+def filling(answers: list[str]) -> list[str]:
+    """Answers, then Enter until nothing more is asked."""
+    for blanks in range(30):
+        try:
+            answered(answers + [""] * blanks)
+        except CaseError:
+            continue
+        return answers + [""] * blanks
+    raise AssertionError("the questions don't end")
+
+
+def test_what_is_contradictory_or_doubtful_is_asked_once_more() -> None:
+    light = ["", "male", "40", "180", "", "3", "n"]
+    case, said = answered(filling([*light, "male", "40", "180", "", "83"]))
+    assert case.patient.weight_kg == 83.0
+    assert any("You say 3 kg at 40 years: are both right?" in line for line in said)
+    levels = [""] * 8 + ["6", "10", "15", "", "", ""]
+    case, said = answered(filling([*levels, "6", "20", "5", "", "", ""]))
+    assert case.settings[0].pressure_high_cmh2o == 20.0
+    assert any("not above pressure_low_cmh2o" in line for line in said)
+
+
+@pytest.mark.parametrize(
+    "answers", [["", "x"] * 9, ["", "", "never"] * 5, ["", "", "", "tall"] * 6, ["", "", "400"] * 5, []]
+)
+def test_answers_that_can_not_be_used_end_it(answers: list[str]) -> None:
+    with pytest.raises(CaseError, match="Nothing was written"):
+        answered(answers)
+
+
+def test_characters_that_can_not_be_printed_are_dropped_and_length_is_bounded() -> None:
+    case, _ = answered(filling(["ä\x1b[31m\x00" + "x" * 5000]))
+    assert case.title.startswith("ä[31mxxx")
+    assert len(case.title) == 400
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, answers: list[str]) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join([*answers, ""])))
+
+
+def test_the_command_writes_a_case(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    signals = tmp_path / "recorded.csv"
+    signals.write_text("time [s],airway_pressure [cmH2O],flow [L/min]\n0,5,0\n", encoding="utf-8")
+    typed(monkeypatch, [*ADULT[:-1], str(signals)])
+    out = tmp_path / "case"
+    main(["case", "new", str(out)])
+    case = load_case(out)
+    assert case.title == "Stiff lungs, invented"
+    assert case.recording.file == "recorded.csv"
+    assert sorted(path.name for path in out.iterdir()) == ["case.toml", "recorded.csv"]
+    assert "Next: tidebench review" in capsys.readouterr().out
+    main(["prepare", str(out)])
+    assert "59.7 kg" in capsys.readouterr().out
+
+
+def test_nothing_is_left_where_the_answers_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typed(monkeypatch, ADULT[:6])
+    with pytest.raises(SystemExit) as left:
+        main(["case", "new", str(tmp_path / "case")])
+    assert left.value.code == 2
+    assert "the answers ended" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nothing_is_overwritten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "case").mkdir()
+    (tmp_path / "case" / "case.toml").write_text("title = 'mine'", encoding="utf-8")
+    typed(monkeypatch, ADULT)
+    with pytest.raises(SystemExit):
+        main(["case", "new", str(tmp_path / "case")])
+    assert "there is something there already" in capsys.readouterr().err
+    assert (tmp_path / "case" / "case.toml").read_text(encoding="utf-8") == "title = 'mine'"
