@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME, Sums
+from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
 from tidebench.efforts.mechanics import LEAST_BREATHS, Lung, solve
 from tidebench.efforts.stretch import Stretch, loss_flow, sums_with
 from tidebench.inflations.leak import Loss
@@ -20,22 +20,25 @@ Mask = npt.NDArray[np.bool_]
 
 IN_STEP = 2  # samples by which inflations of an average may differ in length
 SHORTEST_SHARE = 0.9  # of the usual length: breaths are averaged over what the shortest of them has
-BEYOND_NOISE = 1.5  # times what noise leaves of the average, which is known to a fifth
+BEYOND_CHANCE = 3.0  # standard errors of the product of two averages' residuals
 
 
-def average_breath(stretch: Stretch, loss: Loss, members: Mask) -> Stretch | None:
-    """One breath whose pressure and flow, loss taken off, are the means over ``members`` (n,) that are alike.
+def alike_members(stretch: Stretch, members: Mask) -> Mask:
+    """Those of ``members`` (n,) that an average may be taken of.
 
-    Alike are those without a hold, whose inflation lasts as long as the median one; None where too few are.
+    They have no hold, their inflation lasts as long as the median one, and their expiration hardly less.
     """
     inflated, length = stretch.turn - stretch.start, stretch.free - stretch.start
     among = members & (stretch.held >= stretch.turn)
     if not among.any():
-        return None
-    alike = among & (np.abs(inflated - np.median(inflated[among])) <= IN_STEP)
-    alike &= length >= SHORTEST_SHARE * np.median(length[among])
-    if alike.sum() < LEAST_BREATHS:
-        return None
+        return among
+    usual = np.median(inflated[among]), np.median(length[among])
+    return np.asarray(among & (np.abs(inflated - usual[0]) <= IN_STEP) & (length >= SHORTEST_SHARE * usual[1]), bool)
+
+
+def average_breath(stretch: Stretch, loss: Loss, alike: Mask) -> Stretch:
+    """One breath whose pressure and flow, loss taken off, are the means over the breaths ``alike`` (n,)."""
+    inflated, length = stretch.turn - stretch.start, stretch.free - stretch.start
     span, turn = int(length[alike].min()), round(float(np.median(inflated[alike])))
     samples = stretch.start[alike][:, None] + np.arange(span)
     flow = stretch.flow - loss_flow(stretch, loss)
@@ -59,21 +62,30 @@ def average_breath(stretch: Stretch, loss: Loss, members: Mask) -> Stretch | Non
 def misfit(stretch: Stretch, loss: Loss, lung: Lung) -> float:
     """What the equation with all its terms leaves of a lung's average breath beyond noise, root mean square, cmH2O.
 
-    0 where that is within noise, or too few breaths are alike for an average.
+    Noise is different in one half of the breaths and in the other, what the equation leaves is the same: so it is the
+    product of what is left of both averages, and noise their difference. 0 where it is within chance, where too few
+    breaths are alike, or where a heartbeat is among the terms: in step with the breaths it would stay in the average.
     """
-    breath = average_breath(stretch, loss, lung.members)
-    if breath is None:
+    alike = alike_members(stretch, lung.members)
+    if alike.sum() < 2 * LEAST_BREATHS or len(lung.theta) > EXPIRATION + 1:
         return 0.0
-    sums = sums_with(breath, Loss(np.zeros(1), np.zeros(1), 1.0), np.zeros(0), None)
+    nothing = Loss(np.zeros(1), np.zeros(1), 1.0)
+    whole = average_breath(stretch, loss, alike)
+    sums = sums_with(whole, nothing, np.zeros(0), None)
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW, SQUARE, EXPIRATION])
     if theta is None:
         return 0.0
-    left, noise = float(sums.smoothed_residual(theta)[0]), noise_of(sums, breath, theta)
-    return float(np.sqrt(left**2 - noise**2)) if left > BEYOND_NOISE * noise else 0.0
+    odd = alike & (np.cumsum(alike) % 2 == 1)
+    apart = difference(average_breath(stretch, loss, odd), average_breath(stretch, loss, alike & ~odd))
+    left = sums.smoothed_residual(theta)[0] ** 2
+    noise = sums_with(apart, nothing, np.zeros(0), None).smoothed_residual(theta)[0] ** 2
+    chance = BEYOND_CHANCE * noise / np.sqrt(max(1.0, sums.count[0] / sums.width))
+    return float(np.sqrt(left - noise)) if left - noise > chance else 0.0
 
 
-def noise_of(sums: Sums, breath: Stretch, theta: npt.NDArray[np.float64]) -> float:
-    """Smoothed residual that the sensors' noise leaves of one breath: flow's weighs more where resistance is higher."""
-    inward, outward = (float(sums.noise_floor(r)[0]) for r in (theta[FLOW], theta[FLOW] + theta[EXPIRATION]))
-    share = float(breath.turn[0] / breath.end[0])
-    return float(np.sqrt(share * inward**2 + (1 - share) * outward**2))
+def difference(one: Stretch, other: Stretch) -> Stretch:
+    """Half of what one average breath has more than another: the noise that is left in the average of both."""
+    span = min(len(one.flow), len(other.flow))
+    last = np.array([span])
+    pressure, flow = (0.5 * (a[:span] - b[:span]) for a, b in ((one.pressure, other.pressure), (one.flow, other.flow)))
+    return replace(one, pressure=pressure, flow=flow, free=last, end=last)
