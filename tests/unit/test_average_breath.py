@@ -63,5 +63,5 @@ def test_an_average_is_the_mean_of_breaths_that_are_alike() -> None:
 def test_breaths_that_differ_are_not_alike() -> None:
     stretch = stretch_of([FAST, SLOW], 0.1, turns_apart=30)
     assert not alike_members(stretch, np.zeros(len(stretch.start), bool)).any()
-    kept = alike_members(stretch, np.arange(len(stretch.start)) % 3 > 0)
-    assert 0 < len(set((stretch.turn - stretch.start)[kept])) <= 3
+    kept = alike_members(stretch, np.ones(len(stretch.start), bool))
+    assert kept.sum() < 0.75 * len(kept)

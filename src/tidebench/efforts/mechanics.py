@@ -21,6 +21,7 @@ Mask = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
 
 WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
+INSTEAD = 0.5  # below which a term must bring it that takes the place of another
 LEAST_BREATHS = 5
 SEEDS = 24  # single breaths from which the search may start
 GOLDEN = 0.5 * (5.0**0.5 - 1.0)
@@ -231,7 +232,8 @@ class Candidate:
 def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
     """The fit that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
-    Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative.
+    Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative,
+    or a resistance that is higher in expiration leaves less than half in its place.
     Further terms are added only where they bring the smoothed residual of the breaths explained so far well down
     (:data:`WORTH` for each) and leave a lung that can be.
     """
@@ -243,12 +245,13 @@ def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
         return None
     best: Candidate | None = None
     for terms, extra in (*TERMS, *PLAINER):
-        if best is not None and SQUARE not in extra:
-            break
+        if best is not None and not extra:
+            continue
         trial, members = concentrate(sums, among, theta, [VOLUME, FLOW, *extra, *rhythm])
         if not plausible(trial):
             continue
-        before = np.inf if best is None else best.excess(sums, best.members) * WORTH ** (len(extra) - len(best.extra))
+        instead = INSTEAD if SQUARE not in extra else WORTH ** (len(extra) - len(best.extra if best else ()))
+        before = np.inf if best is None else instead * best.excess(sums, best.members)
         named = (*terms, *(("heartbeat",) if heart else ()))
         candidate = Candidate(trial, members, named, extra)
         if candidate.excess(sums, members if best is None else best.members) < before:

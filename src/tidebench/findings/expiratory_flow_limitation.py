@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from tidebench.findings.about import About
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Step
+from tidebench.steps import around
 
 KIND = "expiratory-flow-limitation"
 RULE = "total PEEP that does not follow PEEP"
@@ -33,17 +36,24 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every change of PEEP that total PEEP did not follow."""
-    return [finding for step in seen.known.steps for finding in limited(step)]
+    return [finding for step in seen.known.steps for finding in limited(step, seen)]
 
 
-def limited(step: Step) -> Sequence[Finding]:
-    """The finding of one step, if it is one."""
+def limited(step: Step, seen: Seen) -> Sequence[Finding]:
+    """The finding of one step, if it is one.
+
+    Recoil is compared by its estimate also where total PEEP can't be told: what is amiss with that is in both.
+    """
     told = step.quantities
-    if not {"peep_cmh2o", "total_peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys():
+    recoil = seen.known.column("recoil")
+    if not {"peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys() or not len(recoil):
         return []
-    (low, high), (total_before, total_after) = (
-        tuple(spread.median for spread in told[key]) for key in ("peep_cmh2o", "total_peep_cmh2o")
-    )
+    low, high = (spread.median for spread in told["peep_cmh2o"])
+    sides = around(seen.start, seen.end, step.at_s, -np.inf, np.inf)
+    known = [recoil[side][np.isfinite(recoil[side])] for side in sides]
+    if not all(len(part) for part in known):
+        return []
+    total_before, total_after = (float(np.median(part)) for part in known)
     moved, followed = high - low, total_after - total_before
     trapped = (total_before - low) if moved > 0 else (total_after - high)
     alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))

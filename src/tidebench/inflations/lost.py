@@ -19,6 +19,8 @@ USUAL = 0.35  # quantile of pressure over those seconds: between inflations, als
 def lost_pressure(p: Samples, rate_hz: float) -> tuple[Indices, Indices]:
     """First samples of each stretch of lost pressure, and those after its last.
 
+    Where no pressure was kept on either side there was none to lose: breathing without support, without PEEP.
+
     Parameters
     ----------
     p : ndarray, shape (n,)
@@ -29,10 +31,11 @@ def lost_pressure(p: Samples, rate_hz: float) -> tuple[Indices, Indices]:
     long = last - first >= LEAST_S * rate_hz
     first, last = first[long], last[long]
     around = round(AROUND_S * rate_hz)
-    kept = [
-        all(level_of(part) >= KEPT for part in (p[max(0, a - around) : a], p[b : b + around]))
+    sides = [
+        [level_of(part) for part in (p[max(0, a - around) : a], p[b : b + around])]
         for a, b in zip(first.tolist(), last.tolist(), strict=True)
     ]
+    kept = np.array([min(levels) >= KEPT and bool(np.isfinite(levels).any()) for levels in sides], bool)
     return first[kept], last[kept]
 
 

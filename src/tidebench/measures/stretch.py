@@ -252,6 +252,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
         "lung_square": theta[:, SQUARE],
         "lung_expiration": theta[:, EXPIRATION],
         "total_peep": total,
+        "recoil": np.where(np.isfinite(explained.intercept), explained.intercept, recoil),
         "total_peep_from": origin.astype(np.int8),
         "residual": explained.residual,
     }

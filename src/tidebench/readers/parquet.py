@@ -36,7 +36,7 @@ def read_parquet(path: Path, mapping: Mapping[str, str] | None) -> Table:
 
 
 def _read(path: Path, mapping: Mapping[str, str] | None) -> Table:
-    lazy = pl.scan_parquet(path)
+    lazy = pl.scan_parquet(path, glob=False)
     schema = lazy.collect_schema()
     columns, left_out = understand(schema.names(), mapping, path.name)
     for column in columns.values():

@@ -98,6 +98,7 @@ def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], 
     return (
         pl.scan_csv(
             source if isinstance(source, Path) else io.BytesIO(source),
+            glob=False,
             has_header=False,
             skip_lines=layout.skip_lines if isinstance(source, Path) else 0,
             separator=layout.separator,

@@ -6,11 +6,13 @@ mean: linear lung, no leak, no effort, a healthy exchange scaled by weight.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tidebench.entries import Within, refusal
+from tidebench.formulas.gas_exchange import HUEFNER
 from tidebench.simulation.effort import QUARTER
 
 Compliance = Annotated[float, Within(0.05, 300, "mL/cmH2O", {"L/cmH2O": 1000})]
@@ -19,6 +21,7 @@ Share = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cv = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cm = Annotated[float, Within(-30, 80, "cmH2O")]
 MOST_COMPARTMENTS = 8
+MOST_RATTLING = 1.5  # times what airways resist
 LEAST_QUOTIENT, MOST_QUOTIENT = 0.6, 1.3
 Spread = Annotated[float, Within(0.1, 30, "cmH2O")]
 
@@ -76,6 +79,11 @@ class Compartment(Table):
         return self
 
 
+def airway_resistance_cmh2o_s_l(compartments: Sequence[Compartment]) -> float:
+    """Inspiratory resistance of the airways of all compartments in parallel."""
+    return 1 / sum(1 / part.resistance_cmh2o_s_l for part in compartments)
+
+
 class Lung(Table):
     """Compartments in parallel in one chest, behind the upper airway (tube and its coefficients come from the case)."""
 
@@ -94,6 +102,16 @@ class Lung(Table):
     def _some_lung(self) -> Self:
         if not 1 <= len(self.compartments) <= MOST_COMPARTMENTS:
             raise refusal(f"has {len(self.compartments)} compartments", f"1 to {MOST_COMPARTMENTS}")
+        return self
+
+    @model_validator(mode="after")
+    def _rattling(self) -> Self:
+        """Wet noise gives back for moments what airways take; much more of it than they take would drive the breath."""
+        most = MOST_RATTLING * airway_resistance_cmh2o_s_l(self.compartments)
+        if self.secretions > most:
+            raise refusal(
+                f"has secretions of {self.secretions:g} cmH2O·s/L", f"at most {most:.3g}: 1.5 times what airways resist"
+            )
         return self
 
 
@@ -154,6 +172,19 @@ class Exchange(Table):
     haemoglobin_g_dl: Annotated[float, Within(3, 25, "g/dL", {"g/L": 0.1})] = 12.0
     bicarbonate_mmol_l: Annotated[float, Within(5, 60, "mmol/L")] = 24.0
     barometric_pressure_mmhg: Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062})] = 760.0
+
+    @model_validator(mode="after")
+    def _delivery(self) -> Self:
+        """No more oxygen can be used than blood carries when it is full (Hüfner, 1.34 mL/g)."""
+        if self.cardiac_output_l_min is None or self.o2_uptake_ml_min is None:
+            return self
+        carried = 10 * HUEFNER * self.haemoglobin_g_dl * self.cardiac_output_l_min
+        if self.o2_uptake_ml_min > carried:
+            raise refusal(
+                f"uses {self.o2_uptake_ml_min:g} mL/min of oxygen",
+                f"at most {carried:.3g} mL/min: what {self.cardiac_output_l_min:g} L/min of this blood carries",
+            )
+        return self
 
     @model_validator(mode="after")
     def _quotient(self) -> Self:

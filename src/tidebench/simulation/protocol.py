@@ -28,7 +28,7 @@ from tidebench.simulation.layout import (
     Memory,
     Record,
 )
-from tidebench.simulation.patient import Table
+from tidebench.simulation.patient import MOST_RATTLING, Table
 
 OWN = {
     "peep steps": ("levels_cmh2o", "each_s"),
@@ -142,7 +142,9 @@ def pneumothorax(size: float, memory: Memory) -> Iterator[Change]:
 
 def secretions(size: float, memory: Memory) -> Iterator[Change]:
     """Airways rattle, and the tube narrows."""
-    yield "secretions", None, 4 * size * max(1.0, memory.lung[0]["inspiratory_resistance"] / 8)
+    airways = 1 / sum(1 / part["inspiratory_resistance"] for part in memory.lung)
+    rattling = 4 * size * max(1.0, memory.lung[0]["inspiratory_resistance"] / 8)
+    yield "secretions", None, min(rattling, MOST_RATTLING * airways)
     yield "tube_k2", None, memory.patient[0]["tube_k2"] * (1 + 0.6 * size)
 
 

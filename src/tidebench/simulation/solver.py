@@ -61,7 +61,7 @@ GUESSES = 4
 
 @part
 def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random.Generator) -> None:
-    """Heartbeat and wet noise at the end of the coming sample, cmH2O and a share of resistance."""
+    """Heartbeat and wet noise at the end of the coming sample, cmH2O and a share of what flow does."""
     m.heart_before, m.wet_before = m.heart_after, m.wet_after
     if patient.heart_amplitude > 0.0:
         angle = 2.0 * np.pi * patient.heart_rate / 60.0 * (time + dt)
@@ -104,7 +104,7 @@ def one_step(
     if m.muscle < 0.0:
         m.muscle *= left_to_exhale(patient, m)
     heart = m.heart_before + share * (m.heart_after - m.heart_before)
-    wet = m.wet_before + share * (m.wet_after - m.wet_before)
+    wet = min(max(m.wet_before + share * (m.wet_after - m.wet_before), -1.0), 1.0)
     drive = m.muscle - heart - patient.pleural_pressure - patient.secretions * wet * abs(m.flow)
     aim = follow(machine, v, time, h)
     expected, flow, guessed = m.wye, m.flow, -1.0
