@@ -1,0 +1,136 @@
+"""What a row of a log is: its kind, its name, on or off. Told once for each phrase, not for each row."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TypeVar
+
+import polars as pl
+
+from tidebench.care.logs.words import BARE, FILLERS, KIND_WORDS, KINDS, STATE_WORDS, STATES, Kind, State, Words, plain, tokens
+from tidebench.errors import LogError
+
+Word = TypeVar("Word", bound=str)
+
+MOST_PHRASES = 50_000
+"""Different phrases that are looked at; a log with more has texts that are never the same."""
+NUMBER = r"\b\d+(?:[.,]\d+)?\b"
+BLANK = "…"
+"""What stands for a number within a name: the same alarm at 41 and at 43 cmH2O has one name."""
+
+_KIND_OF: dict[str, Kind] = {word: kind for kind in reversed(KIND_WORDS) for word in KIND_WORDS[kind]}
+_STATE_OF: dict[str, State] = {word: state for state, words in STATE_WORDS.items() for word in words}
+_GENERIC = FILLERS | _KIND_OF.keys() | _STATE_OF.keys()
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a phrase means; ``kind`` is None where no word tells it."""
+
+    kind: Kind | None
+    state: State | None
+    name: str
+
+
+def meaning_of(kind: str, name: str, text: str, words: Words) -> Meaning:
+    """What the cells of a row say together.
+
+    Parameters
+    ----------
+    kind, name, text : str
+        The cells, empty where there are none; numbers in them stand as :data:`BLANK`.
+    words : Words
+        A house's own words come first, those of the trade after them.
+    """
+    own = {plain(word): told for word, told in words.kinds.items()}
+    told = next((own[plain(cell)] for cell in (kind, name, text) if cell and plain(cell) in own), "")
+    own_kind, _, own_state = told.partition(" ")
+    generic = not kind or plain(kind) in own or set(tokens(kind)) <= _GENERIC
+    called = name or (text if generic and _speaks(text) else kind or text)
+    bare, state = _without_state(called)
+    if kind and generic:
+        state = state or _state_in(kind)
+    found = _known(own_kind, KINDS) or _kind_in(kind) or _kind_in(name or text)
+    named = {plain(word): one for word, one in words.names.items()}
+    return Meaning(found, _known(own_state, STATES) or state, named.get(plain(bare), bare) or found or called)
+
+
+def _speaks(cell: str) -> bool:
+    return any(letter.isalpha() for letter in cell)
+
+
+def _known(word: str, known: tuple[Word, ...]) -> Word | None:
+    return next((one for one in known if one == word), None)
+
+
+def _kind_in(phrase: str) -> Kind | None:
+    found = {_KIND_OF[word] for word in tokens(phrase) if word in _KIND_OF}
+    return next((kind for kind in KIND_WORDS if kind in found), None)
+
+
+def _state_in(phrase: str) -> State | None:
+    return next((_STATE_OF[word] for word in reversed(tokens(phrase)) if word in _STATE_OF and word not in BARE), None)
+
+
+def _without_state(phrase: str) -> tuple[str, State | None]:
+    """A phrase without the word for on or off at its end: ``Apnoea alarm ended`` is ``Apnoea alarm``, off."""
+    said = tokens(phrase)
+    if not said or said[-1] not in _STATE_OF or said[-1] in BARE:
+        return phrase.strip(), None
+    left = re.sub(rf"[\W_]*\b{re.escape(said[-1])}\b[\W_]*$", "", phrase, flags=re.IGNORECASE)
+    return left.strip(), _STATE_OF[said[-1]]
+
+
+def with_meaning(phrases: pl.DataFrame, words: Words, where: str) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Phrases with what they mean.
+
+    Parameters
+    ----------
+    phrases : DataFrame
+        Each combination of cells once: text columns ``kind``, ``name``, ``text``, ``priority``, ``state``.
+    words : Words
+    where : str
+        The file, for messages.
+
+    Returns
+    -------
+    phrases : DataFrame
+        With ``meant_kind`` (null where no word tells it), ``meant_state`` and ``meant_name`` beside.
+    notes : tuple of str
+
+    Raises
+    ------
+    LogError
+        Hardly any row is like another.
+    """
+    notes: tuple[str, ...] = ()
+    keys = ["_kind", "_name", "_text"]
+    plainly = phrases.with_columns(pl.col(key[1:]).str.replace_all(NUMBER, BLANK).alias(key) for key in keys)
+    different = plainly.select(keys).unique()
+    if different.height > MOST_PHRASES:
+        notes = (f"The text is different in {different.height} events, so they are named without it.",)
+        plainly = plainly.with_columns(pl.lit(None, pl.String).alias("_text"))
+        different = plainly.select(keys).unique()
+    if different.height > MOST_PHRASES:
+        raise LogError(
+            f"{different.height} events have no name in common",
+            where=where,
+            expected=f"at most {MOST_PHRASES} different names",
+            remedy='Say which column names the event: --column "their header=name".',
+        )
+    found = [meaning_of(*(cell or "" for cell in row), words) for row in different.rows()]
+    meant = different.with_columns(
+        pl.Series("meant_kind", [one.kind for one in found], pl.String),
+        pl.Series("meant_state", [one.state for one in found], pl.String),
+        pl.Series("meant_name", _one_spelling([one.name for one in found]), pl.String),
+    )
+    return plainly.join(meant, on=keys, how="left", nulls_equal=True).drop(keys), notes
+
+
+def _one_spelling(names: list[str]) -> list[str]:
+    """Names that differ in case, blanks and signs alone, in one of their spellings."""
+    first: dict[str, str] = {}
+    for name in sorted(names):
+        first.setdefault(plain(name), name)
+    return [first[plain(name)] for name in names]
