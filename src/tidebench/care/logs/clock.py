@@ -86,7 +86,7 @@ def read_times(
     first = next(iter(stamps.drop_nulls().head(1)), "")
     if column.unit is not None:
         return _numbers(cells, columns, place, decimal_comma=decimal_comma)
-    form = form or stamp_format(first) or _found(stamps, first, place)
+    form = form or _iso(first) or _found(stamps, first, place)
     at = _parsed(stamps, form)
     _require(at, stamps, form, place)
     zoned = "%#z" in form
@@ -96,6 +96,12 @@ def read_times(
     zone = _zone(stamps) if zoned else ""
     local = _parsed(stamps.str.replace(_ZONE, ""), form.replace("%#z", "")) if zoned else at
     return Times(at, until, local, wall=True, zone=zone)
+
+
+def _iso(cell: str) -> str:
+    """The form of an ISO 8601 stamp; without a fraction where it has none, since that is read five times as fast."""
+    form = stamp_format(cell)
+    return form if re.search(r":\d\d[.,]", cell) else form.replace("%.f", "")
 
 
 def _parsed(stamps: pl.Series, form: str) -> pl.Series:
