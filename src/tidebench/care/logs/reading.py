@@ -6,7 +6,7 @@ import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -55,6 +55,8 @@ class Log:
         What the wall's clock showed at 0 s, without a zone; None where the log has no dates.
     zone : str
         ``"+01:00"``, ``"mixed"``, or empty where stamps have none.
+    utc : datetime or None
+        The same instant in UTC, with that zone; None where stamps have none.
     sources : tuple of Source
     columns : mapping of str to str
         Role to header, as the first file has it; ``proposed`` names those that nobody told.
@@ -71,6 +73,7 @@ class Log:
     events: pl.DataFrame
     start: datetime | None
     zone: str
+    utc: datetime | None
     sources: tuple[Source, ...]
     columns: Mapping[str, str]
     proposed: tuple[str, ...]
@@ -296,12 +299,12 @@ def _joined(parts: Sequence[_Part], words: Words) -> Log:
     earliest = read["at"].arg_min() or 0
     zero = int(read["at"][earliest]) if wall else -offset
     ordered = _ordered(read, phrases)
-    zones = {part.times.zone for part in parts}
-    columns = parts[0].columns
+    zones, columns = {part.times.zone for part in parts}, parts[0].columns
     return Log(
         events=_events(ordered, phrases, zero, offset if wall else None),
         start=EPOCH + timedelta(microseconds=int(read["local"][earliest]) + offset) if wall else None,
-        zone=zones.pop() if len(zones) == 1 else "mixed",
+        zone=next(iter(zones)) if len(zones) == 1 else "mixed",
+        utc=EPOCH.replace(tzinfo=UTC) + timedelta(microseconds=zero + offset) if any(zones) else None,
         sources=tuple(_source(part, zero) for part in parts),
         columns={role: column.header for role, column in columns.items()},
         proposed=tuple(role for role, column in columns.items() if not column.told),
