@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from tidebench.care.logs.reading import Log
+from tidebench.care.logs.log import Log
 
 GRADES = ("high", "medium", "low")
 """Priorities of alarm conditions by IEC 60601-1-8; an information signal is none."""

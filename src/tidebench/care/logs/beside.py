@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,9 +17,17 @@ alarm comes with delay, and clocks are set by hand)."""
 HEARD_S = 30.0
 """An alarm that comes up to so long after a finding's end may have told of it (this house's choice)."""
 SET_S = 120.0
+WHOLE = "the whole recording"
 KEYS = ("peak_pressure_cmh2o", "vte_ml", "rate_per_min", "peep_cmh2o", "leak_fraction")
 """Numbers of the breath at an alarm."""
 FEWEST = 3
+TIMES = 2.0
+"""A finding is told of when it is near alarms at least so many times as often as by chance (this house's choice)."""
+ALARMING = (
+    "obstruction", "disconnection", "leak", "leak-change", "mechanics-change", "incomplete-expiration", "cough",
+    "double-trigger", "auto-trigger", "beyond-limit", "overdistension",
+)  # fmt: skip
+"""Findings that some alarm of a ventilator may tell of (common practice)."""
 
 Times = npt.NDArray[np.float64]
 
@@ -53,6 +61,15 @@ class Heard:
     heard: int
 
 
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """Medians of :data:`KEYS` over the breaths in which alarms of a name came; None where not known."""
+
+    name: str
+    breaths: int
+    medians: Mapping[str, float | None]
+
+
 @dataclass(frozen=True)
 class Beside:
     """Alarms beside a reviewed recording.
@@ -66,8 +83,8 @@ class Beside:
     near : tuple of Near
         By name, the most telling first.
     heard : tuple of Heard
-    usual : mapping of str to float
-        Medians over the recording of :data:`KEYS`, to hold those at alarms against.
+    at_alarms : tuple of Numbers
+        By name, and last the whole recording, to hold them against.
     """
 
     alarms: pl.DataFrame
@@ -75,7 +92,7 @@ class Beside:
     outside: int
     near: tuple[Near, ...]
     heard: tuple[Heard, ...]
-    usual: dict[str, float]
+    at_alarms: tuple[Numbers, ...]
 
 
 def beside(alarms: pl.DataFrame, breaths: pl.DataFrame, findings: pl.DataFrame, settings_s: Sequence[float]) -> Beside:
@@ -93,10 +110,16 @@ def beside(alarms: pl.DataFrame, breaths: pl.DataFrame, findings: pl.DataFrame, 
     begin, end = recorded(breaths)
     inside = alarms.filter(pl.col("at_s").is_between(begin, end)).sort("at_s")
     told = _with_breath(inside, breaths)
-    told = told.with_columns(_findings_near(told["at_s"].to_numpy(), findings), _set_before(told["at_s"].to_numpy(), settings_s))
-    usual = {key: float(breaths[key].median() or 0.0) for key in KEYS if breaths[key].count()}  # type: ignore[arg-type]
+    told = told.with_columns(
+        _findings_near(told["at_s"].to_numpy(), findings), _set_before(told["at_s"].to_numpy(), settings_s)
+    )
     return Beside(
-        told, inside.height, alarms.height - inside.height, _near(told, findings, (begin, end)), _heard(alarms, findings), usual
+        told,
+        inside.height,
+        alarms.height - inside.height,
+        _near(told, findings, (begin, end)),
+        _heard(alarms, findings),
+        _numbers(told, breaths),
     )
 
 
@@ -115,6 +138,16 @@ def _with_breath(alarms: pl.DataFrame, breaths: pl.DataFrame) -> pl.DataFrame:
     return joined.with_columns(pl.when(within).then(pl.col(key)).alias(key) for key in ("breath", *KEYS)).drop(
         "end_s", "start_s", strict=False
     )
+
+
+def _numbers(told: pl.DataFrame, breaths: pl.DataFrame) -> tuple[Numbers, ...]:
+    """Medians at alarms of the names that have the most, and over the whole recording."""
+    medians = [pl.col(key).median() for key in KEYS]
+    each = told.drop_nulls("breath").group_by("name").agg(pl.len().alias("n"), *medians)
+    each = each.sort("n", "name", descending=[True, False]).with_columns(pl.col("name").cast(pl.String))
+    whole = breaths.select(pl.lit(WHOLE).alias("name"), pl.len().alias("n"), *medians)
+    rows = pl.concat([each, whole], how="vertical_relaxed").iter_rows(named=True)
+    return tuple(Numbers(row["name"], row["n"], {key: row[key] for key in KEYS}) for row in rows)
 
 
 def _findings_near(at: Times, findings: pl.DataFrame) -> pl.Series:
@@ -136,28 +169,31 @@ def _set_before(at: Times, settings_s: Sequence[float]) -> pl.Series:
 
 
 def _near(told: pl.DataFrame, findings: pl.DataFrame, recording: tuple[float, float]) -> tuple[Near, ...]:
-    """Kinds near alarms of a name, those first that are nearest oftener than chance has it."""
+    """Kinds near alarms of a name, well oftener than by chance, those first that differ most from it."""
     whole = np.array([recording])
     chance = {}
     for (kind,), part in findings.select("kind", "start_s", "end_s").group_by("kind"):
         about = part.select(pl.col("start_s") - AFTER_S, pl.col("end_s") + BEFORE_S).to_numpy()
         chance[str(kind)] = length(united(clipped(united(about), whole))) / max(recording[1] - recording[0], 1e-9)
-    counts = told.group_by("name").agg(pl.len().alias("alarms"), pl.col("findings").explode().value_counts().alias("kinds"))
+    counts = told.group_by("name").agg(
+        pl.len().alias("alarms"), pl.col("findings").explode().value_counts().alias("kinds")
+    )
     found = [
         Near(str(name), one["findings"], one["count"], alarms, chance[one["findings"]])
         for name, alarms, kinds in counts.iter_rows()
         if alarms >= FEWEST
         for one in kinds
-        if one["findings"] is not None and one["count"] > 1
+        if one["findings"] is not None and one["count"] > 1 and one["count"] >= TIMES * chance[one["findings"]] * alarms
     ]
     return tuple(sorted(found, key=lambda one: (one.by_chance - one.share, one.name, one.kind)))
 
 
 def _heard(alarms: pl.DataFrame, findings: pl.DataFrame) -> tuple[Heard, ...]:
     """Of each kind of finding, how many had an alarm."""
-    on = alarms.select("at_s", pl.max_horizontal("at_s", pl.col("until_s").fill_null(pl.col("at_s")))).sort("at_s").to_numpy()
+    on = alarms.select("at_s", pl.max_horizontal("at_s", "until_s").alias("end")).sort("at_s").to_numpy()
     found = []
-    for (kind,), part in findings.select("kind", "start_s", "end_s").group_by("kind"):
+    told = findings.filter(pl.col("kind").is_in(ALARMING)).select("kind", "start_s", "end_s")
+    for (kind,), part in told.group_by("kind"):
         start, end = part["start_s"].to_numpy(), part["end_s"].to_numpy() + HEARD_S
         found.append(Heard(str(kind), part.height, int(meets(on, start, end).sum())))
     return tuple(sorted(found, key=lambda one: (-one.findings, one.kind)))

@@ -114,7 +114,7 @@ def burden(alarms: pl.DataFrame, covered: Coverage, day_s: float | None) -> Burd
         ten=_ten(alarms, covered),
         names=alarms["name"].n_unique(),
         busiest=spread(counts),
-        most_in_an_hour=int(counts.max() or 0) if len(counts) else 0,  # type: ignore[call-overload]
+        most_in_an_hour=max(counts.to_list(), default=0),
         by_hour=() if day_s is None else _by_hour(alarms, covered, day_s),
     )
 
@@ -198,7 +198,9 @@ def _by_hour(alarms: pl.DataFrame, covered: Coverage, day_s: float) -> tuple[Hou
     )
 
 
-def course(alarms: pl.DataFrame, covered: Coverage, bins: int = 96) -> tuple[float, Sequence[float], dict[str, list[int]]]:
+def course(
+    alarms: pl.DataFrame, covered: Coverage, bins: int = 96
+) -> tuple[float, Sequence[float], dict[str, list[int]]]:
     """Alarms over time by priority, for a figure: width of a bin [s], starts of the bins [s], counts by priority.
 
     A bin is the shortest of :data:`WIDTHS` with which at most ``bins`` of them hold the log.

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from itertools import product
 
 import numpy as np
 import polars as pl
 
-from tidebench.care.logs.reading import Log
+from tidebench.care.logs.log import Log
 from tidebench.case import Case
 from tidebench.errors import LogError, SignalError
 from tidebench.readers.headers import TIME, understand
@@ -30,7 +30,6 @@ class CaseClock:
 
     shift_s: float
     known_by: str
-    start: datetime | None
 
 
 def case_clock(log: Log, case: Case, zero: datetime | None = None) -> CaseClock:
@@ -51,7 +50,7 @@ def case_clock(log: Log, case: Case, zero: datetime | None = None) -> CaseClock:
     if log.start is None:
         if zero is not None:
             raise LogError("the log counts seconds, and has no dates", where="--zero", expected="--offset in seconds")
-        return CaseClock(0.0, "the log counts seconds: taken for those of the case clock", None)
+        return CaseClock(0.0, "the log counts seconds: taken for those of the case clock")
     begun = zero or recording_start(case)
     if begun is None:
         raise LogError(
@@ -62,11 +61,10 @@ def case_clock(log: Log, case: Case, zero: datetime | None = None) -> CaseClock:
         )
     known_by = "what was said of the log's clock" if zero else "the start of the recording"
     if begun.tzinfo is not None and log.utc is not None:
-        return CaseClock((log.utc - begun).total_seconds(), known_by, begun.replace(tzinfo=None))
+        return CaseClock((log.utc - begun).total_seconds(), known_by)
     if (begun.tzinfo is None) != (log.utc is None):
         known_by += "; only one of the two clocks has a zone, and both are taken for that of the bed"
-    wall = begun.replace(tzinfo=None)
-    return CaseClock((log.start - wall).total_seconds(), known_by, wall)
+    return CaseClock((log.start - begun.replace(tzinfo=None)).total_seconds(), known_by)
 
 
 def recording_start(case: Case) -> datetime | None:
@@ -86,9 +84,22 @@ def recording_start(case: Case) -> datetime | None:
     return datetime.fromisoformat(cell) if stamp_format(cell) else None
 
 
-def on_case_clock(table: pl.DataFrame, shift_s: float) -> pl.DataFrame:
-    """A table of events or alarms with its times on the case clock."""
-    return table.with_columns(pl.col("at_s", "until_s") + shift_s)
+def on_case_clock(log: Log, shift_s: float) -> Log:
+    """A log with all its times moved."""
+    if not shift_s:
+        return log
+    moved = [
+        replace(one, spans={bed: (first + shift_s, last + shift_s) for bed, (first, last) in one.spans.items()})
+        for one in log.sources
+    ]
+    back = timedelta(seconds=shift_s)
+    return replace(
+        log,
+        events=log.events.with_columns(pl.col("at_s", "until_s") + shift_s),
+        start=None if log.start is None else log.start - back,
+        utc=None if log.utc is None else log.utc - back,
+        sources=tuple(moved),
+    )
 
 
 def offset_by_holds(logged_s: Sequence[float], measured_s: Sequence[float]) -> tuple[float, int] | None:
@@ -109,6 +120,8 @@ def offset_by_holds(logged_s: Sequence[float], measured_s: Sequence[float]) -> t
     return shift, agreeing[best]
 
 
-def _agreeing(logged: np.ndarray[tuple[int], np.dtype[np.float64]], measured: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+def _agreeing(
+    logged: np.ndarray[tuple[int], np.dtype[np.float64]], measured: np.ndarray[tuple[int], np.dtype[np.float64]]
+) -> int:
     nearest = np.min(np.abs(logged[:, None] - measured[None, :]), axis=1)
     return int((nearest <= SAME_S).sum())

@@ -12,7 +12,7 @@ import polars as pl
 from tidebench.care.logs.columns import Column
 from tidebench.care.logs.words import Role
 from tidebench.errors import LogError
-from tidebench.readers.stamps import parse_stamps, stamp_format
+from tidebench.readers.stamps import stamp_format
 from tidebench.units import factor
 
 DAYS = ("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%Y/%m/%d", "%Y.%m.%d", "%d %b %Y", "%d-%b-%Y", "%d.%m.%y")
@@ -105,10 +105,14 @@ def _iso(cell: str) -> str:
 
 
 def _parsed(stamps: pl.Series, form: str) -> pl.Series:
-    """Microseconds; null where a cell is of another form. Seconds may have a fraction in some cells and none in others."""
+    """Microseconds; null where a cell is of another form. Some seconds may have a fraction and others none."""
     at = _by_form(stamps, form)
     if at.null_count() > stamps.null_count() and "%S" in form:
-        other = form.replace("%.f", "").replace(",%f", "") if "%.f" in form or ",%f" in form else form.replace("%S", "%S%.f")
+        other = (
+            form.replace("%.f", "").replace(",%f", "")
+            if "%.f" in form or ",%f" in form
+            else form.replace("%S", "%S%.f")
+        )
         at = at.fill_null(_by_form(stamps, other))
     return at
 

@@ -12,7 +12,17 @@ from tidebench.readers.headers import name_and_unit
 from tidebench.units import Unit, parse_unit
 
 NAMES: dict[Role, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "date time", "datetime", "date and time", "when", "event time", "start", "start time"),
+    "time": (
+        "time",
+        "timestamp",
+        "date time",
+        "datetime",
+        "date and time",
+        "when",
+        "event time",
+        "start",
+        "start time",
+    ),
     "date": ("date", "day", "event date"),
     "until": ("until", "end", "end time", "off time", "cleared at"),
     "duration": ("duration", "length"),

@@ -1,4 +1,4 @@
-"""What a log covers, told before any rate: a log of fixed length overwrites, and silence may be a machine that is off."""
+"""What a log covers, told before any rate: a log of fixed length overwrites, and a silent one may be off."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from tidebench.care.logs.reading import Log
+from tidebench.care.logs.log import Log
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 LEAST_HOURS = 1.0
-"""Covered hours from which on a rate per hour is told; a rate per bed-day asks for a whole day (this house's choice)."""
+"""Covered hours from which on a rate per hour is told; one per bed-day asks for a whole day (this house's choice)."""
 SILENT_S = 6 * HOUR_S
 """A stretch without any event that is told as silence (this house's choice)."""
 SUSPECT = (100, 200, 250, 500)

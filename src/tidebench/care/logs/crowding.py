@@ -130,7 +130,10 @@ def _of_bed(bed: str, at: Times) -> Iterator[Flood]:
     told = np.where(inside >= FLOOD_FROM, 1, np.where(inside < FLOOD_UNTIL, 0, -1))  # -1: as it was
     latest = np.maximum.accumulate(np.where(told >= 0, np.arange(len(told)), 0))
     flooded = np.concatenate([[False], told[latest] == 1])
-    begins, ends = np.flatnonzero(np.diff(flooded.astype(np.int8)) == 1), np.flatnonzero(np.diff(flooded.astype(np.int8)) == -1)
+    begins, ends = (
+        np.flatnonzero(np.diff(flooded.astype(np.int8)) == 1),
+        np.flatnonzero(np.diff(flooded.astype(np.int8)) == -1),
+    )
     until = -np.inf
     for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
         start = max(float(at[come[begin] - inside[begin]]), until)
@@ -174,7 +177,15 @@ def _standing(alarms: pl.DataFrame, covered: Coverage) -> tuple[tuple[Standing, 
         return (), 0
     last = pl.Series("bed", list(covered.spans)), pl.Series([float(span[-1, 1]) for span in covered.spans.values()])
     end = pl.col("bed").cast(pl.String).replace_strict(*last, return_dtype=pl.Float64)
-    lasted = pl.when(pl.col("ends") == "not logged").then(pl.coalesce("duration_s", end - pl.col("at_s"))).otherwise("duration_s")
-    stood = alarms.with_columns(lasted=lasted).filter(pl.col("lasted") >= STANDING_S).sort("lasted", "at_s", descending=[True, False])
+    lasted = (
+        pl.when(pl.col("ends") == "not logged")
+        .then(pl.coalesce("duration_s", end - pl.col("at_s")))
+        .otherwise("duration_s")
+    )
+    stood = (
+        alarms.with_columns(lasted=lasted)
+        .filter(pl.col("lasted") >= STANDING_S)
+        .sort("lasted", "at_s", descending=[True, False])
+    )
     told = stood.head(MOST_TOLD).select("bed", "name", "priority", "at_s", "lasted", pl.col("duration_s").is_not_null())
     return tuple(Standing(*row) for row in told.iter_rows()), stood.height

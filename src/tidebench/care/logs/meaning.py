@@ -3,12 +3,27 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
 import polars as pl
 
-from tidebench.care.logs.words import BARE, FILLERS, KIND_WORDS, KINDS, STATE_WORDS, STATES, Kind, State, Words, plain, tokens
+from tidebench.care.logs.words import (
+    BARE,
+    FILLERS,
+    KIND_WORDS,
+    KINDS,
+    PRIORITIES,
+    PRIORITY_WORDS,
+    STATE_WORDS,
+    STATES,
+    Kind,
+    State,
+    Words,
+    plain,
+    tokens,
+)
 from tidebench.errors import LogError
 
 Word = TypeVar("Word", bound=str)
@@ -16,6 +31,7 @@ Word = TypeVar("Word", bound=str)
 MOST_PHRASES = 50_000
 """Different phrases that are looked at; a log with more has texts that are never the same."""
 NUMBER = r"\b\d+(?:[.,]\d+)?\b"
+SHOWN = 8
 BLANK = "…"
 """What stands for a number within a name: the same alarm at 41 and at 43 cmH2O has one name."""
 
@@ -119,13 +135,53 @@ def with_meaning(phrases: pl.DataFrame, words: Words, where: str) -> tuple[pl.Da
             expected=f"at most {MOST_PHRASES} different names",
             remedy='Say which column names the event: --column "their header=name".',
         )
-    found = [meaning_of(*(cell or "" for cell in row), words) for row in different.rows()]
+    found = [meaning_of(kind or "", name or "", text or "", words) for kind, name, text in different.rows()]
     meant = different.with_columns(
         pl.Series("meant_kind", [one.kind for one in found], pl.String),
         pl.Series("meant_state", [one.state for one in found], pl.String),
         pl.Series("meant_name", _one_spelling([one.name for one in found]), pl.String),
     )
     return plainly.join(meant, on=keys, how="left", nulls_equal=True).drop(keys), notes
+
+
+def classified(phrases: pl.DataFrame, words: Words, *, alarms_only: bool) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Phrases with kind, priority and state in the words of this package; notes name words that nobody knows."""
+    priorities = {word: one for one, said in PRIORITY_WORDS.items() for word in said}
+    priorities |= {plain(word): one for word, one in words.priorities.items()}
+    states = {word: one for one, said in STATE_WORDS.items() for word in said}
+    states |= {plain(word): one for word, one in words.states.items()}
+    priority, strange_priorities = _translated(phrases["priority"], priorities)
+    state, strange_states = _translated(phrases["state"], states)
+    graded = priority.is_in(PRIORITIES[:3]).fill_null(value=False) | alarms_only
+    unsaid = pl.when(graded).then(pl.lit("alarm")).otherwise(pl.lit("other"))
+    found = phrases.with_columns(
+        priority.alias("meant_priority"),
+        pl.coalesce(state, "meant_state").alias("meant_state"),
+        pl.coalesce("meant_kind", unsaid).alias("meant_kind"),
+    )
+    quiet = (pl.col("meant_kind") == "alarm") & (pl.col("meant_priority") == "information")
+    found = found.with_columns(pl.when(quiet).then(pl.lit("message")).otherwise("meant_kind").alias("meant_kind"))
+    unknown = found.filter(pl.col("meant_kind") == "other")["meant_name"].unique().sort().to_list()
+    notes = [
+        _strange(strange_priorities, "priority", "[priorities]"),
+        _strange(strange_states, "on or off", "[states]"),
+        _strange(unknown, "kind of event", "[kinds]"),
+    ]
+    return found, tuple(note for note in notes if note)
+
+
+def _translated(cells: pl.Series, known: Mapping[str, str]) -> tuple[pl.Series, list[str]]:
+    """Words in this package's own, null where nobody knows them; and those."""
+    meant = pl.Series([known.get(plain(word)) if word else None for word in cells], dtype=pl.String)
+    return meant, cells.filter(meant.is_null() & cells.is_not_null()).unique().sort().to_list()
+
+
+def _strange(words: list[str], what: str, table: str) -> str:
+    if not words:
+        return ""
+    told = ", ".join(repr(word[:40]) for word in words[:SHOWN])
+    more = f" and {len(words) - SHOWN} more" if len(words) > SHOWN else ""
+    return f"No {what} is known for {told}{more}: say it in {table} of a file of words."
 
 
 def _one_spelling(names: list[str]) -> list[str]:

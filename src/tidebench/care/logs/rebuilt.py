@@ -1,10 +1,11 @@
-"""Changes of settings that a log tells, as ``[[settings]]`` in the keys of a case. To look at: nothing is overwritten."""
+"""Changes of settings that a log tells, as ``[[settings]]`` in a case's keys. To look at: nothing is overwritten."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
 import polars as pl
@@ -86,6 +87,17 @@ class _Course:
     state: dict[str, Any]
     tables: dict[float, dict[str, Any]] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
+    filled: bool = False
+
+    def fill(self, case: Case | None) -> None:
+        """What the case sets from its begin on, where the log had said nothing of it by then; once."""
+        first = None if case is None or self.filled else case.setting_at(0.0)
+        self.filled = True
+        if first is None or self.state.get("mode", first.mode) != first.mode:
+            return
+        self.state = {**first.model_dump(exclude={"at_s"}, exclude_unset=True), **self.state}
+        if self.tables:
+            self.tables[0.0] = {"at_s": 0.0, **self.state}
 
     def take(self, at_s: float, changed: Mapping[str, float | str]) -> None:
         """Apply changes of one instant; those that no ventilator can have are left out and said."""
@@ -113,7 +125,7 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
     words : Words
         Names of settings and of modes in the house's own words.
     case : Case, optional
-        What it sets before the first change is where the log begins; where it says otherwise later, that is told.
+        What it sets at 0 s is taken for what the log doesn't tell; where it says otherwise later, that is told.
     """
     rows = events.filter(pl.col("kind") == "setting").select("at_s", "name", "text", "value", "said", "before")
     if not rows.height:
@@ -121,10 +133,13 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
     found, notes = _changes(rows, words)
     if not found:
         return Rebuilt(notes=tuple(notes))
-    first = case.setting_at(found[0].at_s) if case else None
-    course = _Course(first.model_dump(exclude={"at_s"}, exclude_unset=True) if first else {})
-    for at_s in dict.fromkeys(change.at_s for change in found[:MOST]):
-        course.take(at_s, {change.key: change.value for change in found if change.at_s == at_s})
+    course = _Course({})
+    taken = sorted(found[:MOST], key=lambda change: change.at_s)
+    for at_s, changes in groupby(taken, key=lambda change: change.at_s):
+        if at_s > 0.0:
+            course.fill(case)
+        course.take(at_s, {change.key: change.value for change in changes})
+    course.fill(case)
     if len(found) > MOST:
         notes.append(f"Of {len(found)} changes the first {MOST} are taken.")
     tables = tuple(course.tables.values())
@@ -134,7 +149,8 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
 def _changes(rows: pl.DataFrame, words: Words) -> tuple[list[Change], list[str]]:
     """Changes that can be read, and what could not be."""
     keys = {**{word: (key, "") for word, key in _KEYS.items()}, **_own(words)}
-    found, unknown, unread, percent = [], {}, [], False
+    found, unread, percent = [], [], False
+    unknown: dict[str, int] = {}
     for at_s, name, text, value, said, before in rows.iter_rows():
         called, amount, was = _told(name, text, said if value is None or said else str(value), before, words)
         key, unit = keys.get(plain(called), ("", ""))
@@ -147,10 +163,14 @@ def _changes(rows: pl.DataFrame, words: Words) -> tuple[list[Change], list[str]]
             unread.append(f"At {at_s:.0f} s, {called}: {error}")
             continue
         percent |= key == "fio2" and isinstance(read, float) and read > 1
-        found.append(Change(at_s, key, read / 100 if key == "fio2" and isinstance(read, float) and read > 1 else read, was))
+        found.append(
+            Change(at_s, key, read / 100 if key == "fio2" and isinstance(read, float) and read > 1 else read, was)
+        )
     notes = [f"{len(unread)} values could not be read. {unread[0]}"] if unread else []
     if unknown:
-        names = ", ".join(f"{name!r} ({count})" for name, count in sorted(unknown.items(), key=lambda one: -one[1])[:SHOWN])
+        names = ", ".join(
+            f"{name!r} ({count})" for name, count in sorted(unknown.items(), key=lambda one: -one[1])[:SHOWN]
+        )
         notes.append(f"No setting is known for {names}: [settings] in a {PLACE} says which they are.")
     if percent:
         notes.append("FiO2 above 1 is taken for per cent.")
@@ -177,7 +197,9 @@ def _own(words: Words) -> dict[str, tuple[str, str]]:
     return own
 
 
-def _told(name: str, text: str | None, said: str | None, before: str | None, words: Words) -> tuple[str, str, str | None]:
+def _told(
+    name: str, text: str | None, said: str | None, before: str | None, words: Words
+) -> tuple[str, str, str | None]:
     """Name, value and former value of a row, from its columns or from its phrase."""
     if words.settings_text and (match := re.search(words.settings_text, text or name)):
         groups = match.groupdict()
@@ -200,7 +222,9 @@ def _value(key: str, unit: str, said: str, words: Words) -> float | str:
             return parse_mode(own.get(plain(said), said)).code
         except ValueError as error:
             raise OptionError(
-                f"the mode {said[:40]!r} is no code", expected="one such as A/C-VC, or its code in [modes]", remedy=str(error)
+                f"the mode {said[:40]!r} is no code",
+                expected="one such as A/C-VC, or its code in [modes]",
+                remedy=str(error),
             ) from None
     if key == "flow_pattern":
         return said.casefold()

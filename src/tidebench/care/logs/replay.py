@@ -139,7 +139,9 @@ def runs(of: Series, limit: float, side: Side) -> Runs:
     return Runs(of.known_s[first], of.until_s[last])
 
 
-def replay(of: Series, side: Side, limits: Sequence[float], delays_s: Sequence[float], events: Table, grace_s: float) -> Replay:
+def replay(
+    of: Series, side: Side, limits: Sequence[float], delays_s: Sequence[float], events: Table, grace_s: float
+) -> Replay:
     """Every pair of limit and delay.
 
     Parameters

@@ -64,7 +64,9 @@ def timeline(
     """
     rows: list[Row] = [(one.at_s, None, "picture", "picture", one.name) for one in pictures]
     rows += _of_case(case, start) if case else []
-    rows += [(hold["at_s"] - hold["duration_s"], hold["at_s"], "review", "hold", f"{hold['kind']} hold") for hold in holds]
+    rows += [
+        (hold["at_s"] - hold["duration_s"], hold["at_s"], "review", "hold", f"{hold['kind']} hold") for hold in holds
+    ]
     if findings is not None:
         told = findings.select("start_s", "end_s", "kind", "evidence").iter_rows()
         rows += [(begin, end, "review", kind, evidence) for begin, end, kind, evidence in told]
@@ -73,7 +75,9 @@ def timeline(
     parts = [others.with_columns(pl.lit(None, SCHEMA[name]).alias(name) for name in SCHEMA if name not in names)]
     if events is not None:
         parts.append(_of_log(events))
-    whole = pl.concat([part.select(key for key in SCHEMA if key != "time") for part in parts]).sort("at_s", maintain_order=True)
+    whole = pl.concat([part.select(key for key in SCHEMA if key != "time") for part in parts]).sort(
+        "at_s", maintain_order=True
+    )
     moment = pl.lit(None, pl.Datetime)
     if start is not None:
         moment = pl.lit(start) + pl.duration(microseconds=(pl.col("at_s") * 1e6).round().cast(pl.Int64))
@@ -84,7 +88,11 @@ def _of_log(events: pl.DataFrame) -> pl.DataFrame:
     told = pl.concat_str(pl.col("name").cast(pl.String), pl.col("said"), separator=" ", ignore_nulls=True)
     words = ("kind", "priority", "state", "bed")
     return events.select(
-        "at_s", "until_s", pl.lit("log").alias("source"), told.alias("what"), *(pl.col(key).cast(pl.String) for key in words)
+        "at_s",
+        "until_s",
+        pl.lit("log").alias("source"),
+        told.alias("what"),
+        *(pl.col(key).cast(pl.String) for key in words),
     )
 
 
@@ -113,12 +121,16 @@ def _number(key: str, value: float, table: str) -> str:
 
 def _setting(setting: Setting) -> str:
     said = setting.model_dump(exclude={"at_s"}, exclude_unset=True, exclude_none=True)
-    return ", ".join(value if isinstance(value, str) else _number(key, value, "settings") for key, value in said.items())
+    return ", ".join(
+        value if isinstance(value, str) else _number(key, value, "settings") for key, value in said.items()
+    )
 
 
 def _gas(gas: BloodGas) -> str:
     said = gas.model_dump(exclude={"at_s", "time", "site"}, exclude_none=True)
-    return ", ".join([gas.site or "site not stated", *(_number(key, value, "blood_gases") for key, value in said.items())])
+    return ", ".join(
+        [gas.site or "site not stated", *(_number(key, value, "blood_gases") for key, value in said.items())]
+    )
 
 
 def changed_at(case: Case | None, told: Rebuilt) -> list[float]:

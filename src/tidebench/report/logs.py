@@ -1,0 +1,210 @@
+"""Figures and page of an event log: alarms over time, by hour of the day, burden against missed events."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tidebench._version import __version__
+from tidebench.care.logs.burden import course
+from tidebench.caution import CAUTION
+from tidebench.quantities import quantity
+from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
+from tidebench.report.figures import Picture
+from tidebench.report.palette import BLUE, GREY, INK, RED, Style
+from tidebench.report.printable import with_marks
+from tidebench.report.typesetting import typeset
+from tidebench.report.write import STANDARDS, TIMESTAMP
+from tidebench.views.logs import log_page
+from tidebench.views.replayed import alarm_words
+from tidebench.views.section import Section, moment, rated
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from tidebench.care.logs.burden import Burden
+    from tidebench.care.logs.room import Told
+    from tidebench.care.logs.tradeoff import Tradeoff
+
+LEFT, RIGHT, HEAD = 11.0, 34.0, 7.0  # mm
+PRIORITIES = {
+    "high": Style("#C1121F", hatch="", tint=1.0),
+    "medium": Style("#E8C500", hatch="////", tint=1.0),
+    "low": Style("#00A3C4", hatch="....", tint=1.0),
+    "not stated": Style(GREY, hatch="xxxx", tint=0.4),
+}
+"""Red, yellow and cyan of IEC 60601-1-8 (from memory), with a pattern each, so that none needs its colour."""
+STEPS = {600.0: "ten minutes", 1800.0: "half an hour", 3600.0: "an hour", 7200.0: "two hours", 21600.0: "six hours"}
+STEPS |= {86400.0: "a day", 604800.0: "a week"}
+LINES = (("-", "o"), ("--", "s"), ("-.", "^"), (":", "D"))
+SHOWN_DELAYS_S = (0.0, 5.0, 15.0, 60.0)
+
+
+def log_figures(told: Told) -> dict[str, Picture]:
+    """The figures that there is something to draw of."""
+    found: dict[str, Picture] = {}
+    if told.heard is not None and told.heard.burden is not None:
+        found["course"] = course_figure(told)
+        if sum(one.per_hour is not None for one in told.heard.burden.by_hour) > 1:
+            found["hours"] = hours_figure(told.heard.burden)
+    weighed = [one for one in told.tradeoffs if one.played.alarms.any()]
+    if weighed:
+        found["tradeoff"] = tradeoff_figure(weighed)
+    return found
+
+
+def course_figure(told: Told) -> Picture:
+    """Alarms over the time that the log covers, stacked by priority."""
+    assert told.heard is not None
+    assert told.alarms is not None
+    covered = told.heard.coverage
+    width, begins, counts = course(told.alarms, covered)
+    shown = {name: np.array(values) for name, values in counts.items() if any(values)}
+    with drawing():
+        sheet = Sheet(52)
+        axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 34)
+        head(axes, f"alarms in {STEPS.get(width, f'{width / 86400:.0f} days')}")
+        unit, name = (3600.0, "hours") if covered.last_s - covered.first_s < 4 * 86400 else (86400.0, "days")
+        below = np.zeros(len(begins))
+        for grade, values in shown.items():
+            style = PRIORITIES[grade]
+            axes.bar(
+                np.array(begins) / unit, values, width / unit, bottom=below, align="edge", color=style.fill,
+                hatch=style.hatch, edgecolor="white", linewidth=0.2, label=grade,
+            )  # fmt: skip
+            below = below + values
+        axes.set_xlabel(f"{name} from {moment(told, 0.0)}" if told.start else f"{name} on the log's clock")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, title="priority", alignment="left")
+        most = int(below.max(initial=0))
+        words = ", ".join(f"{grade} {int(values.sum())}" for grade, values in shown.items())
+        return Picture(
+            sheet.svg(), f"Alarms over time by priority: {words}; at most {most} in {STEPS.get(width, 'a step')}."
+        )
+
+
+def hours_figure(told: Burden) -> Picture:
+    """Alarms per covered hour at each hour of the day."""
+    known = [one for one in told.by_hour if one.per_hour is not None]
+    with drawing():
+        sheet = Sheet(44)
+        axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 26)
+        head(axes, "alarms per covered hour")
+        axes.bar([one.hour + 0.5 for one in known], [one.per_hour or 0.0 for one in known], 0.85, color=BLUE)
+        axes.set_xlim(0, 24)
+        axes.set_xticks(range(0, 25, 3))
+        axes.set_xlabel("hour of the day")
+        words = "; ".join(f"{one.hour} h: {rated(one.per_hour)}" for one in known)
+        return Picture(sheet.svg(), f"Alarms per covered hour by hour of the day: {words}.")
+
+
+def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
+    """Burden against missed events, a panel for each alarm: a line for each delay, along the limits."""
+    across, panel, gap = 2, 34.0, 15.0
+    rows = -(-len(told) // across)
+    with drawing():
+        sheet = Sheet(rows * (panel + gap) + 4)
+        wide = (WIDTH_MM - across * LEFT - 14.0) / across
+        for place, one in enumerate(told):
+            left = LEFT + (place % across) * (wide + LEFT + 6)
+            axes = sheet.axes(left, HEAD + place // across * (panel + gap), wide, panel)
+            _curve(axes, one, key=place == 0)
+        words = "; ".join(_told(one) for one in told)
+        return Picture(sheet.svg(), f"Alarms per hour against missed events. {words}")
+
+
+def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
+    played, record = one.played, quantity(one.watched.key)
+    head(axes, f"{alarm_words(one.watched.key, one.watched.side)}: missed of {one.events}")
+    for delay, (line, mark) in zip(SHOWN_DELAYS_S, LINES, strict=True):
+        k = int(np.flatnonzero(played.delays_s == delay)[0])
+        axes.plot(
+            played.alarms[:, k] / one.hours, played.missed[:, k], line, marker=mark, markersize=2.2, linewidth=0.7,
+            color=INK if delay == 0 else GREY, label=f"{delay:g} s",
+        )  # fmt: skip
+    for n, offer in enumerate(one.offers):
+        axes.plot(offer.alarms_per_hour, offer.missed, "o", markersize=6, markerfacecolor="none", color=BLUE)
+        axes.annotate(
+            f"{record.bounds(offer.limit)}, {offer.delay_s:g} s", (offer.alarms_per_hour, offer.missed),
+            xytext=(6, 4 + 7 * (n % 2)), textcoords="offset points", color=BLUE, fontsize=7,
+        )  # fmt: skip
+    if one.usual is not None:
+        m = list(played.limits).index(one.usual.limit)
+        axes.plot(played.alarms[m, 0] / one.hours, played.missed[m, 0], "x", markersize=6, color=RED)
+    axes.set_xlabel("alarms per hour")
+    axes.set_xlim(left=0)
+    axes.set_ylim(-0.06 * max(one.events, 1), 1.12 * max(one.events, 1))
+    axes.locator_params(axis="y", integer=True)
+    if key:
+        axes.legend(frameon=False, title="delay", loc="upper right", fontsize=7)
+
+
+def _told(one: Tradeoff) -> str:
+    offers = ", ".join(
+        f"{quantity(one.watched.key).bounds(offer.limit)} after {offer.delay_s:g} s {rated(offer.alarms_per_hour)} per hour "
+        f"with {offer.missed} of {one.events} missed"
+        for offer in one.offers
+    )
+    return f"{alarm_words(one.watched.key, one.watched.side)}: {offers or 'nothing weighed'}"
+
+
+CAPTIONS = {
+    "course": "Colours are those of the alarm standard (IEC 60601-1-8, from memory), each with a pattern of its own.",
+    "hours": "Hours by the log's clock, over covered time without standby.",
+    "tradeoff": "Each point is a limit, each line a delay; down is fewer missed, left is fewer alarms. Circles: weighed. "
+    "Cross: where people usually set it, without delay.",
+}
+
+
+def log_pdf(told: Told, figures: dict[str, Picture], further: Sequence[Section] = ()) -> bytes:
+    """The page as PDF: the same log, the same bytes."""
+    import typst
+
+    data = log_content(told, figures, further)
+    try:
+        return _compiled(data)
+    except typst.TypstError:
+        return _compiled(with_marks(data, STANDARDS))
+
+
+def log_content(told: Told, figures: dict[str, Picture], further: Sequence[Section] = ()) -> dict[str, Any]:
+    """What the template prints."""
+    title = (told.case.title if told.case else "") or "Event log"
+    words = {
+        "title": title,
+        "lead": "What an event log covers, what its alarms come to, and what limits would have done.",
+        "caution": CAUTION,
+        "program": f"Tidebench {__version__}",
+        "sections": [
+            {
+                "heading": part.heading,
+                "lines": part.lines,
+                "head": part.head,
+                "rows": part.rows,
+                "right": sorted(part.right),
+                "after": part.after,
+                "figure": part.figure if part.figure in figures else "",
+            }
+            for part in (*log_page(told), *further)
+        ],
+        "captions": CAPTIONS,
+    }
+    pictures = {name: {"svg": one.svg, "alt": typeset(one.alt)} for name, one in figures.items()}
+    return {**typeset(words), "figures": pictures}
+
+
+def _compiled(data: dict[str, Any]) -> bytes:
+    import typst
+
+    pdf: bytes = typst.compile(
+        files("tidebench.report").joinpath("logs.typ").read_bytes(),
+        format="pdf",
+        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
+        pdf_standards=list(STANDARDS),
+        timestamp=TIMESTAMP,
+        ignore_system_fonts=True,
+    )
+    return pdf
