@@ -99,8 +99,8 @@ def reviewed_of(folder: Path, case: Case | None) -> Reviewed:
             remedy="Review the case again.",
         )
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    tables = (pl.read_parquet(folder / f"{name}.parquet") for name in ("breaths", "findings"))
-    return Reviewed(*tables, holds=summary["holds"])
+    breaths, findings = (pl.read_parquet(folder / f"{name}.parquet") for name in ("breaths", "findings"))
+    return Reviewed(breaths, findings, summary["holds"])
 
 
 def write_logbook(book: Logbook, out: Path, files: Files, progress: Progress | None = None) -> None:
@@ -208,7 +208,7 @@ def _keep(kept: Sequence[Original], folder: Path) -> None:
     for one in kept:
         if one.bytes > MOST_BYTES:
             raise OptionError(
-                f"{one.name} has {one.bytes / 2**20:.0f} MiB", where="--incident", expected="originals up to 256 MiB each",
+                f"{one.name} has {one.bytes / 2**20:.0f} MiB", where="--incident", expected="originals up to 256 MiB",
                 remedy="Leave --incident out: the hash is kept in any case.",
             )  # fmt: skip
         shutil.copyfile(one.path, folder / one.name)

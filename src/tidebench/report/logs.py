@@ -11,11 +11,12 @@ import numpy as np
 
 from tidebench._version import __version__
 from tidebench.care.logs.burden import course
+from tidebench.care.logs.tradeoff import front
 from tidebench.caution import CAUTION
 from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
-from tidebench.report.palette import BLUE, GREY, INK, RED, Style
+from tidebench.report.palette import BLUE, GREY, INK, PALE, RED, Style
 from tidebench.report.printable import with_marks
 from tidebench.report.typesetting import typeset
 from tidebench.report.write import STANDARDS, TIMESTAMP
@@ -40,8 +41,8 @@ PRIORITIES = {
 """Red, yellow and cyan of IEC 60601-1-8 (from memory), with a pattern each, so that none needs its colour."""
 STEPS = {600.0: "ten minutes", 1800.0: "half an hour", 3600.0: "an hour", 7200.0: "two hours", 21600.0: "six hours"}
 STEPS |= {86400.0: "a day", 604800.0: "a week"}
-LINES = (("-", "o"), ("--", "s"), ("-.", "^"), (":", "D"))
-SHOWN_DELAYS_S = (0.0, 5.0, 15.0, 60.0)
+DELAYS = (("no delay", "o", 0.0, 1.0), ("to 15 s", "^", 1.0, 15.5), ("longer", "s", 15.5, np.inf))
+"""Delays by mark."""
 
 
 def log_figures(told: Told) -> dict[str, Picture]:
@@ -106,7 +107,7 @@ def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
     across, panel, gap = 2, 34.0, 15.0
     rows = -(-len(told) // across)
     with drawing():
-        sheet = Sheet(rows * (panel + gap) + 4)
+        sheet = Sheet(rows * (panel + gap) + 3)
         wide = (WIDTH_MM - across * LEFT - 14.0) / across
         for place, one in enumerate(told):
             left = LEFT + (place % across) * (wide + LEFT + 6)
@@ -117,45 +118,55 @@ def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
 
 
 def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
+    """Every pair as a mark by its delay, the front of those that no other beats, the usual and the suggested one."""
+    from matplotlib.ticker import NullLocator
+
     played, record = one.played, quantity(one.watched.key)
+    per_hour = played.alarms / one.hours
     head(axes, f"{alarm_words(one.watched.key, one.watched.side)}: missed of {one.events}")
-    for delay, (line, mark) in zip(SHOWN_DELAYS_S, LINES, strict=True):
-        k = int(np.flatnonzero(played.delays_s == delay)[0])
+    for name, mark, low, high in DELAYS:
+        some = (played.delays_s >= low) & (played.delays_s < high)
         axes.plot(
-            played.alarms[:, k] / one.hours, played.missed[:, k], line, marker=mark, markersize=2.2, linewidth=0.7,
-            color=INK if delay == 0 else GREY, label=f"{delay:g} s",
+            per_hour[:, some].ravel(), played.missed[:, some].ravel(), mark, color=PALE, markersize=2.4,
+            markerfacecolor="none", markeredgewidth=0.5, label=name,
         )  # fmt: skip
-    for n, offer in enumerate(one.offers):
-        axes.plot(offer.alarms_per_hour, offer.missed, "o", markersize=6, markerfacecolor="none", color=BLUE)
-        axes.annotate(
-            f"{record.bounds(offer.limit)}, {offer.delay_s:g} s", (offer.alarms_per_hour, offer.missed),
-            xytext=(6, 4 + 7 * (n % 2)), textcoords="offset points", color=BLUE, fontsize=7,
-        )  # fmt: skip
+    best = np.array(front(played))
+    axes.plot(per_hour[best[:, 0], best[:, 1]], played.missed[best[:, 0], best[:, 1]], "-", color=INK, linewidth=0.9,
+              marker=".", markersize=3, label="fewest")  # fmt: skip
     if one.usual is not None:
         m = list(played.limits).index(one.usual.limit)
-        axes.plot(played.alarms[m, 0] / one.hours, played.missed[m, 0], "x", markersize=6, color=RED)
+        axes.plot(per_hour[m, 0], played.missed[m, 0], "x", markersize=6, color=RED, label="usual")
+    for offer in one.offers[:1]:
+        axes.plot(offer.alarms_per_hour, offer.missed, "o", markersize=6.5, markerfacecolor="none", color=BLUE)
+        axes.annotate(
+            f"{record.bounds(offer.limit)}, {offer.delay_s:g} s", (offer.alarms_per_hour, offer.missed),
+            xytext=(5, 6), textcoords="offset points", color=BLUE, fontsize=7.5,
+        )  # fmt: skip
+    axes.set_xscale("symlog", linthresh=1.0)
+    axes.set_xlim(-0.15, max(1.0, 1.4 * float(per_hour.max())))
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xlabel("alarms per hour")
-    axes.set_xlim(left=0)
-    axes.set_ylim(-0.06 * max(one.events, 1), 1.12 * max(one.events, 1))
+    axes.set_ylim(-0.08 * max(one.events, 1), 1.15 * max(one.events, 1))
     axes.locator_params(axis="y", integer=True)
     if key:
-        axes.legend(frameon=False, title="delay", loc="upper right", fontsize=7)
+        axes.legend(frameon=False, loc="upper right", fontsize=7, borderaxespad=0.0)
 
 
 def _told(one: Tradeoff) -> str:
     offers = ", ".join(
-        f"{quantity(one.watched.key).bounds(offer.limit)} after {offer.delay_s:g} s {rated(offer.alarms_per_hour)} per hour "
-        f"with {offer.missed} of {one.events} missed"
+        f"{quantity(one.watched.key).bounds(offer.limit)} after {offer.delay_s:g} s: "
+        f"{rated(offer.alarms_per_hour)} per hour, {offer.missed} of {one.events} missed"
         for offer in one.offers
     )
     return f"{alarm_words(one.watched.key, one.watched.side)}: {offers or 'nothing weighed'}"
 
 
 CAPTIONS = {
-    "course": "Colours are those of the alarm standard (IEC 60601-1-8, from memory), each with a pattern of its own.",
+    "course": "Colours by the alarm standard (IEC 60601-1-8, from memory), and a pattern for all but high priority.",
     "hours": "Hours by the log's clock, over covered time without standby.",
-    "tradeoff": "Each point is a limit, each line a delay; down is fewer missed, left is fewer alarms. Circles: weighed. "
-    "Cross: where people usually set it, without delay.",
+    "tradeoff": "Each mark is a pair of limit and delay; down is fewer missed, left is fewer alarms. Line: pairs that "
+    "no other beats in both. Circle: suggested, or least missed, within what is usual. Cross: usual, without delay.",
 }
 
 
@@ -173,7 +184,7 @@ def log_pdf(told: Told, figures: dict[str, Picture], further: Sequence[Section] 
 def log_content(told: Told, figures: dict[str, Picture], further: Sequence[Section] = ()) -> dict[str, Any]:
     """What the template prints."""
     title = (told.case.title if told.case else "") or "Event log"
-    words = {
+    words: dict[str, Any] = {
         "title": title,
         "lead": "What an event log covers, what its alarms come to, and what limits would have done.",
         "caution": CAUTION,

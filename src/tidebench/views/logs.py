@@ -265,7 +265,7 @@ def _each(
         changed = [] if since is None else [f"settings changed {since:.0f} s before"]
         at = clock(row["at_s"]) if told.start is None else f"{told.start + timedelta(seconds=row['at_s']):%H:%M:%S}"
         rows.append((at, row["name"], _known(KEYS[0], row[KEYS[0]]), _known(KEYS[1], row[KEYS[1]]),
-                     ", ".join([*row["findings"], *changed]) or "–"))  # fmt: skip
+                     ", ".join([*(kind for kind in row["findings"] if kind in ALARMING), *changed]) or "–"))  # fmt: skip
     left = laid.within - len(rows)
     more = (f"and {left} more, in alarms.parquet.",) if left > 0 else ()
     head = ("at", "alarm", _symbol(KEYS[0]), _symbol(KEYS[1]), "near it")
@@ -274,7 +274,7 @@ def _each(
 
 def _symbol(key: str) -> str:
     record = quantity(key)
-    return f"{record.symbol} {record.unit}".rstrip()
+    return f"{record.symbol} {'%' if record.percent else record.unit}".rstrip()
 
 
 def _known(key: str, value: float | None) -> str:

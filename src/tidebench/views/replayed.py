@@ -1,4 +1,4 @@
-"""Limits replayed, as sections: each alarm as people usually set it and as this record weighs it, and one against another."""
+"""Limits replayed, as sections: each alarm as people usually set it and as this record weighs it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from tidebench.quantities import quantity
 from tidebench.views.section import Section, moment, rated
-from tidebench.views.wording import count, duration, listed, sentence
+from tidebench.views.wording import duration, listed, sentence
 
 if TYPE_CHECKING:
     from tidebench.care.logs.changed import Changed
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 FIRST = 8
 NEVER = (
-    "Numbers to weigh, from this record alone. None of them is a reason to silence an alarm: who may set limits, and to "
-    "what, is for the ventilator's manual, local protocols and licensed clinicians to say."
+    "Numbers to weigh, from this record alone. None of them is a reason to silence an alarm: who may set limits, and "
+    "to what, is for the ventilator's manual, local protocols and licensed clinicians to say."
 )
 MODEL = (
     "A value counts from the breath that shows it until the next; the alarm sounds once it has been beyond the limit "
@@ -26,8 +26,9 @@ MODEL = (
 )
 EVENTS = (
     "Missed: true events (findings that the alarm is there to tell, limits crossed) without a sound during them or in "
-    "the 30 s after. Usual: where people set it, common practice, no source. Weighed: the fewest alarms for what is "
-    "missed, delays up to 15 s. In halves: alarms per hour in the first and the second half of the record."
+    "the 30 s after. Usual: where people set it (common practice, no source). Suggested: of the pairs that miss none, "
+    "the one with the fewest alarms, within what is usual and delays up to 15 s. Fewer alarms: what they would miss. "
+    "In halves: alarms per hour in the first and the second half of the record."
 )
 
 
@@ -54,22 +55,22 @@ def _alarm(one: Tradeoff) -> str:
 
 
 def _tradeoff(one: Tradeoff) -> Iterator[tuple[str, ...]]:
-    """The alarm with its events, where people usually set it, then what is weighed."""
-    events = count(one.events, "event")
-    yield f"{_alarm(one)}, {events}", "", "", "", "", "", ""
+    """The alarm, then where people usually set it, what is suggested, and what fewer alarms would cost."""
+    yield _alarm(one), "", "", "", "", "", ""
     record = quantity(one.watched.key)
     if one.usual is not None:
         m, played = list(one.played.limits).index(one.usual.limit), one.played
         alarms, minutes = played.alarms[m, 0] / one.hours, played.sounding_s[m, 0] / 60 / one.hours
-        missed = f"{played.missed[m, 0]}" if one.events else "–"
+        missed = f"{played.missed[m, 0]} of {one.events}" if one.events else "–"
         yield "  usual", record.bounds(one.usual.limit), "0 s", rated(alarms), rated(minutes), missed, ""
-    for offer in one.offers:
-        yield "  weighed", record.bounds(offer.limit), *_numbers(offer)
+    for place, offer in enumerate(one.offers):
+        name = "  fewer alarms" if place else "  least missed" if offer.missed else "  suggested"
+        yield name, record.bounds(offer.limit), *_numbers(offer, one.events)
 
 
-def _numbers(offer: Offer) -> tuple[str, ...]:
+def _numbers(offer: Offer, events: int) -> tuple[str, ...]:
     halves = ", ".join(rated(half) for half in offer.halves_per_hour)
-    numbers = rated(offer.alarms_per_hour), rated(offer.minutes_per_hour), f"{offer.missed}"
+    numbers = rated(offer.alarms_per_hour), rated(offer.minutes_per_hour), f"{offer.missed} of {events}"
     return f"{offer.delay_s:g} s", *numbers, halves
 
 
@@ -85,11 +86,10 @@ def _changed(told: Told, done: Changed) -> Section:
         told_of = f"{of_events} of which told of a true event" if of_events else "none of which told of a true event"
         lines = [sentence(f"{gone} of {done.alarms[0]} alarms of now would have gone, {told_of}")]
     for row in done.gone.sort("event", "start_s", descending=[True, False]).head(FIRST).iter_rows(named=True):
-        about = ["a true event" if row["event"] else "no event that it is there for", *row["findings"]]
+        near = f"; meanwhile {listed(row['findings'])}" if row["findings"] else ""
+        about = f"{'a true event' if row['event'] else 'none that it is there to tell'}{near}"
         value = quantity(done.now.key).text(row["furthest"])
-        lines.append(
-            f"{moment(told, row['start_s'])}, {duration(row['end_s'] - row['start_s'])}, to {value}: {listed(about)}."
-        )
+        lines.append(f"{moment(told, row['start_s'])}, {duration(row['end_s'] - row['start_s'])}, to {value}: {about}.")
     more = (f"and {gone - FIRST} more, in gone.parquet.",) if gone > FIRST else ()
     head = ("", "limit", "alarms", "min in all", "missed")
     return Section("One limit against another", (), head, rows, frozenset({2, 3, 4}), (*lines, *more))

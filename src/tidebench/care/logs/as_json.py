@@ -85,6 +85,7 @@ def _tradeoff(one: Tradeoff) -> dict[str, Any]:
         "events": one.events,
         "usual": one.usual,
         "usual_by": one.usual_words or None,
+        "outermost": one.outermost,
         "offers": one.offers,
         "reason": one.reason or None,
     }

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from tidebench.care.logs.replay import Replay, Series, Side, replay, runs, series, sounds
-from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of, usual_limit
+from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of, house_limit, outermost_limit, usual_limit
 from tidebench.case import Case
 from tidebench.limits import Policy, population
 from tidebench.quantities import quantity
@@ -21,8 +21,6 @@ GRACE_S = 30.0
 """An alarm that comes so long after an event's end still tells of it (this house's choice)."""
 LONGEST_OFFERED_S = 15.0
 """No longer delay is offered: a disconnection is to be told within 10 to 15 s (common practice, no source)."""
-HIGHEST_PRESSURE = 40.0
-"""No higher pressure limit is offered for an adult: 40 to 50 cmH2O ask for a reason (common practice, no source)."""
 MOST_OFFERS = 3
 FEW_EVENTS = 5
 WEIGHED = "Weighed on this one record, to be weighed again by those who may set limits. It silences nothing."
@@ -59,6 +57,8 @@ class Tradeoff:
     played : Replay
     usual : Asked or None
         Where people usually set it, and ``usual_words`` from what.
+    outermost : float or None
+        The limit beyond which none is offered.
     offers : tuple of Offer
         From the fewest missed on, each with the fewest alarms for what it misses.
     reason : str
@@ -72,6 +72,7 @@ class Tradeoff:
     played: Replay
     usual: Asked | None
     usual_words: str
+    outermost: float | None
     offers: tuple[Offer, ...]
     reason: str
 
@@ -111,13 +112,14 @@ def tradeoff(
         return None
     events = events_of(watched, findings, of, further)
     usual, words = usual_limit(watched, of, case)
-    limits = grid(of, watched.side, (usual.limit,) if usual else ())
+    outermost = outermost_limit(watched, of, case, policy)
+    limits = grid(of, watched.side, [one for one in (usual.limit if usual else None, outermost) if one is not None])
     played = replay(of, watched.side, limits, DELAYS_S, events, GRACE_S)
-    reason = _unweighable(len(events), watched, case, policy)
-    offers = () if reason else _offers(of, watched, played, _bound(watched, policy), len(events))
+    reason = _unweighable(len(events), case, house_limit(watched, policy))
+    offers = () if reason else _offers(of, watched, played, outermost, len(events))
     reason = reason or _doubt(offers, len(events))
     unknown = float(1.0 - np.isfinite(of.value).mean())
-    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, words, offers, reason)
+    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, words, outermost, offers, reason)
 
 
 def grid(of: Series, side: Side, further: Sequence[float] = ()) -> tuple[float, ...]:
@@ -141,44 +143,33 @@ def _round_step(least: float) -> float:
     return float(next(size * power for size in (1.0, 2.0, 5.0, 10.0) if size * power >= least * (1 - 1e-9)))
 
 
-def _unweighable(events: int, watched: Watched, case: Case, policy: Policy | None) -> str:
+def _unweighable(events: int, case: Case, house: float | None) -> str:
     """Why no limit can be offered; empty where one can."""
     if not events:
         return (
-            "Nothing that this alarm is there to tell was found in this record, so no limit can be weighed: fewer "
+            "nothing that this alarm is there to tell was found in this record, so no limit can be weighed: fewer "
             "alarms would have cost nothing here, and might elsewhere."
         )
     group = population(case.patient).group
-    if group != "adult" and _bound(watched, policy) is None:
+    if group != "adult" and house is None:
         who = {"child": "a child", "newborn": "a newborn"}.get(group or "", "a patient of unknown age")
-        return f"No bound of such a limit is held for {who}: none is offered unless a house's policy has one."
+        return f"no bound of such a limit is held for {who}: none is offered unless a house's policy has one."
     return ""
 
 
 def _doubt(offers: Sequence[Offer], events: int) -> str:
     """What is to be known of offers; empty where nothing is."""
     if not offers:
-        return f"This alarm would have told none of {events}: the quantity doesn't show them."
+        return f"within what is usual, this alarm would have told none of {events}: the quantity doesn't show them."
     if offers[0].missed:
-        return f"Even the tightest limit that was tried misses {offers[0].missed} of {events}: the quantity shows the rest."
-    return (
-        f"Only {events} {'event stands' if events == 1 else 'events stand'} behind this." if events < FEW_EVENTS else ""
-    )
-
-
-def _bound(watched: Watched, policy: Policy | None) -> float | None:
-    """The limit beyond which none is offered: the house's own for the quantity, if it has one."""
-    own = next((limit for limit in policy.limits if limit.key == watched.key), None) if policy else None
-    if own is None:
-        return None
-    return own.high if watched.side == "high" else own.low
+        return f"within what is usual, even the tightest limit that was tried misses {offers[0].missed} of {events}."
+    stand = "event stands" if events == 1 else "events stand"
+    return f"only {events} {stand} behind this." if events < FEW_EVENTS else ""
 
 
 def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, events: int) -> tuple[Offer, ...]:
-    """For the fewest missed, then for more, the pair with the fewest alarms; of equals the tightest limit, then delay."""
+    """For the fewest missed, then for more, the pair with the fewest alarms; of equals the tightest limit."""
     high = watched.side == "high"
-    if bound is None and watched.key == "peak_pressure_cmh2o" and high:
-        bound = HIGHEST_PRESSURE
     inside = np.ones(len(played.limits), bool)
     if bound is not None:
         inside = played.limits <= bound if high else played.limits >= bound
@@ -193,18 +184,24 @@ def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, e
         if alarms >= fewest or len(found) == MOST_OFFERS or missed == events:
             continue
         fewest, at = alarms, (abs(m), k)
-        limit, delay, sounding = float(played.limits[at[0]]), float(played.delays_s[k]), float(played.sounding_s[at])
-        found.append(
-            Offer(
-                limit,
-                delay,
-                alarms / of.hours,
-                sounding / 60 / of.hours,
-                missed,
-                _halves(of, watched.side, limit, delay),
-            )
-        )
+        limit, delay = float(played.limits[at[0]]), float(played.delays_s[k])
+        minutes, halves = float(played.sounding_s[at]) / 60 / of.hours, _halves(of, watched.side, limit, delay)
+        found.append(Offer(limit, delay, alarms / of.hours, minutes, missed, halves))
     return tuple(found)
+
+
+def front(played: Replay) -> list[tuple[int, int]]:
+    """Pairs, as indices of limit and delay, that no other beats in alarms and in misses, the most missed first."""
+    pairs = sorted(
+        (int(played.alarms[m, k]), int(played.missed[m, k]), m, k) for m, k in np.ndindex(played.alarms.shape)
+    )
+    found: list[tuple[int, int]] = []
+    least = np.inf
+    for _, missed, m, k in pairs:
+        if missed < least:
+            least = missed
+            found.append((m, k))
+    return found
 
 
 def _halves(of: Series, side: Side, limit: float, delay_s: float) -> tuple[float, float]:

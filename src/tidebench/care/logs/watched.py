@@ -12,11 +12,16 @@ import polars as pl
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
-from tidebench.limits import Group, population
+from tidebench.limits import Policy, population, predicted_weight_kg
 from tidebench.quantities import COMMON_PRACTICE, quantity
 
 SURE = 0.5
 """Findings less sure than this are not held to be true events."""
+RATES = {"adult": 35.0, "newborn": 70.0}
+"""High rates at which people set the alarm, per minute (common practice, no source)."""
+
+Alarm = tuple[str, str]
+"""Quantity and side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,31 +117,67 @@ def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Seq
 
 
 def usual_limit(watched: Watched, of: Series, case: Case) -> tuple[Asked | None, str]:
-    """Where people usually set an alarm, from the usual value of this record or from what is set; with the rule.
+    """Where people usually set an alarm, by the usual value of this record or by what is set; with the rule.
 
-    Rules are common practice without a source; none is held for rates of a child.
+    Rules are common practice without a source; for rates of a child, and of a patient of unknown age, there is none.
     """
     group = population(case.patient).group
-    value, rule = _rule(watched, float(np.nanmedian(of.value)), group, case)
-    if value is None:
-        return None, ""
-    limit = float(f"{max(value, 0.0):.2g}")
-    return Asked(watched.key, watched.side, limit, 0.0), f"{rule} ({COMMON_PRACTICE})"
-
-
-def _rule(watched: Watched, middle: float, group: Group | None, case: Case) -> tuple[float | None, str]:
-    """The limit and its rule in words; None where there is no rule for such a patient."""
+    middle = float(np.nanmedian(of.value))
     under, over = (0.8, 1.3) if group == "newborn" else (0.75, 1.5)
-    peep = next((one.peep_cmh2o for one in reversed(case.settings) if one.peep_cmh2o is not None), None)
-    rate = {"adult": 35.0, "newborn": 70.0}.get(group or "")
-    rules: dict[tuple[str, str], tuple[float | None, str]] = {
-        ("peak_pressure_cmh2o", "high"): (middle + 10.0, "10 cmH2O above the median"),
+    peep = _set_peep(case)
+    rules: dict[Alarm, tuple[float | None, str]] = {
+        ("peak_pressure_cmh2o", "high"): (min(middle + 10.0, 50.0), "10 cmH2O above the median, at most 50"),
         ("peak_pressure_cmh2o", "low"): (middle - 5.0, "5 cmH2O below the median"),
         ("vte_ml", "low"): (0.7 * middle, "70 % of the median"),
         ("vte_ml", "high"): (1.5 * middle, "150 % of the median"),
         ("minute_volume_l_min", "low"): (under * middle, f"{100 * under:.0f} % of the median"),
         ("minute_volume_l_min", "high"): (over * middle, f"{100 * over:.0f} % of the median"),
-        ("rate_per_min", "high"): (rate, f"usual of {'an adult' if group == 'adult' else 'a newborn'}"),
+        ("rate_per_min", "high"): (RATES.get(group or ""), "by age"),
         ("peep_cmh2o", "low"): (None if peep is None else peep - 3.0, "3 cmH2O under the set PEEP"),
     }
-    return rules[watched.key, watched.side]
+    value, rule = rules[watched.key, watched.side]
+    if value is None:
+        return None, ""
+    return Asked(watched.key, watched.side, _two_figures(value), 0.0), f"{rule} ({COMMON_PRACTICE})"
+
+
+def outermost_limit(watched: Watched, of: Series, case: Case, policy: Policy | None) -> float | None:
+    """The limit beyond which none is offered: the widest that people usually set for an adult, or the house's own.
+
+    Of the two the tighter one. None for whom no such rule is held.
+    """
+    house = house_limit(watched, policy)
+    if population(case.patient).group != "adult":
+        return house
+    middle, weight = float(np.nanmedian(of.value)), predicted_weight_kg(case.patient)
+    peep = _set_peep(case)
+    rules: dict[Alarm, float] = {
+        ("peak_pressure_cmh2o", "high"): 40.0,
+        ("peak_pressure_cmh2o", "low"): middle - 10.0,
+        ("vte_ml", "low"): 4.0 * weight if weight else 0.7 * middle,
+        ("vte_ml", "high"): 1.5 * middle,
+        ("minute_volume_l_min", "low"): 0.5 * middle,
+        ("minute_volume_l_min", "high"): 1.5 * middle,
+        ("rate_per_min", "high"): RATES["adult"],
+        ("peep_cmh2o", "low"): (middle if peep is None else peep) - 3.0,
+    }
+    widest = _two_figures(rules[watched.key, watched.side])
+    if house is None:
+        return widest
+    return min(widest, house) if watched.side == "high" else max(widest, house)
+
+
+def house_limit(watched: Watched, policy: Policy | None) -> float | None:
+    """A house's own limit of the quantity on that side, where its policy has one."""
+    own = next((limit for limit in policy.limits if limit.key == watched.key), None) if policy else None
+    if own is None:
+        return None
+    return own.high if watched.side == "high" else own.low
+
+
+def _set_peep(case: Case) -> float | None:
+    return next((one.peep_cmh2o for one in reversed(case.settings) if one.peep_cmh2o is not None), None)
+
+
+def _two_figures(value: float) -> float:
+    return float(f"{max(value, 0.0):.2g}")
