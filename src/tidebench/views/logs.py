@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from tidebench.care.logs.beside import KEYS
+from tidebench.care.logs.beside import ALARMING, KEYS
 from tidebench.care.logs.crowding import FLOOD_FROM, STANDING_S
 from tidebench.quantities import quantity
 from tidebench.views.replayed import replayed
@@ -259,17 +259,20 @@ def _each(
 ) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...], frozenset[int], tuple[str, ...]]:
     """The first alarms, high priority before others, each with its breath and what was near."""
     shown = laid.alarms.sort("priority", "at_s", nulls_last=True, maintain_order=True).head(FIRST).sort("at_s")
-    rows = []
-    for row in shown.iter_rows(named=True):
-        since = row["set_before_s"]
-        changed = [] if since is None else [f"settings changed {since:.0f} s before"]
-        at = clock(row["at_s"]) if told.start is None else f"{told.start + timedelta(seconds=row['at_s']):%H:%M:%S}"
-        rows.append((at, row["name"], _known(KEYS[0], row[KEYS[0]]), _known(KEYS[1], row[KEYS[1]]),
-                     ", ".join([*(kind for kind in row["findings"] if kind in ALARMING), *changed]) or "–"))  # fmt: skip
+    rows = tuple(_row(told, row) for row in shown.iter_rows(named=True))
     left = laid.within - len(rows)
     more = (f"and {left} more, in alarms.parquet.",) if left > 0 else ()
     head = ("at", "alarm", _symbol(KEYS[0]), _symbol(KEYS[1]), "near it")
-    return (head, tuple(rows), frozenset({2, 3}), more) if rows else ((), (), frozenset(), ())
+    return (head, rows, frozenset({2, 3}), more) if rows else ((), (), frozenset(), ())
+
+
+def _row(told: Told, row: Mapping[str, Any]) -> tuple[str, ...]:
+    """An alarm with its breath; of what was near, only what an alarm may tell of."""
+    at = clock(row["at_s"]) if told.start is None else f"{told.start + timedelta(seconds=row['at_s']):%H:%M:%S}"
+    near = [kind for kind in row["findings"] if kind in ALARMING]
+    if row["set_before_s"] is not None:
+        near.append(f"settings changed {row['set_before_s']:.0f} s before")
+    return at, row["name"], *(_known(key, row[key]) for key in KEYS[:2]), ", ".join(near) or "–"
 
 
 def _symbol(key: str) -> str:
