@@ -19,7 +19,7 @@ from tidebench.care.logs.tradeoff import table_of
 from tidebench.case import CASE_FILE, Case, load_case
 from tidebench.errors import OptionError
 from tidebench.store import Identity, keep_other_results, new_result, read_result
-from tidebench.views.logs import originals
+from tidebench.views.logs import originals, timeline_section
 from tidebench.views.section import Section
 
 Progress = Callable[[str, float], None]
@@ -64,7 +64,7 @@ class Logbook:
     def sections(self) -> tuple[Section, ...]:
         """What the page adds to what is told."""
         rows = [(one.name, one.sha256, one.bytes) for one in self.originals]
-        return (originals(rows),) if rows else ()
+        return timeline_section(self.told), originals(rows)
 
 
 def open_logbook(files: Files, asked: Question) -> Logbook:

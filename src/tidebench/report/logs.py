@@ -11,12 +11,12 @@ import numpy as np
 
 from tidebench._version import __version__
 from tidebench.care.logs.burden import course
-from tidebench.care.logs.tradeoff import front
+from tidebench.care.logs.tradeoff import front, telling
 from tidebench.caution import CAUTION
 from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
-from tidebench.report.palette import BLUE, GREY, INK, PALE, RED, Style
+from tidebench.report.palette import BLUE, GREY, INK, RED, Style
 from tidebench.report.printable import with_marks
 from tidebench.report.typesetting import typeset
 from tidebench.report.write import STANDARDS, TIMESTAMP
@@ -41,6 +41,7 @@ PRIORITIES = {
 """Red, yellow and cyan of IEC 60601-1-8 (from memory), with a pattern each, so that none needs its colour."""
 STEPS = {600.0: "ten minutes", 1800.0: "half an hour", 3600.0: "an hour", 7200.0: "two hours", 21600.0: "six hours"}
 STEPS |= {86400.0: "a day", 604800.0: "a week"}
+FEWEST_HOURS = 6
 DELAYS = (("no delay", "o", 0.0, 1.0), ("to 15 s", "^", 1.0, 15.5), ("longer", "s", 15.5, np.inf))
 """Delays by mark."""
 
@@ -50,7 +51,7 @@ def log_figures(told: Told) -> dict[str, Picture]:
     found: dict[str, Picture] = {}
     if told.heard is not None and told.heard.burden is not None:
         found["course"] = course_figure(told)
-        if sum(one.per_hour is not None for one in told.heard.burden.by_hour) > 1:
+        if sum(one.per_hour is not None for one in told.heard.burden.by_hour) >= FEWEST_HOURS:
             found["hours"] = hours_figure(told.heard.burden)
     weighed = [one for one in told.tradeoffs if one.played.alarms.any()]
     if weighed:
@@ -104,13 +105,13 @@ def hours_figure(told: Burden) -> Picture:
 
 def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
     """Burden against missed events, a panel for each alarm: a line for each delay, along the limits."""
-    across, panel, gap = 2, 34.0, 15.0
+    across, panel, gap = 3, 29.0, 15.0
     rows = -(-len(told) // across)
     with drawing():
         sheet = Sheet(rows * (panel + gap) + 3)
-        wide = (WIDTH_MM - across * LEFT - 14.0) / across
+        wide = (WIDTH_MM - across * LEFT - 6.0) / across
         for place, one in enumerate(told):
-            left = LEFT + (place % across) * (wide + LEFT + 6)
+            left = 7.0 + (place % across) * (wide + LEFT + 3.0)
             axes = sheet.axes(left, HEAD + place // across * (panel + gap), wide, panel)
             _curve(axes, one, key=place == 0)
         words = "; ".join(_told(one) for one in told)
@@ -122,28 +123,32 @@ def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
     from matplotlib.ticker import NullLocator
 
     played, record = one.played, quantity(one.watched.key)
-    per_hour = played.alarms / one.hours
+    per_hour, told = played.alarms / one.hours, telling(played, one.hours)
     head(axes, f"{alarm_words(one.watched.key, one.watched.side)}: missed of {one.events}")
     for name, mark, low, high in DELAYS:
         some = (played.delays_s >= low) & (played.delays_s < high)
+        shown = told & some[None, :]
         axes.plot(
-            per_hour[:, some].ravel(), played.missed[:, some].ravel(), mark, color=PALE, markersize=2.4,
-            markerfacecolor="none", markeredgewidth=0.5, label=name,
+            per_hour[shown], played.missed[shown], mark, color=GREY, markersize=2.2,
+            markerfacecolor="none", markeredgewidth=0.35, label=name,
         )  # fmt: skip
-    best = np.array(front(played))
-    axes.plot(per_hour[best[:, 0], best[:, 1]], played.missed[best[:, 0], best[:, 1]], "-", color=INK, linewidth=0.9,
-              marker=".", markersize=3, label="fewest")  # fmt: skip
+    best = tuple(np.array(front(played, one.hours), int).reshape(-1, 2).T)
+    axes.plot(
+        per_hour[best], played.missed[best], "-", color=INK, linewidth=0.9, marker=".", markersize=3, label="fewest"
+    )
     if one.usual is not None:
         m = list(played.limits).index(one.usual.limit)
         axes.plot(per_hour[m, 0], played.missed[m, 0], "x", markersize=6, color=RED, label="usual")
     for offer in one.offers[:1]:
         axes.plot(offer.alarms_per_hour, offer.missed, "o", markersize=6.5, markerfacecolor="none", color=BLUE)
+        right = offer.alarms_per_hour > 2.0
         axes.annotate(
             f"{record.bounds(offer.limit)}, {offer.delay_s:g} s", (offer.alarms_per_hour, offer.missed),
-            xytext=(5, 6), textcoords="offset points", color=BLUE, fontsize=7.5,
+            xytext=(-3 if right else 5, 6), textcoords="offset points", color=BLUE, fontsize=7.5,
+            ha="right" if right else "left",
         )  # fmt: skip
     axes.set_xscale("symlog", linthresh=1.0)
-    axes.set_xlim(-0.15, max(1.0, 1.4 * float(per_hour.max())))
+    axes.set_xlim(-0.15, max(1.0, 1.4 * float(per_hour[told].max(initial=0.0))))
     axes.xaxis.set_major_formatter("{x:g}")
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xlabel("alarms per hour")
@@ -165,8 +170,9 @@ def _told(one: Tradeoff) -> str:
 CAPTIONS = {
     "course": "Colours by the alarm standard (IEC 60601-1-8, from memory), and a pattern for all but high priority.",
     "hours": "Hours by the log's clock, over covered time without standby.",
-    "tradeoff": "Each mark is a pair of limit and delay; down is fewer missed, left is fewer alarms. Line: pairs that "
-    "no other beats in both. Circle: suggested, or least missed, within what is usual. Cross: usual, without delay.",
+    "tradeoff": "Each mark is a pair of limit and delay; down is fewer missed, left is fewer alarms. Pairs that sound "
+    "more than a tenth of the time are left out. Line: those that no other beats in both. Circle: suggested, or least "
+    "missed, within what is usual. Cross: usual, without delay.",
 }
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
+
 from tidebench.care.logs.beside import ALARMING, KEYS
 from tidebench.care.logs.crowding import FLOOD_FROM, STANDING_S
 from tidebench.quantities import quantity
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from tidebench.care.logs.room import Told
     from tidebench.records import Spread
 
-FIRST = 8
+FIRST, MOST_ROWS, MOST_OF_A_KIND = 8, 60, 12
 NO_ALARM = "No row of the log is an alarm."
 ISA = (
     "Rules of the process industry (ANSI/ISA-18.2, from secondary sources), not made for a bed: a flood is ten alarms "
@@ -282,6 +284,24 @@ def _symbol(key: str) -> str:
 
 def _known(key: str, value: float | None) -> str:
     return quantity(key).text(value, unit=False)
+
+
+def timeline_section(told: Told) -> Section:
+    """The first rows of the timeline: of alarms their starts, of findings those that are few and an alarm may tell."""
+    whole = told.timeline()
+    of_review = pl.col("source") == "review"
+    few = pl.col("kind").is_in([*ALARMING, "hold"]) & (pl.len().over("source", "kind") <= MOST_OF_A_KIND)
+    starts = (pl.col("kind") != "alarm") | (pl.col("state") != "off").fill_null(value=True)
+    shown = whole.filter((~of_review | few) & starts)
+    rows = tuple(_happened(told, row) for row in shown.head(MOST_ROWS).iter_rows(named=True))
+    left = whole.height - len(rows)
+    more = (f"All {whole.height} rows are in timeline.parquet.",) if left > 0 else ()
+    return Section("Timeline", (), ("at", "from", "kind", "what"), rows, after=more)
+
+
+def _happened(told: Told, row: Mapping[str, Any]) -> tuple[str, ...]:
+    graded = f" ({row['priority']})" if row["priority"] else ""
+    return moment(told, row["at_s"]), row["source"], row["kind"], f"{row['what']}{graded}"
 
 
 def originals(files: Sequence[tuple[str, str, int]]) -> Section:

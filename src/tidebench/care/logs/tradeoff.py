@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tidebench.care.logs.replay import Replay, Series, Side, replay, runs, series, sounds
@@ -21,6 +22,8 @@ GRACE_S = 30.0
 """An alarm that comes so long after an event's end still tells of it (this house's choice)."""
 LONGEST_OFFERED_S = 15.0
 """No longer delay is offered: a disconnection is to be told within 10 to 15 s (common practice, no source)."""
+MOST_SOUNDING = 0.1
+"""Part of the time from which on an alarm sounds so long that its count tells nothing (this house's choice)."""
 MOST_OFFERS = 3
 FEW_EVENTS = 5
 WEIGHED = "Weighed on this one record, to be weighed again by those who may set limits. It silences nothing."
@@ -170,13 +173,12 @@ def _doubt(offers: Sequence[Offer], events: int) -> str:
 def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, events: int) -> tuple[Offer, ...]:
     """For the fewest missed, then for more, the pair with the fewest alarms; of equals the tightest limit."""
     high = watched.side == "high"
-    inside = np.ones(len(played.limits), bool)
+    inside = telling(played, of.hours) & (played.delays_s <= LONGEST_OFFERED_S)[None, :]
     if bound is not None:
-        inside = played.limits <= bound if high else played.limits >= bound
+        inside &= (played.limits <= bound if high else played.limits >= bound)[:, None]
     pairs = [
         (int(played.missed[m, k]), int(played.alarms[m, k]), m if high else -m, k)
-        for m in np.flatnonzero(inside).tolist()
-        for k in np.flatnonzero(played.delays_s <= LONGEST_OFFERED_S).tolist()
+        for m, k in np.argwhere(inside).tolist()
     ]
     found: list[Offer] = []
     fewest = np.inf
@@ -190,10 +192,16 @@ def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, e
     return tuple(found)
 
 
-def front(played: Replay) -> list[tuple[int, int]]:
+def telling(played: Replay, hours: float) -> npt.NDArray[np.bool_]:
+    """Pairs that sound at most :data:`MOST_SOUNDING` of the time, shape (m, k)."""
+    return np.asarray(played.sounding_s <= MOST_SOUNDING * 3600.0 * hours)
+
+
+def front(played: Replay, hours: float) -> list[tuple[int, int]]:
     """Pairs, as indices of limit and delay, that no other beats in alarms and in misses, the most missed first."""
     pairs = sorted(
-        (int(played.alarms[m, k]), int(played.missed[m, k]), m, k) for m, k in np.ndindex(played.alarms.shape)
+        (int(played.alarms[m, k]), int(played.missed[m, k]), m, k)
+        for m, k in np.argwhere(telling(played, hours)).tolist()
     )
     found: list[tuple[int, int]] = []
     least = np.inf
