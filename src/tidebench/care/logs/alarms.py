@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tidebench.care.logs.log import Log
@@ -10,6 +12,10 @@ GRADES = ("high", "medium", "low")
 """Priorities of alarm conditions by IEC 60601-1-8; an information signal is none."""
 GROUP = ("bed", "name")
 ENDS = ("logged", "comes again", "not logged")
+
+Times = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
 
 
 def alarms_of(log: Log) -> pl.DataFrame:
@@ -26,49 +32,59 @@ def alarms_of(log: Log) -> pl.DataFrame:
         ``"comes again"`` where it came on a second time without an end between, ``"not logged"``), ``value``, ``said``,
         ``text``, ``hour``. Without an end ``until_s`` and ``duration_s`` are null.
     """
-    rows = (
-        log.events.lazy()
-        .filter((pl.col("kind") == "alarm") & (pl.col("state").is_null() | (pl.col("state") != "acknowledged")))
-        .with_columns(on=(pl.col("state") != "off").fill_null(value=True))
-        .sort("bed", "name", "at_s", "on", maintain_order=True)  # off before on
-    )
-    before_on, before_at = (beside(key, 1) for key in ("on", "at_s"))
-    after_on, after_at = (beside(key, -1) for key in ("on", "at_s"))
-    paired = (
-        rows.with_columns(orphan=~pl.col("on") & ~before_on.fill_null(value=False))
-        .with_columns(
-            next_off=pl.when(~after_on).then(after_at),
-            again=after_on.fill_null(value=False),
-            at_once=(beside("orphan", 1) & (before_at == pl.col("at_s"))).fill_null(value=False),
-        )
-        .filter("on")
-    )
-    open_end = pl.coalesce("until_s", "next_off")
-    until = pl.when(pl.col("at_once") & open_end.is_null()).then("at_s").otherwise(open_end)
-    until = pl.when(until >= pl.col("at_s")).then(until)
-    ends = (
-        pl.when(pl.col("until_s").is_not_null()).then(pl.lit("logged"))
-        .when("again").then(pl.lit("comes again")).otherwise(pl.lit("not logged"))
-    )  # fmt: skip
+    acknowledged = (pl.col("state") == "acknowledged").fill_null(value=False)
+    rows = log.events.filter((pl.col("kind") == "alarm") & ~acknowledged)
+    on = (rows["state"] != "off").fill_null(value=True).to_numpy()
+    told = rows["until_s"].to_numpy()
+    until, again = _paired(group_of(rows), rows["at_s"].to_numpy(), on)
+    until = np.where(np.isfinite(told), told, until)
+    until = np.where(until >= rows["at_s"].to_numpy(), until, np.nan)
+    ends = np.where(np.isfinite(until), 0, np.where(again, 1, 2)).astype(np.uint8)
     return (
-        paired.with_columns(until_s=until)
-        .with_columns(duration_s=pl.col("until_s") - pl.col("at_s"), ends=ends.cast(pl.Enum(ENDS)))
-        .select(*GROUP, "priority", "at_s", "until_s", "duration_s", "ends", "value", "said", "text", "hour")
-        .sort("at_s", *GROUP, maintain_order=True)
-        .collect()
+        rows.select(*GROUP, "priority", "at_s", "value", "said", "text", "hour")
+        .with_columns(
+            pl.Series("until_s", until, nan_to_null=True),
+            pl.Series("ends", ends).replace_strict(range(len(ENDS)), ENDS, return_dtype=pl.Enum(ENDS)),
+        )
+        .filter(on)
+        .with_columns(duration_s=pl.col("until_s") - pl.col("at_s"))
     )
 
 
-def beside(key: str, rows: int) -> pl.Expr:
-    """A column so many rows before (or after, negative) in a table sorted by :data:`GROUP`; null in another group."""
-    same = pl.all_horizontal(pl.col(part) == pl.col(part).shift(rows) for part in GROUP)
-    return pl.when(same).then(pl.col(key).shift(rows))
+def group_of(rows: pl.DataFrame) -> npt.NDArray[np.unsignedinteger]:
+    """A number for each bed and name, shape (n,); small, so that sorting by it is quick."""
+    beds, names = (rows[key].to_physical().to_numpy() for key in GROUP)
+    several = int(names.max(initial=0)) + 1
+    small = (int(beds.max(initial=0)) + 1) * several < 1 << 16
+    whole = beds.astype(np.uint64) * np.uint64(several) + names.astype(np.uint64)
+    return np.asarray(whole, np.uint16 if small else np.uint64)
+
+
+def _paired(group: npt.NDArray[np.unsignedinteger], at: Times, on: Flags) -> tuple[Times, Flags]:
+    """When each row's alarm goes off, NaN where that is not told; and whether it comes on again before.
+
+    Rows are in the order of time, those of one instant and name with off before on.
+    """
+    order = np.argsort(group, kind="stable")
+    at, on, same = at[order], on[order], np.diff(group[order]) == 0
+    before_on = np.concatenate([[False], on[:-1] & same])[: len(on)]
+    after = np.append(same, False)[: len(on)]
+    after_on, after_off = after & np.append(on[1:], False), after & ~np.append(on[1:], True)
+    until = np.where(after_off, np.append(at[1:], np.nan), np.nan)
+    orphan = ~on & ~before_on
+    at_once = np.concatenate([[False], orphan[:-1] & same & (np.diff(at) == 0)])[: len(on)]
+    until = np.where(at_once & ~after_off, at, until)
+    back_until, back_again = np.empty_like(until), np.empty_like(after_on)
+    back_until[order], back_again[order] = until, after_on & ~at_once
+    return back_until, back_again
 
 
 def active_s(alarms: pl.DataFrame) -> float:
     """Seconds during which at least one alarm of a bed was on, beds added up; alarms without an end count nothing."""
-    known = alarms.lazy().drop_nulls("until_s").sort("bed", "at_s")
-    begun = pl.max_horizontal("at_s", pl.col("until_s").cum_max().shift(1).over("bed"))
-    new = (pl.col("until_s") - begun).clip(lower_bound=0.0)
-    total = known.select(new.sum()).collect().item()
-    return float(total or 0.0)
+    known = alarms.select("bed", "at_s", "until_s").drop_nulls("until_s")
+    total = 0.0
+    for (_,), part in known.group_by("bed") if known["bed"].n_unique() > 1 else [((None,), known)]:
+        at, until = part["at_s"].to_numpy(), part["until_s"].to_numpy()
+        covered = np.maximum.accumulate(np.concatenate([[-np.inf], until]))[: len(at)]
+        total += float(np.maximum(until - np.maximum(at, covered), 0.0).sum())
+    return total

@@ -105,11 +105,12 @@ def burden(alarms: pl.DataFrame, covered: Coverage, day_s: float | None) -> Burd
     day_s : float or None
         Time of day at 0 s, s after midnight; None where the clock doesn't tell it.
     """
-    grades = [_grade(alarms.filter(pl.col("priority") == grade), grade, covered) for grade in GRADES]
-    unsaid = _grade(alarms.filter(pl.col("priority").is_null()), None, covered)
+    times = alarms.select("bed", "priority", "at_s", "until_s", "duration_s")
+    grades = [_grade(times.filter(pl.col("priority") == grade), grade, covered) for grade in GRADES]
+    unsaid = _grade(times.filter(pl.col("priority").is_null()), None, covered)
     counts = _each_hour(alarms, covered)
     return Burden(
-        whole=_grade(alarms, None, covered),
+        whole=_grade(times, None, covered),
         grades=tuple(one for one in (*grades, unsaid) if one.rate.count),
         ten=_ten(alarms, covered),
         names=alarms["name"].n_unique(),

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from tidebench.care.logs.alarms import GROUP, beside
+from tidebench.care.logs.alarms import group_of
 from tidebench.care.logs.coverage import Coverage, length
 
 Times = npt.NDArray[np.float64]
@@ -124,7 +124,7 @@ def floods_of(alarms: pl.DataFrame) -> tuple[Flood, ...]:
 
 def _of_bed(bed: str, at: Times) -> Iterator[Flood]:
     leaving = at + FLOOD_S
-    instants = np.unique(np.concatenate([at, leaving]))
+    instants = np.sort(np.concatenate([at, leaving]), kind="stable")
     come = np.searchsorted(at, instants, side="right")
     inside = come - np.searchsorted(leaving, instants, side="right")
     told = np.where(inside >= FLOOD_FROM, 1, np.where(inside < FLOOD_UNTIL, 0, -1))  # -1: as it was
@@ -144,29 +144,28 @@ def _of_bed(bed: str, at: Times) -> Iterator[Flood]:
 
 def _chatter(alarms: pl.DataFrame) -> tuple[Chatter, ...]:
     """Names with a bout of chatter; a coming lies in chatter when it is one of three within a minute."""
-    at, last = pl.col("at_s"), CHATTER_TIMES - 1
-    marked = (
-        alarms.lazy()
-        .select(*GROUP, "at_s")
-        .sort(*GROUP, "at_s")
-        .with_columns(
-            third=(at - beside("at_s", last) <= CHATTER_S).fill_null(value=False),
-            apart=(beside("at_s", -1) - at).clip(lower_bound=LEAST_RUN_S),
-        )
-    )
-    near = pl.any_horizontal("third", *(beside("third", -k).fill_null(value=False) for k in range(1, last + 1)))
+    group, last = group_of(alarms), CHATTER_TIMES - 1
+    order = np.argsort(group, kind="stable")
+    at, group = alarms["at_s"].to_numpy()[order], group[order]
+    third = np.zeros(len(at), bool)
+    third[last:] = (group[last:] == group[:-last]) & (at[last:] - at[:-last] <= CHATTER_S)
+    inside = third.copy()
+    for k in range(1, CHATTER_TIMES):
+        inside[:-k] |= third[k:]
+    same = np.diff(group) == 0
+    run = np.where(same, 1.0 / np.maximum(np.diff(at), LEAST_RUN_S), np.nan)
+    begins = third & ~np.concatenate([[False], third[:-1] & same])[: len(third)]
     each = (
-        marked.with_columns(chatter=near, begins=pl.col("third") & ~beside("third", 1).fill_null(value=False))
-        .group_by("name")
-        .agg(
-            pl.len().alias("n"),
-            pl.col("chatter").sum(),
-            pl.col("begins").sum(),
-            (1.0 / pl.col("apart")).mean().alias("index"),
+        alarms.select("name")[order]
+        .with_columns(
+            pl.Series("inside", inside),
+            pl.Series("begins", begins),
+            pl.Series("run", np.append(run, np.nan), nan_to_null=True),
         )
-        .filter(pl.col("chatter") > 0)
-        .sort("chatter", "name", descending=[True, False])
-        .collect()
+        .group_by("name")
+        .agg(pl.len().alias("n"), pl.col("inside").sum(), pl.col("begins").sum(), pl.col("run").mean())
+        .filter(pl.col("inside") > 0)
+        .sort("inside", "name", descending=[True, False])
     )
     return tuple(Chatter(str(name), *numbers) for name, *numbers in each.iter_rows())
 

@@ -143,7 +143,7 @@ def _joined(parts: Sequence[Part], words: Words) -> Log:
 def _phrases(rows: pl.DataFrame, parts: Sequence[Part], words: Words) -> tuple[pl.DataFrame, tuple[str, ...]]:
     """Each combination of cells that say what happened: as written (``written_kind`` ...), and as it is meant.
 
-    Sorted by its text, so that the order of the rows doesn't matter.
+    Sorted by name, off before on, so that the order of the rows doesn't matter.
     """
     found = rows.select(PHRASE).unique()
     bare = pl.col(pl.String).str.strip_chars()
@@ -153,7 +153,8 @@ def _phrases(rows: pl.DataFrame, parts: Sequence[Part], words: Words) -> tuple[p
     meant, notes = with_meaning(text, words, where)
     told, strange = classified(meant, words, alarms_only=any("alarm" in header.casefold() for header in headers))
     whole = pl.concat([told, found.rename({key: f"written_{key}" for key in PHRASE})], how="horizontal")
-    return whole.sort(PHRASE).with_row_index("phrase"), (*notes, *strange)
+    off_first = (pl.col("meant_state") != "off").fill_null(value=True)
+    return whole.sort("meant_name", off_first, *PHRASE).with_row_index("phrase"), (*notes, *strange)
 
 
 def _ordered(read: pl.DataFrame, phrases: pl.DataFrame) -> pl.DataFrame:
