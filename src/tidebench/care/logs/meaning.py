@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -18,9 +17,11 @@ from tidebench.care.logs.words import (
     PRIORITY_WORDS,
     STATE_WORDS,
     STATES,
+    Finder,
     Kind,
     State,
     Words,
+    finder,
     plain,
     tokens,
 )
@@ -59,17 +60,16 @@ def meaning_of(kind: str, name: str, text: str, words: Words) -> Meaning:
     words : Words
         A house's own words come first, those of the trade after them.
     """
-    own = {plain(word): told for word, told in words.kinds.items()}
-    told = next((own[plain(cell)] for cell in (kind, name, text) if cell and plain(cell) in own), "")
+    told = next((meant for cell in (kind, name, text) if cell and (meant := words.kind_of(cell))), "")
     own_kind, _, own_state = told.partition(" ")
-    generic = not kind or plain(kind) in own or set(tokens(kind)) <= _GENERIC
+    generic = not kind or words.kind_of(kind) is not None or set(tokens(kind)) <= _GENERIC
     called = name or (text if generic and _speaks(text) else kind or text)
     bare, state = _without_state(called)
     if kind and generic:
         state = state or _state_in(kind)
     found = _known(own_kind, KINDS) or _kind_in(kind) or _kind_in(name or text)
-    named = {plain(word): one for word, one in words.names.items()}
-    return Meaning(found, _known(own_state, STATES) or state, named.get(plain(bare), bare) or found or called)
+    named = words.name_of(bare) or bare or found or called
+    return Meaning(found, _known(own_state, STATES) or state, named)
 
 
 def _speaks(cell: str) -> bool:
@@ -146,12 +146,8 @@ def with_meaning(phrases: pl.DataFrame, words: Words, where: str) -> tuple[pl.Da
 
 def classified(phrases: pl.DataFrame, words: Words, *, alarms_only: bool) -> tuple[pl.DataFrame, tuple[str, ...]]:
     """Phrases with kind, priority and state in the words of this package; notes name words that nobody knows."""
-    priorities = {word: one for one, said in PRIORITY_WORDS.items() for word in said}
-    priorities |= {plain(word): one for word, one in words.priorities.items()}
-    states = {word: one for one, said in STATE_WORDS.items() for word in said}
-    states |= {plain(word): one for word, one in words.states.items()}
-    priority, strange_priorities = _translated(phrases["priority"], priorities)
-    state, strange_states = _translated(phrases["state"], states)
+    priority, strange_priorities = _translated(phrases["priority"], finder(words.priorities, PRIORITY_WORDS))
+    state, strange_states = _translated(phrases["state"], finder(words.states, STATE_WORDS))
     graded = priority.is_in(PRIORITIES[:3]).fill_null(value=False) | alarms_only
     unsaid = pl.when(graded).then(pl.lit("alarm")).otherwise(pl.lit("other"))
     found = phrases.with_columns(
@@ -170,9 +166,9 @@ def classified(phrases: pl.DataFrame, words: Words, *, alarms_only: bool) -> tup
     return found, tuple(note for note in notes if note)
 
 
-def _translated(cells: pl.Series, known: Mapping[str, str]) -> tuple[pl.Series, list[str]]:
+def _translated(cells: pl.Series, find: Finder) -> tuple[pl.Series, list[str]]:
     """Words in this package's own, null where nobody knows them; and those."""
-    meant = pl.Series([known.get(plain(word)) if word else None for word in cells], dtype=pl.String)
+    meant = pl.Series([find(word) if word else None for word in cells], dtype=pl.String)
     return meant, cells.filter(meant.is_null() & cells.is_not_null()).unique().sort().to_list()
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 from pydantic import ValidationError
 
-from tidebench.care.logs.words import KIND_WORDS, PLACE, Words, plain, role_of
+from tidebench.care.logs.words import KIND_WORDS, PLACE, Words, finder, plain, role_of
 from tidebench.case import Case, Setting
 from tidebench.case_errors import explain
 from tidebench.errors import OptionError
@@ -44,7 +44,6 @@ KEPT = ("peep_cmh2o", "fio2", "trigger_flow_l_min", "trigger_pressure_cmh2o")
 """What a change of mode leaves as it was; what else is set in the new mode is not known until the log says so."""
 MOST = 2000
 SHOWN = 8
-_KEYS = {plain(name): key for key, names in OBVIOUS.items() for name in names}
 _KIND_TOKENS = "|".join(KIND_WORDS["setting"])
 _AMOUNT = re.compile(r"\s*(?P<number>[-+]?\d+(?:[.,]\d+)?)\s*(?P<unit>\D\S*)?\s*")
 
@@ -148,12 +147,13 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
 
 def _changes(rows: pl.DataFrame, words: Words) -> tuple[list[Change], list[str]]:
     """Changes that can be read, and what could not be."""
-    keys = {**{word: (key, "") for word, key in _KEYS.items()}, **_own(words)}
+    _refuse_strange(words)
+    find = finder(words.settings, OBVIOUS)
     found, unread, percent = [], [], False
     unknown: dict[str, int] = {}
     for at_s, name, text, value, said, before in rows.iter_rows():
         called, amount, was = _told(name, text, said if value is None or said else str(value), before, words)
-        key, unit = keys.get(plain(called), ("", ""))
+        key, unit = role_of(find(called) or "")
         if not key:
             unknown[called] = unknown.get(called, 0) + 1
             continue
@@ -177,24 +177,15 @@ def _changes(rows: pl.DataFrame, words: Words) -> tuple[list[Change], list[str]]
     return found, notes
 
 
-def _own(words: Words) -> dict[str, tuple[str, str]]:
-    """Keys and units by the house's own words.
-
-    Raises
-    ------
-    OptionError
-        A key that no setting has.
-    """
-    own = {}
+def _refuse_strange(words: Words) -> None:
+    """Refuse a key that no setting has."""
     for word, meaning in words.settings.items():
-        key, unit = role_of(meaning)
+        key = role_of(meaning)[0]
         if key not in Setting.model_fields or key == "at_s":
             raise OptionError(
                 f"{meaning!r} of {word!r} is no setting", where=f"{PLACE}: [settings]",
                 expected=", ".join(name for name in Setting.model_fields if name != "at_s"),
             )  # fmt: skip
-        own[plain(word)] = (key, unit)
-    return own
 
 
 def _told(
@@ -217,9 +208,8 @@ def _value(key: str, unit: str, said: str, words: Words) -> float | str:
         No number, a unit of something else, a mode that no code stands for.
     """
     if key == "mode":
-        own = {plain(word): code for word, code in words.modes.items()}
         try:
-            return parse_mode(own.get(plain(said), said)).code
+            return parse_mode(finder(words.modes)(said) or said).code
         except ValueError as error:
             raise OptionError(
                 f"the mode {said[:40]!r} is no code",

@@ -17,7 +17,7 @@ from tidebench.quantities import quantity
 
 DELAYS_S = (0.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 120.0)
 GRID = 20
-"""Limits that are tried for each quantity, so that with the delays there are 200 pairs."""
+"""Limits that are tried for each quantity, at most, so that with the delays there are up to 200 pairs."""
 GRACE_S = 30.0
 """An alarm that comes so long after an event's end still tells of it (this house's choice)."""
 LONGEST_OFFERED_S = 15.0

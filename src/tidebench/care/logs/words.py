@@ -20,14 +20,15 @@ No maker's words are held here. A file of words says what a house's log means by
     [settings]
     "O2" = "fio2 [%]"
 
-Words are compared without regard to case, blanks and signs between them.
+Words are compared without regard to case and blanks, and to signs where no two words differ in signs alone.
 """
 
 from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, get_args
 
@@ -107,6 +108,29 @@ def tokens(words: str) -> list[str]:
     return re.findall(r"[^\W_]+", re.sub(r"\bstand[ -]by\b", "standby", words.casefold()))
 
 
+Finder = Callable[[str], str | None]
+"""Finds what a word means; None where nobody knows it."""
+
+
+def finder(own: Mapping[str, str], trade: Mapping[Any, tuple[str, ...]] | None = None) -> Finder:
+    """Finds a house's own words first, as written but for case and blanks, then without their signs, then the trade's.
+
+    Without signs a word is found only where no other of the house's has the same letters and another meaning:
+    ``ALM+`` and ``ALM-`` stay two.
+    """
+    exact = {_squeezed(word): meaning for word, meaning in own.items()}
+    loose: dict[str, set[str]] = {}
+    for word, meaning in own.items():
+        loose.setdefault(plain(word), set()).add(meaning)
+    known = {plain(word): meaning for meaning, words in (trade or {}).items() for word in words}
+    known |= {word: next(iter(meanings)) for word, meanings in loose.items() if len(meanings) == 1}
+    return lambda word: exact.get(_squeezed(word)) or known.get(plain(word))
+
+
+def _squeezed(word: str) -> str:
+    return " ".join(word.split()).casefold()
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -181,6 +205,16 @@ class Words(_Table):
         if not {"name", "value"} <= groups.keys():
             raise refusal("has a settings_text without the groups name and value", "(?P<name>...) and (?P<value>...)")
         return self
+
+    @cached_property
+    def kind_of(self) -> Finder:
+        """What the house says of a word of kind, such as ``"alarm off"``."""
+        return finder(self.kinds)
+
+    @cached_property
+    def name_of(self) -> Finder:
+        """The house's one name for several spellings."""
+        return finder(self.names)
 
     def with_columns(self, told: Mapping[str, str]) -> Self:
         """The same with further columns, which stand instead of those of the file.
