@@ -1,4 +1,4 @@
-"""From files of text to one log: rows of any order, from one export or several that overlap."""
+"""One file of an event log: its layout, its columns, its cells as they are written, its times."""
 
 from __future__ import annotations
 
@@ -40,6 +40,13 @@ class Part:
 
 
 def read_part(path: Path, words: Words) -> Part:
+    """One file, as :func:`tidebench.care.logs.log.read_log` takes it.
+
+    Raises
+    ------
+    LogError
+        With file, and column where that applies.
+    """
     layout, digest, size = _opened(path)
     columns = understand(layout.headers, words.columns, path.name)
     cells, notes = _cells(path, layout, columns)
