@@ -171,7 +171,7 @@ CAPTIONS = {
     "course": "Colours by the alarm standard (IEC 60601-1-8, from memory), and a pattern for all but high priority.",
     "hours": "Hours by the log's clock, over covered time without standby.",
     "tradeoff": "Each mark is a pair of limit and delay; down is fewer missed, left is fewer alarms. Pairs that sound "
-    "more than a tenth of the time are left out. Line: those that no other beats in both. Circle: suggested, or least "
+    "more than a fifth of the time are left out. Line: those that no other beats in both. Circle: suggested, or least "
     "missed, within what is usual. Cross: usual, without delay.",
 }
 

@@ -14,7 +14,7 @@ from tidebench.care.logs.clock import Times, read_times
 from tidebench.care.logs.columns import Column, listed, understand
 from tidebench.care.logs.words import Role, Words
 from tidebench.errors import LogError, SignalError
-from tidebench.readers.sniff import BLANKS, Layout, sniff
+from tidebench.readers.sniff import BLANKS, LONGEST_LINE, Layout, sniff, split
 
 MOST_BYTES = 1 << 30
 MOST_ROWS = 20_000_000
@@ -81,7 +81,7 @@ def _opened(path: Path) -> tuple[Layout, str, int]:
         with path.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except SignalError as error:
-        remedy = error.remedy if "Paw" not in error.remedy else "Put a line of column names first."
+        remedy = "" if any(word in error.remedy for word in ("signals", "samples", "Paw")) else error.remedy
         raise LogError(
             error.problem, where=error.where, expected="an event log as text: a header line, then a row for each event",
             remedy=remedy,
@@ -103,12 +103,12 @@ def _cells(path: Path, layout: Layout, columns: Mapping[Role, Column]) -> tuple[
         return _scanned(path, layout, columns), ()
     except pl.exceptions.PolarsError as error:
         if "utf" not in str(error).casefold():
-            raise _fault(path, layout, error) from None
+            raise _fault(path, layout) from None
     text = path.read_bytes().decode("cp1252", "replace").encode()
     try:
         return _scanned(text, layout, columns), ("The file is not UTF-8: it was read as Windows-1252.",)
-    except pl.exceptions.PolarsError as error:
-        raise _fault(path, layout, error) from None
+    except pl.exceptions.PolarsError:
+        raise _fault(path, layout) from None
 
 
 def _scanned(source: Path | bytes, layout: Layout, columns: Mapping[Role, Column]) -> pl.DataFrame:
@@ -132,13 +132,23 @@ def _scanned(source: Path | bytes, layout: Layout, columns: Mapping[Role, Column
     )
 
 
-def _fault(path: Path, layout: Layout, error: Exception) -> LogError:
+def _fault(path: Path, layout: Layout) -> LogError:
+    """The first line with more cells than the header has names, in words."""
+    wide, where = len(layout.headers), path.name
+    problem = "a quote is opened and not closed"
+    with path.open("rb") as file:
+        for number, raw in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), start=1):
+            cells = len(split(raw.decode("utf-8", "replace").strip("\r\n"), layout.separator))
+            if number > layout.skip_lines and cells > wide:
+                where, problem = (
+                    f"{path.name}, line {number}",
+                    f"the line has {cells} cells and the header {wide} names",
+                )
+                break
     return LogError(
-        f"the rows can't be read ({str(error).splitlines()[0][:120]})",
-        where=path.name,
-        expected=f"{len(layout.headers)} cells in a row, as the header has names",
+        problem, where=where, expected="a row for each event",
         remedy="Text that holds the separator, or a line end, needs quotes around it.",
-    )
+    )  # fmt: skip
 
 
 def _rows(cells: pl.DataFrame, times: Times, *, decimal_comma: bool) -> pl.DataFrame:

@@ -22,7 +22,7 @@ GRACE_S = 30.0
 """An alarm that comes so long after an event's end still tells of it (this house's choice)."""
 LONGEST_OFFERED_S = 15.0
 """No longer delay is offered: a disconnection is to be told within 10 to 15 s (common practice, no source)."""
-MOST_SOUNDING = 0.1
+MOST_SOUNDING = 0.2
 """Part of the time from which on an alarm sounds so long that its count tells nothing (this house's choice)."""
 MOST_OFFERS = 3
 FEW_EVENTS = 5
