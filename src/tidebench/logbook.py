@@ -137,8 +137,7 @@ def _identity(book: Logbook, files: Files) -> Identity:
 
 
 def _tables(told: Told, folder: Path, metadata: dict[str, str]) -> None:
-    timeline = told.timeline()
-    timeline.write_parquet(folder / "timeline.parquet", metadata=metadata)
+    told.timeline.write_parquet(folder / "timeline.parquet", metadata=metadata)
     if told.alarms is not None:
         told.alarms.cast({pl.Enum: pl.String}).write_parquet(folder / "alarms.parquet", metadata=metadata)
     if told.tradeoffs:

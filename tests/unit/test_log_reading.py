@@ -245,6 +245,11 @@ def test_numbers_in_a_text_do_not_make_new_names(write: Write) -> None:
     assert log.events["text"].to_list() == ["Pressure 41 above 40 cmH2O", "Pressure 43.5 above 40 cmH2O"]
 
 
+def test_a_name_longer_than_a_name_is_cut(write: Write) -> None:
+    (name,) = names(read_log(write("time [s],alarm", f"1,{'x' * 20_000}")))
+    assert name == "x" * 80 + "…"
+
+
 def test_texts_that_never_repeat_leave_the_kind(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tidebench.care.logs.meaning.MOST_PHRASES", 2)
     log = read_log(write("time [s],kind,text", "1,Apnoea alarm,see a", "2,Apnoea alarm,see b", "3,Apnoea alarm,see c"))

@@ -175,7 +175,7 @@ def test_one_timeline_of_log_case_and_pictures(log: Make) -> None:
     })  # fmt: skip
     one = log("2031-05-04T13:21:30,Alarm,Apnoea,20", head="time,kind,name,value")
     pictures: list[tuple[str, float | datetime]] = [("screen.jpg", 95.0), ("later.jpg", datetime(2031, 5, 4, 13, 26))]
-    table = tell(one, case, None, Question(pictures=pictures)).timeline()
+    table = tell(one, case, None, Question(pictures=pictures)).timeline
     assert table["at_s"].to_list() == [0.0, 60.0, 90.0, 95.0, 120.0, 300.0, 360.0, 600.0]
     assert table["source"].to_list() == ["case", "case", "log", "picture", "case", "case", "picture", "case"]
     assert table["what"].to_list() == [
@@ -183,7 +183,6 @@ def test_one_timeline_of_log_case_and_pictures(log: Make) -> None:
         "site not stated, pH 7.35",
     ]  # fmt: skip
     assert table["time"][2] == datetime(2031, 5, 4, 13, 21, 30)
-    assert "alarm" not in tell(one, case, None).timeline(alarms=False)["kind"].to_list()
 
 
 def test_a_case_belongs_to_one_bed(log: Make) -> None:

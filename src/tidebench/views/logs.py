@@ -288,7 +288,7 @@ def _known(key: str, value: float | None) -> str:
 
 def timeline_section(told: Told) -> Section:
     """The first rows of the timeline: of alarms their starts, of findings those that are few and an alarm may tell."""
-    whole = told.timeline()
+    whole = told.timeline
     of_review = pl.col("source") == "review"
     few = pl.col("kind").is_in([*ALARMING, "hold"]) & (pl.len().over("source", "kind") <= MOST_OF_A_KIND)
     starts = (pl.col("kind") != "alarm") | (pl.col("state") != "off").fill_null(value=True)

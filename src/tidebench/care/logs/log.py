@@ -163,12 +163,19 @@ def _ordered(read: pl.DataFrame, phrases: pl.DataFrame) -> pl.DataFrame:
     told = read.join(
         phrases.select("phrase", *written), left_on=PHRASE, right_on=written, how="left", nulls_equal=True
     ).drop(PHRASE)
-    beds = told["bed"].unique().cast(pl.String).fill_null(ONE_BED).str.strip_chars().unique().sort()
-    told = told.with_columns(pl.col("bed").cast(pl.String).fill_null(ONE_BED).str.strip_chars().cast(pl.Enum(beds)))
+    told = told.with_columns(_beds(told["bed"]))
     ordered = told.sort(pl.col("at"), pl.col("bed").to_physical(), "phrase", "value", "until", "said", "before")
     keys = [key for key in ordered.columns if key != "local"]
     again = pl.all_horizontal(pl.col(key).eq_missing(pl.col(key).shift()) for key in keys)
     return ordered.filter(~again)
+
+
+def _beds(cells: pl.Series) -> pl.Series:
+    """Beds by name, in the order of their names; one without a name where no column tells any."""
+    if cells.null_count() == len(cells):
+        return pl.repeat(ONE_BED, len(cells), dtype=pl.Enum([ONE_BED]), eager=True).alias("bed")
+    names = cells.cast(pl.String).fill_null(ONE_BED).str.strip_chars()
+    return names.cast(pl.Enum(names.unique().sort()))
 
 
 def _events(ordered: pl.DataFrame, phrases: pl.DataFrame, zero: int, wall_offset: int | None) -> pl.DataFrame:
@@ -194,8 +201,8 @@ def _events(ordered: pl.DataFrame, phrases: pl.DataFrame, zero: int, wall_offset
 
 
 def _source(part: Part, zero: int) -> Source:
-    bed = pl.col("bed").cast(pl.String).fill_null(ONE_BED).str.strip_chars()
     first, last = (((moment - zero) / MICRO) for moment in (pl.col("at").min(), pl.col("at").max()))
-    spans = part.rows.drop_nulls("at").group_by(bed).agg(first.alias("first"), last.alias("last"))
+    rows = part.rows.select("at", _beds(part.rows["bed"])).drop_nulls("at")
+    spans = rows.group_by("bed").agg(first.alias("first"), last.alias("last"))
     covered = {place: (begun, ended) for place, begun, ended in sorted(spans.iter_rows())}
     return Source(part.name, part.sha256, part.size, part.rows.height, covered)

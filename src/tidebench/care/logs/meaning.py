@@ -31,6 +31,8 @@ Word = TypeVar("Word", bound=str)
 
 MOST_PHRASES = 50_000
 """Different phrases that are looked at; a log with more has texts that are never the same."""
+LONGEST = 80
+"""Letters of a name; what is longer is a text."""
 NUMBER = r"\b\d+(?:[.,]\d+)?\b"
 SHOWN = 8
 BLANK = "…"
@@ -69,7 +71,9 @@ def meaning_of(kind: str, name: str, text: str, words: Words) -> Meaning:
         state = state or _state_in(kind)
     found = _known(own_kind, KINDS) or _kind_in(kind) or _kind_in(name or text)
     named = words.name_of(bare) or bare or found or called
-    return Meaning(found, _known(own_state, STATES) or state, named)
+    return Meaning(
+        found, _known(own_state, STATES) or state, named if len(named) <= LONGEST else f"{named[:LONGEST]}{BLANK}"
+    )
 
 
 def _speaks(cell: str) -> bool:

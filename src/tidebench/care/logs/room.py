@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import polars as pl
@@ -102,11 +103,10 @@ class Told:
     start: datetime | None
     policy: str
 
-    def timeline(self, *, alarms: bool = True) -> pl.DataFrame:
-        """Log, case, review and pictures in the order of time; without the log's alarms where they would bury it."""
+    @cached_property
+    def timeline(self) -> pl.DataFrame:
+        """Log, case, review and pictures in the order of time."""
         events = self.log.events if self.log else None
-        if events is not None and not alarms:
-            events = events.filter(pl.col("kind") != "alarm")
         findings, holds = (self.reviewed.findings, self.reviewed.holds) if self.reviewed else (None, ())
         return timeline(events, self.case, findings, holds, self.pictures, self.start)
 
