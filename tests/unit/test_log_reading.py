@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -359,6 +360,16 @@ def test_words_are_read_from_a_file(write: Write) -> None:
     words = load_words(path)
     assert words.columns == {"When": "time [ms]"}
     assert (words.clock.offset_s, words.capacity_rows) == (-3.0, 4000)
+
+
+def test_the_file_of_words_on_the_page_is_one(write: Write) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "how-to" / "read-an-alarm-log.md").read_text(encoding="utf-8")
+    block = re.search(r"^```toml words\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL)
+    assert block
+    words = load_words(write(block[1], name="words.toml"))
+    assert words.capacity_rows == 4000
+    assert words.kind_of("PAW over, gone") == "alarm off"
+    assert set(words.settings) == {"O2", "Insp. pressure"}
 
 
 @pytest.mark.parametrize(
