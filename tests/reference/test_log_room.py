@@ -156,6 +156,20 @@ def test_hours_of_the_day_are_weighed_by_what_is_covered(tmp_path: Path) -> None
     assert (hours[23].per_hour, hours[0].per_hour, hours[22].per_hour) == (2.0, 0.0, None)
 
 
+def test_standby_is_taken_off_every_hour(tmp_path: Path) -> None:
+    """By hand: from 0 to 4 h with standby from 1:30 to 2:30 h; three hours covered, half of the second and third."""
+    path = tmp_path / "log.csv"
+    rows = ("0,Alarm,on", "5400,Standby,on", "9000,Standby,off", "9060,Alarm,on", "14400,Message,")
+    path.write_text("\n".join(["time [s],kind,state", *rows]) + "\n", encoding="utf-8")
+    log = read_log(path)
+    covered = coverage(log)
+    told = burden(alarms_of(log), covered, 0.0)
+    assert covered.hours == 3.0
+    assert [one.hours for one in told.by_hour][:4] == [1.0, 0.5, 0.5, 1.0]
+    assert told.whole.rate.per_hour == pytest.approx(2 / 3)
+    assert (told.busiest.n if told.busiest else 0) == 2  # whole hours: 0 to 1, and 2:30 to 3:30
+
+
 def test_alarms_are_told_apart_by_bed(tmp_path: Path) -> None:
     """Two beds with nine alarms each in ten minutes: no flood at either, 18 in all."""
     path = tmp_path / "log.csv"

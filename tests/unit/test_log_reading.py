@@ -291,6 +291,8 @@ def test_two_of_one_instant_are_taken_in_the_order_that_makes_sense(write: Write
     assert alarms_of(at_once)["duration_s"].to_list() == [0.0, 10.0]
     again = read_log(write(head, "1,Apnoea,on", "5,Apnoea,on", "5,Apnoea,off", "9,Apnoea,off", name="b.csv"))
     assert alarms_of(again)["duration_s"].to_list() == [4.0, 4.0]
+    rows = ("1,Apnoea,active", "5,Apnoea,active", "5,Apnoea,inactive", "9,Apnoea,inactive")  # on sorts before off here
+    assert alarms_of(read_log(write(head, *rows, name="c.csv")))["duration_s"].to_list() == [4.0, 4.0]
 
 
 def test_an_alarm_that_comes_again_without_an_end_counts_and_has_no_duration(write: Write) -> None:

@@ -89,6 +89,17 @@ def test_rate_and_minute_volume_are_those_of_the_last_minute() -> None:
     assert np.isnan(series(breaths_of({"vte_ml": [400.0] * 30}, gap_after=14), "rate_per_min").value).all()
 
 
+def test_an_event_is_heard_by_the_longest_of_its_runs() -> None:
+    """By hand: within 0 to 40 s runs of 9, 3 and 6 s; the event is missed from a delay of 9 s on."""
+    peak = [20.0] * 14
+    for breath in (1, 2, 3, 6, 9, 10):
+        peak[breath] = 45.0
+    of = series(breaths_of({"peak_pressure_cmh2o": peak}), "peak_pressure_cmh2o")
+    played = replay(of, "high", [40.0], [2.0, 5.0, 8.9, 9.0], np.array([[0.0, 40.0]]), 0.0)
+    assert played.alarms[0].tolist() == [3, 2, 1, 0]
+    assert played.missed[0].tolist() == [0, 0, 0, 1]
+
+
 def test_an_unknown_quantity_is_refused() -> None:
     with pytest.raises(OptionError, match="'stress_index' can't be replayed"):
         series(breaths_of({"vte_ml": [400.0]}), "stress_index")
@@ -136,6 +147,20 @@ def test_what_is_offered_stays_within_what_is_usual() -> None:
         burden = [offer.alarms_per_hour for offer in one.offers]
         assert misses == sorted(misses)
         assert burden == sorted(burden, reverse=True)
+
+
+def test_no_delay_above_a_quarter_of_a_minute_is_offered() -> None:
+    """Breaths of 38 cmH2O come six at a time, 18 s, and tell nothing: only longer delays would spare them."""
+    peak = np.full(1200, 25.0)
+    for begin in range(5, 1200, 40):
+        peak[begin : begin + 6] = 44.0
+    peak[600:620] = 46.0
+    breaths, findings = breaths_of({"peak_pressure_cmh2o": peak.tolist()}), findings_of(("obstruction", 1800.0, 1803.0))
+    one = tradeoff(watched("peak_pressure_cmh2o", "high"), breaths, findings, case_of(), None)
+    assert one is not None
+    assert one.played.alarms[:, list(one.played.delays_s).index(20.0)].min() <= 1
+    assert [offer.delay_s <= LONGEST_OFFERED_S for offer in one.offers] == [True] * len(one.offers)
+    assert one.offers[0].alarms_per_hour > 20
 
 
 def test_nothing_is_offered_without_an_event_or_for_whom_no_bound_is_held() -> None:

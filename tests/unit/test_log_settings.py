@@ -156,6 +156,7 @@ def test_the_start_of_a_recording_is_its_first_stamp_where_the_case_is_silent(tm
         ([100.0], [175.0], None),
         ([100.0, 400.0], [175.0, 900.0], None),  # one pair alone agrees
         ([100.0, 400.0, 5000.0], [25.0, 325.0], (-75.0, 2)),
+        ([100.0, 400.0], [97.0, 403.0, 1100.0, 1400.0], None),  # as many agree as they are
     ],
 )
 def test_holds_tell_how_far_a_clock_is_off(
