@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -78,7 +78,8 @@ def open_logbook(files: Files, asked: Question) -> Logbook:
     case = load_case(files.case) if files.case is not None else None
     reviewed = reviewed_of(files.review, case) if files.review is not None else None
     log = read_log(files.logs, asked.words) if files.logs else None
-    return Logbook(tell(log, case, reviewed, asked), tuple(_originals(files, case)))
+    hashed = {} if log is None else dict(zip(files.logs, (one.sha256 for one in log.sources), strict=True))
+    return Logbook(tell(log, case, reviewed, asked), tuple(_originals(files, case, hashed)))
 
 
 def reviewed_of(folder: Path, case: Case | None) -> Reviewed:
@@ -172,7 +173,7 @@ def settings_toml(told: Told) -> str:
     return tomlkit.dumps(document)
 
 
-def _originals(files: Files, case: Case | None) -> Iterator[Original]:
+def _originals(files: Files, case: Case | None, hashed: Mapping[Path, str]) -> Iterator[Original]:
     """Every file that was read, with its hash; two of one name are told apart by a number."""
     paths = [*files.logs, *files.kept]
     if files.case is not None and case is not None:
@@ -186,9 +187,7 @@ def _originals(files: Files, case: Case | None) -> Iterator[Original]:
             raise OptionError("there is no such file", where=str(path))
         number = taken[path.name] = taken.get(path.name, 0) + 1
         name = path.name if number == 1 else f"{path.stem}-{number}{path.suffix}"
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        yield Original(name, path, digest, path.stat().st_size)
+        yield Original(name, path, hashed.get(path) or _hash(path), path.stat().st_size)
 
 
 def _said(one: Original) -> dict[str, Any]:
@@ -211,6 +210,10 @@ def _keep(kept: Sequence[Original], folder: Path) -> None:
                 remedy="Leave --incident out: the hash is kept in any case.",
             )  # fmt: skip
         shutil.copyfile(one.path, folder / one.name)
-        with (folder / one.name).open("rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != one.sha256:
-                raise OptionError("the file changed while it was read", where=str(one.path), remedy="Try again.")
+        if _hash(folder / one.name) != one.sha256:
+            raise OptionError("the file changed while it was read", where=str(one.path), remedy="Try again.")
+
+
+def _hash(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

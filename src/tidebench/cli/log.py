@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from tidebench.care.logs import Words
+    from tidebench.limits import Policy
     from tidebench.views.section import Section
 
 Switch = Annotated[bool, Parameter(negative="", show_default=False)]
@@ -166,7 +167,7 @@ def _picture(text: str) -> tuple[Path, float | datetime]:
     raise OptionError(f"{moment!r} is no moment", where="--picture", expected="seconds, or 2031-05-04T13:30")
 
 
-def _policy(case: Path | None, named: Path | None):  # type: ignore[no-untyped-def]
+def _policy(case: Path | None, named: Path | None) -> Policy | None:
     """A house's limits: named, or beside the case."""
     from tidebench.case import load_case
     from tidebench.limits import load_policy

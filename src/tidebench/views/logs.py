@@ -144,8 +144,8 @@ def _burden(told: Burden) -> Section:
             f"{told.whole.without_end} of {told.whole.rate.count} alarms have no end in the log: they count, and how "
             "long they lasted is not known."
         )
-    if any(one.priority is None for one in told.grades):
-        after.append("Where the log tells no priority, none is guessed.")
+    guess = "" if all(one.priority for one in told.grades) else " Where the log tells none, none is guessed."
+    after.append(f"Priorities by IEC 60601-1-8 (from memory); an information signal is no alarm.{guess}")
     head = ("priority", "alarms", "per hour", "per bed-day", "lasting (5th to 95th)", "min per hour")
     return Section("How often, and how long", (), head, tuple(rows), frozenset({1, 2, 3, 5}), tuple(after), "course")
 
@@ -187,8 +187,8 @@ def _crowding(told: Told, crowd: Crowding) -> Section:
         for one in crowd.chatter[:3]
     ]
     stood = [
-        f"Stood for {STANDING_S / 60:.0f} min or more (this house's choice; in the process industry an alarm is stale "
-        f"after a day): {crowd.stood}."
+        f"{count(crowd.stood, 'alarm')} stood for {STANDING_S / 60:.0f} min or more (this house's choice; in the "
+        "process industry an alarm is stale after a day)."
     ]
     rows = tuple(
         (one.name, one.priority or "–", moment(told, one.at_s), _least(duration(one.lasted_s), sure=one.ended))
