@@ -105,7 +105,7 @@ def hours_figure(told: Burden) -> Picture:
 
 def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
     """Burden against missed events, a panel for each alarm: a line for each delay, along the limits."""
-    across, panel, gap = 3, 29.0, 15.0
+    across, panel, gap = 3, 26.0, 13.5
     rows = -(-len(told) // across)
     with drawing():
         sheet = Sheet(rows * (panel + gap) + 3)
@@ -145,7 +145,7 @@ def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
         axes.annotate(
             f"{record.bounds(offer.limit)}, {offer.delay_s:g} s", (offer.alarms_per_hour, offer.missed),
             xytext=(-3 if right else 5, 6), textcoords="offset points", color=BLUE, fontsize=7.5,
-            ha="right" if right else "left",
+            ha="right" if right else "left", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8},
         )  # fmt: skip
     axes.set_xscale("symlog", linthresh=1.0)
     axes.set_xlim(-0.15, max(1.0, 1.4 * float(per_hour[told].max(initial=0.0))))

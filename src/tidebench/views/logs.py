@@ -13,7 +13,7 @@ from tidebench.care.logs.crowding import FLOOD_FROM, STANDING_S
 from tidebench.quantities import quantity
 from tidebench.views.replayed import replayed
 from tidebench.views.section import Section, moment, percent, rated
-from tidebench.views.wording import clock, count, duration, sentence, setting_words
+from tidebench.views.wording import clock, count, duration, listed, sentence, setting_words
 
 if TYPE_CHECKING:
     from tidebench.care.logs.beside import Beside
@@ -94,8 +94,11 @@ def _covered(told: Told, log: Log, covered: Coverage) -> Section:
 
 def _read(log: Log) -> str:
     """Which column holds what, and which of it nobody told."""
-    read = ", ".join(f"{role} from {head!r}{'*' if role in log.proposed else ''}" for role, head in log.columns.items())
-    return f"Read: {read}." + (" (*: by its name alone; --column says otherwise.)" if log.proposed else "")
+    read = ", ".join(f"{role} from {head!r}" for role, head in log.columns.items())
+    if not log.proposed:
+        return f"Read: {read}."
+    guessed = "all" if len(log.proposed) == len(log.columns) else listed(log.proposed)
+    return f"Read: {read}; {guessed} by its name alone, and --column says otherwise."
 
 
 def _place(told: Told) -> Section:
