@@ -98,7 +98,7 @@ def _read(log: Log) -> str:
     if not log.proposed:
         return f"Read: {read}."
     guessed = "all" if len(log.proposed) == len(log.columns) else listed(log.proposed)
-    return f"Read: {read}; {guessed} by its name alone, and --column says otherwise."
+    return f"Read: {read}; {guessed} by name alone, and --column says otherwise."
 
 
 def _place(told: Told) -> Section:

@@ -172,8 +172,10 @@ def classified(phrases: pl.DataFrame, words: Words, *, alarms_only: bool) -> tup
 
 def _translated(cells: pl.Series, find: Finder) -> tuple[pl.Series, list[str]]:
     """Words in this package's own, null where nobody knows them; and those."""
-    meant = pl.Series([find(word) if word else None for word in cells], dtype=pl.String)
-    return meant, cells.filter(meant.is_null() & cells.is_not_null()).unique().sort().to_list()
+    different = cells.drop_nulls().unique().sort()
+    meant = pl.Series([find(word) for word in different], dtype=pl.String)
+    found = cells.replace_strict(different, meant, default=None, return_dtype=pl.String)
+    return found, different.filter(meant.is_null()).to_list()
 
 
 def _strange(words: list[str], what: str, table: str) -> str:
