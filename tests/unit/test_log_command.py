@@ -198,7 +198,7 @@ def test_limits_are_replayed_without_a_log(place: Path, run: Run) -> None:
     assert "Limits replayed" in said
     assert "What the log covers" not in said
     unknown = run("--review", place / "review")
-    assert "no bound of such a limit is held for a patient of unknown age" in " ".join(unknown.split())
+    assert "is not known for a patient of unknown age, so none is offered" in " ".join(unknown.split())
 
 
 def test_columns_offset_and_bed_come_from_the_command_line(tmp_path: Path, run: Run) -> None:

@@ -12,11 +12,11 @@ import pytest
 from tidebench.care.logs import asked_of, replay, series, tradeoffs
 from tidebench.care.logs.beside import beside, meets
 from tidebench.care.logs.changed import changed
-from tidebench.care.logs.tradeoff import LONGEST_OFFERED_S, MOST_SOUNDING, front, grid, table_of, tradeoff
-from tidebench.care.logs.watched import WATCHED, Watched, outermost_limit, usual_limit
+from tidebench.care.logs.tradeoff import MOST_SOUNDING, front, grid, table_of, tradeoff
+from tidebench.care.logs.watched import WATCHED, Watched, usual_limit
 from tidebench.case import Case, case_from
 from tidebench.errors import OptionError
-from tidebench.limits import Limit, Policy
+from tidebench.limits import Limit, Policy, Practice
 from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS
 
 ADULT = {"age_years": 60, "sex": "male", "height_cm": 175}
@@ -130,7 +130,7 @@ def test_a_limit_is_offered_that_misses_none_and_spares_lone_breaths() -> None:
     assert best.limit <= 40.0
     assert best.halves_per_hour == pytest.approx((6.0, 4.0), rel=0.02)
     assert one.usual is not None
-    assert (one.usual.limit, one.outermost) == (35.0, 40.0)
+    assert (one.usual.tight, one.usual.wide) == (35.0, 40.0)
     at_usual = one.played.alarms[list(one.played.limits).index(35.0), 0]
     assert at_usual == 35  # thirty lone breaths and five runs
 
@@ -138,11 +138,12 @@ def test_a_limit_is_offered_that_misses_none_and_spares_lone_breaths() -> None:
 def test_what_is_offered_stays_within_what_is_usual() -> None:
     breaths, findings = spiked()
     for one in tradeoffs(breaths, findings, case_of(), None):
+        assert one.usual is not None
+        wide = one.usual.wide
         for offer in one.offers:
-            assert offer.delay_s <= LONGEST_OFFERED_S
+            assert offer.delay_s <= 15.0
             assert offer.minutes_per_hour <= 60 * MOST_SOUNDING
-            assert one.outermost is not None
-            assert offer.limit <= one.outermost if one.watched.side == "high" else offer.limit >= one.outermost
+            assert offer.limit <= wide if one.watched.side == "high" else offer.limit >= wide
         misses = [offer.missed for offer in one.offers]
         burden = [offer.alarms_per_hour for offer in one.offers]
         assert misses == sorted(misses)
@@ -159,7 +160,7 @@ def test_no_delay_above_a_quarter_of_a_minute_is_offered() -> None:
     one = tradeoff(watched("peak_pressure_cmh2o", "high"), breaths, findings, case_of(), None)
     assert one is not None
     assert one.played.alarms[:, list(one.played.delays_s).index(20.0)].min() <= 1
-    assert [offer.delay_s <= LONGEST_OFFERED_S for offer in one.offers] == [True] * len(one.offers)
+    assert [offer.delay_s <= 15.0 for offer in one.offers] == [True] * len(one.offers)
     assert one.offers[0].alarms_per_hour > 20
 
 
@@ -170,54 +171,61 @@ def test_nothing_is_offered_without_an_event_or_for_whom_no_bound_is_held() -> N
     assert without is not None
     assert without.offers == ()
     assert "nothing that this alarm is there to tell" in without.reason
-    for patient, who in (
-        ({"age_years": 6}, "a child"),
-        ({"age_days": 3}, "a newborn"),
-        ({}, "a patient of unknown age"),
-    ):
+    unknown = tradeoff(high, breaths, findings, case_of({}), None)
+    assert unknown is not None
+    assert (unknown.usual, unknown.offers) == (None, ())
+    assert "a patient of unknown age" in unknown.reason
+
+
+def test_a_child_is_weighed_by_a_child_s_rules_and_the_house_s_are_not_passed() -> None:
+    """By common practice a child's pressure alarm is at most 35 to 40 cmH2O, a newborn's 30 to 35."""
+    breaths, findings = spiked()
+    high = watched("peak_pressure_cmh2o", "high")
+    patients: list[tuple[dict[str, Any], float]] = [({"age_years": 6}, 35.0), ({"age_days": 3}, 30.0)]
+    for patient, widest in patients:
         one = tradeoff(high, breaths, findings, case_of(patient), None)
         assert one is not None
-        assert one.offers == ()
-        assert f"no bound of such a limit is held for {who}" in one.reason
-    house = Policy(
-        "Ours", None, (Limit("peak_pressure_cmh2o", "child", None, 32, "house policy", "Ours", ""),), frozenset()
-    )
-    child = tradeoff(high, breaths, findings, case_of({"age_years": 6}), house)
-    assert child is not None
-    assert child.offers
-    assert all(offer.limit <= 32 for offer in child.offers)
-
-
-def test_a_house_s_limit_is_not_passed_and_the_trade_s_neither() -> None:
-    breaths, _ = spiked()
-    of, high = series(breaths, "peak_pressure_cmh2o"), watched("peak_pressure_cmh2o", "high")
-    for own, bound in ((30.0, 30.0), (60.0, 40.0)):
-        house = Policy("Ours", None, (Limit(high.key, "adult", None, own, "house policy", "Ours", ""),), frozenset())
-        assert outermost_limit(high, of, case_of(), house) == bound
+        assert one.usual is not None
+        assert one.usual.wide == widest
+        assert all(offer.limit <= widest for offer in one.offers)
+    of = series(breaths, "peak_pressure_cmh2o")
+    for bound, tight, wide in ((32.0, 32.0, 32.0), (60.0, 35.0, 40.0)):
+        own = Limit(high.key, "adult", None, bound, "house policy", "Ours", "")
+        usual = usual_limit(high, of, case_of(), Policy("Ours", None, (own,), frozenset()))
+        assert usual is not None
+        assert (usual.tight, usual.wide) == (tight, wide)
+    habit = Practice("alarm_pressure_above_peak_cmh2o", "adult", 5, 8, "house policy", "Ours")
+    usual = usual_limit(high, of, case_of(), Policy("Ours", None, (), frozenset(), (habit,)))
+    assert usual is not None
+    assert (usual.tight, usual.wide, usual.own) == (30.0, 33.0, True)
+    assert usual.rule == "high pressure, above peak: 5 to 8 cmH2O (Ours)"
 
 
 @pytest.mark.parametrize(
     ("key", "side", "adult", "newborn"),
     [
-        ("peak_pressure_cmh2o", "high", 30.0, 30.0),
-        ("peak_pressure_cmh2o", "low", 15.0, 15.0),
-        ("vte_ml", "low", 280.0, 280.0),
-        ("vte_ml", "high", 600.0, 600.0),
-        ("minute_volume_l_min", "low", 6.0, 6.4),
-        ("minute_volume_l_min", "high", 12.0, 10.0),
-        ("rate_per_min", "high", 35.0, 70.0),
-        ("peep_cmh2o", "low", 5.0, 5.0),
+        ("peak_pressure_cmh2o", "high", (30, 35), (30, 30)),
+        ("peak_pressure_cmh2o", "low", (15, 10), (15, 10)),
+        ("vte_ml", "low", (280, 280), (280, 280)),
+        ("vte_ml", "high", (520, 600), (520, 600)),
+        ("minute_volume_l_min", "low", (6, 4), (6.4, 5.6)),
+        ("minute_volume_l_min", "high", (10, 12), (9.6, 10)),
+        ("rate_per_min", "high", (30, 35), (70, 70)),
+        ("peep_cmh2o", "low", (6, 5), (6, 5)),
     ],
 )
-def test_where_people_usually_set_alarms(key: str, side: str, adult: float, newborn: float) -> None:
-    """Common practice without a source: 10 above peak, minute volume 25 % under and 50 % over, newborns 20 and 30 %."""
+def test_where_people_usually_set_alarms(
+    key: str, side: str, adult: tuple[float, float], newborn: tuple[float, float]
+) -> None:
+    """Common practice without a source: peak 20, volume 400, minute volume 8, set PEEP 8, by hand, two figures."""
     of = series(breaths_of({"vte_ml": [400.0] * 60}), key)
-    for patient, limit in ((ADULT, adult), ({"age_days": 2}, newborn)):
-        usual, words = usual_limit(watched(key, side), of, case_of(patient))
+    patients: list[tuple[dict[str, Any], tuple[float, float]]] = [(ADULT, adult), ({"age_days": 2}, newborn)]
+    for patient, ends in patients:
+        usual = usual_limit(watched(key, side), of, case_of(patient), None)
         assert usual is not None
-        assert usual.limit == pytest.approx(limit)
-        assert "common practice, no source" in words
-    assert usual_limit(watched("rate_per_min", "high"), of, case_of({"age_years": 6}))[0] is None
+        assert (usual.tight, usual.wide) == pytest.approx(ends)
+        assert "common practice, no source" in usual.rule
+    assert usual_limit(watched(key, side), of, case_of({}), None) is None
 
 
 def test_quantities_that_are_not_known_are_not_replayed() -> None:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,9 +15,8 @@ from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
 from tidebench.report.palette import BLUE, GREY, INK, RED, Style
-from tidebench.report.printable import with_marks
+from tidebench.report.pdf import pdf_bytes
 from tidebench.report.typesetting import typeset
-from tidebench.report.write import STANDARDS, TIMESTAMP
 from tidebench.views.logs import log_page
 from tidebench.views.replayed import alarm_words
 from tidebench.views.section import Section, moment, rated
@@ -137,7 +134,7 @@ def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
         per_hour[best], played.missed[best], "-", color=INK, linewidth=0.9, marker=".", markersize=3, label="fewest"
     )
     if one.usual is not None:
-        m = list(played.limits).index(one.usual.limit)
+        m = list(played.limits).index(one.usual.tight)
         axes.plot(per_hour[m, 0], played.missed[m, 0], "x", markersize=6, color=RED, label="usual")
     for offer in one.offers[:1]:
         axes.plot(offer.alarms_per_hour, offer.missed, "o", markersize=6.5, markerfacecolor="none", color=BLUE)
@@ -178,13 +175,7 @@ CAPTIONS = {
 
 def log_pdf(told: Told, figures: dict[str, Picture], further: Sequence[Section] = ()) -> bytes:
     """The page as PDF: the same log, the same bytes."""
-    import typst
-
-    data = log_content(told, figures, further)
-    try:
-        return _compiled(data)
-    except typst.TypstError:
-        return _compiled(with_marks(data, STANDARDS))
+    return pdf_bytes(log_content(told, figures, further), "page.typ", "logs.typ")
 
 
 def log_content(told: Told, figures: dict[str, Picture], further: Sequence[Section] = ()) -> dict[str, Any]:
@@ -192,7 +183,7 @@ def log_content(told: Told, figures: dict[str, Picture], further: Sequence[Secti
     title = (told.case.title if told.case else "") or "Event log"
     words: dict[str, Any] = {
         "title": title,
-        "lead": "What an event log covers, what its alarms come to, and what limits would have done.",
+        "description": "What an event log covers, what its alarms come to, and what limits would have done.",
         "caution": CAUTION,
         "program": f"Tidebench {__version__}",
         "sections": [
@@ -211,17 +202,3 @@ def log_content(told: Told, figures: dict[str, Picture], further: Sequence[Secti
     }
     pictures = {name: {"svg": one.svg, "alt": typeset(one.alt)} for name, one in figures.items()}
     return {**typeset(words), "figures": pictures}
-
-
-def _compiled(data: dict[str, Any]) -> bytes:
-    import typst
-
-    pdf: bytes = typst.compile(
-        files("tidebench.report").joinpath("logs.typ").read_bytes(),
-        format="pdf",
-        sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
-        pdf_standards=list(STANDARDS),
-        timestamp=TIMESTAMP,
-        ignore_system_fonts=True,
-    )
-    return pdf

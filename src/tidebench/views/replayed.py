@@ -37,7 +37,9 @@ def replayed(told: Told) -> Iterator[Section]:
     if told.tradeoffs:
         rows = tuple(row for one in told.tradeoffs for row in _tradeoff(one))
         head = ("alarm", "limit", "delay", "per hour", "min per h", "missed", "in halves")
-        house = (told.policy,) if told.policy else ()
+        own = [one.usual.rule for one in told.tradeoffs if one.usual is not None and one.usual.own]
+        practice = f"Practice of this house: {'; '.join(own)}." if own else ""
+        house = (words for words in (told.policy, practice) if words)
         notes = tuple(f"{sentence(_alarm(one))[:-1]}: {one.reason}" for one in told.tradeoffs if one.reason)
         right = frozenset(range(1, 7))
         yield Section("Limits replayed", (NEVER, MODEL, *house), head, rows, right, (EVENTS, *notes), "tradeoff")
@@ -59,10 +61,10 @@ def _tradeoff(one: Tradeoff) -> Iterator[tuple[str, ...]]:
     yield _alarm(one), "", "", "", "", "", ""
     record = quantity(one.watched.key)
     if one.usual is not None:
-        m, played = list(one.played.limits).index(one.usual.limit), one.played
+        m, played = list(one.played.limits).index(one.usual.tight), one.played
         alarms, minutes = played.alarms[m, 0] / one.hours, played.sounding_s[m, 0] / 60 / one.hours
         missed = f"{played.missed[m, 0]} of {one.events}" if one.events else "–"
-        yield "  usual", record.bounds(one.usual.limit), "0 s", rated(alarms), rated(minutes), missed, ""
+        yield "  usual", record.bounds(one.usual.tight), "0 s", rated(alarms), rated(minutes), missed, ""
     for place, offer in enumerate(one.offers):
         name = "  fewer alarms" if place else "  least missed" if offer.missed else "  suggested"
         yield name, record.bounds(offer.limit), *_numbers(offer, one.events)

@@ -84,8 +84,6 @@ def _tradeoff(one: Tradeoff) -> dict[str, Any]:
         "unknown": one.unknown,
         "events": one.events,
         "usual": one.usual,
-        "usual_by": one.usual_words or None,
-        "outermost": one.outermost,
         "offers": one.offers,
         "reason": one.reason or None,
     }

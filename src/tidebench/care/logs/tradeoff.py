@@ -10,9 +10,9 @@ import numpy.typing as npt
 import polars as pl
 
 from tidebench.care.logs.replay import Replay, Series, Side, replay, runs, series, sounds
-from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of, house_limit, outermost_limit, usual_limit
+from tidebench.care.logs.watched import WATCHED, Asked, Usual, Watched, events_of, record_of, usual_limit
 from tidebench.case import Case
-from tidebench.limits import Policy, population
+from tidebench.limits import Policy, Practice
 from tidebench.quantities import quantity
 
 DELAYS_S = (0.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 120.0)
@@ -20,8 +20,6 @@ GRID = 20
 """Limits that are tried for each quantity, at most, so that with the delays there are up to 200 pairs."""
 GRACE_S = 30.0
 """An alarm that comes so long after an event's end still tells of it (this house's choice)."""
-LONGEST_OFFERED_S = 15.0
-"""No longer delay is offered: a disconnection is to be told within 10 to 15 s (common practice, no source)."""
 MOST_SOUNDING = 0.2
 """Part of the time from which on an alarm sounds so long that its count tells nothing (this house's choice)."""
 MOST_OFFERS = 3
@@ -58,10 +56,8 @@ class Tradeoff:
     events : int
         True events that it is there to tell.
     played : Replay
-    usual : Asked or None
-        Where people usually set it, and ``usual_words`` from what.
-    outermost : float or None
-        The limit beyond which none is offered.
+    usual : Usual or None
+        Where people usually set it; nothing beyond its wide end is offered.
     offers : tuple of Offer
         From the fewest missed on, each with the fewest alarms for what it misses.
     reason : str
@@ -73,9 +69,7 @@ class Tradeoff:
     unknown: float
     events: int
     played: Replay
-    usual: Asked | None
-    usual_words: str
-    outermost: float | None
+    usual: Usual | None
     offers: tuple[Offer, ...]
     reason: str
 
@@ -114,15 +108,15 @@ def tradeoff(
     if not np.isfinite(of.value).any() or of.hours <= 0:
         return None
     events = events_of(watched, findings, of, further)
-    usual, words = usual_limit(watched, of, case)
-    outermost = outermost_limit(watched, of, case, policy)
-    limits = grid(of, watched.side, [one for one in (usual.limit if usual else None, outermost) if one is not None])
+    usual = usual_limit(watched, of, case, policy)
+    limits = grid(of, watched.side, (usual.tight, usual.wide) if usual else ())
     played = replay(of, watched.side, limits, DELAYS_S, events, GRACE_S)
-    reason = _unweighable(len(events), case, house_limit(watched, policy))
-    offers = () if reason else _offers(of, watched, played, outermost, len(events))
+    reason = _unweighable(len(events), usual)
+    delay = record_of("alarm_disconnection_s", case, policy)
+    offers = _offers(of, watched, played, usual, delay, len(events)) if usual and delay and not reason else ()
     reason = reason or _doubt(offers, len(events))
     unknown = float(1.0 - np.isfinite(of.value).mean())
-    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, words, outermost, offers, reason)
+    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, offers, reason)
 
 
 def grid(of: Series, side: Side, further: Sequence[float] = ()) -> tuple[float, ...]:
@@ -146,17 +140,15 @@ def _round_step(least: float) -> float:
     return float(next(size * power for size in (1.0, 2.0, 5.0, 10.0) if size * power >= least * (1 - 1e-9)))
 
 
-def _unweighable(events: int, case: Case, house: float | None) -> str:
+def _unweighable(events: int, usual: Usual | None) -> str:
     """Why no limit can be offered; empty where one can."""
     if not events:
         return (
             "nothing that this alarm is there to tell was found in this record, so no limit can be weighed: fewer "
             "alarms would have cost nothing here, and might elsewhere."
         )
-    group = population(case.patient).group
-    if group != "adult" and house is None:
-        who = {"child": "a child", "newborn": "a newborn"}.get(group or "", "a patient of unknown age")
-        return f"no bound of such a limit is held for {who}: none is offered unless a house's policy has one."
+    if usual is None:
+        return "where people set it is not known for a patient of unknown age, so none is offered."
     return ""
 
 
@@ -170,12 +162,16 @@ def _doubt(offers: Sequence[Offer], events: int) -> str:
     return f"only {events} {stand} behind this." if events < FEW_EVENTS else ""
 
 
-def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, events: int) -> tuple[Offer, ...]:
-    """For the fewest missed, then for more, the pair with the fewest alarms; of equals the tightest limit."""
+def _offers(
+    of: Series, watched: Watched, played: Replay, usual: Usual, delay: Practice, events: int
+) -> tuple[Offer, ...]:
+    """For the fewest missed, then for more, the pair with the fewest alarms; of equals the tightest limit.
+
+    None beyond the wide end of what is usual, nor with a longer delay than a disconnection may have.
+    """
     high = watched.side == "high"
-    inside = telling(played, of.hours) & (played.delays_s <= LONGEST_OFFERED_S)[None, :]
-    if bound is not None:
-        inside &= (played.limits <= bound if high else played.limits >= bound)[:, None]
+    inside = telling(played, of.hours) & (played.delays_s <= delay.high)[None, :]
+    inside &= (played.limits <= usual.wide if high else played.limits >= usual.wide)[:, None]
     pairs = [
         (int(played.missed[m, k]), int(played.alarms[m, k]), m if high else -m, k)
         for m, k in np.argwhere(inside).tolist()
@@ -186,9 +182,9 @@ def _offers(of: Series, watched: Watched, played: Replay, bound: float | None, e
         if alarms >= fewest or len(found) == MOST_OFFERS or missed == events:
             continue
         fewest, at = alarms, (abs(m), k)
-        limit, delay = float(played.limits[at[0]]), float(played.delays_s[k])
-        minutes, halves = float(played.sounding_s[at]) / 60 / of.hours, _halves(of, watched.side, limit, delay)
-        found.append(Offer(limit, delay, alarms / of.hours, minutes, missed, halves))
+        limit, delay_s = float(played.limits[at[0]]), float(played.delays_s[k])
+        minutes, halves = float(played.sounding_s[at]) / 60 / of.hours, _halves(of, watched.side, limit, delay_s)
+        found.append(Offer(limit, delay_s, alarms / of.hours, minutes, missed, halves))
     return tuple(found)
 
 

@@ -12,16 +12,22 @@ import polars as pl
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
-from tidebench.limits import Policy, population, predicted_weight_kg
-from tidebench.quantities import COMMON_PRACTICE, quantity
+from tidebench.limits import ITEMS, Policy, Practice, population, practice
+from tidebench.quantities import quantity
 
 SURE = 0.5
 """Findings less sure than this are not held to be true events."""
-RATES = {"adult": 35.0, "newborn": 70.0}
-"""High rates at which people set the alarm, per minute (common practice, no source)."""
-
-Alarm = tuple[str, str]
-"""Quantity and side."""
+ALARM_ITEMS = {
+    ("peak_pressure_cmh2o", "high"): "alarm_pressure_above_peak_cmh2o",
+    ("peak_pressure_cmh2o", "low"): "alarm_pressure_below_peak_cmh2o",
+    ("vte_ml", "low"): "alarm_volume_low_percent",
+    ("vte_ml", "high"): "alarm_volume_high_percent",
+    ("minute_volume_l_min", "low"): "alarm_minute_volume_below_percent",
+    ("minute_volume_l_min", "high"): "alarm_minute_volume_above_percent",
+    ("rate_per_min", "high"): "alarm_rate_high_per_min",
+    ("peep_cmh2o", "low"): "alarm_peep_under_cmh2o",
+}
+"""The record of practice that says where an alarm is usually set, by quantity and side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,55 +122,79 @@ def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Seq
     return np.asarray(events[np.argsort(events[:, 0], kind="stable")], float)
 
 
-def usual_limit(watched: Watched, of: Series, case: Case) -> tuple[Asked | None, str]:
-    """Where people usually set an alarm, by the usual value of this record or by what is set; with the rule.
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """Where people usually set an alarm for such a patient, and by which rule.
 
-    Rules are common practice without a source; for rates of a child, and of a patient of unknown age, there is none.
+    Attributes
+    ----------
+    tight, wide : float
+        The span of the rule; nothing beyond the wide end is offered.
+    rule : str
+        In words, with its source.
+    own : bool
+        True where a house says so.
     """
-    group = population(case.patient).group
-    middle = float(np.nanmedian(of.value))
-    under, over = (0.8, 1.3) if group == "newborn" else (0.75, 1.5)
-    peep = _set_peep(case)
-    rules: dict[Alarm, tuple[float | None, str]] = {
-        ("peak_pressure_cmh2o", "high"): (min(middle + 10.0, 50.0), "10 cmH2O above the median, at most 50"),
-        ("peak_pressure_cmh2o", "low"): (middle - 5.0, "5 cmH2O below the median"),
-        ("vte_ml", "low"): (0.7 * middle, "70 % of the median"),
-        ("vte_ml", "high"): (1.5 * middle, "150 % of the median"),
-        ("minute_volume_l_min", "low"): (under * middle, f"{100 * under:.0f} % of the median"),
-        ("minute_volume_l_min", "high"): (over * middle, f"{100 * over:.0f} % of the median"),
-        ("rate_per_min", "high"): (RATES.get(group or ""), "by age"),
-        ("peep_cmh2o", "low"): (None if peep is None else peep - 3.0, "3 cmH2O under the set PEEP"),
-    }
-    value, rule = rules[watched.key, watched.side]
-    if value is None:
-        return None, ""
-    return Asked(watched.key, watched.side, _two_figures(value), 0.0), f"{rule} ({COMMON_PRACTICE})"
+
+    tight: float
+    wide: float
+    rule: str
+    own: bool = False
 
 
-def outermost_limit(watched: Watched, of: Series, case: Case, policy: Policy | None) -> float | None:
-    """The limit beyond which none is offered: the widest that people usually set for an adult, or the house's own.
+def usual_limit(watched: Watched, of: Series, case: Case, policy: Policy | None) -> Usual | None:
+    """Where people usually set an alarm, by the median of this record or what is set; None for whom there is no rule.
 
-    Of the two the tighter one. None for whom no such rule is held.
+    The rules are the records of practice (:mod:`tidebench.limits.starts`), a house's own before those, chosen by age.
+    A house's limit of the quantity itself is never passed.
     """
+    middle, peep = float(np.nanmedian(of.value)), _set_peep(case)
+    made = _ends(watched, middle, middle if peep is None else peep, case, policy)
+    if made is None:
+        return None
+    tight, wide, record = made
+    words = f"{ITEMS[record.item].label}: {record.low:g} to {record.high:g} {ITEMS[record.item].unit}".rstrip()
     house = house_limit(watched, policy)
-    if population(case.patient).group != "adult":
-        return house
-    middle, weight = float(np.nanmedian(of.value)), predicted_weight_kg(case.patient)
-    peep = _set_peep(case)
-    rules: dict[Alarm, float] = {
-        ("peak_pressure_cmh2o", "high"): 40.0,
-        ("peak_pressure_cmh2o", "low"): middle - 10.0,
-        ("vte_ml", "low"): 4.0 * weight if weight else 0.7 * middle,
-        ("vte_ml", "high"): 1.5 * middle,
-        ("minute_volume_l_min", "low"): 0.5 * middle,
-        ("minute_volume_l_min", "high"): 1.5 * middle,
-        ("rate_per_min", "high"): RATES["adult"],
-        ("peep_cmh2o", "low"): (middle if peep is None else peep) - 3.0,
-    }
-    widest = _two_figures(rules[watched.key, watched.side])
-    if house is None:
-        return widest
-    return min(widest, house) if watched.side == "high" else max(widest, house)
+    nearer = min if watched.side == "high" else max
+    if house is not None:
+        tight, wide = nearer(tight, house), nearer(wide, house)
+    return Usual(_two_figures(tight), _two_figures(wide), f"{words} ({record.source})", record.kind == "house policy")
+
+
+def _ends(
+    watched: Watched, middle: float, peep: float, case: Case, policy: Policy | None
+) -> tuple[float, float, Practice] | None:
+    """The tight and the wide end of the usual span, and the record that says so."""
+    item = ALARM_ITEMS[watched.key, watched.side]
+    record = record_of(item, case, policy)
+    if record is None:
+        return None
+    low, high = record.low, record.high
+    ends = {
+        ("peak_pressure_cmh2o", "high"): (middle + low, middle + high),
+        ("peak_pressure_cmh2o", "low"): (middle - low, middle - high),
+        ("vte_ml", "low"): (middle * high / 100, middle * low / 100),
+        ("vte_ml", "high"): (middle * low / 100, middle * high / 100),
+        ("minute_volume_l_min", "low"): (middle * (1 - low / 100), middle * (1 - high / 100)),
+        ("minute_volume_l_min", "high"): (middle * (1 + low / 100), middle * (1 + high / 100)),
+        ("rate_per_min", "high"): (low, high),
+        ("peep_cmh2o", "low"): (peep - low, peep - high),
+    }[watched.key, watched.side]
+    cap = record_of("alarm_pressure_cap_cmh2o", case, policy)
+    if item == "alarm_pressure_above_peak_cmh2o" and cap is not None:
+        return min(ends[0], cap.high), min(ends[1], cap.low), record
+    return *ends, record
+
+
+def record_of(item: str, case: Case, policy: Policy | None) -> Practice | None:
+    """A record of practice for the patient of a case; None where the age is not known, or there is none."""
+    group, patient = population(case.patient).group, case.patient
+    if group is None:
+        return None
+    days = patient.age_days
+    return practice(
+        item, group, patient.age_years if days is None else days / 365.25, own=policy.practice if policy else ()
+    )
 
 
 def house_limit(watched: Watched, policy: Policy | None) -> float | None:
