@@ -102,7 +102,7 @@ def hours_figure(told: Burden) -> Picture:
 
 def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
     """Burden against missed events, a panel for each alarm: a line for each delay, along the limits."""
-    across, panel, gap = 3, 26.0, 13.5
+    across, panel, gap = 3, 26.0, 15.5
     rows = -(-len(told) // across)
     with drawing():
         sheet = Sheet(rows * (panel + gap) + 3)
