@@ -18,7 +18,8 @@ from tidebench.care.logs.as_json import as_json
 from tidebench.care.logs.tradeoff import table_of
 from tidebench.case import CASE_FILE, Case, load_case
 from tidebench.errors import OptionError
-from tidebench.store import Identity, keep_other_results, new_result, read_result
+from tidebench.results import reviewed_result
+from tidebench.store import Identity, keep_other_results, new_result
 from tidebench.views.logs import originals, timeline_section
 from tidebench.views.section import Section
 
@@ -88,17 +89,9 @@ def reviewed_of(folder: Path, case: Case | None) -> Reviewed:
     Raises
     ------
     InputError
-        There is no result, it holds no breaths, or it is another case's.
+        As :func:`tidebench.results.reviewed_result`.
     """
-    result = read_result(folder)
-    if not {"breaths.parquet", "findings.parquet"} <= result.files.keys():
-        raise OptionError("this result holds no breaths", where=str(folder), expected="the result of tidebench review")
-    if case is not None and result.manifest.get("case_hash") != case.case_hash:
-        raise OptionError(
-            "this is a review of another case, or of this one before it was changed",
-            where=str(folder),
-            remedy="Review the case again.",
-        )
+    reviewed_result(folder, case)
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     breaths, findings = (pl.read_parquet(folder / f"{name}.parquet") for name in ("breaths", "findings"))
     return Reviewed(breaths, findings, summary["holds"])

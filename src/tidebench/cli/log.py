@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-from cyclopts import Parameter
-
+from tidebench.cli.options import Number, Switch, Words, print_json
+from tidebench.cli.printing import as_is, heading, lines, say
 from tidebench.cli.progress import progress_bar
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from tidebench.care.logs import Words
+    from tidebench.care.logs import Words as LogWords
     from tidebench.limits import Policy
     from tidebench.views.section import Section
-
-Switch = Annotated[bool, Parameter(negative="", show_default=False)]
-Repeated = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)]
 
 
 def log(
@@ -26,14 +23,14 @@ def log(
     case: Path | None = None,
     review: Path | None = None,
     words: Path | None = None,
-    column: Repeated = (),
-    offset: float | None = None,
+    column: Words = (),
+    offset: Number = None,
     zero: datetime | None = None,
     bed: str | None = None,
     now: str | None = None,
     then: str | None = None,
-    must: Repeated = (),
-    picture: Repeated = (),
+    must: Words = (),
+    picture: Words = (),
     policy: Path | None = None,
     out: Path | None = None,
     incident: Switch = False,
@@ -102,11 +99,9 @@ def log(
         if out is not None:
             write_logbook(book, out, files, tell)
     if json:
-        import json as notation
-
         from tidebench.care.logs.as_json import as_json
 
-        print(notation.dumps(as_json(book.told), ensure_ascii=False, indent=2, allow_nan=False))
+        print_json(as_json(book.told))
         return
     from rich.console import Console
 
@@ -117,12 +112,12 @@ def log(
     for part in log_page(book.told):
         _section(part, console)
     console.print()
-    console.print(CAUTION, style="italic", markup=False)
+    say(CAUTION, console, "italic")
     if out is not None:
-        console.print(f"\nPage: {out.resolve() / 'log.pdf'}", soft_wrap=True, markup=False)
+        print(f"\nPage: {out.resolve() / 'log.pdf'}")
 
 
-def _words(path: Path | None, columns: tuple[str, ...], offset: float | None) -> Words:
+def _words(path: Path | None, columns: tuple[str, ...], offset: Number) -> LogWords:
     """The words of a file, with what the command line adds."""
     from tidebench.care.logs import Words, load_words
     from tidebench.care.logs.words import Clock
@@ -181,23 +176,16 @@ def _policy(case: Path | None, named: Path | None) -> Policy | None:
 def _section(part: Section, console: Console) -> None:
     """A section, readable at 80 columns."""
     from rich.table import Table
-    from rich.text import Text
 
     if part.heading:
-        console.print()
-        console.print(Text(part.heading, style="bold underline"))
+        heading(part.heading, console)
     for line in part.lines:
-        console.print(Text(line))
+        say(line, console)
     if part.rows:
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="italic")
         for k, name in enumerate(part.head):
-            table.add_column(Text(name), justify="right" if k in part.right else "left", ratio=None)
+            table.add_column(as_is(name), justify="right" if k in part.right else "left")
         for row in part.rows:
-            table.add_row(*(Text(cell) for cell in row))
+            table.add_row(*map(as_is, row))
         console.print(table)
-    for line in part.after:
-        grid = Table.grid(padding=0)
-        grid.add_column(width=2)
-        grid.add_column()
-        grid.add_row(Text("- "), Text(line))
-        console.print(grid)
+    lines(part.after, console)
