@@ -180,7 +180,7 @@ def test_one_timeline_of_log_case_and_pictures(log: Make) -> None:
     assert table["at_s"].to_list() == [0.0, 60.0, 90.0, 95.0, 120.0, 300.0, 360.0, 600.0]
     assert table["source"].to_list() == ["case", "case", "log", "picture", "case", "case", "picture", "case"]
     assert table["what"].to_list() == [
-        "PEEP set 8.0 cmH2O", "much", "Apnoea 20", "screen.jpg", "SpO2 0.93", "arterial, pH 7.30", "later.jpg",
+        "PEEP set 8.0 cmH2O", "much", "Apnoea 20", "screen.jpg", "SpO2 93 %", "arterial, pH 7.30", "later.jpg",
         "site not stated, pH 7.35",
     ]  # fmt: skip
     assert table["time"][2] == datetime(2031, 5, 4, 13, 21, 30)
