@@ -18,7 +18,6 @@ from tidebench.care.logs.as_json import as_json
 from tidebench.care.logs.tradeoff import table_of
 from tidebench.case import CASE_FILE, Case, load_case
 from tidebench.errors import OptionError
-from tidebench.results import reviewed_result
 from tidebench.store import Identity, keep_other_results, new_result
 from tidebench.views.logs import originals, timeline_section
 from tidebench.views.section import Section
@@ -91,6 +90,8 @@ def reviewed_of(folder: Path, case: Case | None) -> Reviewed:
     InputError
         As :func:`tidebench.results.reviewed_result`.
     """
+    from tidebench.results import reviewed_result
+
     reviewed_result(folder, case)
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     breaths, findings = (pl.read_parquet(folder / f"{name}.parquet") for name in ("breaths", "findings"))

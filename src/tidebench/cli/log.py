@@ -163,14 +163,17 @@ def _picture(text: str) -> tuple[Path, float | datetime]:
 
 
 def _policy(case: Path | None, named: Path | None) -> Policy | None:
-    """A house's limits: named, or beside the case."""
-    from tidebench.case import load_case
-    from tidebench.limits import load_policy
-    from tidebench.results import policy_for
-
+    """A house's limits: named, or beside the case. What the review needs is loaded for these alone."""
     if case is not None:
+        from tidebench.case import load_case
+        from tidebench.results import policy_for
+
         return policy_for(load_case(case), named)
-    return load_policy(named) if named else None
+    if named is None:
+        return None
+    from tidebench.limits import load_policy
+
+    return load_policy(named)
 
 
 def _section(part: Section, console: Console) -> None:

@@ -172,7 +172,7 @@ def _refuse_loose_ends(asked: Question, reviewed: Reviewed | None, case: Case | 
 
 def _of_bed(log: Log, bed: str | None, case: Case | None) -> Log:
     """The log of one bed, where one is named; a case belongs to one bed."""
-    beds = log.events["bed"].cast(pl.String).unique().sort().to_list()
+    beds = log.events["bed"].unique().cast(pl.String).sort().to_list()
     if bed is None:
         if case is not None and len(beds) > 1:
             raise LogError(
