@@ -7,6 +7,7 @@
     └── InputError           something from outside can't be used as it is
         ├── CaseError        case.toml: a key, a value, a file it names
         ├── SignalError      a file of signals: a header, a line, a clock, a magnitude
+        ├── LogError         an event log: a column, a time, a word, a size
         ├── OptionError      an option of a command or an argument of a function
         └── OutputError      the place where a result should go
 
@@ -65,6 +66,10 @@ class CaseError(InputError):
 
 class SignalError(InputError):
     """A file of signals can't be used."""
+
+
+class LogError(InputError):
+    """An event log can't be used."""
 
 
 class OptionError(InputError):

@@ -15,7 +15,7 @@ from tidebench.limits import Policy, load_policy
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
 from tidebench.review import Progress, Review, review
-from tidebench.store import Identity, new_result, read_result
+from tidebench.store import Identity, Result, new_result, read_result
 
 POLICY_FILE = "policy.toml"
 
@@ -57,8 +57,8 @@ def review_case(
     return done
 
 
-def breaths_of_result(folder: Path, case: Case) -> tuple[pl.DataFrame, pl.DataFrame | None]:
-    """Breaths and capnograms of a result of this very case; None where it has no capnograms.
+def reviewed_result(folder: Path, case: Case | None) -> Result:
+    """The result of a review; where a case is given, of this very case.
 
     Raises
     ------
@@ -66,15 +66,26 @@ def breaths_of_result(folder: Path, case: Case) -> tuple[pl.DataFrame, pl.DataFr
         There is no result, it holds no breaths, or it is another case's.
     """
     result = read_result(folder)
-    if "breaths.parquet" not in result.files:
+    if not {"breaths.parquet", "findings.parquet", "summary.json"} <= result.files.keys():
         raise OptionError("this result holds no breaths", where=str(folder), expected="the result of tidebench review")
-    if result.manifest.get("case_hash") != case.case_hash:
+    if case is not None and result.manifest.get("case_hash") != case.case_hash:
         raise OptionError(
             "this is a review of another case, or of this one before it was changed",
             where=str(folder),
             remedy="Review the case again.",
         )
-    beside = "capnograms.parquet"
+    return result
+
+
+def breaths_of_result(folder: Path, case: Case) -> tuple[pl.DataFrame, pl.DataFrame | None]:
+    """Breaths and capnograms of a result of this very case; None where it has no capnograms.
+
+    Raises
+    ------
+    InputError
+        As :func:`reviewed_result`.
+    """
+    result, beside = reviewed_result(folder, case), "capnograms.parquet"
     capnograms = pl.read_parquet(folder / beside) if beside in result.files else None
     return pl.read_parquet(folder / "breaths.parquet"), capnograms
 

@@ -49,7 +49,7 @@ LAYERS = (
     ("views",),
     ("report",),
     ("results",),
-    ("handouts", "handover", "rehearsal"),
+    ("handouts", "handover", "logbook", "rehearsal"),
     ("cli",),
     ("__main__",),
     ("__init__",),

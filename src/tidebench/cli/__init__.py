@@ -18,6 +18,7 @@ from tidebench.cli import (
     findings,
     gases,
     handover,
+    log,
     prepare,
     quantities,
     review,
@@ -45,6 +46,7 @@ app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
+app.command(log.log)
 app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)

@@ -78,14 +78,20 @@ def split_header(header: str) -> tuple[str | None, str]:
 
     ``flow [L/min]``, ``Flow (mL/s)``, ``flow_L/min`` and ``flow`` are understood; the last has no unit text.
     """
-    bracketed = _BRACKETED.match(header.strip())
-    if bracketed:
-        return _QUANTITY_OF.get(_plain(bracketed["name"])), bracketed["unit"].strip()
+    name, unit = name_and_unit(header)
+    if unit:
+        return _QUANTITY_OF.get(_plain(name)), unit
     for cut in re.finditer(r"[\s_,:/-]+", header):
         quantity = _QUANTITY_OF.get(_plain(header[: cut.start()]))
         if quantity is not None and _known_unit(header[cut.end() :]):
             return quantity, header[cut.end() :]
     return _QUANTITY_OF.get(_plain(header)), ""
+
+
+def name_and_unit(header: str) -> tuple[str, str]:
+    """A header without its unit in brackets, and that unit; empty where it has none."""
+    bracketed = _BRACKETED.match(header.strip())
+    return (bracketed["name"], bracketed["unit"].strip()) if bracketed else (header, "")
 
 
 def _known_unit(text: str) -> bool:

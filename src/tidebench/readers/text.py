@@ -18,7 +18,6 @@ import polars as pl
 from tidebench.errors import SignalError
 from tidebench.readers.headers import TIME, Column, understand
 from tidebench.readers.sniff import COMMENT, LONGEST_LINE, Layout, sniff, split
-from tidebench.readers.squeeze import squeeze
 from tidebench.readers.stamps import is_stamp, parse_stamps, stamp_format
 from tidebench.readers.table import Table
 
@@ -114,6 +113,8 @@ def _parse(source: Path | bytes, layout: Layout, columns: Mapping[str, Column], 
 
 def _squeezed(path: Path, layout: Layout) -> Iterator[bytes]:
     """Whole lines of the rows, block by block, with single separators and no blanks beside them."""
+    from tidebench.readers.squeeze import squeeze
+
     separator = ord(layout.separator)
     with path.open("rb") as file:
         for _ in range(layout.skip_lines):
