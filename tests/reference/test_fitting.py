@@ -16,6 +16,7 @@ from tests.rehearsals.scoring import COMPARED, rehearsed
 from tidebench.case import case_from, load_case
 from tidebench.fitting import Fit, fit_patient, what_if
 from tidebench.fitting.course import course
+from tidebench.fitting.exchange import drawn_near
 from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE, fit_mechanics
 from tidebench.fitting.records import FitError
 from tidebench.fitting.sweep import range_of, sweep
@@ -82,7 +83,7 @@ def test_a_test_lung_is_reproduced(run: int, compliance: float) -> None:
     assert answer.overlay.pressure_error_cmh2o < 2.5
 
 
-def fitted(tables: dict[str, Any], gases: list[dict[str, float]] | None = None, **more: Any) -> Fit:
+def fitted(tables: dict[str, Any], gases: list[dict[str, Any]] | None = None, **more: Any) -> Fit:
     """A simulated patient, reviewed and fitted."""
     told = scenario_from({"duration_s": 90, "sensors": NOISE, **tables})
     case = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
@@ -95,7 +96,8 @@ def fitted(tables: dict[str, Any], gases: list[dict[str, float]] | None = None, 
 def adult() -> Fit:
     """The library's healthy adult, with a blood gas."""
     return fitted(
-        {"who": "adult-healthy"}, [{"at_s": 30, "paco2_mmhg": 48.0, "ph": 7.33, "pao2_mmhg": 90.0, "fio2": 0.3}]
+        {"who": "adult-healthy"},
+        [{"at_s": 30, "site": "arterial", "paco2_mmhg": 48.0, "ph": 7.33, "pao2_mmhg": 90.0, "fio2": 0.3}],
     )
 
 
@@ -199,6 +201,22 @@ def test_what_a_stretch_can_not_show_is_refused(adult: Fit) -> None:
     review_of = without.window.review
     with pytest.raises(FitError, match="whole, settled breaths"):
         fit_patient(review_of, 10.0, 14.0)
+
+
+@pytest.mark.parametrize(
+    ("more", "reason"),
+    [
+        ({"at_s": 30}, 'say site = "arterial" where it is'),
+        ({"at_s": 30, "site": "venous"}, "no arterial blood gas"),
+        ({"at_s": 30 + 2 * 3600, "site": "arterial"}, "no arterial blood gas"),
+        ({"time": "2031-05-04T13:20:00", "site": "arterial"}, "no arterial blood gas"),
+    ],
+)
+def test_a_gas_is_arterial_and_of_its_time_or_none(more: dict[str, Any], reason: str, adult: Fit) -> None:
+    gas = case_from({"blood_gases": [{"paco2_mmhg": 48.0, "ph": 7.33, **more}]}).blood_gases
+    found, why = drawn_near(adult.window.review.case.model_copy(update={"blood_gases": gas}), 45.0)
+    assert found is None
+    assert reason in why
 
 
 def test_support_lowered_takes_volume_from_a_patient_who_breathes() -> None:

@@ -14,7 +14,7 @@ from tidebench.fitting.sweep import range_of
 from tidebench.fitting.target import bound_of, target_of
 from tidebench.store import read_result
 
-GAS = "\n[[blood_gases]]\nat_s = 30.0\npaco2_mmhg = 50.0\nph = 7.30\npao2_mmhg = 80.0\nfio2 = 0.3\n"
+GAS = "\n[[blood_gases]]\nat_s = 30.0\nsite = 'arterial'\npaco2_mmhg = 50.0\nph = 7.30\npao2_mmhg = 80.0\nfio2 = 0.3\n"
 
 
 @pytest.fixture(scope="module")

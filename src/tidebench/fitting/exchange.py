@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tidebench.case import BloodGas, Case
 from tidebench.fitting.records import Parameter, Samples, interval
 from tidebench.fitting.window import Window
 from tidebench.formulas.gas_exchange import (
@@ -102,17 +103,13 @@ class Exchange:
 def exchange_of(window: Window) -> Exchange:
     """Gas exchange of a window's patient, from the blood gas nearest in time."""
     case = window.review.case
-    middle = 0.5 * (window.from_s + window.to_s)
-    gases = [gas for gas in case.blood_gases if gas.site in (None, "arterial") and gas.paco2_mmhg is not None]
-    near = [gas for gas in gases if gas.at_s is None or abs(gas.at_s - middle) <= NEAR_S]
-    gas = min(near, key=lambda one: abs((one.at_s or middle) - middle), default=None)
+    gas, reason = drawn_near(case, 0.5 * (window.from_s + window.to_s))
     kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
     tube = case.airway.interface in ("endotracheal tube", "tracheostomy tube")
     dead = DEAD_SPACE_ML_KG * kg * (TUBE_SHARE if tube else 1.0) + (case.circuit.dead_space_ml or 0.0)
     if gas is None:
         return Exchange(
-            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead,
-            "no arterial blood gas with paco2_mmhg within an hour of the stretch",
+            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead, reason,
         )  # fmt: skip
     bicarbonate = gas.hco3_mmol_l
     if bicarbonate is None and gas.ph is not None and gas.paco2_mmhg is not None:
@@ -121,3 +118,22 @@ def exchange_of(window: Window) -> Exchange:
         gas.paco2_mmhg, gas.pao2_mmhg, bicarbonate, gas.haemoglobin_g_dl or USUAL_HAEMOGLOBIN,
         gas.fio2 or window.setting.fio2, dead, "",
     )  # fmt: skip
+
+
+def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
+    """The arterial gas with a PaCO2 nearest in time, at most an hour away; without one, the reason.
+
+    One without a time is taken for the stretch's; one of unknown site is taken for arterial by nobody.
+    """
+    near = []
+    for gas in case.blood_gases:
+        at_s = case.drawn_at_s(gas)
+        untimed = gas.at_s is None and gas.time is None
+        if gas.paco2_mmhg is not None and (untimed or (at_s is not None and abs(at_s - middle_s) <= NEAR_S)):
+            near.append((0.0 if at_s is None else abs(at_s - middle_s), gas))
+    arterial = [row for row in near if row[1].site == "arterial"]
+    if arterial:
+        return min(arterial, key=lambda row: row[0])[1], ""
+    if any(gas.site is None for _, gas in near):
+        return None, 'a blood gas has no site: say site = "arterial" where it is'
+    return None, "no arterial blood gas with paco2_mmhg within an hour of the stretch"
