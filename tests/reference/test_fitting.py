@@ -292,3 +292,29 @@ def test_behind_a_flow_limit_peep_may_add_less_than_it_says() -> None:
     assert peak[1] <= true + 0.3
     assert peak[2] > true
     assert any("limited by flow" in words for words in answer.assumptions)
+    assert fit.limitation is not None
+    limit = next(one for one in fit.parameters() if one.key == "limiting_resistance_cmh2o_s_l")
+    assert limit.value is None
+    assert "a change of PEEP would tell" in limit.why
+
+
+@pytest.mark.parametrize(("who", "limited"), [("copd", True), ("slow", False)])
+def test_a_change_of_peep_tells_a_limited_expiration_from_a_slow_one(who: str, limited: bool) -> None:
+    """Behind a waterfall total PEEP does not follow PEEP; a lung that is only slow follows (Tobin and Lodato 1989)."""
+    low = {"mode": "CMV-VC", "peep_cmh2o": 0.0, "rate_per_min": 20.0, "tidal_volume_ml": 420.0, "at_s": 0}
+    slow = {"compliance_ml_cmh2o": 60.0, "resistance_cmh2o_s_l": 12.0, "expiratory_resistance_cmh2o_s_l": 30.0}
+    patient: dict[str, Any] = {"who": "copd"} if limited else {"lung": {"compartments": [slow]}}
+    patient |= {"effort": {"rate_per_min": 0.0}, "duration_s": 240, "settings": [low, {"at_s": 120, "peep_cmh2o": 5.0}]}
+    fit = fitted(patient, from_s=0.0, to_s=110.0)
+    parts = {one.key: one for one in fit.parameters()}
+    if not limited:
+        assert fit.limitation is None
+        assert "limiting_resistance_cmh2o_s_l" not in parts
+        return
+    assert fit.limitation is not None
+    assert fit.limitation.share == 1.0
+    assert parts["limiting_resistance_cmh2o_s_l"].identifiable
+    told = {change.key: change for change in what_if(fit, {"peep_cmh2o": 5.0}).changes}
+    seen = fit.window.review.breaths.filter(fit.window.review.breaths["start_s"] > 200)
+    measured = float(np.median(seen["peak_pressure_cmh2o"].to_numpy()))
+    assert told["peak_pressure_cmh2o"].then[0] == pytest.approx(measured, abs=1.5), "a linear lung says 5 more"

@@ -8,6 +8,7 @@ from memory). A lung whose expiration is only slow is raised by as much as PEEP 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from tidebench.findings.about import About
 from tidebench.findings.seen import Seen
@@ -36,23 +37,40 @@ def find(seen: Seen) -> Sequence[Finding]:
     return [finding for step in seen.known.steps for finding in limited(step)]
 
 
-def limited(step: Step) -> Sequence[Finding]:
-    """The finding of one step, if it is one."""
+class Followed(NamedTuple):
+    """PEEP and total PEEP before and after a step, what was trapped at the lower PEEP, and the share that followed."""
+
+    peep: tuple[float, float]
+    total_peep: tuple[float, float]
+    trapped: float
+    share: float
+
+
+def followed(step: Step) -> Followed | None:
+    """How total PEEP followed a change of PEEP at like volume and rate; None where the step does not tell."""
     told = step.quantities
     if not {"peep_cmh2o", "total_peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys():
-        return []
+        return None
     (low, high), (total_before, total_after) = (
         tuple(spread.median for spread in told[key]) for key in ("peep_cmh2o", "total_peep_cmh2o")
     )
-    moved, followed = high - low, total_after - total_before
+    moved = high - low
     trapped = (total_before - low) if moved > 0 else (total_after - high)
     alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))
-    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED or followed / moved >= FOLLOWS:
+    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED:
+        return None
+    return Followed((low, high), (total_before, total_after), trapped, (total_after - total_before) / moved)
+
+
+def limited(step: Step) -> Sequence[Finding]:
+    """The finding of one step, if it is one."""
+    seen = followed(step)
+    if seen is None or seen.share >= FOLLOWS:
         return []
     of = quantity("total_peep_cmh2o")
     words = (
-        f"PEEP went from {of.text(low)} to {of.text(high)}, total PEEP from {of.text(total_before)} to "
-        f"{of.text(total_after)}, at the same volume and rate."
+        f"PEEP went from {of.text(seen.peep[0])} to {of.text(seen.peep[1])}, total PEEP from "
+        f"{of.text(seen.total_peep[0])} to {of.text(seen.total_peep[1])}, at the same volume and rate."
     )
     return [
         Finding(
@@ -64,6 +82,6 @@ def limited(step: Step) -> Sequence[Finding]:
             evidence=words,
             rule=RULE,
             rule_version=VERSION,
-            values=(("intrinsic_peep_cmh2o", trapped),),
+            values=(("intrinsic_peep_cmh2o", seen.trapped),),
         )
     ]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.fitting.compare import GAS_KEYS, compared, edges, uneven
+from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import NAMES, Fit
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import KEYS, RATE_HZ, SAMPLES, Prediction, predict
@@ -22,9 +22,6 @@ GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
 """How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
 is followed round, and between which bounds.
 """
-LIMITED = (
-    "expiration may be limited by flow, or uneven: a higher PEEP may add less than it says, up to what was trapped"
-)
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
@@ -108,7 +105,7 @@ def what_if(
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
-    limited = (LIMITED,) if fit.drive is None and uneven(fit) else ()
+    limited = () if fit.limitation is None else (fit.limitation.words,)
     assumptions = (*fit.assumptions, words, *limited, *UNCHANGED, *exchange_words(fit))
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))

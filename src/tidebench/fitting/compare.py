@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tidebench.fitting.fit import Fit
+from tidebench.fitting.limitation import NARROW
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
 from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples, interval
@@ -24,8 +25,6 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-HIDDEN = 3.0  # trapped pressure over what a fit sees of it behind a flow limit
-NARROW = 1.5  # expiratory over inspiratory resistance
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -69,7 +68,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
             before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
     if uneven(fit) or fit.drive is not None:
-        emptied_otherwise(fit, now, then, before, after, rng)
+        emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
     after = {key: widened(values, wider) for key, values in after.items()}
     before, after = (
@@ -104,40 +103,20 @@ def moved(
     return value + error * own, then + doubt * own
 
 
-def emptied_otherwise(
-    fit: Fit, now: Prediction, then: Prediction, before: dict[str, Samples], after: dict[str, Samples],
-    rng: np.random.Generator,
-) -> None:  # fmt: skip
-    """Doubt of lungs that empty unevenly, or whose expiration is limited by flow.
-
-    Behind a limit PEEP adds nothing until it is as high as what was trapped, so that pressures may come out lower by as
-    much as PEEP rises, up to three times what the fit takes for trapped, since it sees part of it.
-    """
-    n = len(after["total_peep_cmh2o"])
-    own, trapped = noise(rng, n), max(0.0, float(after["intrinsic_peep_cmh2o"][0]))
+def emptied_otherwise(after: dict[str, Samples], rng: np.random.Generator) -> None:
+    """Doubt of trapped pressure in lungs that empty unevenly, or whose expiration may be limited by flow."""
+    own, trapped = noise(rng, len(after["total_peep_cmh2o"])), max(0.0, float(after["intrinsic_peep_cmh2o"][0]))
     for key in ("total_peep_cmh2o", "intrinsic_peep_cmh2o"):
         after[key] = after[key] + (UNEVEN_FLOOR + UNEVEN_SHARE * trapped) * own
-    rise = float(then.setting.get("peep_cmh2o") or 0.0) - float(now.setting.get("peep_cmh2o") or 0.0)
-    if fit.drive is not None or rise <= 0:
-        return
-    held = rng.uniform(0.0, 1.0, n) * min(rise, HIDDEN * max(1.0, float(before["intrinsic_peep_cmh2o"][0])))
-    held[0] = 0.0
-    peak = np.maximum(after["peak_pressure_cmh2o"], 1.0)
-    for key in ("mechanical_power_j_min", "work_j_l"):
-        after[key] = after[key] * (1.0 - held / peak)
-    for key in ("peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mean_pressure_cmh2o", "total_peep_cmh2o"):
-        after[key] = after[key] - held
 
 
 def uneven(fit: Fit) -> bool:
-    """True where one compartment does not describe the lung, or expiration may be limited by flow: by the review, or
-    since gas leaves against much more resistance than it enters.
+    """True where one compartment does not describe the lung, or gas leaves against much more resistance than it enters,
+    so that expiration may be limited by flow.
     """
-    review = fit.window.review
-    limited = (review.findings["kind"] == "expiratory-flow-limitation").any()
-    theta = fit.mechanics.theta
+    review, theta = fit.window.review, fit.mechanics.theta
     narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
-    return bool(limited or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
+    return bool(fit.limitation or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
 
 
 def spread_of(fit: Fit, key: str) -> float:

@@ -11,10 +11,13 @@ import numpy as np
 from tidebench.errors import OptionError
 from tidebench.fitting.effort import Drive, drive_by, drive_of
 from tidebench.fitting.exchange import Exchange, exchange_of
+from tidebench.fitting.limitation import Limitation, limitation_of
 from tidebench.fitting.mechanics import (
+    AGAINST,
     ELASTANCE,
     EXPIRATION,
     INSPIRATION,
+    LIMIT,
     RELAXATION,
     TURBULENCE,
     Mechanics,
@@ -35,7 +38,8 @@ PARAMETERS = 2000  # draws for intervals and correlations
 NAMES = (
     ("elastance_cmh2o_l", "cmH2O/L"), ("inspiratory_resistance_cmh2o_s_l", "cmH2O·s/L"),
     ("expiratory_resistance_cmh2o_s_l", "cmH2O·s/L"), ("relaxation_elastance_cmh2o_l", "cmH2O/L"),
-    ("turbulent_resistance_cmh2o_s2_l2", "cmH2O·s²/L²"),
+    ("turbulent_resistance_cmh2o_s2_l2", "cmH2O·s²/L²"), ("limiting_resistance_cmh2o_s_l", "cmH2O·s/L"),
+    ("closing_pressure_cmh2o", "cmH2O"),
 )  # fmt: skip
 
 
@@ -62,6 +66,8 @@ class Fit:
         What PEEP was beyond the set one, cmH2O.
     assumptions : tuple of str
         What was taken for granted, a sentence each.
+    limitation : Limitation or None
+        A limit of expiratory flow that the lung may have; None where nothing points to one.
     """
 
     window: Window
@@ -78,6 +84,7 @@ class Fit:
     identifiable: bool = True
     leak: Mapping[str, float | str] = field(default_factory=dict)
     ventilation_l_min: float = float("nan")
+    limitation: Limitation | None = None
 
     @property
     def recorded(self) -> dict[str, float]:
@@ -90,7 +97,7 @@ class Fit:
         return told
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
-        """``n`` patients within the doubt: lungs, shape (n, 5), and efforts (size, time, rate), shape (n, 3).
+        """``n`` patients within the doubt: lungs, shape (n, 7), and efforts (size, time, rate), shape (n, 3).
 
         The first is the estimate itself. A stiffer or narrower lung needs a larger effort for the volume that was
         recorded, so sizes follow lungs.
@@ -98,6 +105,9 @@ class Fit:
         rng = np.random.default_rng([seed, 5])
         lungs = self.mechanics.draw(rng, n)
         lungs[0] = self.mechanics.theta
+        off = lungs - self.mechanics.theta
+        limits = np.zeros((n, 2)) if self.limitation is None else self.limitation.draw(rng, lungs)
+        lungs = np.concatenate([lungs, limits], axis=1)
         if self.drive is None:
             return lungs, np.zeros((n, 3))
         efforts = self.drive.draw(rng, n)
@@ -105,7 +115,6 @@ class Fit:
         told = self.recorded
         volume = told.get("vti_ml", 0.0) / 1000
         flow = volume / max(0.2, told.get("inspiratory_time_s", 1.0))
-        off = lungs - self.mechanics.theta
         efforts[:, 0] = np.maximum(efforts[:, 0] + off[:, ELASTANCE] * volume + off[:, INSPIRATION] * flow, 0.5)
         return lungs, efforts
 
@@ -145,9 +154,19 @@ class Fit:
                 law,
             )
         )
+        out += self._limit(lungs)
         out.append(self._total_peep())
         out += self._effort(efforts)
         return out + self.exchange.parameters(self.ventilation_l_min)
+
+    def _limit(self, lungs: Samples) -> list[Parameter]:
+        """The limit of expiratory flow, where there may be one."""
+        if self.limitation is None:
+            return []
+        why = self.limitation.why
+        if self.limitation.share < 1.0:
+            return [Parameter(NAMES[k][0], None, None, None, NAMES[k][1], False, why) for k in (LIMIT, AGAINST)]
+        return [_parameter(*_named(lungs, k), True, why) for k in (LIMIT, AGAINST)]
 
     def _total_peep(self) -> Parameter:
         peep = self.mechanics.total_peep
@@ -241,6 +260,7 @@ def fit_patient(
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window),
+        limitation=limitation_of(window, mechanics) if drive is None and identifiable else None,
     )  # fmt: skip
     from tidebench.fitting.predict import anchored
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from tidebench.errors import CaseError
 from tidebench.fitting.fit import Fit, rescaled
-from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE
+from tidebench.fitting.mechanics import AGAINST, ELASTANCE, EXPIRATION, INSPIRATION, LIMIT, RELAXATION, TURBULENCE
 from tidebench.fitting.records import FitError, Samples
 from tidebench.mode import parse_mode
 from tidebench.simulation.doubts import TYPES_WITH
@@ -132,12 +132,13 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
         sigmoid=None,
         resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
         expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
-        limiting_resistance_cmh2o_s_l=None,
+        limiting_resistance_cmh2o_s_l=lung[LIMIT] or None,
         recruitment=None,
     )
+    rest = {"pleural_pressure_cmh2o": lung[AGAINST]}
     tissue = {"relaxation_elastance_cmh2o_l": lung[RELAXATION], "relaxation_time_s": fit.mechanics.relaxation_s}
     update: dict[str, Any] = {
-        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue}),
+        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue, **rest}),
         "seed": seed,
     }
     if fit.drive is not None:
@@ -155,7 +156,7 @@ def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, flo
     """How long a passive patient takes to the steady breath, and with the breaths that are measured, s."""
     setting = scenario.settings[0]
     period = 60.0 / setting.rate_per_min if setting.rate_per_min else 5.0
-    slowest = (lung[EXPIRATION] + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
+    slowest = (max(lung[EXPIRATION], lung[LIMIT]) + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
     settle = max(LEAST_SETTLE_S, EMPTIED * slowest + 2 * period, 4 * fit.mechanics.relaxation_s)
     if setting.mandatory_type == "vtPC":
         settle += 12 * period
