@@ -6,6 +6,7 @@ open data); the rest are virtual patients, a sample of `python -m tests.rehearsa
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +23,10 @@ from tidebench.fitting.records import FitError
 from tidebench.fitting.sweep import range_of, sweep
 from tidebench.fitting.target import bound_of, seek
 from tidebench.fitting.waves import Wave
+from tidebench.formulas.capnogram import expired_co2
 from tidebench.review import review
 from tidebench.simulation import scenario_from, simulate
+from tidebench.simulation.setup import exchange_values
 from tidebench.simulation.truth import respiratory_compliance_ml_cmh2o
 from tidebench.simulation.write import case_tables
 
@@ -217,6 +220,49 @@ def test_a_gas_is_arterial_and_of_its_time_or_none(more: dict[str, Any], reason:
     found, why = drawn_near(adult.window.review.case.model_copy(update={"blood_gases": gas}), 45.0)
     assert found is None
     assert reason in why
+
+
+def test_equal_areas_find_the_front_of_a_capnogram() -> None:
+    """A step at 150 mL under a plateau of 40 mmHg, whose area is known: front, and mixed tension 40·(1 − 150/500)."""
+    dt = 0.01
+    flow = -np.full(101, 0.5)
+    gone = np.concatenate([[0.0], np.cumsum(0.5 * (-flow[1:] - flow[:-1])) * dt])
+    for spread in (0.002, 0.02):
+        tension = 40.0 / (1.0 + np.exp(-(gone - 0.150) / spread))
+        found = expired_co2(flow, tension, dt)
+        assert found is not None
+        assert found.volume_l == pytest.approx(0.5)
+        assert found.airway_dead_space_l == pytest.approx(0.150, abs=0.003)
+        assert found.mixed_pco2_mmhg == pytest.approx(40.0 * 0.7, rel=0.01)
+    sloping = np.where(gone < 0.150, 0.0, 30.0 + 20.0 * gone)
+    found = expired_co2(flow, sloping, dt)
+    assert found is not None
+    assert found.airway_dead_space_l == pytest.approx(0.150, abs=0.004)
+    assert expired_co2(flow, np.zeros(101), dt) is None
+    assert expired_co2(np.zeros(101), tension, dt) is None
+    assert expired_co2(flow, np.full(101, np.nan), dt) is None
+
+
+def test_a_capnogram_tells_dead_space_and_production() -> None:
+    """Beside the virtual patient's own numbers, once its stores have settled."""
+    tables = {"who": "adult-healthy", "capnogram": True, "duration_s": 2400, "exchange": {"airway_dead_space_ml": 120}}
+    gas = {"at_s": 2350, "site": "arterial", "paco2_mmhg": 40.0, "ph": 7.4}
+    fit = fitted(tables, [gas], from_s=2300.0, to_s=2400.0)
+    told = scenario_from(tables)
+    true = exchange_values(told)
+    parts = {one.key: one for one in fit.parameters()}
+    dead, made = parts["airway_dead_space_ml"], parts["co2_production_ml_min"]
+    assert dead.value == pytest.approx(1000 * true["airway_dead_space"], rel=0.05)
+    assert dead.identifiable
+    assert made.value == pytest.approx(1000 * true["co2_production"], rel=0.05)
+    assert (made.low or 0) < 1000 * true["co2_production"] < (made.high or 0)
+    assert 0.0 <= (parts["alveolar_dead_space"].value or 0.0) < 0.3
+    assumed = replace(fit, exchange=replace(fit.exchange, capnogram=None))
+    widths = []
+    for one in (fit, assumed):
+        tension = next(c.then for c in what_if(one, {"tidal_volume_ml": 350.0}).changes if c.key == "paco2_mmhg")
+        widths.append(tension[2] - tension[1])
+    assert widths[0] < 0.85 * widths[1], "what was measured need not be assumed"
 
 
 def test_support_lowered_takes_volume_from_a_patient_who_breathes() -> None:

@@ -200,9 +200,10 @@ def exchange_words(fit: Fit) -> list[str]:
     exchange = fit.exchange
     if exchange.paco2_mmhg is None:
         return [f"no carbon dioxide is told: {exchange.reason}"]
+    where = "measured by the capnogram" if exchange.capnogram else "assumed, with their spread"
     said = [
-        f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of 15 % are assumed, with their "
-        "spread; PaCO2 moves inversely with what ventilation is left",
+        f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
+        f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
     ]
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")
