@@ -288,6 +288,31 @@ def test_support_lowered_takes_volume_from_a_patient_who_breathes() -> None:
     assert any("assumed" in words for words in assumed.assumptions)
 
 
+@pytest.mark.parametrize(
+    ("delay", "trigger", "cycling"),
+    [
+        (0.02, {"trigger_flow_l_min": 2.0}, 25.0),
+        (0.12, {"trigger_flow_l_min": 2.0}, 50.0),
+        (0.12, {"trigger_pressure_cmh2o": 2.0}, 25.0),
+    ],
+)
+def test_the_ventilator_answers_as_it_did(delay: float, trigger: dict[str, float], cycling: float) -> None:
+    """Beside what was put into the simulator: the delay within two samples, the share of peak flow within two parts."""
+    setting = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 10.0, "cycling_percent": cycling}
+    effort = {"rate_per_min": 16.0, "size_cmh2o": 7.0, "neural_time_s": 0.9}
+    built = {"trigger_delay_s": delay}
+    tables = {"who": "hard-to-wean", "effort": effort, "ventilator": built, "settings": [{**setting, **trigger}]}
+    fit = fitted(tables)
+    parts = {one.key: one for one in fit.parameters()}
+    assert parts["trigger_answer_s"].value == pytest.approx(delay, abs=0.02)
+    assert parts["cycling_percent"].value == pytest.approx(cycling, abs=2.0)
+    assert parts["trigger_answer_s"].identifiable
+    without = fitted({**tables, "settings": [setting]}) if "trigger_flow_l_min" in trigger else None
+    if without is not None and delay > 0.05:
+        assert 0.3 <= without.setting["trigger_flow_l_min"] < 6.0
+        assert any("no trigger was given" in words for words in without.assumptions)
+
+
 def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> None:
     """The simulator's stores beside the closed form, which they reach after an hour or two but for its own 2 to 8 %."""
     slower = {"rate_per_min": 0.8 * adult.setting["rate_per_min"]}

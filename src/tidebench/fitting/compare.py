@@ -12,6 +12,7 @@ from tidebench.fitting.limitation import NARROW
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
 from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples, interval
+from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
@@ -125,10 +126,7 @@ def spread_of(fit: Fit, key: str) -> float:
     if key not in table.columns:
         return 0.0
     column = table[key].drop_nulls().to_numpy()
-    if len(column) < 2:
-        return 0.0
-    off = 1.4826 * float(np.median(np.abs(column - np.median(column))))
-    return 1.2533 * off / float(np.sqrt(len(column)))
+    return spread_of_median(column) if len(column) > 1 else 0.0
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
+from tidebench.fitting.behaviour import Behaviour, behaviour_of, threshold_l_min
 from tidebench.fitting.effort import Drive, drive_by, drive_of
 from tidebench.fitting.exchange import Exchange, exchange_of
 from tidebench.fitting.limitation import Limitation, limitation_of
@@ -68,6 +69,8 @@ class Fit:
         What was taken for granted, a sentence each.
     limitation : Limitation or None
         A limit of expiratory flow that the lung may have; None where nothing points to one.
+    behaviour : Behaviour
+        How the ventilator answered efforts: its trigger's delay, where it cycled.
     """
 
     window: Window
@@ -85,6 +88,7 @@ class Fit:
     leak: Mapping[str, float | str] = field(default_factory=dict)
     ventilation_l_min: float = float("nan")
     limitation: Limitation | None = None
+    behaviour: Behaviour = field(default_factory=Behaviour)
 
     @property
     def recorded(self) -> dict[str, float]:
@@ -97,7 +101,8 @@ class Fit:
         return told
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
-        """``n`` patients within the doubt: lungs, shape (n, 7), and efforts (size, time, rate), shape (n, 3).
+        """``n`` patients within the doubt: lungs, shape (n, 7), and efforts (size, time, rate, the trigger's
+        delay, the share of peak flow at the turn over the one set), shape (n, 5).
 
         The first is the estimate itself. A stiffer or narrower lung needs a larger effort for the volume that was
         recorded, so sizes follow lungs.
@@ -109,14 +114,14 @@ class Fit:
         limits = np.zeros((n, 2)) if self.limitation is None else self.limitation.draw(rng, lungs)
         lungs = np.concatenate([lungs, limits], axis=1)
         if self.drive is None:
-            return lungs, np.zeros((n, 3))
+            return lungs, np.zeros((n, 5))
         efforts = self.drive.draw(rng, n)
         efforts[0] = (self.drive.size_cmh2o, self.drive.neural_time_s, self.drive.rate_per_min)
         told = self.recorded
         volume = told.get("vti_ml", 0.0) / 1000
         flow = volume / max(0.2, told.get("inspiratory_time_s", 1.0))
         efforts[:, 0] = np.maximum(efforts[:, 0] + off[:, ELASTANCE] * volume + off[:, INSPIRATION] * flow, 0.5)
-        return lungs, efforts
+        return lungs, np.concatenate([efforts, self.behaviour.draw(rng, n)], axis=1)
 
     def parameters(self) -> list[Parameter]:
         """Every parameter with its doubt, and why some can't be told."""
@@ -197,7 +202,8 @@ class Fit:
             return [Parameter("effort_cmh2o", 0.0, 0.0, 0.0, "cmH2O", True, "no effort was seen")]
         why = f"{self.drive.count} efforts, {self.drive.source}"
         names = (("effort_cmh2o", "cmH2O"), ("neural_time_s", "s"), ("effort_rate_per_min", "/min"))
-        return [_parameter(key, efforts[:, k], unit, True, why) for k, (key, unit) in enumerate(names)]
+        own = [_parameter(key, efforts[:, k], unit, True, why) for k, (key, unit) in enumerate(names)]
+        return own + self.behaviour.parameters(efforts[:, 3:], self.setting)
 
     def correlations(self) -> dict[str, dict[str, float]]:
         """Correlation of each pair of parameters that vary, by key."""
@@ -257,9 +263,12 @@ def fit_patient(
     mechanics, origin, identifiable, notes = _mechanics(window, tube, assume or {})
     drive = _drive(window, mechanics, bool(assume))
     said += notes
+    if drive is not None:
+        said += with_trigger(window, setting)
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window),
+        behaviour=behaviour_of(window, setting) if drive is not None else Behaviour(),
         limitation=limitation_of(window, mechanics) if drive is None and identifiable else None,
     )  # fmt: skip
     from tidebench.fitting.predict import anchored
@@ -354,6 +363,17 @@ def _drive(window: Window, mechanics: Mechanics, assumed: bool) -> Drive | None:
             expected="passive breaths, or efforts that show", remedy="A lung by --assume names one instead.",
         )  # fmt: skip
     return drive
+
+
+def with_trigger(window: Window, setting: dict[str, Any]) -> list[str]:
+    """Give a setting without a trigger the flow that was met before inflations, where one is seen, and say so."""
+    if setting.get("trigger_flow_l_min") or setting.get("trigger_pressure_cmh2o"):
+        return []
+    met = threshold_l_min(window)
+    if met is None:
+        return []
+    setting["trigger_flow_l_min"] = met
+    return [f"no trigger was given; {met:.2g} L/min is the flow that was met 0.05 s before inflations"]
 
 
 def _leak(window: Window) -> dict[str, float | str]:

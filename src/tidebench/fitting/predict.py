@@ -29,6 +29,7 @@ EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
 BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
 LONGEST_S = 240.0
 LEAST_RESISTANCE = 0.1
+USUAL_BASE_L_MIN, BASE_OVER_TRIGGER, MOST_BASE_L_MIN = 3.0, 1.5, 40.0  # common practice, no source
 PART = {"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}  # stands for the lung until one is drawn
 JOULE = 0.0980665
 POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient misses: said, and refused
@@ -95,7 +96,10 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         "patient": case.patient.model_dump(mode="json", exclude_none=True),
         "circuit": case.circuit.model_dump(mode="json", exclude_none=True, exclude={"dead_space_ml"}),
         "lung": {"compartments": [PART]},
-        "ventilator": {"valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l},
+        "ventilator": {
+            "valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l,
+            "base_flow_l_min": base_flow_l_min(case.circuit.base_flow_l_min, fit.setting, setting),
+        },
         "settings": [applied],
     }
     if fit.leak:
@@ -109,6 +113,12 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         }
         tables["effort"] |= {"relaxing_time_s": fit.drive.relaxing_time_s}
     return tables, setting
+
+
+def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:
+    """Base flow as the case tells it, or usual; more than any trigger of flow, which could not be met else."""
+    asked = max(float(each.get("trigger_flow_l_min") or 0.0) for each in settings)
+    return min(max(USUAL_BASE_L_MIN if told is None else told, BASE_OVER_TRIGGER * asked), MOST_BASE_L_MIN)
 
 
 def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> None:
@@ -171,6 +181,10 @@ def run_one(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: 
     patient = start.memory.patient[0]
     patient["tube_k1"] = fit.tube[0] if fit.mechanics.known_square else 0.0
     patient["tube_k2"] = lung[TURBULENCE]
+    if fit.drive is not None:
+        machine = start.memory.machine[0]
+        machine["trigger_delay"] = effort[3]
+        machine["cycling"] = min(machine["cycling"] * effort[4], 0.95)
     return simulate(told, CHANNELS, start=start), settle
 
 

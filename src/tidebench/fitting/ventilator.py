@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tidebench.fitting.records import FitError
+from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.waves import Wave, wave
 from tidebench.fitting.window import Window
 
@@ -119,14 +119,26 @@ def rise_s(waves: list[Wave]) -> float:
     return min(float(np.median(times)) if times else 0.1, 2.0)
 
 
+def shares_at_turn(waves: list[Wave]) -> Samples:
+    """Flow at the turn as a share of each inflation's peak flow, %."""
+    shares = [
+        100 * float(each.flow[each.turn] / np.max(each.flow[: each.turn]))
+        for each in waves
+        if 4 < each.turn < len(each.flow) and np.max(each.flow[: each.turn]) > 0
+    ]
+    return np.array(shares)
+
+
 def cycling_percent(waves: list[Wave]) -> float:
     """Flow at the turn as a share of peak flow, median, %."""
-    shares = []
-    for each in waves:
-        flow = each.flow[: each.turn]
-        if len(flow) > 4 and np.max(flow) > 0:
-            shares.append(100 * float(flow[-3] / np.max(flow)))
-    return float(np.clip(np.median(shares) if shares else 25.0, 1.0, 90.0))
+    shares = shares_at_turn(waves)
+    return float(np.clip(np.median(shares) if len(shares) else 25.0, 1.0, 90.0))
+
+
+def spread_of_median(values: Samples) -> float:
+    """Standard error of a median, by the median absolute deviation."""
+    off = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * off / float(np.sqrt(len(values)))
 
 
 def valve_resistance(waves: list[Wave]) -> float:
