@@ -15,6 +15,7 @@ import pytest
 
 from tests.rehearsals.scoring import COMPARED, rehearsed
 from tidebench.case import case_from, load_case
+from tidebench.errors import CaseError
 from tidebench.fitting import Fit, fit_patient, what_if
 from tidebench.fitting.course import course
 from tidebench.fitting.exchange import drawn_near
@@ -311,6 +312,75 @@ def test_the_ventilator_answers_as_it_did(delay: float, trigger: dict[str, float
     if without is not None and delay > 0.05:
         assert 0.3 <= without.setting["trigger_flow_l_min"] < 6.0
         assert any("no trigger was given" in words for words in without.assumptions)
+
+
+LEVELS: dict[str, Any] = {
+    "mode": "IMV-PC", "pressure_high_cmh2o": 22.0, "pressure_low_cmh2o": 4.0, "time_high_s": 3.0, "time_low_s": 0.8,
+}  # fmt: skip
+ONE = {"compartments": [{"compliance_ml_cmh2o": 40.0, "resistance_cmh2o_s_l": 15.0}]}
+RESTING: dict[str, Any] = {"lung": ONE, "effort": {"rate_per_min": 0.0}}
+
+
+@pytest.fixture(scope="module")
+def released() -> Fit:
+    """A passive patient on two levels, the low one too short to empty."""
+    return fitted({**RESTING, "settings": [LEVELS]})
+
+
+@pytest.mark.parametrize("change", [{"time_low_s": 0.4}, {"time_low_s": 1.6}, {"pressure_high_cmh2o": 26.0}])
+def test_two_levels_of_a_passive_patient(released: Fit, change: dict[str, float]) -> None:
+    """One compartment between two pressures, in closed form: each level is neared by an exponential, with the valve's
+    and the source's resistance in series."""
+    now = {change.key: change for change in what_if(released, change, n=40).changes}
+    told: dict[str, Any] = {**LEVELS, **change}
+    out = np.exp(-told["time_low_s"] / (0.040 * (15.0 + 2.5)))
+    filled = np.exp(-told["time_high_s"] / (0.040 * (15.0 + 0.8)))
+    high, low = told["pressure_high_cmh2o"], told["pressure_low_cmh2o"]
+    span = (high - low) * (1 - out) * (1 - filled) / (1 - out * filled)
+    assert now["vti_ml"].then[0] == pytest.approx(40.0 * span, rel=0.04)
+    rest = low + (high - low) * out * (1 - filled) / (1 - out * filled)
+    assert now["total_peep_cmh2o"].then[0] == pytest.approx(rest, abs=0.5)
+    assert now["rate_per_min"].then[0] == pytest.approx(60 / (told["time_high_s"] + told["time_low_s"]), rel=0.01)
+
+
+def test_to_two_levels_and_away_from_them(released: Fit) -> None:
+    levels = {key: value for key, value in LEVELS.items() if key != "mode"}
+    timed = {"mode": "CMV-PC", "peep_cmh2o": 5.0, "rate_per_min": 15.0, "pressure_control_cmh2o": 14.0}
+    fit = fitted({**RESTING, "settings": [{**timed, "inspiratory_time_s": 1.4}]})
+    there = what_if(fit, levels, n=8)
+    measured = released.recorded["vti_ml"]
+    assert there.then.setting["mode"] == "IMV-PC"
+    assert {change.key: change for change in there.changes}["vti_ml"].then[0] == pytest.approx(measured, rel=0.03)
+    back = what_if(released, {**timed, "inspiratory_time_s": 1.4}, n=8)
+    assert "time_low_s" not in back.then.setting
+    again = {change.key: change for change in back.changes}["vti_ml"].then[0]
+    assert again == pytest.approx(fit.recorded["vti_ml"], rel=0.03)
+    assert what_if(released, {"peep_cmh2o": 6.0}, n=4).then.setting["pressure_low_cmh2o"] == 6.0
+    ways = seek(released, "vti_ml", 450.0).ways
+    assert ways
+    assert all(set(way.settings) <= {"time_low_s", "pressure_high_cmh2o"} for way in ways)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"rate_per_min": 20.0}, "two pressure levels have no rate_per_min"),
+        ({"pressure_control_cmh2o": 20.0}, "two pressure levels have no pressure_control_cmh2o"),
+        ({"pressure_low_cmh2o": 25.0}, "not above pressure_low_cmh2o"),
+        ({"time_low_s": 0.0}, "time_low_s: is 0"),
+    ],
+)
+def test_what_two_levels_do_not_have_is_refused(released: Fit, change: dict[str, float], message: str) -> None:
+    with pytest.raises(CaseError, match=message):
+        what_if(released, change, n=4)
+
+
+def test_two_levels_are_refused_where_the_patient_breathes() -> None:
+    breathing = fitted({"who": "hard-to-wean"})
+    with pytest.raises(FitError, match="where the patient breathes"):
+        what_if(breathing, {key: value for key, value in LEVELS.items() if key != "mode"}, n=4)
+    with pytest.raises(FitError, match="breathes at two pressure levels, or may"):
+        fitted({"who": "hard-to-wean", "settings": [{**LEVELS, "time_low_s": 3.0}]})
 
 
 def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> None:

@@ -252,15 +252,15 @@ def fit_patient(
         Too few breaths, settings that changed, or a patient who can't be told from this stretch, with the reason.
     """
     window = choose(review, from_s, to_s)
-    if window.setting.bi_level:
-        raise FitError(
-            "two pressure levels are set", where=f"from {window.from_s:g} to {window.to_s:g} s",
-            expected="a stretch in another mode: breathing at both levels can't be fitted yet",
-        )  # fmt: skip
     waves = some_waves(window, window.breaths)
     setting, said = complete(window, waves)
     tube = tube_loss(review.case.airway)
     mechanics, origin, identifiable, notes = _mechanics(window, tube, assume or {})
+    if window.setting.bi_level and len(window.passive) <= MOSTLY * len(window.breaths):
+        raise FitError(
+            "the patient breathes at two pressure levels, or may", where="not identifiable from this stretch",
+            expected="a stretch of passive breaths, or in another mode",
+        )  # fmt: skip
     drive = _drive(window, mechanics, bool(assume))
     said += notes
     if drive is not None:

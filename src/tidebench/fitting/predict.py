@@ -11,13 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.errors import CaseError
+from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.fit import Fit, rescaled
 from tidebench.fitting.mechanics import AGAINST, ELASTANCE, EXPIRATION, INSPIRATION, LIMIT, RELAXATION, TURBULENCE
 from tidebench.fitting.records import FitError, Samples
-from tidebench.mode import parse_mode
-from tidebench.simulation.doubts import TYPES_WITH
-from tidebench.simulation.machine import merged
 from tidebench.simulation.patient import Compartment
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
@@ -75,13 +72,15 @@ class Prediction:
 def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
-    setting = merged([fit.setting, {**changes}])[-1] if changes else dict(fit.setting)
+    setting = changed(fit.setting, changes)
+    _refuse_levels(fit, setting)
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
-    _refuse_useless(setting, changes)
     applied = dict(setting)
     if fit.peep_cmh2o and "peep_cmh2o" in applied:
         applied["peep_cmh2o"] = max(0.0, applied["peep_cmh2o"] + fit.peep_cmh2o)
+        if bi_level(applied):
+            applied["pressure_low_cmh2o"] = applied["peep_cmh2o"]
         if (
             "inspiratory_pressure_cmh2o" in applied
             and {"pressure_control_cmh2o", "pressure_support_cmh2o"} & applied.keys()
@@ -121,17 +120,13 @@ def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:
     return min(max(USUAL_BASE_L_MIN if told is None else told, BASE_OVER_TRIGGER * asked), MOST_BASE_L_MIN)
 
 
-def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> None:
-    """Refuse a change of what the mode does not have."""
-    mode = parse_mode(setting["mode"])
-    for key in changes:
-        having = TYPES_WITH.get(key)
-        if having is not None and not having & {mode.mandatory, mode.support}:
-            raise CaseError(
-                f"{setting['mode']} has no {key}",
-                where="what-if",
-                expected="a setting that the mode has, or another mode",
-            )
+def _refuse_levels(fit: Fit, setting: Mapping[str, Any]) -> None:
+    """Refuse two levels for a patient who breathes: at which of them each breath would come is not known."""
+    if bi_level(setting) and fit.drive is not None:
+        raise FitError(
+            "two pressure levels can't be rehearsed where the patient breathes", where="what-if",
+            expected="another mode, or a stretch in which nobody breathes",
+        )  # fmt: skip
 
 
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
@@ -166,6 +161,8 @@ def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, flo
     """How long a passive patient takes to the steady breath, and with the breaths that are measured, s."""
     setting = scenario.settings[0]
     period = 60.0 / setting.rate_per_min if setting.rate_per_min else 5.0
+    if setting.bi_level:
+        period = (setting.time_high_s or 0.0) + (setting.time_low_s or 0.0)
     slowest = (max(lung[EXPIRATION], lung[LIMIT]) + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
     settle = max(LEAST_SETTLE_S, EMPTIED * slowest + 2 * period, 4 * fit.mechanics.relaxation_s)
     if setting.mandatory_type == "vtPC":

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from tidebench.fitting.changed import ON_LEVELS, bi_level
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.waves import Wave, wave
 from tidebench.fitting.window import Window
@@ -40,7 +41,9 @@ def complete(window: Window, waves: list[Wave]) -> tuple[dict[str, Any], list[st
         told.pop("inspiratory_pressure_cmh2o", None)  # follows PEEP
     table = window.review.breaths[window.breaths.tolist()]
     said: list[str] = []
-    if "mode" not in told and not window.setting.bi_level:
+    if window.setting.bi_level:
+        told.setdefault("mode", ON_LEVELS)
+    if "mode" not in told:
         told["mode"] = read_mode(table)
         said.append(f"no mode was given; breaths look like {told['mode']}")
     for key, value in readings(told, table, waves).items():
@@ -72,6 +75,8 @@ def read_mode(table: pl.DataFrame) -> str:
 
 def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> dict[str, float | str | None]:
     """What the breaths show of settings that the mode needs."""
+    if bi_level(told) or "time_high_s" in told:
+        return levels(table)
     kind = told.get("mode", "").rpartition("-")[2].partition("\\")[0]
     peep = median(table, "peep_cmh2o")
     found: dict[str, float | str | None] = {"peep_cmh2o": None if peep is None else max(0.0, peep)}
@@ -93,6 +98,15 @@ def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> di
     if kind in ("PS", "vtPS"):
         found["cycling_percent"] = cycling_percent(waves)
     return found
+
+
+def levels(table: pl.DataFrame) -> dict[str, float | str | None]:
+    """What the breaths show of two pressure levels and their times."""
+    low = median(table, "peep_cmh2o")
+    return {
+        "pressure_high_cmh2o": median(table, "peak_pressure_cmh2o"), "pressure_low_cmh2o": low, "peep_cmh2o": low,
+        "time_high_s": median(table, "inspiratory_time_s"), "time_low_s": median(table, "expiratory_time_s"),
+    }  # fmt: skip
 
 
 def flow_pattern(waves: list[Wave]) -> str:
