@@ -56,7 +56,7 @@ class Asked:
         What a search keeps inside.
     seed : int
     reacting : bool
-        Let drive follow carbon dioxide.
+        Let drive follow carbon dioxide and load.
     minutes : float or None
         Follow blood gases for so long after the change.
     """

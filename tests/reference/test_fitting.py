@@ -13,18 +13,26 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchmarks import circuit_peer
+from benchmarks.solver_peer import Peer
+from tests.reference.simulated import compartment, pressure_control, volume_control
+from tests.reference.simulated import scenario as circuit
+from tests.rehearsals.patients import patient, scenario
 from tests.rehearsals.scoring import COMPARED, rehearsed
 from tidebench.case import case_from, load_case
 from tidebench.errors import CaseError
 from tidebench.fitting import Fit, fit_patient, what_if
 from tidebench.fitting.course import course
 from tidebench.fitting.exchange import drawn_near
+from tidebench.fitting.fit import rescaled
 from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE, fit_mechanics
+from tidebench.fitting.predict import anchored, predict
 from tidebench.fitting.records import FitError
 from tidebench.fitting.sweep import range_of, sweep
 from tidebench.fitting.target import bound_of, seek
 from tidebench.fitting.waves import Wave
 from tidebench.formulas.capnogram import expired_co2
+from tidebench.recording import Recording
 from tidebench.review import review
 from tidebench.simulation import scenario_from, simulate
 from tidebench.simulation.setup import exchange_values
@@ -76,6 +84,43 @@ def test_parameters_of_a_known_circuit_come_back(
     assert (errors < 0.05 * true[:3]).all()
 
 
+STIFF_VALVES = {
+    "source_resistance_cmh2o_s_l": 6, "valve_resistance_cmh2o_s_l": 6, "valve_time_s": 0, "base_flow_l_min": 40,
+    "highest_flow_l_min": 600,
+}  # fmt: skip
+SPICED: dict[str, tuple[Any, Any]] = {
+    "one, volume": ([compartment(40, 10)], volume_control(450, 0.803, 3.013, 5, pause_s=0.2)),
+    "one, pressure": ([compartment(25, 18)], pressure_control(15, 1.003, 3.013, 5)),
+    "two, volume": ([compartment(30, 9), compartment(15, 30)], volume_control(450, 0.803, 3.013, 5, pause_s=0.2)),
+}
+
+
+@pytest.mark.skipif(circuit_peer.PROGRAM is None, reason="ngspice is not installed (Debian package ngspice)")
+@pytest.mark.parametrize("name", SPICED)
+def test_parameters_of_a_circuit_that_ngspice_solved_come_back(name: str) -> None:
+    """Resistors and capacitors that ngspice solved, sampled as a recording would be, reviewed and fitted.
+
+    Of two in parallel: capacitors add up to the compliance at rest, resistors to the resistance at once.
+    """
+    parts, setting = SPICED[name]
+    case = circuit(parts, setting, 25.0, ventilator=STIFF_VALVES, circuit={"compliance_ml_cmh2o": 1.0})
+    at = np.arange(0.0, case.duration_s, DT)
+    solved = circuit_peer.solved(Peer(case), at, 1e-3)
+    rng = np.random.default_rng(1)
+    channels = {
+        "airway_pressure": solved.pressure + 0.05 * rng.standard_normal(len(at)),
+        "flow": solved.flow + 0.003 * rng.standard_normal(len(at)),
+    }
+    tables = {key: table for key, table in case_tables(case, "").items() if key not in ("recording", "events")}
+    fit = fit_patient(review(case_from(tables), Recording(1 / DT, channels)))
+    found = fit.mechanics.theta
+    compliance = sum(part["compliance_ml_cmh2o"] for part in parts)
+    conductance = sum(1 / part["resistance_cmh2o_s_l"] for part in parts)
+    assert 1000 / found[ELASTANCE] == pytest.approx(compliance, rel=0.02 if len(parts) == 1 else 0.06)
+    assert found[INSPIRATION] == pytest.approx(1 / conductance, rel=0.04 if len(parts) == 1 else 0.25)
+    assert (found[RELAXATION] > 0) == (len(parts) > 1)
+
+
 @pytest.mark.skipif(not REAL.exists(), reason="the shared recordings are not here")
 @pytest.mark.parametrize(("run", "compliance"), [(1, 50.0), (3, 20.0), (5, 20.0), (7, 10.0)])
 def test_a_test_lung_is_reproduced(run: int, compliance: float) -> None:
@@ -85,6 +130,32 @@ def test_a_test_lung_is_reproduced(run: int, compliance: float) -> None:
     answer = what_if(fit, {}, n=8)
     assert answer.overlay.volume_error_percent < 7
     assert answer.overlay.pressure_error_cmh2o < 2.5
+
+
+@pytest.mark.skipif(not REAL.exists(), reason="the shared recordings are not here")
+def test_compliance_of_one_run_predicts_another_whose_resistor_differs() -> None:
+    """No two runs share the whole lung; runs 3 and 5 share the compliance that was set (20 mL/cmH2O). With that fitted
+    in run 3 and the orifice of run 5, run 5's volume comes out within the 10 % that the recordings claim."""
+    third, fifth = (fit_patient(review(load_case(REAL / f"testlung-{run}"))) for run in (3, 5))
+    theta = fifth.mechanics.theta.copy()
+    theta[ELASTANCE] = third.mechanics.theta[ELASTANCE]
+    swapped = replace(fifth, mechanics=replace(fifth.mechanics, theta=theta))
+    told = float(predict(swapped, n=1).quantities["vti_ml"][0])
+    assert told == pytest.approx(fifth.recorded["vti_ml"], rel=0.1)
+
+
+@pytest.mark.parametrize("start", [(0.7, 0.85), (1.4, 1.15)])
+def test_two_starts_end_at_one_patient(start: tuple[float, float]) -> None:
+    """As NIST's sets for nonlinear least squares do: from below and from above, to the same size and time of efforts.
+
+    The lung itself has no start: all but one time constant is linear, and that is sought over its whole range.
+    """
+    fit = fitted({"who": "hard-to-wean"})
+    again = anchored(rescaled(fit, *start, 1.0, 0.0))
+    assert fit.drive is not None
+    assert again.drive is not None
+    assert again.drive.size_cmh2o == pytest.approx(fit.drive.size_cmh2o, rel=0.05)
+    assert again.drive.neural_time_s == pytest.approx(fit.drive.neural_time_s, rel=0.05)
 
 
 def fitted(tables: dict[str, Any], gases: list[dict[str, Any]] | None = None, **more: Any) -> Fit:
@@ -381,6 +452,47 @@ def test_two_levels_are_refused_where_the_patient_breathes() -> None:
         what_if(breathing, {key: value for key, value in LEVELS.items() if key != "mode"}, n=4)
     with pytest.raises(FitError, match="breathes at two pressure levels, or may"):
         fitted({"who": "hard-to-wean", "settings": [{**LEVELS, "time_low_s": 3.0}]})
+
+
+def test_oesophageal_pressure_tells_the_lung_of_one_who_breathes() -> None:
+    """Beside the simulator's compliance; a child whose edges of flow say half as much again."""
+    who, _, _, tables, _ = patient("open", 30)
+    assert who == "child"
+    told = {**tables, "oesophageal": True}
+    fit = fitted({key: value for key, value in told.items() if key not in ("manoeuvres", "events", "procedures")})
+    compliance = next(one for one in fit.parameters() if one.key == "compliance_ml_cmh2o")
+    true = respiratory_compliance_ml_cmh2o(scenario(tables, {}, 60.0, 0))
+    assert true is not None
+    assert compliance.value == pytest.approx(true, rel=0.15)
+    assert float(compliance.low or 0) < true < float(compliance.high or 0)
+    assert "oesophageal" in compliance.why
+    assert any("chest wall" in words for words in fit.assumptions)
+
+
+def test_occlusions_anchor_effort_and_elastance() -> None:
+    """The fit leans on them as far as their doubt allows: between what edges of flow and the occlusions say."""
+    tables: dict[str, Any] = {
+        "who": "neuromuscular",
+        "effort": {"rate_per_min": 18.0, "size_cmh2o": 8.0, "neural_time_s": 1.0},
+    }
+    support = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "trigger_flow_l_min": 2.0}
+    occlusions = [{"at_s": at, "kind": "occlusion"} for at in (40.0, 60.0, 80.0, 100.0)]
+    told = {**tables, "settings": [support], "duration_s": 150, "manoeuvres": occlusions}
+    fit = fitted(told)
+    assert any("occlusion" in words for words in fit.assumptions)
+    free = replace(fit.window.review, holds=())
+    assert not any("occlusion" in words for words in fit_patient(free).assumptions)
+    widths = [next(p for p in one.parameters() if p.key == "compliance_ml_cmh2o") for one in (fit, fit_patient(free))]
+    held, loose = (float(one.high or 0) / float(one.low or 1) for one in widths)
+    assert held < loose
+
+
+def test_drive_follows_load_without_a_blood_gas_too() -> None:
+    fit = fitted({"who": "hard-to-wean"})
+    kept, follows = (what_if(fit, {"pressure_support_cmh2o": 4.0}, n=4, reacting=on) for on in (False, True))
+    effort = [next(c.then[0] for c in one.changes if c.key == "effort_cmh2o") for one in (kept, follows)]
+    assert effort[1] > 1.02 * effort[0], "less support, more effort"
+    assert any("not carbon dioxide: no arterial blood gas" in words for words in follows.assumptions)
 
 
 def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> None:

@@ -75,7 +75,7 @@ def whatif(
     policy : Path
         A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
     reacting : bool
-        Let drive follow carbon dioxide, instead of keeping effort as it was.
+        Let drive follow carbon dioxide and load, instead of keeping effort as it was.
     minutes : float
         Follow blood gases for so many minutes after the change.
     seed : int

@@ -22,6 +22,9 @@ GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
 """How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
 is followed round, and between which bounds.
 """
+LOAD_GAIN = 0.5
+"""How much stronger drive is for each share of tidal volume that is lost: some of the volume is defended within a few
+breaths (common practice, no source; patients differ widely)."""
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
@@ -89,7 +92,8 @@ def what_if(
     n, seed
         As for :func:`predict`.
     reacting : bool
-        Let drive follow carbon dioxide (:data:`GAIN_PER_MMHG`) instead of keeping effort as it was.
+        Let drive follow carbon dioxide (:data:`GAIN_PER_MMHG`) and load (:data:`LOAD_GAIN`) instead of keeping effort
+        as it was.
 
     Raises
     ------
@@ -112,30 +116,30 @@ def what_if(
 
 
 def driven(fit: Fit, settings: Mapping[str, Any]) -> tuple[Fit, str]:
-    """The fit with the drive that the new carbon dioxide calls for, and what that assumes.
+    """The fit with the drive that the new load and carbon dioxide call for, and what that assumes.
 
-    Size follows drive, rate its square root, as in the simulator.
+    Size follows drive, rate its square root, as in the simulator. Without a blood gas load alone is followed.
 
     Raises
     ------
     FitError
-        Nobody breathes, or no carbon dioxide is told.
+        Nobody breathes.
     """
-    if fit.drive is None or fit.exchange.paco2_mmhg is None:
-        raise FitError(
-            "drive can't react", where="what-if", expected="a patient who breathes, and a blood gas",
-            remedy=f"{fit.exchange.reason}." if fit.exchange.reason else "",
-        )  # fmt: skip
+    if fit.drive is None:
+        raise FitError("drive can't react", where="what-if", expected="a patient who breathes")
     now, strength = predict(fit, n=1), 1.0
     for _ in range(ROUNDS):
         then = predict(stronger(fit, strength), settings, n=1)
+        asked = 1.0 + LOAD_GAIN * (1.0 - float(then.quantities["vti_ml"][0] / now.quantities["vti_ml"][0]))
         paco2 = fit.exchange.paco2(now.ventilation_l_min, then.ventilation_l_min)
-        assert paco2 is not None
-        asked = 1.0 + GAIN_PER_MMHG * (float(paco2[0]) - fit.exchange.paco2_mmhg)
-        strength = 0.5 * (strength + float(np.clip(asked, *DRIVES)))
+        if paco2 is not None and fit.exchange.paco2_mmhg is not None:
+            asked *= 1.0 + GAIN_PER_MMHG * (float(paco2[0]) - fit.exchange.paco2_mmhg)
+        strength = 0.5 * (strength + float(np.clip(asked, *DRIVES))) if np.isfinite(asked) else strength
+    gas = "" if fit.exchange.paco2_mmhg is not None else f"; not carbon dioxide: {fit.exchange.reason}"
     words = (
-        f"drive follows carbon dioxide by {100 * GAIN_PER_MMHG:g} % for each mmHg (assumed; patients differ widely): "
-        f"{strength:.2f} times as strong as it was"
+        f"drive follows load, by {100 * LOAD_GAIN:g} % of the volume that is lost, and carbon dioxide, by "
+        f"{100 * GAIN_PER_MMHG:g} % for each mmHg (assumed; patients differ widely): {strength:.2f} times as strong as "
+        f"it was{gas}"
     )
     return stronger(fit, strength), words
 

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
+from tidebench.fitting.anchors import anchored_by_holds
 from tidebench.fitting.behaviour import Behaviour, behaviour_of, threshold_l_min
 from tidebench.fitting.effort import Drive, drive_by, drive_of
-from tidebench.fitting.exchange import Exchange, exchange_of
+from tidebench.fitting.exchange import USUAL_KG, Exchange, exchange_of
 from tidebench.fitting.limitation import Limitation, limitation_of
 from tidebench.fitting.mechanics import (
     AGAINST,
@@ -27,6 +28,7 @@ from tidebench.fitting.mechanics import (
 from tidebench.fitting.records import FitError, Parameter, Samples, interval
 from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
+from tidebench.limits import volume_weight_kg
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
@@ -34,6 +36,8 @@ MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 LEAST_AIRWAY = 0.3  # cmH2O·s/L beside the tube
 FROM_PASSIVE, FROM_EDGES, ASSUMED = 0.05, 0.15, 0.2
 """Relative error of a lung that is borrowed from passive breaths elsewhere, read from edges of flow, or assumed."""
+WALL_ML_CMH2O_KG, WALL_DOUBT = 2.9, 0.6
+"""Chest wall, 4 % of a vital capacity of 70 mL/kg for each cmH2O (common practice, no source); its relative error."""
 ASSUMABLE = {"compliance_ml_cmh2o": (0.05, 300.0), "inspiratory_resistance_cmh2o_s_l": (0.1, 500.0)}
 PARAMETERS = 2000  # draws for intervals and correlations
 NAMES = (
@@ -263,6 +267,9 @@ def fit_patient(
         )  # fmt: skip
     drive = _drive(window, mechanics, bool(assume))
     said += notes
+    if len(window.passive) < FEWEST and not assume:
+        mechanics, drive, held = anchored_by_holds(window, mechanics, drive)
+        said += [held] if held else []
     if drive is not None:
         said += with_trigger(window, setting)
     fit = Fit(
@@ -293,7 +300,32 @@ def _mechanics(
                 ["the tube's published law takes more pressure than these breaths show: it was not used"],
             )
         return found, f"{len(window.passive)} passive breaths", True, []
+    if "oesophageal_pressure" in window.review.recording:
+        return _by_oesophagus(window, square)
     return _borrowed(window, square)
+
+
+def _by_oesophagus(window: Window, square: float | None) -> tuple[Mechanics, str, bool, list[str]]:
+    """The lung between airway and oesophageal pressure, from breaths with effort, and a chest wall that is assumed."""
+    case, pleural = window.review.case, window.review.recording["oesophageal_pressure"]
+    start = window.review.mechanics["start"]
+    waves = []
+    for each in some_waves(window, window.breaths):
+        first = int(start[each.breath])
+        across = each.pressure - pleural[first : first + len(each.pressure)]
+        waves.append(replace(each, pressure=across, clear=each.clear & np.isfinite(across)))
+    lung = fit_mechanics(waves, square)
+    kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
+    wall = 1000.0 / (WALL_ML_CMH2O_KG * kg)
+    theta, covariance = lung.theta.copy(), lung.covariance.copy()
+    theta[ELASTANCE] += wall
+    covariance[ELASTANCE, ELASTANCE] += (WALL_DOUBT * wall) ** 2
+    said = [
+        f"the lung is that between airway and oesophageal pressure; the chest wall's {1000 / wall:.0f} mL/cmH2O are "
+        f"assumed, within {100 * WALL_DOUBT:.0f} %"
+    ]
+    whole = replace(lung, theta=theta, covariance=covariance, total_peep=np.zeros(0))
+    return whole, f"{len(waves)} breaths with oesophageal pressure", True, said
 
 
 def _borrowed(window: Window, square: float | None) -> tuple[Mechanics, str, bool, list[str]]:
