@@ -32,6 +32,7 @@ from tidebench.fitting.sweep import range_of, sweep
 from tidebench.fitting.target import bound_of, seek
 from tidebench.fitting.waves import Wave
 from tidebench.formulas.capnogram import expired_co2
+from tidebench.formulas.recoil import Sigmoid
 from tidebench.recording import Recording
 from tidebench.review import review
 from tidebench.simulation import scenario_from, simulate
@@ -493,6 +494,46 @@ def test_drive_follows_load_without_a_blood_gas_too() -> None:
     effort = [next(c.then[0] for c in one.changes if c.key == "effort_cmh2o") for one in (kept, follows)]
     assert effort[1] > 1.02 * effort[0], "less support, more effort"
     assert any("not carbon dioxide: no arterial blood gas" in words for words in follows.assumptions)
+
+
+CURVE = {"span_ml": 2600.0, "middle_cmh2o": 17.0, "width_cmh2o": 7.0}
+ON_VOLUME = {
+    "mode": "CMV-VC", "rate_per_min": 16.0, "tidal_volume_ml": 420.0, "inspiratory_time_s": 1.0, "pause_s": 0.2,
+}  # fmt: skip
+
+
+def stepped(peep: tuple[float, ...], lung: dict[str, Any]) -> dict[str, Any]:
+    """A passive patient on volume control, a minute on each PEEP."""
+    rows = [{**ON_VOLUME, "peep_cmh2o": level, "at_s": 60.0 * k} for k, level in enumerate(peep)]
+    part = {"resistance_cmh2o_s_l": 10.0, **lung}
+    return {
+        "lung": {"compartments": [part]}, "effort": {"rate_per_min": 0.0}, "settings": rows,
+        "duration_s": 60.0 * len(peep),
+    }  # fmt: skip
+
+
+def test_recoil_bends_where_levels_of_peep_show_it() -> None:
+    """The simulator's sigmoid (Venegas) comes back, and another PEEP costs what its closed form says."""
+    fit = fitted(stepped((4.0, 8.0, 12.0, 16.0, 20.0), {"sigmoid": CURVE}), from_s=60.0, to_s=120.0)
+    assert fit.bend is not None
+    assert fit.bend.middle == pytest.approx(17.0, abs=1.5)
+    assert fit.bend.width == pytest.approx(7.0, rel=0.2)
+    true = Sigmoid(0.0, 2.6, 17.0, 7.0)
+    for peep, seen in ((6.0, True), (14.0, True), (18.0, True), (26.0, False)):
+        answer = what_if(fit, {"peep_cmh2o": peep}, n=60)
+        low, high = next(c.then[1:] for c in answer.changes if c.key == "driving_pressure_cmh2o")
+        driving = float(true.pressure_cmh2o(true.volume_l(peep) + 0.42)) - peep
+        assert low - 0.2 <= driving <= high + 0.2, peep
+        assert bool(answer.beyond) != seen
+    assert {"sigmoid_middle_cmh2o", "sigmoid_width_cmh2o"} <= {one.key for one in fit.parameters()}
+
+
+def test_recoil_is_straight_where_nothing_shows_a_bend() -> None:
+    """A straight lung on as many levels, a bent one on two, and one level alone."""
+    straight = {"compliance_ml_cmh2o": 45.0}
+    assert fitted(stepped((4.0, 8.0, 12.0, 16.0), straight), from_s=60.0, to_s=120.0).bend is None
+    assert fitted(stepped((8.0, 14.0), {"sigmoid": CURVE}), from_s=0.0, to_s=60.0).bend is None
+    assert fitted(stepped((8.0,), {"sigmoid": CURVE})).bend is None
 
 
 def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> None:

@@ -109,7 +109,7 @@ def what_if(
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
-    limited = () if fit.limitation is None else (fit.limitation.words,)
+    limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
     assumptions = (*fit.assumptions, words, *limited, *UNCHANGED, *exchange_words(fit))
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))

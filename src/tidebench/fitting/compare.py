@@ -173,15 +173,22 @@ def with_gases(
 
 
 def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
-    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it."""
+    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
+
+    Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
+    """
     table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    said, most = [], 0.0
+    spans = []
     for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
         known = table[key].drop_nulls().to_numpy()
+        if len(known) and (key == "vti_ml" or fit.bend is None):
+            spans.append((key, unit, float(known.min()), float(known.max()), below))
+    if fit.bend is not None:
+        spans.append(("plateau_pressure_cmh2o", "cmH2O", *fit.bend.seen, False))
+        spans.append(("total_peep_cmh2o", "cmH2O", *fit.bend.seen, True))
+    said, most = [], 0.0
+    for key, unit, low, high, below in spans:
         value = float(then.quantities[key][0])
-        if not len(known) or not np.isfinite(value):
-            continue
-        low, high = float(known.min()), float(known.max())
         span = max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:

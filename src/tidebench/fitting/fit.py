@@ -20,11 +20,15 @@ from tidebench.fitting.mechanics import (
     EXPIRATION,
     INSPIRATION,
     LIMIT,
+    MIDDLE,
     RELAXATION,
+    SPAN,
     TURBULENCE,
+    WIDTH,
     Mechanics,
     fit_mechanics,
 )
+from tidebench.fitting.recoil import Bend, bend_of
 from tidebench.fitting.records import FitError, Parameter, Samples, interval
 from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
@@ -44,7 +48,8 @@ NAMES = (
     ("elastance_cmh2o_l", "cmH2O/L"), ("inspiratory_resistance_cmh2o_s_l", "cmH2O·s/L"),
     ("expiratory_resistance_cmh2o_s_l", "cmH2O·s/L"), ("relaxation_elastance_cmh2o_l", "cmH2O/L"),
     ("turbulent_resistance_cmh2o_s2_l2", "cmH2O·s²/L²"), ("limiting_resistance_cmh2o_s_l", "cmH2O·s/L"),
-    ("closing_pressure_cmh2o", "cmH2O"),
+    ("closing_pressure_cmh2o", "cmH2O"), ("sigmoid_span_l", "L"), ("sigmoid_middle_cmh2o", "cmH2O"),
+    ("sigmoid_width_cmh2o", "cmH2O"),
 )  # fmt: skip
 
 
@@ -75,6 +80,8 @@ class Fit:
         A limit of expiratory flow that the lung may have; None where nothing points to one.
     behaviour : Behaviour
         How the ventilator answered efforts: its trigger's delay, where it cycled.
+    bend : Bend or None
+        How recoil bends; None where it is taken for straight.
     """
 
     window: Window
@@ -93,6 +100,7 @@ class Fit:
     ventilation_l_min: float = float("nan")
     limitation: Limitation | None = None
     behaviour: Behaviour = field(default_factory=Behaviour)
+    bend: Bend | None = None
 
     @property
     def recorded(self) -> dict[str, float]:
@@ -105,7 +113,7 @@ class Fit:
         return told
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
-        """``n`` patients within the doubt: lungs, shape (n, 7), and efforts (size, time, rate, the trigger's
+        """``n`` patients within the doubt: lungs, shape (n, 10), and efforts (size, time, rate, the trigger's
         delay, the share of peak flow at the turn over the one set), shape (n, 5).
 
         The first is the estimate itself. A stiffer or narrower lung needs a larger effort for the volume that was
@@ -116,7 +124,8 @@ class Fit:
         lungs[0] = self.mechanics.theta
         off = lungs - self.mechanics.theta
         limits = np.zeros((n, 2)) if self.limitation is None else self.limitation.draw(rng, lungs)
-        lungs = np.concatenate([lungs, limits], axis=1)
+        bends = np.zeros((n, 3)) if self.bend is None else self.bend.draw(rng, lungs)
+        lungs = np.concatenate([lungs, limits, bends], axis=1)
         if self.drive is None:
             return lungs, np.zeros((n, 5))
         efforts = self.drive.draw(rng, n)
@@ -164,6 +173,9 @@ class Fit:
             )
         )
         out += self._limit(lungs)
+        if self.bend is not None:
+            why = f"chords of {self.bend.levels} levels of PEEP"
+            out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
         out.append(self._total_peep())
         out += self._effort(efforts)
         return out + self.exchange.parameters(self.ventilation_l_min)
@@ -272,11 +284,13 @@ def fit_patient(
         said += [held] if held else []
     if drive is not None:
         said += with_trigger(window, setting)
+    resting = drive is None and identifiable
+    limitation = limitation_of(window, mechanics) if resting else None
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
-        origin=origin, identifiable=identifiable, leak=_leak(window),
+        origin=origin, identifiable=identifiable, leak=_leak(window), limitation=limitation,
         behaviour=behaviour_of(window, setting) if drive is not None else Behaviour(),
-        limitation=limitation_of(window, mechanics) if drive is None and identifiable else None,
+        bend=bend_of(window, mechanics) if resting and limitation is None else None,
     )  # fmt: skip
     from tidebench.fitting.predict import anchored
 

@@ -13,9 +13,20 @@ import numpy as np
 
 from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.fit import Fit, rescaled
-from tidebench.fitting.mechanics import AGAINST, ELASTANCE, EXPIRATION, INSPIRATION, LIMIT, RELAXATION, TURBULENCE
+from tidebench.fitting.mechanics import (
+    AGAINST,
+    ELASTANCE,
+    EXPIRATION,
+    INSPIRATION,
+    LIMIT,
+    MIDDLE,
+    RELAXATION,
+    SPAN,
+    TURBULENCE,
+    WIDTH,
+)
 from tidebench.fitting.records import FitError, Samples
-from tidebench.simulation.patient import Compartment
+from tidebench.simulation.patient import Compartment, Sigmoid
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
 from tidebench.simulation.solution import Solution, simulate
@@ -132,9 +143,10 @@ def _refuse_levels(fit: Fit, setting: Mapping[str, Any]) -> None:
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
     """The scenario of one drawn patient, and from when on its breaths count, s."""
     k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
+    bent = lung[SPAN] > 0
     part = Compartment.model_construct(
-        compliance_ml_cmh2o=1000.0 / lung[ELASTANCE],
-        sigmoid=None,
+        compliance_ml_cmh2o=None if bent else 1000.0 / lung[ELASTANCE],
+        sigmoid=curve(lung) if bent else None,
         resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
         expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
         limiting_resistance_cmh2o_s_l=lung[LIMIT] or None,
@@ -155,6 +167,13 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
     settle, whole = time_needed(scenario, fit, lung)
     update["duration_s"] = whole
     return scenario.model_copy(update=update), settle
+
+
+def curve(lung: Samples) -> Sigmoid:
+    """The sigmoid of a drawn lung."""
+    return Sigmoid.model_construct(
+        low_ml=0.0, span_ml=1000.0 * lung[SPAN], middle_cmh2o=lung[MIDDLE], width_cmh2o=lung[WIDTH]
+    )
 
 
 def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, float]:
