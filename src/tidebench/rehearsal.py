@@ -20,7 +20,7 @@ from tidebench.fitting.change import WhatIf, what_if
 from tidebench.fitting.compare import GAS_KEYS
 from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
-from tidebench.fitting.predict import KEYS
+from tidebench.fitting.measured import KEYS
 from tidebench.fitting.sweep import Range, Sweep, sweep
 from tidebench.fitting.target import Bound, Search, seek
 from tidebench.quantities import QUANTITIES

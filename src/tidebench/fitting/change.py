@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 
 from tidebench.fitting.compare import GAS_KEYS, compared, edges
-from tidebench.fitting.fit import NAMES, Fit
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.measured import KEYS, RATE_HZ
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
-from tidebench.fitting.predict import KEYS, RATE_HZ, SAMPLES, Prediction, predict
+from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
+from tidebench.fitting.told import NAMES
 from tidebench.limits import Limit, judge, limits_for
 
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20

@@ -13,7 +13,8 @@ from tidebench.errors import OptionError, TidebenchError
 from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.predict import KEYS, Prediction, predict
+from tidebench.fitting.measured import KEYS
+from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.quantities import quantity
 
