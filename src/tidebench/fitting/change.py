@@ -11,6 +11,7 @@ import numpy as np
 from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import KEYS, RATE_HZ
+from tidebench.fitting.mechanics import EXPIRATION
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
@@ -158,6 +159,8 @@ def leaning(fit: Fit, then: Prediction, seed: int) -> dict[str, dict[str, float]
     n = len(then.ventilation_l_min)
     lungs, efforts = fit.draws(n, seed)
     drawn = {name: lungs[:, k] for k, (name, _) in enumerate(NAMES)}
+    if fit.limitation is not None:
+        del drawn[NAMES[EXPIRATION][0]]  # moves with the limit
     drawn |= {"effort_cmh2o": efforts[:, 0], "neural_time_s": efforts[:, 1]}
     out = {}
     for key in LEANING:

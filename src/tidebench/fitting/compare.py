@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.limitation import NARROW
-from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
+from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
+from tidebench.quantities import quantity
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
@@ -71,11 +73,14 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     if uneven(fit) or fit.drive is not None:
         emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
-    after = {key: widened(values, wider) for key, values in after.items()}
+    groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
+    after = {key: widened(values, wider, groups) for key, values in after.items()}
     before, after = (
         with_gases(fit, now, before, now, rng, 1.0, seed),
         with_gases(fit, now, after, then, rng, wider, seed),
     )
+    if fit.drive is None:
+        after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"])
     for side in (before, after):
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
@@ -138,13 +143,21 @@ def edges(draws: Samples) -> tuple[float, float, float]:
     return (first, *interval(known)) if len(draws) > 1 else (first, np.nan, np.nan)
 
 
-def widened(draws: Samples, by: float) -> Samples:
-    """Draws further from the estimate; what was positive stays so, by factors."""
+def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
+    """Draws further from their middle, which is the estimate in its own group; what was positive stays so, by factors.
+
+    ``groups`` are kinds of lung, shape (n,): the way between two kinds is no doubt, and does not grow.
+    """
     if by == 1.0 or not np.isfinite(draws[0]):
         return draws
+    kinds = np.zeros(len(draws), bool) if groups is None else groups
+    middle = np.full(len(draws), draws[0])
+    other = kinds != kinds[0]
+    if other.any():
+        middle[other] = np.nanmedian(draws[other])
     if draws[0] > 0 and np.nanmin(draws) > 0:
-        return np.asarray(draws[0] * (draws / draws[0]) ** by, np.float64)
-    return np.asarray(draws[0] + by * (draws - draws[0]), np.float64)
+        return np.asarray(middle * (draws / middle) ** by, np.float64)
+    return np.asarray(middle + by * (draws - middle), np.float64)
 
 
 def with_gases(
@@ -158,7 +171,8 @@ def with_gases(
         return out
     n = len(paco2)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
-    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider)
+    groups = fit.draws(n, seed)[0][:, LIMIT] > 0
+    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider, groups)
     out["paco2_mmhg"] = tension
     ph = known.ph(tension)
     if ph is not None:
@@ -192,6 +206,7 @@ def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
         span = max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
-            said.append(f"{key} would be {value:.0f} {unit}; {low:.0f} to {high:.0f} were recorded")
+            record = quantity(key)
+            said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
             most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)
