@@ -455,6 +455,21 @@ def test_two_levels_are_refused_where_the_patient_breathes() -> None:
         fitted({"who": "hard-to-wean", "settings": [{**LEVELS, "time_low_s": 3.0}]})
 
 
+def test_a_capnogram_that_lags_is_doubted_or_not_used() -> None:
+    tables = {"who": "adult-healthy", "capnogram": True, "duration_s": 60, "sensors": NOISE}
+    told = scenario_from(tables)
+    case = case_from({key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")})
+    seen = simulate(told).recording
+    true = 1000 * exchange_values(told)["airway_dead_space"]
+    for late, used in ((0, True), (30, True), (150, False), (-30, False)):
+        channels = {**seen.channels, "co2": np.roll(seen["co2"], late)}
+        fit = fit_patient(review(case, Recording(seen.rate_hz, channels)))
+        dead = next(one for one in fit.parameters() if one.key == "airway_dead_space_ml")
+        assert dead.identifiable == used
+        assert float(dead.low or 0) < true < float(dead.high or 0)
+        assert used or "CO2 does not fall" in dead.why
+
+
 def test_oesophageal_pressure_tells_the_lung_of_one_who_breathes() -> None:
     """Beside the simulator's compliance; a child whose edges of flow say half as much again."""
     who, _, _, tables, _ = patient("open", 30)

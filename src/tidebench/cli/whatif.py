@@ -170,11 +170,8 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
     for one in answer.limits:
         if "can't" not in one.then:
             share = f", {100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
-            console.print(
-                Text(
-                    f"- {one.limit.bound} ({one.limit.kind}) {quantity(one.limit.key).label}: now {one.now}, then {one.then}{share}"
-                )
-            )
+            name = quantity(one.limit.key).label
+            console.print(Text(f"- {one.limit.bound} ({one.limit.kind}) {name}: now {one.now}, then {one.then}{share}"))
     _list("Beyond what was recorded", answer.beyond, console)
     _list("Assumed", answer.assumptions, console)
     _leaning(answer.leaning, console)

@@ -14,7 +14,9 @@ from tidebench.formulas.capnogram import expired_co2
 from tidebench.formulas.gas_exchange import CO2_CONSTANT
 
 LATEST_S = 0.6  # by which CO2 may lag flow: a side stream's cell is later, and smears the front
-FALLEN = 0.5  # of the end-tidal tension: the front of fresh gas has come
+FRESH = 0.03  # of the highest tension, mean over inspiration: fresh gas
+SAME = 0.005  # of the highest tension: no more than the least
+JOINED_S = 0.1  # by which a delay that had to be taken off may be wrong
 LEAST_MMHG = 5.0
 SEEN_DOUBT = 0.05  # relative error of volumes and tensions beyond their spread (this house's choice)
 
@@ -38,13 +40,10 @@ def capnogram_of(window: Window) -> tuple[Capnogram | None, str]:
     if "co2" not in channels:
         return None, "no capnogram was recorded"
     waves = some_waves(window, window.breaths)
-    tension = [_co2(window, each) for each in waves]
-    delays = [delay for each, co2 in zip(waves, tension, strict=True) if (delay := lag_s(each, co2)) is not None]
-    if len(delays) < FEWEST:
-        return None, "the capnogram does not rise and fall with the breaths"
+    delays = [delay for each in waves if (delay := lag_s(window, each)) is not None]
+    if len(delays) < max(FEWEST, len(waves) // 2):
+        return None, f"CO2 does not fall within {LATEST_S:g} s of each inspiration (a side stream lags more)"
     delay = float(np.median(delays))
-    if not delay <= LATEST_S:
-        return None, f"CO2 lags flow by {delay:.1f} s, as a side stream does: the two can't be joined"
     tension = [_co2(window, each, delay) for each in waves]
     pairs = [(each, co2, expired_co2(each.flow[each.turn :], co2[each.turn :], each.dt)) for each, co2 in zip(
         waves, tension, strict=True)]  # fmt: skip
@@ -54,10 +53,13 @@ def capnogram_of(window: Window) -> tuple[Capnogram | None, str]:
     dead = 1000 * np.array([one.airway_dead_space_l for one, _ in found])
     given = np.array([one.volume_l * one.mixed_pco2_mmhg - back for one, back in found])
     reached = np.array([one.volume_l - one.airway_dead_space_l for one, _ in found])
+    fastest = float(np.median([-each.flow[each.turn :].min() for each in waves]))
+    slipped = 1000 * JOINED_S * fastest if delay > 2 * waves[0].dt else 0.0
     made = float(np.median(window.review.breaths["rate_per_min"].to_numpy()[window.breaths] * np.mean(given)))
     share = _error(given) / float(np.median(given))
     return Capnogram(
-        float(np.median(dead)), _error(dead), made / CO2_CONSTANT, made / CO2_CONSTANT * share,
+        float(np.median(dead)), float(np.hypot(_error(dead), slipped)),
+        made / CO2_CONSTANT, made / CO2_CONSTANT * share,
         float(np.median(given / reached)), delay, len(found),
     ), ""  # fmt: skip
 
@@ -76,20 +78,16 @@ def _co2(window: Window, each: Wave, delay_s: float = 0.0) -> Samples:
     return np.pad(part, (0, len(each.flow) - len(part)), mode="edge") if len(part) else np.full(len(each.flow), np.nan)
 
 
-def lag_s(each: Wave, co2: Samples) -> float | None:
-    """From when inspiration begins until CO2 has fallen to half of what it was then; None where it was never up."""
-    begins = int(np.argmax(each.flow > 0.0))
-    inspiration = co2[begins : each.turn]
-    if not len(inspiration) or not np.isfinite(inspiration).all():
+def lag_s(window: Window, each: Wave) -> float | None:
+    """The shortest delay after which a breath's inspiration is free of CO2; None where none is, or CO2 was never up."""
+    whole = _co2(window, each)
+    if not each.turn or not np.isfinite(whole).all() or whole.max() < LEAST_MMHG:
         return None
-    was = float(np.max(inspiration[: max(1, round(LATEST_S / each.dt))]))
-    top = float(np.nanmax(co2))
-    if top < LEAST_MMHG:
+    delays = np.arange(round(LATEST_S / each.dt) + 1) * each.dt
+    inspired = np.array([np.mean(_co2(window, each, float(late))[: each.turn]) for late in delays])
+    if not inspired.min() < FRESH * whole.max():
         return None
-    if was < FALLEN * top:
-        return 0.0
-    low = np.flatnonzero(inspiration < FALLEN * top)
-    return float(low[0]) * each.dt if len(low) else None
+    return float(delays[np.argmax(inspired <= inspired.min() + SAME * whole.max())])
 
 
 def inhaled_co2(each: Wave, co2: Samples) -> float:

@@ -52,20 +52,26 @@ def lung_of(
                 ["the tube's published law takes more pressure than these breaths show: it was not used"],
             )
         return found, f"{len(window.passive)} passive breaths", True, []
-    if "oesophageal_pressure" in window.review.recording:
-        return _by_oesophagus(window, square)
-    return _borrowed(window, square)
+    return _by_oesophagus(window, square) or _borrowed(window, square)
 
 
-def _by_oesophagus(window: Window, square: float | None) -> tuple[Mechanics, str, bool, list[str]]:
-    """The lung between airway and oesophageal pressure, from breaths with effort, and a chest wall that is assumed."""
+def _by_oesophagus(window: Window, square: float | None) -> tuple[Mechanics, str, bool, list[str]] | None:
+    """The lung between airway and oesophageal pressure, from breaths with effort, and a chest wall that is assumed;
+    None where the oesophagus was not recorded.
+    """
+    if "oesophageal_pressure" not in window.review.recording:
+        return None
     case, pleural = window.review.case, window.review.recording["oesophageal_pressure"]
     start = window.review.mechanics["start"]
     waves = []
     for each in some_waves(window, window.breaths):
         first = int(start[each.breath])
         across = each.pressure - pleural[first : first + len(each.pressure)]
-        waves.append(replace(each, pressure=across, clear=each.clear & np.isfinite(across)))
+        clear = each.clear & np.isfinite(across)
+        if clear.sum() > 0.5 * len(clear):
+            waves.append(replace(each, pressure=across, clear=clear))
+    if len(waves) < FEWEST:
+        return None
     lung = fit_mechanics(waves, square)
     kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
     wall = 1000.0 / (WALL_ML_CMH2O_KG * kg)
