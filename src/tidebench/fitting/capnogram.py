@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tidebench.fitting.records import Samples
-from tidebench.fitting.ventilator import some_waves
+from tidebench.fitting.ventilator import some_waves, spread_of_median
 from tidebench.fitting.waves import Wave
 from tidebench.fitting.window import FEWEST, Window
-from tidebench.formulas.capnogram import expired_co2
+from tidebench.formulas.capnogram import Expired, expired_co2
 from tidebench.formulas.gas_exchange import CO2_CONSTANT
 
 LATEST_S = 0.6  # by which CO2 may lag flow: a side stream's cell is later, and smears the front
@@ -44,10 +44,7 @@ def capnogram_of(window: Window) -> tuple[Capnogram | None, str]:
     if len(delays) < max(FEWEST, len(waves) // 2):
         return None, f"CO2 does not fall within {LATEST_S:g} s of each inspiration (a side stream lags more)"
     delay = float(np.median(delays))
-    tension = [_co2(window, each, delay) for each in waves]
-    pairs = [(each, co2, expired_co2(each.flow[each.turn :], co2[each.turn :], each.dt)) for each, co2 in zip(
-        waves, tension, strict=True)]  # fmt: skip
-    found = [(one, inhaled_co2(each, co2)) for each, co2, one in pairs if one is not None]
+    found = [one for each in waves if (one := read(window, each, delay)) is not None]
     if len(found) < FEWEST:
         return None, "CO2 reaches no alveolar plateau in these breaths"
     dead = 1000 * np.array([one.airway_dead_space_l for one, _ in found])
@@ -65,9 +62,15 @@ def capnogram_of(window: Window) -> tuple[Capnogram | None, str]:
 
 
 def _error(values: Samples) -> float:
-    middle = float(np.median(values))
-    off = 1.4826 * float(np.median(np.abs(values - middle)))
-    return float(np.hypot(off / np.sqrt(len(values)), SEEN_DOUBT * middle))
+    return float(np.hypot(spread_of_median(values), SEEN_DOUBT * np.median(values)))
+
+
+def read(window: Window, each: Wave, delay_s: float) -> tuple[Expired, float] | None:
+    """What one breath gives out, and the CO2 that it had breathed in, L·mmHg."""
+    co2 = _co2(window, each, delay_s)
+    out = expired_co2(each.flow[each.turn :], co2[each.turn :], each.dt)
+    back = np.sum(np.maximum(each.flow, 0.0)[: each.turn] * co2[: each.turn]) * each.dt
+    return None if out is None else (out, float(back))
 
 
 def _co2(window: Window, each: Wave, delay_s: float = 0.0) -> Samples:
@@ -88,8 +91,3 @@ def lag_s(window: Window, each: Wave) -> float | None:
     if not inspired.min() < FRESH * whole.max():
         return None
     return float(delays[np.argmax(inspired <= inspired.min() + SAME * whole.max())])
-
-
-def inhaled_co2(each: Wave, co2: Samples) -> float:
-    """CO2 that is breathed in again, L·mmHg."""
-    return float(np.sum(np.maximum(each.flow, 0.0)[: each.turn] * co2[: each.turn]) * each.dt)
