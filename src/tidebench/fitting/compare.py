@@ -80,7 +80,8 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         with_gases(fit, now, after, then, rng, wider, seed),
     )
     if fit.drive is None:
-        after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"])
+        below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
+        after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"] + below)
     for side in (before, after):
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
