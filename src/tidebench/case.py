@@ -438,6 +438,15 @@ class Case(_Table):
         """What was set at a time on the case clock; None before the first setting."""
         return next((setting for setting in reversed(self.settings) if setting.at_s <= time_s), None)
 
+    def drawn_at_s(self, gas: BloodGas) -> float | None:
+        """When a gas was drawn, on the case clock; None where its time can't be joined to it."""
+        start = self.recording.start
+        if gas.at_s is not None or gas.time is None or start is None:
+            return gas.at_s
+        if (gas.time.tzinfo is None) != (start.tzinfo is None):
+            return None
+        return (gas.time - start).total_seconds()
+
 
 def load_case(path: Path | str) -> Case:
     """The case that a folder or a case file describes; its signals are not read here.

@@ -20,7 +20,7 @@ from tidebench.fitting.change import WhatIf, what_if
 from tidebench.fitting.compare import GAS_KEYS
 from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
-from tidebench.fitting.predict import KEYS
+from tidebench.fitting.measured import KEYS
 from tidebench.fitting.sweep import Range, Sweep, sweep
 from tidebench.fitting.target import Bound, Search, seek
 from tidebench.quantities import QUANTITIES
@@ -56,7 +56,7 @@ class Asked:
         What a search keeps inside.
     seed : int
     reacting : bool
-        Let drive follow carbon dioxide.
+        Let drive follow carbon dioxide and load.
     minutes : float or None
         Follow blood gases for so long after the change.
     """

@@ -52,7 +52,8 @@ def rehearsed(kind: Set, k: int) -> dict[str, Any]:
     now = scenario(tables, {}, STRETCH_S, k)
     done = simulate(now)
     case = {key: table for key, table in case_tables(now, "").items() if key not in ("recording", "events")}
-    case["blood_gases"] = [{"at_s": 60.0, "paco2_mmhg": round(min(max(gas, 6.0), 250.0), 1), "ph": 7.38}]
+    drawn = {"paco2_mmhg": round(min(max(gas, 6.0), 250.0), 1), "ph": 7.38}
+    case["blood_gases"] = [{"at_s": 60.0, "site": "arterial", **drawn}]
     try:
         answer = what_if(fit_patient(review(case_from(case), done.recording)), changes)
     except TidebenchError as refusal:

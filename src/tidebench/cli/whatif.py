@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from math import isfinite
 from pathlib import Path
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from tidebench.rehearsal import Rehearsal
 
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
+UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|per_min|percent|ml|s|l)$")
 SHOWN = (
     "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
     "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
@@ -74,7 +76,7 @@ def whatif(
     policy : Path
         A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
     reacting : bool
-        Let drive follow carbon dioxide, instead of keeping effort as it was.
+        Let drive follow carbon dioxide and load, instead of keeping effort as it was.
     minutes : float
         Follow blood gases for so many minutes after the change.
     seed : int
@@ -149,6 +151,8 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
     """The stretch, the fitted patient, now against then, limits, assumptions, and a search's ways."""
     from rich.text import Text
 
+    from tidebench.quantities import quantity
+
     answer = done.answer
     window = answer.fit.window
     console.print(Text(
@@ -163,9 +167,8 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
     for one in answer.limits:
         if "can't" not in one.then:
             share = f", {100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
-            console.print(
-                Text(f"- {one.limit.bound} ({one.limit.kind}) {one.limit.key}: now {one.now}, then {one.then}{share}")
-            )
+            name = quantity(one.limit.key).label
+            console.print(Text(f"- {one.limit.bound} ({one.limit.kind}) {name}: now {one.now}, then {one.then}{share}"))
     _list("Beyond what was recorded", answer.beyond, console)
     _list("Assumed", answer.assumptions, console)
     _leaning(answer.leaning, console)
@@ -180,7 +183,7 @@ def _leaning(told: Mapping[str, Mapping[str, float]], console: Console) -> None:
     for key, shares in told.items():
         name, share = max(shares.items(), key=lambda pair: pair[1], default=("", 0.0))
         if share > MOST_OF_IT:
-            lines.append(f"{quantity(key).label}: {100 * share:.0f} % of its doubt is that of {name}")
+            lines.append(f"{quantity(key).label}: {100 * share:.0f} % of its doubt is that of {_named(name)}")
     _list("Leans on", tuple(lines), console)
 
 
@@ -201,9 +204,16 @@ def _fit(done: Rehearsal, console: Console) -> None:
     for one in done.answer.fit.parameters():
         value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}"
         span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
-        table.add_row(*map(Text, (one.key, value, span, one.why)))
+        table.add_row(*map(Text, (_named(one.key), value, span, one.why)))
     console.print()
     console.print(table)
+
+
+def _named(key: str) -> str:
+    """A parameter's name without its unit, which stands beside the value."""
+    from tidebench.quantities import QUANTITIES
+
+    return QUANTITIES[key].label if key in QUANTITIES else UNIT.sub("", key).replace("_", " ").replace("co2", "CO2")
 
 
 def _changes(done: Rehearsal, console: Console) -> None:

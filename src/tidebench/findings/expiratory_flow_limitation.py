@@ -8,11 +8,12 @@ from memory). A lung whose expiration is only slow is raised by as much as PEEP 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from tidebench.findings.about import About
-from tidebench.findings.seen import Seen
+from tidebench.findings.seen import Seen, Times
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Step
 from tidebench.steps import around
@@ -39,30 +40,45 @@ def find(seen: Seen) -> Sequence[Finding]:
     return [finding for step in seen.known.steps for finding in limited(step, seen)]
 
 
-def limited(step: Step, seen: Seen) -> Sequence[Finding]:
-    """The finding of one step, if it is one.
+class Followed(NamedTuple):
+    """PEEP and total PEEP before and after a step, what was trapped at the lower PEEP, and the share that followed."""
 
-    Recoil is compared by its estimate also where total PEEP can't be told: what is amiss with that is in both.
+    peep: tuple[float, float]
+    total_peep: tuple[float, float]
+    trapped: float
+    share: float
+
+
+def followed(step: Step, start_s: Times, end_s: Times, recoil: Times) -> Followed | None:
+    """How total PEEP followed a change of PEEP at like volume and rate; None where the step does not tell.
+
+    ``recoil`` (breaths,) is its estimate, also where total PEEP can't be told: what is amiss with that is in both.
     """
     told = step.quantities
-    recoil = seen.known.column("recoil")
     if not {"peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys() or not len(recoil):
-        return []
+        return None
     low, high = (spread.median for spread in told["peep_cmh2o"])
-    sides = around(seen.start, seen.end, step.at_s, -np.inf, np.inf)
-    known = [recoil[side][np.isfinite(recoil[side])] for side in sides]
+    known = [recoil[side][np.isfinite(recoil[side])] for side in around(start_s, end_s, step.at_s, -np.inf, np.inf)]
     if not all(len(part) for part in known):
-        return []
+        return None
     total_before, total_after = (float(np.median(part)) for part in known)
-    moved, followed = high - low, total_after - total_before
+    moved = high - low
     trapped = (total_before - low) if moved > 0 else (total_after - high)
     alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))
-    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED or followed / moved >= FOLLOWS:
+    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED:
+        return None
+    return Followed((low, high), (total_before, total_after), trapped, (total_after - total_before) / moved)
+
+
+def limited(step: Step, known: Seen) -> Sequence[Finding]:
+    """The finding of one step, if it is one."""
+    seen = followed(step, known.start, known.end, known.known.column("recoil"))
+    if seen is None or seen.share >= FOLLOWS:
         return []
     of = quantity("total_peep_cmh2o")
     words = (
-        f"PEEP went from {of.text(low)} to {of.text(high)}, total PEEP from {of.text(total_before)} to "
-        f"{of.text(total_after)}, at the same volume and rate."
+        f"PEEP went from {of.text(seen.peep[0])} to {of.text(seen.peep[1])}, total PEEP from "
+        f"{of.text(seen.total_peep[0])} to {of.text(seen.total_peep[1])}, at the same volume and rate."
     )
     return [
         Finding(
@@ -74,6 +90,6 @@ def limited(step: Step, seen: Seen) -> Sequence[Finding]:
             evidence=words,
             rule=RULE,
             rule_version=VERSION,
-            values=(("intrinsic_peep_cmh2o", trapped),),
+            values=(("intrinsic_peep_cmh2o", seen.trapped),),
         )
     ]

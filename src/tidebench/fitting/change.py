@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.fitting.compare import GAS_KEYS, compared, edges, uneven
-from tidebench.fitting.fit import NAMES, Fit
+from tidebench.fitting.compare import GAS_KEYS, compared, edges
+from tidebench.fitting.fit import Fit
+from tidebench.fitting.measured import KEYS, RATE_HZ
+from tidebench.fitting.mechanics import EXPIRATION
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
-from tidebench.fitting.predict import KEYS, RATE_HZ, SAMPLES, Prediction, predict
+from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
+from tidebench.fitting.told import NAMES
 from tidebench.limits import Limit, judge, limits_for
 
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
@@ -22,9 +25,9 @@ GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
 """How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
 is followed round, and between which bounds.
 """
-LIMITED = (
-    "expiration may be limited by flow, or uneven: a higher PEEP may add less than it says, up to what was trapped"
-)
+LOAD_GAIN = 0.5
+"""How much stronger drive is for each share of tidal volume that is lost: some of the volume is defended within a few
+breaths (common practice, no source; patients differ widely)."""
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
@@ -92,7 +95,8 @@ def what_if(
     n, seed
         As for :func:`predict`.
     reacting : bool
-        Let drive follow carbon dioxide (:data:`GAIN_PER_MMHG`) instead of keeping effort as it was.
+        Let drive follow carbon dioxide (:data:`GAIN_PER_MMHG`) and load (:data:`LOAD_GAIN`) instead of keeping effort
+        as it was.
 
     Raises
     ------
@@ -108,37 +112,37 @@ def what_if(
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
-    limited = (LIMITED,) if fit.drive is None and uneven(fit) else ()
+    limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
     assumptions = (*fit.assumptions, words, *limited, *UNCHANGED, *exchange_words(fit))
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
 
 
 def driven(fit: Fit, settings: Mapping[str, Any]) -> tuple[Fit, str]:
-    """The fit with the drive that the new carbon dioxide calls for, and what that assumes.
+    """The fit with the drive that the new load and carbon dioxide call for, and what that assumes.
 
-    Size follows drive, rate its square root, as in the simulator.
+    Size follows drive, rate its square root, as in the simulator. Without a blood gas load alone is followed.
 
     Raises
     ------
     FitError
-        Nobody breathes, or no carbon dioxide is told.
+        Nobody breathes.
     """
-    if fit.drive is None or fit.exchange.paco2_mmhg is None:
-        raise FitError(
-            "drive can't react", where="what-if", expected="a patient who breathes, and a blood gas",
-            remedy=f"{fit.exchange.reason}." if fit.exchange.reason else "",
-        )  # fmt: skip
+    if fit.drive is None:
+        raise FitError("drive can't react", where="what-if", expected="a patient who breathes")
     now, strength = predict(fit, n=1), 1.0
     for _ in range(ROUNDS):
         then = predict(stronger(fit, strength), settings, n=1)
+        asked = 1.0 + LOAD_GAIN * (1.0 - float(then.quantities["vti_ml"][0] / now.quantities["vti_ml"][0]))
         paco2 = fit.exchange.paco2(now.ventilation_l_min, then.ventilation_l_min)
-        assert paco2 is not None
-        asked = 1.0 + GAIN_PER_MMHG * (float(paco2[0]) - fit.exchange.paco2_mmhg)
-        strength = 0.5 * (strength + float(np.clip(asked, *DRIVES)))
+        if paco2 is not None and fit.exchange.paco2_mmhg is not None:
+            asked *= 1.0 + GAIN_PER_MMHG * (float(paco2[0]) - fit.exchange.paco2_mmhg)
+        strength = 0.5 * (strength + float(np.clip(asked, *DRIVES))) if np.isfinite(asked) else strength
+    gas = "" if fit.exchange.paco2_mmhg is not None else f"; not carbon dioxide: {fit.exchange.reason}"
     words = (
-        f"drive follows carbon dioxide by {100 * GAIN_PER_MMHG:g} % for each mmHg (assumed; patients differ widely): "
-        f"{strength:.2f} times as strong as it was"
+        f"drive follows load, by {100 * LOAD_GAIN:g} % of the volume that is lost, and carbon dioxide, by "
+        f"{100 * GAIN_PER_MMHG:g} % for each mmHg (assumed; patients differ widely): {strength:.2f} times as strong as "
+        f"it was{gas}"
     )
     return stronger(fit, strength), words
 
@@ -155,6 +159,8 @@ def leaning(fit: Fit, then: Prediction, seed: int) -> dict[str, dict[str, float]
     n = len(then.ventilation_l_min)
     lungs, efforts = fit.draws(n, seed)
     drawn = {name: lungs[:, k] for k, (name, _) in enumerate(NAMES)}
+    if fit.limitation is not None:
+        del drawn[NAMES[EXPIRATION][0]]  # moves with the limit
     drawn |= {"effort_cmh2o": efforts[:, 0], "neural_time_s": efforts[:, 1]}
     out = {}
     for key in LEANING:
@@ -203,9 +209,10 @@ def exchange_words(fit: Fit) -> list[str]:
     exchange = fit.exchange
     if exchange.paco2_mmhg is None:
         return [f"no carbon dioxide is told: {exchange.reason}"]
+    where = "measured by the capnogram" if exchange.capnogram else "assumed, with their spread"
     said = [
-        f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of 15 % are assumed, with their "
-        "spread; PaCO2 moves inversely with what ventilation is left",
+        f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
+        f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
     ]
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")

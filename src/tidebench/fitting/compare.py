@@ -6,12 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION
+from tidebench.fitting.limitation import NARROW
+from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples, interval
+from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
+from tidebench.quantities import quantity
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
@@ -24,8 +28,6 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-HIDDEN = 3.0  # trapped pressure over what a fit sees of it behind a flow limit
-NARROW = 1.5  # expiratory over inspiratory resistance
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -69,13 +71,17 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
             before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
     if uneven(fit) or fit.drive is not None:
-        emptied_otherwise(fit, now, then, before, after, rng)
+        emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
-    after = {key: widened(values, wider) for key, values in after.items()}
+    groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
+    after = {key: widened(values, wider, groups) for key, values in after.items()}
     before, after = (
         with_gases(fit, now, before, now, rng, 1.0, seed),
         with_gases(fit, now, after, then, rng, wider, seed),
     )
+    if fit.drive is None:
+        below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
+        after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"] + below)
     for side in (before, after):
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
@@ -104,40 +110,20 @@ def moved(
     return value + error * own, then + doubt * own
 
 
-def emptied_otherwise(
-    fit: Fit, now: Prediction, then: Prediction, before: dict[str, Samples], after: dict[str, Samples],
-    rng: np.random.Generator,
-) -> None:  # fmt: skip
-    """Doubt of lungs that empty unevenly, or whose expiration is limited by flow.
-
-    Behind a limit PEEP adds nothing until it is as high as what was trapped, so that pressures may come out lower by as
-    much as PEEP rises, up to three times what the fit takes for trapped, since it sees part of it.
-    """
-    n = len(after["total_peep_cmh2o"])
-    own, trapped = noise(rng, n), max(0.0, float(after["intrinsic_peep_cmh2o"][0]))
+def emptied_otherwise(after: dict[str, Samples], rng: np.random.Generator) -> None:
+    """Doubt of trapped pressure in lungs that empty unevenly, or whose expiration may be limited by flow."""
+    own, trapped = noise(rng, len(after["total_peep_cmh2o"])), max(0.0, float(after["intrinsic_peep_cmh2o"][0]))
     for key in ("total_peep_cmh2o", "intrinsic_peep_cmh2o"):
         after[key] = after[key] + (UNEVEN_FLOOR + UNEVEN_SHARE * trapped) * own
-    rise = float(then.setting.get("peep_cmh2o") or 0.0) - float(now.setting.get("peep_cmh2o") or 0.0)
-    if fit.drive is not None or rise <= 0:
-        return
-    held = rng.uniform(0.0, 1.0, n) * min(rise, HIDDEN * max(1.0, float(before["intrinsic_peep_cmh2o"][0])))
-    held[0] = 0.0
-    peak = np.maximum(after["peak_pressure_cmh2o"], 1.0)
-    for key in ("mechanical_power_j_min", "work_j_l"):
-        after[key] = after[key] * (1.0 - held / peak)
-    for key in ("peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mean_pressure_cmh2o", "total_peep_cmh2o"):
-        after[key] = after[key] - held
 
 
 def uneven(fit: Fit) -> bool:
-    """True where one compartment does not describe the lung, or expiration may be limited by flow: by the review, or
-    since gas leaves against much more resistance than it enters.
+    """True where one compartment does not describe the lung, or gas leaves against much more resistance than it enters,
+    so that expiration may be limited by flow.
     """
-    review = fit.window.review
-    limited = (review.findings["kind"] == "expiratory-flow-limitation").any()
-    theta = fit.mechanics.theta
+    review, theta = fit.window.review, fit.mechanics.theta
     narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
-    return bool(limited or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
+    return bool(fit.limitation or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
 
 
 def spread_of(fit: Fit, key: str) -> float:
@@ -146,10 +132,7 @@ def spread_of(fit: Fit, key: str) -> float:
     if key not in table.columns:
         return 0.0
     column = table[key].drop_nulls().to_numpy()
-    if len(column) < 2:
-        return 0.0
-    off = 1.4826 * float(np.median(np.abs(column - np.median(column))))
-    return 1.2533 * off / float(np.sqrt(len(column)))
+    return spread_of_median(column) if len(column) > 1 else 0.0
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:
@@ -161,13 +144,21 @@ def edges(draws: Samples) -> tuple[float, float, float]:
     return (first, *interval(known)) if len(draws) > 1 else (first, np.nan, np.nan)
 
 
-def widened(draws: Samples, by: float) -> Samples:
-    """Draws further from the estimate; what was positive stays so, by factors."""
+def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
+    """Draws further from their middle, which is the estimate in its own group; what was positive stays so, by factors.
+
+    ``groups`` are kinds of lung, shape (n,): the way between two kinds is no doubt, and does not grow.
+    """
     if by == 1.0 or not np.isfinite(draws[0]):
         return draws
+    kinds = np.zeros(len(draws), bool) if groups is None else groups
+    middle = np.full(len(draws), draws[0])
+    other = kinds != kinds[0]
+    if other.any():
+        middle[other] = np.nanmedian(draws[other])
     if draws[0] > 0 and np.nanmin(draws) > 0:
-        return np.asarray(draws[0] * (draws / draws[0]) ** by, np.float64)
-    return np.asarray(draws[0] + by * (draws - draws[0]), np.float64)
+        return np.asarray(middle * (draws / middle) ** by, np.float64)
+    return np.asarray(middle + by * (draws - middle), np.float64)
 
 
 def with_gases(
@@ -181,7 +172,8 @@ def with_gases(
         return out
     n = len(paco2)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
-    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider)
+    groups = fit.draws(n, seed)[0][:, LIMIT] > 0
+    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider, groups)
     out["paco2_mmhg"] = tension
     ph = known.ph(tension)
     if ph is not None:
@@ -196,18 +188,26 @@ def with_gases(
 
 
 def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
-    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it."""
+    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
+
+    Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
+    """
     table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    said, most = [], 0.0
+    spans = []
     for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
         known = table[key].drop_nulls().to_numpy()
+        if len(known) and (key == "vti_ml" or fit.bend is None):
+            spans.append((key, unit, float(known.min()), float(known.max()), below))
+    if fit.bend is not None:
+        spans.append(("plateau_pressure_cmh2o", "cmH2O", *fit.bend.seen, False))
+        spans.append(("total_peep_cmh2o", "cmH2O", *fit.bend.seen, True))
+    said, most = [], 0.0
+    for key, unit, low, high, below in spans:
         value = float(then.quantities[key][0])
-        if not len(known) or not np.isfinite(value):
-            continue
-        low, high = float(known.min()), float(known.max())
         span = max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
-            said.append(f"{key} would be {value:.0f} {unit}; {low:.0f} to {high:.0f} were recorded")
+            record = quantity(key)
+            said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
             most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)

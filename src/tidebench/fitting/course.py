@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
-from tidebench.fitting.exchange import ALVEOLAR_DEAD
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.mechanics import TURBULENCE
 from tidebench.fitting.predict import drawn, predict, tables_of
@@ -71,7 +70,8 @@ def _scenario(fit: Fit, settings: Mapping[str, Any], production: float, minutes:
     known = fit.exchange
     circuit = fit.window.review.case.circuit.dead_space_ml or 0.0
     exchange: dict[str, Any] = {
-        "co2_production_ml_min": min(max(production, LEAST_ML_MIN), MOST_ML_MIN), "alveolar_dead_space": ALVEOLAR_DEAD,
+        "co2_production_ml_min": min(max(production, LEAST_ML_MIN), MOST_ML_MIN),
+        "alveolar_dead_space": known.alveolar_dead,
         "airway_dead_space_ml": max(0.1, known.dead_space_ml - circuit), "haemoglobin_g_dl": known.haemoglobin_g_dl,
     }  # fmt: skip
     if known.bicarbonate_mmol_l is not None:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tidebench.case import BloodGas, Case
+from tidebench.fitting.capnogram import Capnogram, capnogram_of
 from tidebench.fitting.records import Parameter, Samples, interval
 from tidebench.fitting.window import Window
 from tidebench.formulas.gas_exchange import (
@@ -26,6 +28,7 @@ DEAD_DOUBT = 0.25
 ALVEOLAR_DEAD, ALVEOLAR_DOUBT = 0.15, 0.1
 """Share of what reaches alveoli that meets no blood, and its spread (a healthy lung has less, a sick one more; common
 practice, no source)."""
+ALVEOLAR_SEEN_DOUBT = 0.04  # where PaCO2 and a capnogram tell it: PaCO2's own error (this house's choice)
 DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
 """Oxygen that tissues take from a dL of blood (common practice, no source), and haemoglobin where none was measured."""
 LEAST_ALVEOLAR_MMHG, MOST_SHUNT = 20.0, 0.9
@@ -44,24 +47,50 @@ class Exchange:
     fio2: float | None
     dead_space_ml: float
     reason: str
+    capnogram: Capnogram | None = None
+    no_capnogram: str = ""
+
+    @property
+    def alveolar_dead(self) -> float:
+        """Share of what reaches alveoli that meets no blood: assumed, or by PaCO2 and capnogram (Enghoff)."""
+        if self.capnogram is None or self.paco2_mmhg is None:
+            return ALVEOLAR_DEAD
+        return float(np.clip(1.0 - self.capnogram.alveolar_mmhg / self.paco2_mmhg, 0.0, 0.8))
 
     def draw(self, rng: np.random.Generator, n: int) -> Samples:
         """Airway dead space (mL), alveolar share and oxygen difference (mL/dL), shape (n, 3)."""
-        middle = np.array([self.dead_space_ml, ALVEOLAR_DEAD, DIFFERENCE_ML_DL])
-        doubt = np.array([DEAD_DOUBT * self.dead_space_ml, ALVEOLAR_DOUBT, DIFFERENCE_DOUBT])
+        middle = np.array([self.dead_space_ml, self.alveolar_dead, DIFFERENCE_ML_DL])
+        seen = self.capnogram
+        dead = DEAD_DOUBT * self.dead_space_ml if seen is None else seen.dead_space_error_ml
+        doubt = np.array([dead, ALVEOLAR_DOUBT if seen is None else ALVEOLAR_SEEN_DOUBT, DIFFERENCE_DOUBT])
         return np.asarray(np.clip(middle + doubt * rng.standard_normal((n, 3)), 0.02 * middle, 5 * middle), np.float64)
 
     def parameters(self, ventilation_l_min: float) -> list[Parameter]:
         """Dead space with its doubt, and what blood gases tell beside an alveolar ventilation."""
         dead = self.draw(np.random.default_rng(0), 2000)[:, 0]
         low, high = interval(dead)
-        why = "assumed: half of 2.2 mL/kg behind a tube, all of it else, and what the circuit adds"
-        out = [Parameter("airway_dead_space_ml", self.dead_space_ml, low, high, "mL", False, why)]
+        seen = self.capnogram
+        why = f"assumed: half of 2.2 mL/kg behind a tube, else all, and the circuit's; {self.no_capnogram}"
+        if seen is not None:
+            why = f"equal areas on the capnogram of {seen.breaths} breaths"
+        out = [Parameter("airway_dead_space_ml", self.dead_space_ml, low, high, "mL", seen is not None, why)]
+        if seen is not None:
+            made, off = seen.production_ml_min, 1.645 * seen.production_error_ml_min
+            why = "CO2 breathed out, by flow and capnogram"
+            out.append(Parameter("co2_production_ml_min", made, made - off, made + off, "mL/min", True, why))
         if self.paco2_mmhg is None:
-            return [*out, Parameter("co2_production_ml_min", None, None, None, "mL/min", False, self.reason)]
-        made = self.production(ventilation_l_min)
-        why = "PaCO2 times alveolar ventilation; leans on the dead space that is assumed"
-        out.append(Parameter("co2_production_ml_min", made, None, None, "mL/min", made is not None, why))
+            if seen is None:
+                out.append(Parameter("co2_production_ml_min", None, None, None, "mL/min", False, self.reason))
+            return out
+        if seen is None:
+            told = self.production(ventilation_l_min)
+            why = "PaCO2 times alveolar ventilation; leans on the dead space that is assumed"
+            out.append(Parameter("co2_production_ml_min", told, None, None, "mL/min", True, why))
+        else:
+            why = "PaCO2 above the mean alveolar tension of the capnogram"
+            share = self.alveolar_dead
+            ends = max(0.0, share - 1.645 * ALVEOLAR_SEEN_DOUBT), share + 1.645 * ALVEOLAR_SEEN_DOUBT
+            out.append(Parameter("alveolar_dead_space", share, *ends, "", True, why))
         shunt = self.shunt()
         why = "from PaO2 and FiO2, tissues taking 5 mL/dL (assumed)" if shunt is not None else "no PaO2 with its FiO2"
         return [*out, Parameter("shunt", shunt, None, None, "", shunt is not None, why)]
@@ -80,7 +109,9 @@ class Exchange:
         return np.asarray(self.paco2_mmhg * ventilation_now / np.maximum(ventilation_then, 1e-3), np.float64)
 
     def production(self, ventilation_now: float) -> float | None:
-        """CO2 production, mL/min STPD, by the alveolar ventilation equation."""
+        """CO2 production, mL/min STPD: of the capnogram, else by the alveolar ventilation equation."""
+        if self.capnogram is not None:
+            return self.capnogram.production_ml_min
         return None if self.paco2_mmhg is None else self.paco2_mmhg * ventilation_now / CO2_CONSTANT
 
     def oxygen(self, fio2: float, paco2: Samples, difference: Samples) -> tuple[Samples, Samples] | None:
@@ -102,22 +133,39 @@ class Exchange:
 def exchange_of(window: Window) -> Exchange:
     """Gas exchange of a window's patient, from the blood gas nearest in time."""
     case = window.review.case
-    middle = 0.5 * (window.from_s + window.to_s)
-    gases = [gas for gas in case.blood_gases if gas.site in (None, "arterial") and gas.paco2_mmhg is not None]
-    near = [gas for gas in gases if gas.at_s is None or abs(gas.at_s - middle) <= NEAR_S]
-    gas = min(near, key=lambda one: abs((one.at_s or middle) - middle), default=None)
+    gas, reason = drawn_near(case, 0.5 * (window.from_s + window.to_s))
     kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
     tube = case.airway.interface in ("endotracheal tube", "tracheostomy tube")
     dead = DEAD_SPACE_ML_KG * kg * (TUBE_SHARE if tube else 1.0) + (case.circuit.dead_space_ml or 0.0)
+    seen, none = capnogram_of(window)
+    dead = dead if seen is None else seen.dead_space_ml
     if gas is None:
         return Exchange(
-            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead,
-            "no arterial blood gas with paco2_mmhg within an hour of the stretch",
+            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead, reason, seen, none,
         )  # fmt: skip
     bicarbonate = gas.hco3_mmol_l
     if bicarbonate is None and gas.ph is not None and gas.paco2_mmhg is not None:
         bicarbonate = bicarbonate_mmol_l(gas.paco2_mmhg, gas.ph)
     return Exchange(
         gas.paco2_mmhg, gas.pao2_mmhg, bicarbonate, gas.haemoglobin_g_dl or USUAL_HAEMOGLOBIN,
-        gas.fio2 or window.setting.fio2, dead, "",
+        gas.fio2 or window.setting.fio2, dead, "", seen, none,
     )  # fmt: skip
+
+
+def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
+    """The arterial gas with a PaCO2 nearest in time, at most an hour away; without one, the reason.
+
+    One without a time is taken for the stretch's; one of unknown site is taken for arterial by nobody.
+    """
+    near = []
+    for gas in case.blood_gases:
+        at_s = case.drawn_at_s(gas)
+        untimed = gas.at_s is None and gas.time is None
+        if gas.paco2_mmhg is not None and (untimed or (at_s is not None and abs(at_s - middle_s) <= NEAR_S)):
+            near.append((0.0 if at_s is None else abs(at_s - middle_s), gas))
+    arterial = [row for row in near if row[1].site == "arterial"]
+    if arterial:
+        return min(arterial, key=lambda row: row[0])[1], ""
+    if any(gas.site is None for _, gas in near):
+        return None, 'a blood gas has no site: say site = "arterial" where it is'
+    return None, "no arterial blood gas with paco2_mmhg within an hour of the stretch"

@@ -28,6 +28,10 @@ BETTER = 0.9  # of the residual: relaxation has to explain a tenth more
 MOST_RELAXATION = 0.6  # of elastance: tissue and uneven filling take less (common practice, no source)
 SEEN = 2.0  # standard errors of its elastance
 ELASTANCE, INSPIRATION, EXPIRATION, RELAXATION, TURBULENCE = range(5)
+LIMIT, AGAINST, SPAN, MIDDLE, WIDTH = range(5, 10)
+"""Further columns of drawn lungs: limiting resistance and what a limited lung empties against; a sigmoid's span (L),
+middle and width (cmH2O). 0 for what a lung does not have.
+"""
 LEAST = np.array([0.3, 0.05, 0.05, 0.0, 0.0])
 """Bounds below which a draw is no lung."""
 MISSED = np.array([0.015, 0.03, 0.05, 0.2, 0.2])

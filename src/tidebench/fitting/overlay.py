@@ -8,7 +8,8 @@ import numpy as np
 
 from tidebench.fitting.effort import muscle_pressure
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.predict import RATE_HZ, Prediction
+from tidebench.fitting.measured import RATE_HZ
+from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples
 from tidebench.fitting.ventilator import some_waves
 

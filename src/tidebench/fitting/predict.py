@@ -11,38 +11,38 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.errors import CaseError
+from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.fit import Fit, rescaled
-from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE
+from tidebench.fitting.measured import KEYS, RATE_HZ, measured
+from tidebench.fitting.mechanics import (
+    AGAINST,
+    ELASTANCE,
+    EXPIRATION,
+    INSPIRATION,
+    LIMIT,
+    MIDDLE,
+    RELAXATION,
+    SPAN,
+    TURBULENCE,
+    WIDTH,
+)
 from tidebench.fitting.records import FitError, Samples
-from tidebench.mode import parse_mode
-from tidebench.simulation.doubts import TYPES_WITH
-from tidebench.simulation.machine import merged
-from tidebench.simulation.patient import Compartment
+from tidebench.simulation.patient import Compartment, Sigmoid
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
 from tidebench.simulation.solution import Solution, simulate
 
 SAMPLES = 200
-RATE_HZ = 100.0
 EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
 BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
 LONGEST_S = 240.0
 LEAST_RESISTANCE = 0.1
+USUAL_BASE_L_MIN, BASE_OVER_TRIGGER, MOST_BASE_L_MIN = 3.0, 1.5, 40.0  # common practice, no source
 PART = {"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}  # stands for the lung until one is drawn
-JOULE = 0.0980665
 POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient misses: said, and refused
 CHANNELS = ("airway_pressure", "flow", "lung_volume")
 LEAST_REACHING = 0.05  # of a breath, where it is hardly larger than the dead space
 ROUNDS = 4
-KEYS = (
-    "vti_ml", "vte_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mean_pressure_cmh2o", "peep_cmh2o",
-    "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o",
-    "inspiratory_time_s", "expiratory_time_s", "rate_per_min", "minute_volume_l_min", "peak_inspiratory_flow_l_min",
-    "peak_expiratory_flow_l_min", "end_expiratory_flow_l_min", "mechanical_power_j_min", "work_j_l", "effort_cmh2o",
-    "unanswered_efforts_percent",
-)  # fmt: skip
-PASSIVE_ONLY = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o")
 
 
 @dataclass(frozen=True)
@@ -74,13 +74,15 @@ class Prediction:
 def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
-    setting = merged([fit.setting, {**changes}])[-1] if changes else dict(fit.setting)
+    setting = changed(fit.setting, changes)
+    _refuse_levels(fit, setting)
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
-    _refuse_useless(setting, changes)
     applied = dict(setting)
     if fit.peep_cmh2o and "peep_cmh2o" in applied:
         applied["peep_cmh2o"] = max(0.0, applied["peep_cmh2o"] + fit.peep_cmh2o)
+        if bi_level(applied):
+            applied["pressure_low_cmh2o"] = applied["peep_cmh2o"]
         if (
             "inspiratory_pressure_cmh2o" in applied
             and {"pressure_control_cmh2o", "pressure_support_cmh2o"} & applied.keys()
@@ -95,7 +97,10 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         "patient": case.patient.model_dump(mode="json", exclude_none=True),
         "circuit": case.circuit.model_dump(mode="json", exclude_none=True, exclude={"dead_space_ml"}),
         "lung": {"compartments": [PART]},
-        "ventilator": {"valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l},
+        "ventilator": {
+            "valve_resistance_cmh2o_s_l": fit.valve_cmh2o_s_l,
+            "base_flow_l_min": base_flow_l_min(case.circuit.base_flow_l_min, fit.setting, setting),
+        },
         "settings": [applied],
     }
     if fit.leak:
@@ -111,33 +116,37 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
     return tables, setting
 
 
-def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> None:
-    """Refuse a change of what the mode does not have."""
-    mode = parse_mode(setting["mode"])
-    for key in changes:
-        having = TYPES_WITH.get(key)
-        if having is not None and not having & {mode.mandatory, mode.support}:
-            raise CaseError(
-                f"{setting['mode']} has no {key}",
-                where="what-if",
-                expected="a setting that the mode has, or another mode",
-            )
+def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:
+    """Base flow as the case tells it, or usual; more than any trigger of flow, which could not be met else."""
+    asked = max(float(each.get("trigger_flow_l_min") or 0.0) for each in settings)
+    return min(max(USUAL_BASE_L_MIN if told is None else told, BASE_OVER_TRIGGER * asked), MOST_BASE_L_MIN)
+
+
+def _refuse_levels(fit: Fit, setting: Mapping[str, Any]) -> None:
+    """Refuse two levels for a patient who breathes: at which of them each breath would come is not known."""
+    if bi_level(setting) and fit.drive is not None:
+        raise FitError(
+            "two pressure levels can't be rehearsed where the patient breathes", where="what-if",
+            expected="another mode, or a stretch in which nobody breathes",
+        )  # fmt: skip
 
 
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
     """The scenario of one drawn patient, and from when on its breaths count, s."""
     k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
+    bent = lung[SPAN] > 0
     part = Compartment.model_construct(
-        compliance_ml_cmh2o=1000.0 / lung[ELASTANCE],
-        sigmoid=None,
+        compliance_ml_cmh2o=None if bent else 1000.0 / lung[ELASTANCE],
+        sigmoid=curve(lung) if bent else None,
         resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
         expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
-        limiting_resistance_cmh2o_s_l=None,
+        limiting_resistance_cmh2o_s_l=lung[LIMIT] or None,
         recruitment=None,
     )
+    rest = {"pleural_pressure_cmh2o": lung[AGAINST]}
     tissue = {"relaxation_elastance_cmh2o_l": lung[RELAXATION], "relaxation_time_s": fit.mechanics.relaxation_s}
     update: dict[str, Any] = {
-        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue}),
+        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue, **rest}),
         "seed": seed,
     }
     if fit.drive is not None:
@@ -151,11 +160,20 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
     return scenario.model_copy(update=update), settle
 
 
+def curve(lung: Samples) -> Sigmoid:
+    """The sigmoid of a drawn lung."""
+    return Sigmoid.model_construct(
+        low_ml=0.0, span_ml=1000.0 * lung[SPAN], middle_cmh2o=lung[MIDDLE], width_cmh2o=lung[WIDTH]
+    )
+
+
 def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, float]:
     """How long a passive patient takes to the steady breath, and with the breaths that are measured, s."""
     setting = scenario.settings[0]
     period = 60.0 / setting.rate_per_min if setting.rate_per_min else 5.0
-    slowest = (lung[EXPIRATION] + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
+    if setting.bi_level:
+        period = (setting.time_high_s or 0.0) + (setting.time_low_s or 0.0)
+    slowest = (max(lung[EXPIRATION], lung[LIMIT]) + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
     settle = max(LEAST_SETTLE_S, EMPTIED * slowest + 2 * period, 4 * fit.mechanics.relaxation_s)
     if setting.mandatory_type == "vtPC":
         settle += 12 * period
@@ -170,59 +188,11 @@ def run_one(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: 
     patient = start.memory.patient[0]
     patient["tube_k1"] = fit.tube[0] if fit.mechanics.known_square else 0.0
     patient["tube_k2"] = lung[TURBULENCE]
-    return simulate(told, CHANNELS, start=start), settle
-
-
-def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
-    """Medians of the quantities over the breaths from ``settle`` on; NaN where there are none."""
-    rows = done.raw_breaths.to_numpy(structured=True)
-    rows = rows[(rows["start"] >= settle) & np.isfinite(rows["end"]) & np.isfinite(rows["turn"])]
-    if not len(rows):
-        return dict.fromkeys(KEYS, np.nan)
-    flow = done.channels["flow"]
-    edges = [
-        (round(a * RATE_HZ), round(b * RATE_HZ), round(c * RATE_HZ))
-        for a, b, c in zip(rows["start"], rows["turn"], rows["end"], strict=True)
-    ]
-    vti, vte = 1000 * (rows["volume_turn"] - rows["volume_start"]), 1000 * (rows["volume_turn"] - rows["volume_least"])
-    seconds = rows["end"] - rows["start"]
-    rate = 60.0 / float(np.mean(seconds))
-    setting = done.scenario.settings[0]
-    leaving = np.array([-flow[max(a, c - 4) : max(a + 1, c - 1)].mean() for a, _, c in edges])
-    total = rows["total_peep"]
-    peep = (setting.peep_cmh2o or 0.0) + fit.valve_cmh2o_s_l * np.maximum(leaving, 0.0)
-    work = JOULE * rows["work"]
-    values = {
-        "vti_ml": vti, "vte_ml": vte, "peak_pressure_cmh2o": rows["peak_pressure"],
-        "plateau_pressure_cmh2o": rows["alveolar_high"], "mean_pressure_cmh2o": rows["pressure_area"] / seconds,
-        "peep_cmh2o": peep, "total_peep_cmh2o": total, "intrinsic_peep_cmh2o": total - peep,
-        "driving_pressure_cmh2o": rows["alveolar_high"] - total,
-        "driving_pressure_set_peep_cmh2o": rows["alveolar_high"] - (setting.peep_cmh2o or 0.0),
-        "inspiratory_time_s": rows["turn"] - rows["start"], "expiratory_time_s": rows["end"] - rows["turn"],
-        "peak_inspiratory_flow_l_min": np.array([60 * flow[a : b + 1].max() for a, b, _ in edges]),
-        "peak_expiratory_flow_l_min": np.array([-60 * flow[b : c + 1].min() for _, b, c in edges]),
-        "end_expiratory_flow_l_min": 60 * leaving, "work_j_l": work / np.maximum(vti / 1000, 1e-6),
-        "effort_cmh2o": rows["muscle_peak"],
-    }  # fmt: skip
-    out = {key: float(np.median(column)) for key, column in values.items()}
-    out |= {
-        "rate_per_min": rate,
-        "minute_volume_l_min": rate * float(np.mean(vte)) / 1000,
-        "mechanical_power_j_min": rate * float(np.mean(work)),
-        "unanswered_efforts_percent": unanswered(done, rows, settle),
-    }
     if fit.drive is not None:
-        out |= dict.fromkeys(PASSIVE_ONLY, np.nan)
-    return out | {"mean_vte_ml": float(np.mean(vte))}
-
-
-def unanswered(done: Solution, rows: np.ndarray, settle: float) -> float:
-    """Share of efforts within which no breath begins, by the patient or by time, %; NaN where there are none."""
-    onset, over = done.raw_efforts["onset"].to_numpy(), done.raw_efforts["over"].to_numpy()
-    inside = (onset >= settle) & (over < rows["start"][-1])
-    following = np.searchsorted(rows["start"], onset[inside])
-    met = rows["start"][np.minimum(following, len(rows) - 1)] <= over[inside]
-    return 100.0 * float(np.mean(~met)) if len(met) else np.nan
+        machine = start.memory.machine[0]
+        machine["trigger_delay"] = effort[3]
+        machine["cycling"] = min(machine["cycling"] * effort[4], 0.95)
+    return simulate(told, CHANNELS, start=start), settle
 
 
 def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES, seed: int = 0) -> Prediction:

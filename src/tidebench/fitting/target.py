@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError, TidebenchError
+from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.predict import KEYS, Prediction, predict
+from tidebench.fitting.measured import KEYS
+from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.quantities import quantity
 
@@ -20,13 +22,15 @@ WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?[0-9.]+)\s*$")
 LEVERS = {
     "VC": ("rate_per_min", "tidal_volume_ml"), "PC": ("rate_per_min", "pressure_control_cmh2o"),
     "vtPC": ("rate_per_min", "tidal_volume_ml"), "PS": ("pressure_support_cmh2o",), "vtPS": ("tidal_volume_ml",),
+    "levels": ("time_low_s", "pressure_high_cmh2o"),
 }  # fmt: skip
 """What moves ventilation in each inflation type."""
 OXYGEN, OXYGEN_LEVERS = ("pao2_mmhg", "sao2"), ("fio2",)
 SPAN = (0.4, 2.0)  # of a lever's present value
 BOUNDS = {
     "rate_per_min": (4.0, 80.0), "tidal_volume_ml": (2.0, 1500.0), "pressure_control_cmh2o": (3.0, 40.0),
-    "pressure_support_cmh2o": (0.0, 30.0), "fio2": (0.21, 1.0),
+    "pressure_support_cmh2o": (0.0, 30.0), "fio2": (0.21, 1.0), "time_low_s": (0.3, 12.0),
+    "pressure_high_cmh2o": (5.0, 45.0),
 }  # fmt: skip
 STEPS, HALVINGS = 9, 9
 NEAR = 0.02  # of the target: reached
@@ -138,8 +142,8 @@ def seek(
     now = predict(fit, n=1)
     present = compared(fit, now, now).now
     _refuse_untold(fit, (key, *(bound.key for bound in bounds)), present)
-    base = {**fit.setting, **(settings or {})}
-    kind = str(base["mode"]).rpartition("-")[2].partition("\\")[0]
+    base = changed(fit.setting, settings or {})
+    kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
     levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
     if not levers:
         raise FitError(
@@ -198,10 +202,10 @@ class _Solver:
     now: Prediction
     settings: dict[str, Any]
 
-    def value(self, changed: Mapping[str, float]) -> float:
+    def value(self, lever_values: Mapping[str, float]) -> float:
         """The target's quantity under some settings; NaN where they can't be."""
         try:
-            then = predict(self.fit, {**self.settings, **changed}, n=1)
+            then = predict(self.fit, {**self.settings, **lever_values}, n=1)
         except TidebenchError:
             return float("nan")
         after = compared(self.fit, self.now, then).then
@@ -232,8 +236,8 @@ def _judged(
 ) -> Search:  # fmt: skip
     """Ways that keep inside, cheapest first; where none does, the bounds that stand in the way of the nearest."""
     rated = []
-    for changed in found:
-        rounded = {lever: _rounded(lever, value) for lever, value in changed.items()}
+    for lever_values in found:
+        rounded = {lever: _rounded(lever, value) for lever, value in lever_values.items()}
         then = predict(fit, {**settings, **rounded}, n=1)
         after = compared(fit, now, then).then
         crossed = [bound for bound in asked if bound.key in after and not bound.met(float(after[bound.key][0]))]
@@ -252,18 +256,18 @@ def _judged(
     return Search(key, target, tuple(_way(fit, row[2], asked, settings, n) for row in spread), ())
 
 
-def _way(fit: Fit, changed: dict[str, float], asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
-    now, then = predict(fit, n=n), predict(fit, {**settings, **changed}, n)
+def _way(fit: Fit, lever_values: dict[str, float], asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
+    now, then = predict(fit, n=n), predict(fit, {**settings, **lever_values}, n)
     after = compared(fit, now, then).then
     inside = np.ones(n, bool)
     for bound in asked:
         if bound.key in after:
             inside &= np.array([bound.met(float(value)) for value in after[bound.key]])
-    return Way(changed, {name: edges(draws) for name, draws in after.items()}, float(inside.mean()))
+    return Way(lever_values, {name: edges(draws) for name, draws in after.items()}, float(inside.mean()))
 
 
 def _rounded(lever: str, value: float) -> float:
     """As a ventilator takes it."""
-    if lever == "fio2":
+    if lever in ("fio2", "time_low_s"):
         return round(value, 2)
     return round(value) if lever == "tidal_volume_ml" and value > 100 else round(value, 1)

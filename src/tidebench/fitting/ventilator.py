@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tidebench.fitting.records import FitError
+from tidebench.fitting.changed import ON_LEVELS, bi_level
+from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.waves import Wave, wave
 from tidebench.fitting.window import Window
 
@@ -40,7 +41,9 @@ def complete(window: Window, waves: list[Wave]) -> tuple[dict[str, Any], list[st
         told.pop("inspiratory_pressure_cmh2o", None)  # follows PEEP
     table = window.review.breaths[window.breaths.tolist()]
     said: list[str] = []
-    if "mode" not in told and not window.setting.bi_level:
+    if window.setting.bi_level:
+        told.setdefault("mode", ON_LEVELS)
+    if "mode" not in told:
         told["mode"] = read_mode(table)
         said.append(f"no mode was given; breaths look like {told['mode']}")
     for key, value in readings(told, table, waves).items():
@@ -72,6 +75,8 @@ def read_mode(table: pl.DataFrame) -> str:
 
 def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> dict[str, float | str | None]:
     """What the breaths show of settings that the mode needs."""
+    if bi_level(told) or "time_high_s" in told:
+        return levels(table)
     kind = told.get("mode", "").rpartition("-")[2].partition("\\")[0]
     peep = median(table, "peep_cmh2o")
     found: dict[str, float | str | None] = {"peep_cmh2o": None if peep is None else max(0.0, peep)}
@@ -93,6 +98,15 @@ def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> di
     if kind in ("PS", "vtPS"):
         found["cycling_percent"] = cycling_percent(waves)
     return found
+
+
+def levels(table: pl.DataFrame) -> dict[str, float | str | None]:
+    """What the breaths show of two pressure levels and their times."""
+    low = median(table, "peep_cmh2o")
+    return {
+        "pressure_high_cmh2o": median(table, "peak_pressure_cmh2o"), "pressure_low_cmh2o": low, "peep_cmh2o": low,
+        "time_high_s": median(table, "inspiratory_time_s"), "time_low_s": median(table, "expiratory_time_s"),
+    }  # fmt: skip
 
 
 def flow_pattern(waves: list[Wave]) -> str:
@@ -119,14 +133,26 @@ def rise_s(waves: list[Wave]) -> float:
     return min(float(np.median(times)) if times else 0.1, 2.0)
 
 
+def shares_at_turn(waves: list[Wave]) -> Samples:
+    """Flow at the turn as a share of each inflation's peak flow, %."""
+    shares = [
+        100 * float(each.flow[each.turn] / np.max(each.flow[: each.turn]))
+        for each in waves
+        if 4 < each.turn < len(each.flow) and np.max(each.flow[: each.turn]) > 0
+    ]
+    return np.array(shares)
+
+
 def cycling_percent(waves: list[Wave]) -> float:
     """Flow at the turn as a share of peak flow, median, %."""
-    shares = []
-    for each in waves:
-        flow = each.flow[: each.turn]
-        if len(flow) > 4 and np.max(flow) > 0:
-            shares.append(100 * float(flow[-3] / np.max(flow)))
-    return float(np.clip(np.median(shares) if shares else 25.0, 1.0, 90.0))
+    shares = shares_at_turn(waves)
+    return float(np.clip(np.median(shares) if len(shares) else 25.0, 1.0, 90.0))
+
+
+def spread_of_median(values: Samples) -> float:
+    """Standard error of a median, by the median absolute deviation."""
+    off = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * off / float(np.sqrt(len(values)))
 
 
 def valve_resistance(waves: list[Wave]) -> float:

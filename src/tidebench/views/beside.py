@@ -56,7 +56,7 @@ def beside(case: Case) -> Beside:
         keys.append(PF)
     gases = tuple(
         GasRow(_when(case, gas), gas.site or "not stated", tuple(_value(gas, key) for key in keys))
-        for gas in sorted(case.blood_gases, key=lambda gas: _at_s(case, gas) or 0.0)
+        for gas in sorted(case.blood_gases, key=lambda gas: case.drawn_at_s(gas) or 0.0)
     )
     events = sorted((*map(_event, case.events), *_remarks(case.observed)), key=lambda row: row.at_s)
     return Beside(tuple(quantity(key, "blood_gases") for key in keys), gases, tuple(events))
@@ -74,18 +74,8 @@ def _pf(gas: BloodGas) -> float | None:
     return float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, gas.site))
 
 
-def _at_s(case: Case, gas: BloodGas) -> float | None:
-    """When a gas was drawn, on the case clock; None where the two clocks can't be joined."""
-    start = case.recording.start
-    if gas.at_s is not None or gas.time is None or start is None:
-        return gas.at_s
-    if (gas.time.tzinfo is None) != (start.tzinfo is None):
-        return None
-    return (gas.time - start).total_seconds()
-
-
 def _when(case: Case, gas: BloodGas) -> str:
-    at_s = _at_s(case, gas)
+    at_s = case.drawn_at_s(gas)
     if at_s is None:
         return "not stated" if gas.time is None else f"{gas.time:%Y-%m-%d %H:%M}"
     return f"{duration(-at_s)} before" if at_s < 0 else clock(at_s)

@@ -54,12 +54,12 @@ def shorter(text: str, most: int) -> str:
 
 def gas_lines(view: GasesView | None, case: Case, moment: Moment) -> Iterator[str]:
     """The last gas read, and the course of the stay."""
-    from tidebench.care.gases.moment import clock_s, in_order
+    from tidebench.care.gases.moment import in_order
 
     if view is None:
         yield "No blood gas in the case."
         return
-    last, at_s = view.gases[-1], clock_s(case, in_order(case)[-1])
+    last, at_s = view.gases[-1], case.drawn_at_s(in_order(case)[-1])
     age = moment.ago(at_s) if at_s is not None else last.heading.rpartition(", ")[2]
     words = [f"{n.symbol} {n.text}" for n in last.numbers if n.key in KEPT]
     yield f"Last, {last.heading.split(', ')[1]} ({age}): {', '.join(words)}."

@@ -184,14 +184,6 @@ def with_capnograms(breaths: pl.DataFrame, capnograms: pl.DataFrame | None) -> p
     return breaths.join(capnograms.select(further), on="breath", how="left", maintain_order="left")
 
 
-def clock_s(case: Case, gas: BloodGas) -> float | None:
-    """When a gas was drawn, on the case clock; None where its time can't be joined to it."""
-    start = case.recording.start
-    if gas.at_s is not None or gas.time is None or start is None or _naive(gas.time) != _naive(start):
-        return gas.at_s
-    return (gas.time - start).total_seconds()
-
-
 def _naive(stamp: datetime | None) -> bool:
     return stamp is None or stamp.tzinfo is None
 
@@ -199,8 +191,8 @@ def _naive(stamp: datetime | None) -> bool:
 def in_order(case: Case) -> list[BloodGas]:
     """Gases by time where all of them share a clock; as the case has them otherwise."""
     gases = list(case.blood_gases)
-    if all(clock_s(case, gas) is not None for gas in gases):
-        return sorted(gases, key=lambda gas: clock_s(case, gas) or 0.0)
+    if all(case.drawn_at_s(gas) is not None for gas in gases):
+        return sorted(gases, key=lambda gas: case.drawn_at_s(gas) or 0.0)
     return sorted(gases, key=lambda gas: gas.time or datetime.min) if ordered(case) else gases
 
 
@@ -208,13 +200,13 @@ def ordered(case: Case) -> bool:
     """True where the order of gases in time is known."""
     gases = case.blood_gases
     naive = {_naive(gas.time) for gas in gases}
-    return all(clock_s(case, gas) is not None for gas in gases) or (
+    return all(case.drawn_at_s(gas) is not None for gas in gases) or (
         all(gas.time is not None for gas in gases) and len(naive) == 1
     )
 
 
 def moment_of(case: Case, gas: BloodGas, typed: Typed, breaths: pl.DataFrame | None) -> Moment:
     """A gas among what else the case says; the only setting of a case holds for a gas without a time too."""
-    at_s = clock_s(case, gas)
+    at_s = case.drawn_at_s(gas)
     only = case.settings[0] if len(case.settings) == 1 else None
     return Moment(case, gas, at_s, only if at_s is None else case.setting_at(at_s), typed, breaths)

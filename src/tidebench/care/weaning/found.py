@@ -114,14 +114,9 @@ def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float 
 
 
 def _timed(case: Case) -> Iterator[tuple[BloodGas, float | None]]:
-    start = case.recording.start
     for gas in case.blood_gases:
-        if gas.site != "arterial":
-            continue
-        at = gas.at_s
-        if at is None and gas.time and start and (gas.time.tzinfo is None) == (start.tzinfo is None):
-            at = (gas.time - start).total_seconds()
-        yield gas, at
+        if gas.site == "arterial":
+            yield gas, case.drawn_at_s(gas)
 
 
 def gas_values(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:

@@ -1,0 +1,144 @@
+"""A fitted patient's parameters as they are told: value, interval, where each comes from, and how they go together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tidebench.fitting.mechanics import (
+    AGAINST,
+    ELASTANCE,
+    EXPIRATION,
+    INSPIRATION,
+    LIMIT,
+    MIDDLE,
+    RELAXATION,
+    SPAN,
+    TURBULENCE,
+    WIDTH,
+)
+from tidebench.fitting.records import Parameter, Samples, interval
+
+if TYPE_CHECKING:
+    from tidebench.fitting.fit import Fit
+
+PARAMETERS = 2000  # draws for intervals and correlations
+NAMES = (
+    ("elastance_cmh2o_l", "cmH2O/L"), ("inspiratory_resistance_cmh2o_s_l", "cmH2O·s/L"),
+    ("expiratory_resistance_cmh2o_s_l", "cmH2O·s/L"), ("relaxation_elastance_cmh2o_l", "cmH2O/L"),
+    ("turbulent_resistance_cmh2o_s2_l2", "cmH2O·s²/L²"), ("limiting_resistance_cmh2o_s_l", "cmH2O·s/L"),
+    ("closing_pressure_cmh2o", "cmH2O"), ("sigmoid_span_l", "L"), ("sigmoid_middle_cmh2o", "cmH2O"),
+    ("sigmoid_width_cmh2o", "cmH2O"),
+)  # fmt: skip
+
+
+def parameters(fit: Fit) -> list[Parameter]:
+    """Every parameter with its doubt, and why some can't be told."""
+    lungs, efforts = fit.draws(PARAMETERS)
+    ok, why = fit.identifiable, fit.origin
+    compliance = 1000.0 / lungs[:, ELASTANCE]
+    out = [_parameter("compliance_ml_cmh2o", compliance, "mL/cmH2O", ok, why)]
+    for k in (INSPIRATION, EXPIRATION):
+        out.append(_parameter(NAMES[k][0], lungs[:, k], NAMES[k][1], ok, f"{why}; beside what grows with flow squared"))
+    if fit.mechanics.theta[RELAXATION] > 0:
+        out.append(
+            _parameter(
+                *_named(lungs, RELAXATION),
+                ok,
+                "slow pressure in the passive breaths: tissue, or parts that fill unevenly",
+            )
+        )
+        tau = fit.mechanics.relaxation_s
+        out.append(
+            Parameter("relaxation_time_s", tau, None, None, "s", ok, "the best of twelve between 0.12 and 2.5 s")
+        )
+    else:
+        out.append(
+            Parameter(
+                NAMES[RELAXATION][0], None, None, None, "cmH2O/L", False, "no slow pressure shows beyond its error"
+            )
+        )
+    law = "the tube's, by its published law" if fit.mechanics.known_square else "of passive breaths"
+    out.append(
+        _parameter(
+            *_named(lungs, TURBULENCE),
+            fit.mechanics.known_square or bool(fit.mechanics.theta[TURBULENCE] > 0),
+            law,
+        )
+    )
+    out += _limit(fit, lungs)
+    if fit.bend is not None:
+        why = f"chords of {fit.bend.levels} levels of PEEP"
+        out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
+    out.append(_total_peep(fit))
+    out += _effort(fit, efforts)
+    return out + fit.exchange.parameters(fit.ventilation_l_min)
+
+
+def _limit(fit: Fit, lungs: Samples) -> list[Parameter]:
+    """The limit of expiratory flow, where there may be one."""
+    if fit.limitation is None:
+        return []
+    why = fit.limitation.why
+    if fit.limitation.share < 1.0:
+        return [Parameter(NAMES[k][0], None, None, None, NAMES[k][1], False, why) for k in (LIMIT, AGAINST)]
+    return [_parameter(*_named(lungs, k), True, why) for k in (LIMIT, AGAINST)]
+
+
+def _total_peep(fit: Fit) -> Parameter:
+    peep = fit.mechanics.total_peep
+    if not len(peep):
+        return Parameter(
+            "total_peep_cmh2o",
+            None,
+            None,
+            None,
+            "cmH2O",
+            False,
+            "the patient breathes; an expiratory hold would show it",
+        )
+    middle = float(np.median(peep))
+    off = 2 * float(np.std(peep)) / np.sqrt(len(peep)) + 0.2
+    return Parameter(
+        "total_peep_cmh2o",
+        middle,
+        middle - off,
+        middle + off,
+        "cmH2O",
+        True,
+        "recoil at the start of passive breaths",
+    )
+
+
+def _effort(fit: Fit, efforts: Samples) -> list[Parameter]:
+    if fit.drive is None:
+        return [Parameter("effort_cmh2o", 0.0, 0.0, 0.0, "cmH2O", True, "no effort was seen")]
+    why = f"{fit.drive.count} efforts, {fit.drive.source}"
+    names = (("effort_cmh2o", "cmH2O"), ("neural_time_s", "s"), ("effort_rate_per_min", "/min"))
+    own = [_parameter(key, efforts[:, k], unit, True, why) for k, (key, unit) in enumerate(names)]
+    return own + fit.behaviour.parameters(efforts[:, 3:], fit.setting)
+
+
+def correlations(fit: Fit) -> dict[str, dict[str, float]]:
+    """Correlation of each pair of parameters that vary, by key."""
+    lungs, efforts = fit.draws(PARAMETERS)
+    columns = {NAMES[k][0]: lungs[:, k] for k in range(lungs.shape[1])}
+    if fit.drive is not None:
+        columns |= {"effort_cmh2o": efforts[:, 0], "neural_time_s": efforts[:, 1]}
+    varied = {key: values for key, values in columns.items() if np.ptp(values) > 0}
+    matrix = np.atleast_2d(np.corrcoef(np.array(list(varied.values()))))
+    keys = list(varied)
+    return {
+        one: {other: round(float(matrix[a, b]), 3) for b, other in enumerate(keys) if b != a}
+        for a, one in enumerate(keys)
+    }
+
+
+def _named(lungs: Samples, k: int) -> tuple[str, Samples, str]:
+    return NAMES[k][0], lungs[:, k], NAMES[k][1]
+
+
+def _parameter(key: str, draws: Samples, unit: str, identifiable: bool, why: str) -> Parameter:
+    low, high = interval(draws)
+    return Parameter(key, float(draws[0]), low, high, unit, identifiable, why)
