@@ -11,7 +11,7 @@ from cyclopts import App, CycloptsError
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
-from tidebench.cli import card, case, demo, findings, gases, prepare, quantities, review, simulate, wean, whatif
+from tidebench.cli import card, case, demo, findings, gases, prepare, quantities, review, serve, simulate, wean, whatif
 from tidebench.errors import TidebenchError
 
 BAD_INPUT = 2
@@ -34,6 +34,7 @@ app.command(gases.gases)
 app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)
+app.command(serve.serve)
 app.command(simulate.simulate)
 app.command(simulate.patients)
 app.command(wean.wean)
