@@ -86,6 +86,16 @@ def clipped(review: Review, from_s: float, to_s: float) -> tuple[float, float]:
     return start, min(max(to_s, start + least), end)
 
 
+def first_stretch(review: Review) -> tuple[float, float]:
+    """What is looked at first: about ten breaths around the typical one; half a minute where there is none."""
+    breath = review.typical_breath()
+    if breath is None:
+        return clipped(review, 0.0, 30.0)
+    row = review.breaths.row(breath, named=True)
+    usual = review.breaths.select((pl.col("end_s") - pl.col("start_s")).median()).item()
+    return clipped(review, row["start_s"] - 5 * usual, row["end_s"] + 5 * usual)
+
+
 def traces(kept: KeptReview, from_s: float, to_s: float, points: int) -> tuple[Trace, ...]:
     """Every channel of a stretch with at most about ``points`` points: the lowest and highest of each bin.
 

@@ -39,7 +39,7 @@ def export_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         return shelf.get(case_folder(serving.folder, name))
 
     @api.get("/report.pdf", response_class=FileResponse)
-    def report(name: str) -> FileResponse:
+    def export_report(name: str) -> FileResponse:
         """The report, as the review wrote it."""
         path = opened(name).folder / REVIEW / "report.pdf"
         if not path.is_file():
@@ -47,13 +47,13 @@ def export_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         return FileResponse(path, media_type=KINDS["pdf"], headers=_named(name, "report", "pdf", inline=True))
 
     @api.get("/tables/{table}.{kind}", response_class=Response)
-    def table(name: str, table: Table, kind: Tabular) -> Response:
+    def export_table(name: str, table: Table, kind: Tabular) -> Response:
         """A table of the review."""
         frame: pl.DataFrame = getattr(opened(name).kept.review, table)
         return Response(_tabular(frame, kind), media_type=KINDS[kind], headers=_named(name, table, kind))
 
     @api.get("/signals.{kind}", response_class=Response)
-    def signals(name: str, kind: Tabular, from_s: From, to_s: To) -> Response:
+    def export_signals(name: str, kind: Tabular, from_s: From, to_s: To) -> Response:
         """The samples of a stretch, up to an hour of them, in the units they are shown in."""
         found = traces(opened(name).kept, from_s, min(to_s, from_s + 3600), 1_000_000)
         columns = {f"{t.quantity.key} [{t.quantity.unit}]": t.values for t in found}
@@ -61,19 +61,19 @@ def export_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         return Response(_tabular(frame, kind), media_type=KINDS[kind], headers=_named(name, "signals", kind))
 
     @api.get("/trend.{kind}", response_class=Response)
-    def trend(name: str, kind: Drawn) -> Response:
+    def export_trend(name: str, kind: Drawn) -> Response:
         """The course of the whole record, drawn."""
         return _picture(name, "trend", trend_figure(opened(name).trend), kind)
 
     @api.get("/stretch.{kind}", response_class=Response)
-    def stretch(name: str, kind: Drawn, from_s: From, to_s: To) -> Response:
+    def export_stretch(name: str, kind: Drawn, from_s: From, to_s: To) -> Response:
         """A stretch of the signals, drawn."""
         case = opened(name)
         found = traces(case.kept, from_s, to_s, PRINTED_POINTS)
         return _picture(name, "stretch", window_figure(found, marks_within(case.kept.review, from_s, to_s), from_s), kind)
 
     @api.get("/breaths/{breath}/{what}.{kind}", response_class=Response)
-    def breath(name: str, breath: int, what: Literal["account", "loops"], kind: Drawn) -> Response:
+    def export_breath(name: str, breath: int, what: Literal["account", "loops"], kind: Drawn) -> Response:
         """A breath's pressure account or loops, drawn."""
         page = breath_page(opened(name).kept.review, breath)
         drawn = page and (account_figure(page) if what == "account" else loops_figure(page))

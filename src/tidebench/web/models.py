@@ -303,6 +303,8 @@ class ReviewTold(Told):
     rate_hz: float
     breaths: int
     typical_breath: int | None
+    first_from_s: float
+    first_to_s: float
     channels: list[str]
     volume_from: str
     matters: list[MatterTold]

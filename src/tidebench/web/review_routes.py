@@ -24,7 +24,7 @@ from tidebench.views.numbers import Number
 from tidebench.views.steps import Effect
 from tidebench.views.trend import Series
 from tidebench.views.verdicts import Verdict, policy_used
-from tidebench.views.window import marks_within, traces
+from tidebench.views.window import first_stretch, marks_within, traces
 from tidebench.web import models as m
 from tidebench.web.opened import Opened, Shelf
 from tidebench.web.options import Serving
@@ -103,6 +103,7 @@ def review_told(name: str, case: Opened) -> m.ReviewTold:
     """A case's page as it goes over the line."""
     review, page, trend = case.kept.review, case.overview, case.trend
     states = marked(review, case.marks)
+    first = first_stretch(review)
     logged = [m.HappeningTold(at_s=row.at_s, kind=row.kind, text=row.text) for row in beside(review.case).events]
     return m.ReviewTold(
         name=name,
@@ -115,6 +116,8 @@ def review_told(name: str, case: Opened) -> m.ReviewTold:
         rate_hz=review.recording.rate_hz,
         breaths=review.breaths.height,
         typical_breath=review.typical_breath(),
+        first_from_s=first[0],
+        first_to_s=first[1],
         channels=list(review.recording.channels),
         volume_from=case.kept.volume_from,
         matters=[m.MatterTold.model_validate(matter) for matter in page.matters],
