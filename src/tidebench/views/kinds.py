@@ -77,12 +77,23 @@ def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame) -> KindRow:
         label=label_of(kind),
         about=ABOUT[kind],
         count=int(told["count"]),
-        rate=f"{told['per_hour']:.3g} per hour (95 % interval {low:.3g} to {high:.3g})",
-        share="" if share is None else f"{share:.3g} % of breaths ({least:.3g} to {most:.3g} %)",
+        rate=f"{_figure(told['per_hour'])} per hour (95 % interval {_figure(low)} to {_figure(high)})",
+        share="" if share is None else f"{_figure(share)} % of breaths ({_figure(least)} to {_figure(most)} %)",
         cluster=f"at most {told['most_in_3_min']} in three minutes",
         index=tuple(rows["row"].to_list()),
         starts_s=tuple(rows["start_s"].round(3).to_list()),
     )
+
+
+def _figure(value: float) -> str:
+    """Three figures, and whole numbers from a hundred on."""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+
+
+def _value(key: str, value: float) -> str:
+    """A value with its unit; a bare number has none."""
+    record = quantity(key)
+    return record.text(value, unit=record.unit != "1")
 
 
 def finding_page(review: Review, index: int, marks: Sequence[Mark] = ()) -> FindingPage | None:
@@ -100,7 +111,7 @@ def finding_page(review: Review, index: int, marks: Sequence[Mark] = ()) -> Find
         time=clock(row["start_s"]),
         confidence=f"{100 * row['confidence']:.0f} %",
         evidence=sentence(row["evidence"]),
-        values=tuple((quantity(v["quantity"]).label, quantity(v["quantity"]).text(v["value"])) for v in row["values"]),
+        values=tuple((quantity(v["quantity"]).label, _value(v["quantity"], v["value"])) for v in row["values"]),
         rule=row["rule"],
         rule_version=row["rule_version"],
         about=ABOUT[row["kind"]],

@@ -260,7 +260,7 @@ def account_told(account: PressureAccount, unexplained: float | None) -> m.Accou
 
 
 def instant_told(instant: Instant) -> m.InstantTold:
-    """The account at one instant, each part in words."""
+    """The account at one instant, each part in cmH2O."""
     from tidebench.quantities import quantity
 
     pressure = quantity("airway_pressure")
@@ -268,7 +268,7 @@ def instant_told(instant: Instant) -> m.InstantTold:
     return m.InstantTold(
         name=instant.name,
         after=f"{instant.after_start_s:.2f} s",
-        **{part: pressure.text(getattr(instant, part)) for part in parts},
+        **{part: pressure.text(getattr(instant, part), unit=False) for part in parts},
     )
 
 

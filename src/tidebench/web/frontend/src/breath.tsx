@@ -34,7 +34,7 @@ export function BreathPanel({ breath, known, last, to }: Props) {
         <button aria-label="Next breath" disabled={breath.breath >= last} onClick={() => to(breath.breath + 1)}>→</button>
       </div>
       <section aria-labelledby="account">
-        <h3 id="account">Where the pressure went</h3>
+        <h3 id="account">Where the pressure went <span class="small quiet">cmH2O over s</span></h3>
         {account ? <AccountPicture account={account} breath={breath} /> : <p class="small">{breath.no_account}</p>}
       </section>
       <section aria-labelledby="loops">
@@ -74,7 +74,7 @@ function AccountPicture({ account, breath }: { account: Account; breath: Breath 
       <p class="small quiet">Mechanics from {account.mechanics_from}.</p>
       <div class="scroll">
         <table class="small">
-          <caption class="hidden">The account at three moments</caption>
+          <caption class="small quiet" style={{ textAlign: "left" }}>The account at three moments, cmH2O</caption>
           <thead>
             <tr><th scope="col">at</th><th scope="col" class="num">pressure</th>{parts.map(([key, letter]) => <th key={key} scope="col" class="num">{letter}</th>)}<th scope="col" class="num">left over</th></tr>
           </thead>

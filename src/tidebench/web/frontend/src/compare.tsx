@@ -26,6 +26,7 @@ const sideOf = (text: string | undefined): Stretch | null => {
 
 export function Compare({ name, stretch, see, words }: Props) {
   const [a, b] = [sideOf(words.a), sideOf(words.z)];
+  const both = [useTraces(name, a), useTraces(name, b)];
   const [told, setTold] = useState<Comparison | null>(null);
   const keep = (key: "a" | "z") => look({ [key]: `${stretch.from.toFixed(2)}~${stretch.to.toFixed(2)}` });
   useEffect(() => {
@@ -39,8 +40,8 @@ export function Compare({ name, stretch, see, words }: Props) {
       <h2>Two stretches side by side</h2>
       <p class="small quiet">Choose a stretch of the record, take it as the first; choose another, take it as the second.</p>
       <div class="sides">
-        <Side label="First" side={a} take={() => keep("a")} see={see} name={name} />
-        <Side label="Second" side={b} take={() => keep("z")} see={see} name={name} />
+        <Side label="First" side={a} take={() => keep("a")} see={see} traces={both[0]!} all={both} />
+        <Side label="Second" side={b} take={() => keep("z")} see={see} traces={both[1]!} all={both} />
       </div>
       {told && (
         <>
@@ -67,7 +68,8 @@ export function Compare({ name, stretch, see, words }: Props) {
   );
 }
 
-function Side({ label, side, take, see, name }: { label: string; side: Stretch | null; take: () => void; see: (stretch: Stretch) => void; name: string }) {
+/** The first channels of a stretch, at most half a minute of them. */
+function useTraces(name: string, side: Stretch | null): Trace[] {
   const [traces, setTraces] = useState<Trace[]>([]);
   useEffect(() => {
     if (!side) return setTraces([]);
@@ -75,6 +77,17 @@ function Side({ label, side, take, see, name }: { label: string; side: Stretch |
     signals(name, side.from, Math.min(side.to, side.from + 30), 1200, way.signal).then((all) => setTraces(all.slice(0, 2)), (error: Error) => stopped(error) || say(error.message));
     return () => way.abort();
   }, [name, side?.from, side?.to]);
+  return traces;
+}
+
+/** One scale for a channel of both stretches, so that the eye may compare. */
+function common(all: Trace[][], key: string): uPlot.Scale.Range {
+  const values = all.flat().filter((trace) => trace.key === key).flatMap((trace) => trace.values).filter((value): value is number => value !== null);
+  const [low, high] = values.reduce(([least, most], value) => [Math.min(least, value), Math.max(most, value)], [0, 1]);
+  return [low * 1.08, high * 1.08] as unknown as uPlot.Scale.Range;
+}
+
+function Side({ label, side, take, see, traces, all }: { label: string; side: Stretch | null; take: () => void; see: (stretch: Stretch) => void; traces: Trace[]; all: Trace[][] }) {
   return (
     <div class="stack">
       <div class="row"><h3 class="grow">{label}</h3><button onClick={take}>Take this stretch</button></div>
@@ -82,7 +95,7 @@ function Side({ label, side, take, see, name }: { label: string; side: Stretch |
       {side && traces.map((trace) => (
         <figure key={trace.key} style={{ margin: 0 }}>
           <figcaption class="small">{capital(trace.label)} [{trace.unit}]</figcaption>
-          <Plot label={`${trace.label} of the ${label.toLowerCase()} stretch`} data={[trace.time, trace.values] as uPlot.AlignedData} height={96} timeAxis
+          <Plot key={String(common(all, trace.key))} range={common(all, trace.key)} label={`${trace.label} of the ${label.toLowerCase()} stretch`} data={[trace.time, trace.values] as uPlot.AlignedData} height={96} timeAxis
             series={[{ label: trace.label, stroke: () => colour("ink"), width: 1.2, points: { show: false } }]} from={side.from} to={Math.min(side.to, side.from + 30)} />
         </figure>
       ))}

@@ -30,7 +30,6 @@ interface Shown {
 }
 
 const HOVER_MS = 70;
-const WORDS_PX = 110;
 const GLYPHS: { [trigger: string]: string } = { patient: "▲", machine: "■", "not known": "?" };
 
 export function Detail({ name, review, known, stretch, see, breath, finding, hover, pick }: Props) {
@@ -118,7 +117,7 @@ function Channel({ trace, known, shown, first, last, cursor, under, over, follow
         <div class="quiet">{trace.unit}{trace.derived ? ", from flow" : ""}</div>
         <span class="now">{value === null ? "" : value.toFixed(known?.decimals ?? 1).replace("-", "−")}</span>
       </div>
-      <Plot label={`${trace.label} from ${clock(shown.from)} to ${clock(shown.to)}`} data={data} series={series} from={shown.from} to={shown.to} height={first ? 200 : last ? 150 : 126} timeAxis={last} sync="detail"
+      <Plot label={`${trace.label} from ${clock(shown.from)} to ${clock(shown.to)}`} data={data} series={series} from={shown.from} to={shown.to} height={first ? 200 : last ? 150 : 126} timeAxis={last} sync="detail" headroom={first ? 0.26 : undefined}
         under={under} over={over} onCursor={first ? follow : undefined} onSelect={(from, to) => see({ from, to })} onClick={pick} />
     </div>
   );
@@ -150,7 +149,9 @@ function shade(plot: uPlot, marks: Marks | undefined, review: Review, breath: Br
     if (x(breath.end_s) - x(breath.start_s) > 3) ctx.strokeRect(x(breath.start_s), bbox.top, x(breath.end_s) - x(breath.start_s), bbox.height);
   }
   ctx.fillStyle = fill(ctx, "grey", "rising");
+  ctx.globalAlpha = 0.45;
   for (const hold of marks?.holds ?? []) block(hold.start_s, hold.end_s);
+  ctx.globalAlpha = 1;
   ctx.fillStyle = fill(ctx, "grey", "cross");
   for (const gap of review.gaps) if (x(gap.end_s) > x(gap.start_s)) block(gap.start_s, gap.end_s);
   if (finding && x(finding.end_s) >= x(finding.start_s)) {
@@ -173,13 +174,16 @@ function begun(plot: uPlot, marks: Marks | undefined): void {
   ctx.clip();
   ctx.font = `${12 * ratio}px 'Source Sans 3 Variable', sans-serif`;
   ctx.textBaseline = "top";
+  ctx.textAlign = "left";
   const breaths = marks.breaths ?? [];
   ctx.fillStyle = colour("red");
   for (const effort of marks.efforts) ctx.fillRect(x(effort.start_s), foot + 3 * ratio, Math.max(2, x(effort.end_s) - x(effort.start_s)), 4 * ratio);
   ctx.fillStyle = colour("ink");
   for (const one of breaths) {
     glyph(ctx, one, x(one.start_s), foot - 3 * ratio, ratio);
-    if (x(one.end_s) - x(one.start_s) > WORDS_PX * ratio) ctx.fillText(`${one.delivery}, ${one.passivity}`, x(one.start_s) + 4 * ratio, bbox.top + 5 * ratio, x(one.end_s) - x(one.start_s) - 6 * ratio);
+    const room = x(one.end_s) - x(one.start_s) - 8 * ratio;
+    const words = [`${one.delivery}, ${one.passivity}`, one.passivity].find((text) => ctx.measureText(text).width < room);
+    if (words) ctx.fillText(words, x(one.start_s) + 4 * ratio, bbox.top + 5 * ratio);
   }
   for (const hold of marks.holds) ctx.fillText(hold.label, x(hold.start_s) + 3 * ratio, bbox.top + 20 * ratio);
   ctx.restore();

@@ -143,7 +143,7 @@ export function NewCase() {
               </div>
             )}
             {file.comments && !file.people.length && <p class="small">The file holds comment lines (#). Check that they name nobody.</p>}
-            {file.problem ? <p class="problem" role="alert">{file.problem}</p> : <p>All that is needed is understood.</p>}
+            {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds, and in which unit.</p> : <p>All that is needed is understood.</p>}
             <ColumnTable columns={file.columns} mappable={mappable} said={columns} say={(header, words) => void map(header, words)} />
           </>
         )}

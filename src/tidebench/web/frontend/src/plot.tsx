@@ -6,6 +6,7 @@ import { colour, useTheme } from "./theme";
 import { clock } from "./words";
 
 export const AXIS_PX = 46;
+export const RIGHT_PX = 20;
 export const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200];
 
 export interface PlotProps {
@@ -18,6 +19,7 @@ export interface PlotProps {
   height: number;
   timeAxis: boolean;
   range?: uPlot.Scale.Range;
+  headroom?: number;
   sync?: string;
   onCursor?: (time: number | null) => void;
   onSelect?: (from: number, to: number) => void;
@@ -45,7 +47,7 @@ export function valueAxis(): uPlot.Axis {
   return {
     size: AXIS_PX,
     gap: 4,
-    space: 22,
+    space: 20,
     stroke: colour("ink-2"),
     font: "12px 'Source Sans 3 Variable', sans-serif",
     grid: { stroke: colour("rule"), width: 1 },
@@ -93,11 +95,11 @@ function options(element: HTMLElement, now: { current: PlotProps }): uPlot.Optio
     width: Math.max(120, element.clientWidth),
     height: props.height,
     pxAlign: 0,
-    padding: [6, 8, props.timeAxis ? 0 : 4, 0],
+    padding: [6, RIGHT_PX, props.timeAxis ? 0 : 4, 0],
     legend: { show: false },
     scales: {
       x: { time: false, range: () => [now.current.from, now.current.to] },
-      y: { range: props.range ?? { min: { pad: 0.08, soft: 0, mode: 2 }, max: { pad: 0.08, soft: 0, mode: 2 } } },
+      y: { range: props.range ?? { min: { pad: 0.08, soft: 0, mode: 2 }, max: { pad: props.headroom ?? 0.08, soft: 0, mode: 2 } } },
     },
     axes: [timeAxis(props.timeAxis), valueAxis()],
     series: [{}, ...props.series],

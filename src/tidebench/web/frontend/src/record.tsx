@@ -4,7 +4,7 @@ import uPlot from "uplot";
 
 import type { Quantity, Review, Series } from "./api";
 import { useCanvas } from "./draw";
-import { AXIS_PX, Plot } from "./plot";
+import { AXIS_PX, Plot, RIGHT_PX } from "./plot";
 import type { Spot } from "./review";
 import type { Stretch } from "./stretch";
 import { colour } from "./theme";
@@ -12,7 +12,6 @@ import { capital, clock } from "./words";
 
 const LANES = 6;
 const LANE_PX = 18;
-const EDGE_PX = 8;
 const NEAR_PX = 8;
 const INKS = ["ink", "red", "blue", "grey"];
 const DASHES = [[], [7, 3], [2, 2], [9, 3, 2, 3]];
@@ -118,9 +117,9 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
   const [words, setWords] = useState("");
   const canvas = useCanvas(
     (ctx, width, height) => {
-      const x = (at: number) => AXIS_PX + (at / end) * (width - AXIS_PX - EDGE_PX);
+      const x = (at: number) => AXIS_PX + (at / end) * (width - AXIS_PX - RIGHT_PX);
       ctx.fillStyle = colour("well");
-      ctx.fillRect(AXIS_PX, 2, width - AXIS_PX - EDGE_PX, height - 4);
+      ctx.fillRect(AXIS_PX, 2, width - AXIS_PX - RIGHT_PX, height - 4);
       ctx.fillStyle = colour("chosen");
       ctx.fillRect(x(stretch.from), 2, Math.max(2, x(stretch.to) - x(stretch.from)), height - 4);
       for (const mark of marks) paint(ctx, mark, x(mark.at), height);
@@ -130,7 +129,7 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
   );
   const nearest = (event: MouseEvent): number => {
     const box = (event.currentTarget as HTMLElement).getBoundingClientRect();
-    const wide = box.width - AXIS_PX - EDGE_PX;
+    const wide = box.width - AXIS_PX - RIGHT_PX;
     const at = ((event.clientX - box.left - AXIS_PX) / wide) * end;
     let best = -1;
     let far = (NEAR_PX / wide) * end;
@@ -177,7 +176,7 @@ function Panel({ panel, review, timeAxis }: { panel: Series[]; review: Review; t
   return (
     <div class="lane">
       <div class="name">
-        {panel.map((one, i) => <div key={one.key}><Line index={i} /> <b>{one.label}</b></div>)}
+        {panel.map((one, i) => <div key={one.key}><Line index={i} /> <b>{capital(one.label)}</b></div>)}
         <span class="quiet">{panel[0]!.unit}{binned ? ", median and 5th to 95th percentile" : ""}</span>
       </div>
       <Plot label={`${label} along the whole record; the numbers stand under Numbers`} data={data} series={series} bands={bands} from={0} to={review.duration_s} height={panel.length > 2 ? 104 : timeAxis ? 88 : 66} timeAxis={timeAxis} sync="record" range={usual(panel)} />
