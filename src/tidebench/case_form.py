@@ -134,7 +134,11 @@ def read_form(title: str, notes: str, answers: Mapping[str, Mapping[str, str]]) 
         for key, text in typed.items():
             if not text.strip():
                 continue
-            value = _value(table, key, text.strip()[:LONGEST_ANSWER]) if (table, key) in known else _Refused("There is no such field.")
+            value = (
+                _value(table, key, text.strip()[:LONGEST_ANSWER])
+                if (table, key) in known
+                else _Refused("There is no such field.")
+            )
             if isinstance(value, _Refused):
                 slips.append(Slip(table, key, value))
             else:

@@ -79,6 +79,7 @@ def keep_review(done: Review, folder: Path) -> None:
         "warnings": list(recording.warnings),
         "source": recording.source,
         "holds": [asdict(hold) for hold in done.holds],
+        "file_sizes": _file_sizes(done.case),
     }
     (kept / ABOUT).write_text(json.dumps(about, ensure_ascii=False) + "\n", encoding="utf-8")
 
@@ -110,10 +111,15 @@ def open_kept(case: Case, result: Result, policy: Policy | None = None) -> KeptR
 
 
 def is_current(case: Case, result: Result, policy: Policy | None = None) -> bool:
-    """True where the case and the policy are still those that the result was made of."""
+    """True where the case, its files of signals (by their sizes) and the policy are those the result was made of."""
     options = result.manifest.get("options") or {}
-    same_policy = options.get("policy") == (policy.identity if policy else None)
-    return bool(result.manifest.get("case_hash") == case.case_hash and same_policy)
+    if options.get("policy") != (policy.identity if policy else None):
+        return False
+    try:
+        sizes = json.loads((result.folder / FOLDER / ABOUT).read_text(encoding="utf-8")).get("file_sizes")
+    except (OSError, ValueError):
+        return False
+    return bool(result.manifest.get("case_hash") == case.case_hash and sizes == _file_sizes(case))
 
 
 def keeps(result: Result) -> bool:
@@ -156,6 +162,11 @@ def _recording(kept: Path, about: Mapping[str, Any]) -> Recording:
         warnings=tuple(about["warnings"]),
         source=about["source"],
     )
+
+
+def _file_sizes(case: Case) -> dict[str, int]:
+    files = {str(part.file): case.path_of(part) for part in case.recordings}
+    return {name: path.stat().st_size for name, path in files.items() if path.is_file()}
 
 
 def _hold(said: Mapping[str, Any]) -> Hold:

@@ -1,4 +1,4 @@
-"""A file of signals before it is taken: what its columns are, what they are understood as, and what speaks of people."""
+"""A file of signals before it is taken: its columns, what they are understood as, and what speaks of people."""
 
 from __future__ import annotations
 
@@ -117,9 +117,10 @@ def without(path: Path, unwanted: Sequence[str], out: Path) -> None:
             remedy="Take them out before, or save the file with commas.",
         )  # fmt: skip
     kept = [place for place, header in enumerate(layout.headers) if header not in unwanted]
-    with path.open(encoding="utf-8", errors="replace", newline="") as file, out.open(
-        "w", encoding="utf-8", newline=""
-    ) as copy:
+    with (
+        path.open(encoding="utf-8", errors="replace", newline="") as file,
+        out.open("w", encoding="utf-8", newline="") as copy,
+    ):
         writer = csv.writer(copy, delimiter=layout.separator, lineterminator="\n")
         writer.writerow([layout.headers[place] for place in kept])
         for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), ""), start=1):

@@ -131,7 +131,8 @@ def _chosen(samples: npt.NDArray[np.floating], points: int) -> npt.NDArray[np.in
         return np.arange(len(samples))
     from tsdownsample import NaNMinMaxDownsampler
 
-    return np.asarray(NaNMinMaxDownsampler().downsample(samples, n_out=points - points % 2), np.int64)
+    chooser = NaNMinMaxDownsampler()  # type: ignore[no-untyped-call]
+    return np.asarray(chooser.downsample(samples, n_out=points - points % 2), np.int64)
 
 
 def marks_within(review: Review, from_s: float, to_s: float) -> Marks:

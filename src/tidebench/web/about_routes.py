@@ -94,6 +94,6 @@ def _licence(name: str) -> str:
         told = metadata(name)
     except PackageNotFoundError:
         return ""
-    said = told.get("License-Expression") or told.get("License") or ""
+    said = next((word for key in ("License-Expression", "License") for word in told.get_all(key) or ()), "")
     classed = [c.rpartition(" :: ")[2] for c in told.get_all("Classifier") or () if c.startswith("License ::")]
     return said if 0 < len(said) <= LONGEST and "\n" not in said else ", ".join(classed) or "see its package"

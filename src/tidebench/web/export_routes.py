@@ -70,13 +70,18 @@ def export_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         """A stretch of the signals, drawn."""
         case = opened(name)
         found = traces(case.kept, from_s, to_s, PRINTED_POINTS)
-        return _picture(name, "stretch", window_figure(found, marks_within(case.kept.review, from_s, to_s), from_s), kind)
+        return _picture(
+            name, "stretch", window_figure(found, marks_within(case.kept.review, from_s, to_s), from_s), kind
+        )
 
     @api.get("/breaths/{breath}/{what}.{kind}", response_class=Response)
     def export_breath(name: str, breath: int, what: Literal["account", "loops"], kind: Drawn) -> Response:
         """A breath's pressure account or loops, drawn."""
-        page = breath_page(opened(name).kept.review, breath)
-        drawn = page and (account_figure(page) if what == "account" else loops_figure(page))
+        page, figure = (
+            breath_page(opened(name).kept.review, breath),
+            account_figure if what == "account" else loops_figure,
+        )
+        drawn = figure(page) if page else None
         if drawn is None:
             raise OptionError(f"there is no {what} of breath {breath}", where=name)
         return _picture(name, f"breath-{breath}-{what}", drawn, kind)

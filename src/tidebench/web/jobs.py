@@ -167,7 +167,7 @@ class Worker:
 
     def heard(self, wait_s: float) -> list[tuple[str, Any]]:
         """What it said since; waits for it a little."""
-        said = []
+        said: list[tuple[str, Any]] = []
         try:
             while self._line.poll(0.0 if said else wait_s):
                 said.append(self._line.recv())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -485,5 +486,5 @@ class ComparisonTold(Told):
 
 
 def numbers(values: Any) -> Numbers:
-    """An array as JSON knows it: five significant digits, null for NaN."""
-    return [None if value != value else float(f"{value:.6g}") for value in values.tolist()]
+    """An array as JSON knows it: six significant digits, null for NaN."""
+    return [float(f"{value:.6g}") if isfinite(value) else None for value in values.tolist()]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -11,8 +10,6 @@ from starlette.responses import JSONResponse
 
 from tidebench.errors import OptionError, OutputError, TidebenchError
 from tidebench.web.models import Refusal
-
-log = logging.getLogger("tidebench.web")
 
 REFUSED: dict[int | str, dict[str, Any]] = {
     code: {"model": Refusal, "description": words}
@@ -46,7 +43,5 @@ def speak_plainly(app: FastAPI) -> None:
         return JSONResponse({"problem": f"{place}: {first['msg']}."}, 422)
 
     @app.exception_handler(Exception)
-    def broken(request: Request, error: Exception) -> JSONResponse:
-        route = getattr(request.scope.get("route"), "path", "-")
-        log.error("fault in %s: %s", route, type(error).__name__)
+    def broken(_: Request, __: Exception) -> JSONResponse:
         return JSONResponse({"problem": "This is a fault of the program's. Nothing was changed."}, 500)

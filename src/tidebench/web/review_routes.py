@@ -50,9 +50,7 @@ def review_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         return review_told(name, opened(name))
 
     @api.get("/signals", responses=BINARY, response_class=Response)
-    def signals(
-        name: str, from_s: From, to_s: To, points: Annotated[int, Query(ge=1, le=20000)] = 2400
-    ) -> Response:
+    def signals(name: str, from_s: From, to_s: To, points: Annotated[int, Query(ge=1, le=20000)] = 2400) -> Response:
         """A stretch of the signals: a line of JSON behind its length (uint32), then float32 times and values.
 
         Times count from the stretch's start, so that they keep their precision; peaks survive, gaps are NaN.
@@ -140,9 +138,7 @@ def review_told(name: str, case: Opened) -> m.ReviewTold:
         marked=states,
         tally=tally(states, review.findings.height),
         steps=[
-            m.StepTold(
-                at_s=row.at_s, time=row.time, changed=row.changed, effects=[effect_told(e) for e in row.effects]
-            )
+            m.StepTold(at_s=row.at_s, time=row.time, changed=row.changed, effects=[effect_told(e) for e in row.effects])
             for row in steps_page(review).rows
         ],
         policy=policy_used(review),
