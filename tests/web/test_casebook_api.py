@@ -54,7 +54,11 @@ def test_slips_and_doubts_are_told_and_nothing_is_written(client: TestClient, tm
     told = client.post("/api/cases", json={"answers": {"settings": {"fio2": "60"}}}).json()
     assert told["name"] == ""
     assert told["slips"] == [
-        {"table": "settings", "key": "fio2", "problem": "60 can't be: 0.21 to 1 as a fraction. If that was in per cent, write 0.6."}
+        {
+            "table": "settings",
+            "key": "fio2",
+            "problem": "60 can't be: 0.21 to 1 as a fraction. If that was in per cent, write 0.6.",
+        }
     ]
     short = {"answers": {"patient": {"age_years": "40", "height_cm": "66"}}}
     asked = client.post("/api/cases", json=short).json()
@@ -104,7 +108,7 @@ def test_columns_of_people_are_told_hidden_and_left_out(client: TestClient, tmp_
     assert "speak of people" in client.post("/api/cases", json=asked).json()["slips"][0]["problem"]
     name = client.post("/api/cases", json={**asked, "without": told["people"]}).json()["name"]
     assert b"Somebody" not in (tmp_path / name / "x.csv").read_bytes()
-    assert not [path for path in (tmp_path / ".uploads").iterdir()]
+    assert not list((tmp_path / ".uploads").iterdir())
 
 
 @pytest.mark.parametrize(

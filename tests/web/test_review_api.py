@@ -174,7 +174,9 @@ def test_changed_case_has_no_review_until_it_is_reviewed_again(tmp_path: Path, f
     with served(tmp_path) as client:
         assert client.get("/api/cases").json()[0]["reviewed"] == "yes"
         case = tmp_path / CASE / "case.toml"
-        case.write_text(case.read_text(encoding="utf-8").replace("height_cm = 168", "height_cm = 170"), encoding="utf-8")
+        case.write_text(
+            case.read_text(encoding="utf-8").replace("height_cm = 168", "height_cm = 170"), encoding="utf-8"
+        )
         assert client.get("/api/cases").json()[0]["reviewed"] == "outdated"
         refused = client.get(f"{URL}/review")
         assert refused.status_code == 404

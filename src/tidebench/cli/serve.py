@@ -36,6 +36,8 @@ def serve(
     no_browser : bool
         Don't open the page in a browser.
     """
+    import webbrowser
+
     from tidebench.caution import CAUTION
     from tidebench.web.options import Serving, is_loopback
     from tidebench.web.server import check_page, free_port, password_hash, run
@@ -47,10 +49,15 @@ def serve(
         folder.resolve(), host, port or free_port(host), password_hash=secret, secure=certificate is not None
     )
     address = f"{'https' if certificate else 'http'}://{host}:{serving.port}/"
-    print(f"Workbench: {address}\nCases: {serving.folder}\nStop with Ctrl+C.\n\n{CAUTION}", flush=True)
-    if secret and certificate is None:
-        print("\nWithout --certificate the password travels in the clear: use it on a network you trust.", flush=True)
-    run(serving, certificate, key, page=None if no_browser or secret else address)
+
+    def ready() -> None:
+        print(f"Workbench: {address}\nCases: {serving.folder}\nStop with Ctrl+C.\n\n{CAUTION}", flush=True)
+        if secret and certificate is None:
+            print("\nWithout --certificate the password travels in the clear: only on a network you trust.", flush=True)
+        if not no_browser and not secret:
+            webbrowser.open(address)
+
+    run(serving, ready, certificate, key)
 
 
 def _password() -> str:

@@ -120,12 +120,12 @@ def _trace(
 ) -> Trace:
     record = quantity(name)
     seen = np.ascontiguousarray(samples)
-    index = _chosen(seen, points)
+    index = downsampled(seen, points)
     scale = factor(record.canonical, record.unit) if record.canonical else 1.0
     return Trace(record, derived, index / rate_hz + offset_s, np.asarray(seen[index], np.float64) * scale)
 
 
-def _chosen(samples: npt.NDArray[np.floating], points: int) -> npt.NDArray[np.int64]:
+def downsampled(samples: npt.NDArray[np.floating], points: int) -> npt.NDArray[np.int64]:
     """Which samples are drawn: all, or the lowest and highest of each bin, and one missing where any is."""
     if len(samples) <= points:
         return np.arange(len(samples))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 import traceback
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -36,6 +37,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
+        threading.Thread(target=warm, daemon=True).start()
         yield
         jobs.close()
 
@@ -59,6 +61,20 @@ def create_app(serving: Serving) -> ASGIApp:
     _page(app)
     app.add_middleware(GZipMiddleware, minimum_size=1024, compresslevel=4)
     return Quiet(Guard(app, serving, sessions))
+
+
+def warm() -> None:
+    """Load what the first review that is opened would otherwise wait for."""
+    import numpy as np
+
+    from tidebench.efforts.edges import delayed
+    from tidebench.steps import spreads
+    from tidebench.views.window import downsampled
+
+    few = np.linspace(0.0, 1.0, 1000)
+    delayed(few, 0.01, 0.01)
+    spreads(few.reshape(-1, 2))
+    downsampled(few, 100)
 
 
 class Quiet:

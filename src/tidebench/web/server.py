@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import logging
-import threading
-import webbrowser
+import socket
+from collections.abc import Callable
 from pathlib import Path
 
 from tidebench.errors import OptionError
 from tidebench.web.options import Serving
 
 IDLE_S = 30
-OPENED_AFTER_S = 1.5
 MOST_AT_ONCE = 200
 LEAST_PASSWORD = 12
 
@@ -52,25 +51,27 @@ def check_page() -> None:
 
 def free_port(host: str) -> int:
     """A port that nobody uses now."""
-    import socket
-
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with socket.socket(family) as probe:
         probe.bind((host.strip("[]"), 0))
         return int(probe.getsockname()[1])
 
 
-def run(serving: Serving, certificate: Path | None = None, key: Path | None = None, page: str | None = None) -> None:
-    """Serve until somebody stops it; ``page`` is opened in a browser once it answers."""
+def run(serving: Serving, ready: Callable[[], None], certificate: Path | None = None, key: Path | None = None) -> None:
+    """Serve until somebody stops it; ``ready`` is called once it answers."""
     import uvicorn
 
     from tidebench.web.app import create_app
 
+    class Told(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            if self.started:
+                ready()
+
     logging.basicConfig(format="%(asctime)s %(message)s", level=logging.WARNING)
     logging.getLogger("tidebench.web").setLevel(logging.INFO)
-    if page:
-        threading.Timer(OPENED_AFTER_S, webbrowser.open, (page,)).start()
-    uvicorn.run(
+    config = uvicorn.Config(
         create_app(serving),
         host=serving.host.strip("[]"),
         port=serving.port,
@@ -84,3 +85,4 @@ def run(serving: Serving, certificate: Path | None = None, key: Path | None = No
         ssl_certfile=certificate,
         ssl_keyfile=key,
     )
+    Told(config).run()

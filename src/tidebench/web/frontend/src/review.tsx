@@ -56,6 +56,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
   const tab = (TABS.some(([key]) => key === words.tab) ? words.tab : "breath") as Tab;
   const timer = useRef(0);
   const asked = useRef<{ breath?: AbortController; finding?: AbortController }>({});
+  const spot = useRef<{ index: number; told: Promise<Finding | null> } | null>(null);
   const order = useMemo(() => spots(review, left), [review, left]);
 
   const see = useCallback((wanted: Stretch) => {
@@ -91,18 +92,20 @@ export function ReviewRoom({ name, review, known, again }: Props) {
   const showFinding = useCallback(async (index: number) => {
     asked.current.finding?.abort();
     asked.current.finding = new AbortController();
-    const told = await get<Finding>(`${caseUrl(name)}/findings/${index}`, asked.current.finding.signal).catch((error: Error) => {
+    const asking = get<Finding>(`${caseUrl(name)}/findings/${index}`, asked.current.finding.signal).catch((error: Error) => {
       if (error.name !== "AbortError") say(error.message);
       return null;
     });
+    spot.current = { index, told: asking };
+    const told = await asking;
     if (told) setFinding(told);
     return told;
   }, [name]);
 
-  const toFinding = useCallback((spot: Spot | undefined) => {
-    if (!spot) return;
-    setStretch((now) => showing(now, spot.start, spot.start, end));
-    void showFinding(spot.index).then((told) => {
+  const toFinding = useCallback((wanted: Spot | undefined) => {
+    if (!wanted) return;
+    setStretch((now) => showing(now, wanted.start, wanted.start, end));
+    void showFinding(wanted.index).then((told) => {
       if (!told) return;
       look({ f: `${told.kind}@${told.start_s.toFixed(3)}`, tab: "findings" });
       setStretch((now) => {
@@ -115,15 +118,17 @@ export function ReviewRoom({ name, review, known, again }: Props) {
   }, [showFinding, showBreath, end]);
 
   const stepFinding = (direction: 1 | -1) => {
-    const at = finding ? order.findIndex((spot) => spot.index === finding.index) : -1;
-    const to = at >= 0 ? at + direction : next(order.map((spot) => spot.start), (stretch.from + stretch.to) / 2, direction);
+    const at = order.findIndex((one) => one.index === spot.current?.index);
+    const to = at >= 0 ? at + direction : next(order.map((one) => one.start), (stretch.from + stretch.to) / 2, direction);
     if (to < 0 || to >= order.length) return say(order.length ? "There is no further finding that way." : "There are no findings of the chosen kinds.");
     toFinding(order[to]);
   };
 
   const mark = async (state: "confirmed" | "rejected" | "unsure" | "open", note?: string) => {
-    if (!finding) return say("Choose a finding first: n goes to the next one.");
-    await saveMark(name, finding, state, note ?? finding.mark?.note ?? "", (told) => {
+    const marking = (await spot.current?.told) ?? finding;
+    if (!marking) return say("Choose a finding first: n goes to the next one.");
+    const latest = finding?.index === marking.index ? finding : marking;
+    await saveMark(name, latest, state, note ?? latest.mark?.note ?? "", (told) => {
       setFinding((now) => (now?.index === told.finding.index ? told.finding : now));
       setTally(told.tally);
       setMarked((now) => {
