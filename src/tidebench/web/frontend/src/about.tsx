@@ -17,6 +17,7 @@ export function AboutRoom({ about }: { about: About }) {
       </section>
       <section class="sheet stack">
         <h2>What is inside</h2>
+        <p><a href="/licences.txt">The licences of what the page carries, in full</a>.</p>
         <table>
           <thead><tr><th scope="col">library or font</th><th scope="col">licence</th></tr></thead>
           <tbody>
