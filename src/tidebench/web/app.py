@@ -25,6 +25,7 @@ from tidebench.web.jobs import Jobs
 from tidebench.web.opened import Shelf
 from tidebench.web.options import Serving
 from tidebench.web.refusals import speak_plainly
+from tidebench.web.rehearsal_routes import rehearsal_routes
 from tidebench.web.review_routes import review_routes
 
 PAGE = Path(__file__).parent / "static"
@@ -52,6 +53,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     shelf = Shelf()
     app.include_router(review_routes(serving, shelf))
     app.include_router(export_routes(serving, shelf))
+    app.include_router(rehearsal_routes(serving, shelf, jobs))
     return app
 
 

@@ -59,7 +59,7 @@ class Serving:
     secure : bool
         Whether the page comes by TLS, so that a session's cookie never travels in the clear.
     workers : int
-        Processes for long work; at least one core is left for answers.
+        Processes for long work; two at least, so that a long review doesn't hold up everything else.
     """
 
     folder: Path
@@ -67,7 +67,7 @@ class Serving:
     port: int = 8787
     password_hash: str = ""
     secure: bool = False
-    workers: int = field(default_factory=lambda: max(1, (os.cpu_count() or 2) - 1))
+    workers: int = field(default_factory=lambda: max(2, (os.cpu_count() or 2) - 1))
     limits: Limits = Limits()
 
 

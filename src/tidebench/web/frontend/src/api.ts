@@ -24,6 +24,10 @@ export type About = Schemas["About"];
 export type Comparison = Schemas["ComparisonTold"];
 export type Effect = Schemas["EffectTold"];
 export type Marked = Schemas["Marked"];
+export type Fit = Schemas["FitTold"];
+export type Lever = Schemas["LeverTold"];
+export type Curves = Schemas["CurvesTold"];
+export type Change = Schemas["ChangeTold"];
 export type MarkState = Schemas["MarkAsked"]["state"];
 
 export interface Trace {
@@ -65,9 +69,9 @@ export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
   return (await (await ask(path, { signal })).json()) as T;
 }
 
-export async function send<T>(method: "POST" | "PUT" | "DELETE", path: string, body?: unknown): Promise<T> {
+export async function send<T>(method: "POST" | "PUT" | "DELETE", path: string, body?: unknown, signal?: AbortSignal): Promise<T> {
   const words = body === undefined ? {} : { body: JSON.stringify(body), headers: { "content-type": "application/json" } };
-  const answer = await ask(path, { method, ...words });
+  const answer = await ask(path, { method, signal, ...words });
   return (answer.status === 204 ? undefined : await answer.json()) as T;
 }
 

@@ -72,6 +72,7 @@ export function Detail({ name, review, known, stretch, see, breath, finding, hov
         <h2 id="detail" class="grow">{clock(stretch.from)} to {clock(stretch.to)}</h2>
         <button aria-label="Move back" onClick={() => see(moved(stretch, -0.5, review.duration_s))}>‹ Back</button>
         <button aria-label="Move on" onClick={() => see(moved(stretch, 0.5, review.duration_s))}>On ›</button>
+        <a class="button" href={`#/whatif/${encodeURIComponent(name)}?from=${stretch.from.toFixed(2)}&to=${stretch.to.toFixed(2)}`}>What if, from here?</a>
         <button onClick={() => see(zoomed(stretch, 0.5, review.duration_s))}>Closer <kbd>+</kbd></button>
         <button onClick={() => see(zoomed(stretch, 2, review.duration_s))}>Further <kbd>−</kbd></button>
       </div>

@@ -14,11 +14,12 @@ import { Lock } from "./lock";
 import { NewCase } from "./newcase";
 import { Notices, say } from "./notices";
 import { go, usePlace } from "./place";
+import { WhatIfRoom } from "./whatif";
 import { apply, choose, chosen, type Choice } from "./theme";
 
 apply();
 
-const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", about: "About" };
+const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", about: "About" };
 
 function Page() {
   const place = usePlace();
@@ -39,7 +40,7 @@ function Page() {
   };
   useEffect(() => void begin(), []);
   useEffect(() => {
-    document.title = `${place.room === "case" ? place.name : HEADINGS[place.room]} · Tidebench`;
+    document.title = `${place.name ? place.name : HEADINGS[place.room]} · Tidebench`;
   }, [place.room, place.name]);
 
   useKeys(
@@ -73,6 +74,7 @@ function Page() {
         {place.room === "casebook" && <Casebook />}
         {place.room === "new" && <NewCase />}
         {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
+        {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
         {place.room === "about" && about && <AboutRoom about={about} />}
       </main>
       {sheet && <KeySheet close={() => setSheet(false)} />}

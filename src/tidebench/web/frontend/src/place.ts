@@ -2,7 +2,7 @@
 import { useEffect, useState } from "preact/hooks";
 
 export interface Place {
-  room: "casebook" | "new" | "case" | "about";
+  room: "casebook" | "new" | "case" | "whatif" | "about";
   name: string;
   words: Record<string, string>;
 }
@@ -11,13 +11,13 @@ export function readPlace(hash: string): Place {
   const [path = "", query = ""] = hash.replace(/^#\/?/, "").split("?");
   const [room = "", name = ""] = path.split("/");
   const words = Object.fromEntries(new URLSearchParams(query));
-  if (room === "case" && name) return { room, name: decoded(name), words };
+  if ((room === "case" || room === "whatif") && name) return { room, name: decoded(name), words };
   return { room: room === "new" || room === "about" ? room : "casebook", name: "", words };
 }
 
 export function writePlace(place: Place): string {
   const query = new URLSearchParams(Object.entries(place.words).filter(([, value]) => value !== "")).toString();
-  const path = place.room === "casebook" ? "" : place.room === "case" ? `case/${encodeURIComponent(place.name)}` : place.room;
+  const path = place.room === "casebook" ? "" : place.room === "case" || place.room === "whatif" ? `${place.room}/${encodeURIComponent(place.name)}` : place.room;
   return `#/${path}${query ? `?${query}` : ""}`;
 }
 

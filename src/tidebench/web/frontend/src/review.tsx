@@ -9,7 +9,7 @@ import { Detail } from "./detail";
 import { FindingsPanel, saveMark } from "./findings";
 import { useKeys } from "./keys";
 import { say, undoLast } from "./notices";
-import { look, usePlace } from "./place";
+import { go, look, usePlace } from "./place";
 import { Record } from "./record";
 import { Save } from "./save";
 import { inside, moved, next, showing, zoomed, type Stretch } from "./stretch";
@@ -169,6 +169,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
       { keys: ["Shift+ArrowLeft", "h"], group: "Breaths and time", words: "Move back by half a stretch", act: () => see(moved(stretch, -0.5, end)) },
       { keys: ["+", "="], group: "Breaths and time", words: "Closer", act: () => see(zoomed(stretch, 0.5, end)) },
       { keys: ["-"], group: "Breaths and time", words: "Further away", act: () => see(zoomed(stretch, 2, end)) },
+      { keys: ["i"], group: "Everywhere", words: "What if the settings were others?", act: () => go({ room: "whatif", name }) },
       { keys: ["w"], group: "Breaths and time", words: "The whole record", act: () => see({ from: 0, to: end }) },
       ...TABS.map(([key, label], i) => ({ keys: [String(i + 1)], group: "Beside the record", words: label, act: () => look({ tab: key }) })),
     ],
@@ -179,6 +180,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
     <>
       <div class="row">
         <h1 class="grow">{review.title}</h1>
+        <a class="button" href={`#/whatif/${encodeURIComponent(name)}`}>What if? <kbd>i</kbd></a>
         <button onClick={again}>Review again</button>
       </div>
       <p>{review.patient}</p>
