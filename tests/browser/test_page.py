@@ -175,6 +175,26 @@ def test_nothing_is_cut_off_on_a_tablet_or_a_projector(browser: Browser, address
             one.shot(f"{width}-{place.strip('/#').partition('?')[0].replace('/', '-') or 'casebook'}")
 
 
+def test_what_if_moves_a_setting_and_tells_its_doubt(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        page.get_by_role("link", name=re.compile(r"^What if\? ")).click()
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+        page.get_by_label("Set PEEP", exact=False).first.focus()
+        page.keyboard.press("ArrowRight")
+        row = page.get_by_role("row", name=re.compile("^Peak pressure"))
+        expect(row).to_be_visible()
+        expect(row.get_by_role("cell").nth(2)).to_have_text(re.compile(r"\d to \d"), timeout=120_000)
+        page.keyboard.press("k")
+        expect(page.get_by_role("button", name="take up again")).to_be_visible()
+        one.shot("what-if")
+        if AXE.is_file():
+            assert one.accessible() == []
+        page.keyboard.press("r")
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+
+
 def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str) -> None:
     with visit(browser, address) as one, visit(browser, address) as other:
         for person in (one, other):

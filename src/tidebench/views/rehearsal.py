@@ -139,10 +139,13 @@ def fit_page(fit: Fit, now: Prediction) -> FitPage:
     )
 
 
-def sketch_page(now: Prediction, then: Prediction) -> ThenPage:
-    """What the estimate alone would do: quick, and without its doubt."""
-    keys = [key for key in SHOWN if key in then.quantities]
-    pairs = ((key, float(now.quantities[key][0]), float(then.quantities[key][0])) for key in keys)
+def sketch_page(fit: Fit, now: Prediction, then: Prediction) -> ThenPage:
+    """What the estimate alone would do: quick, without its doubt, and the same that the whole rehearsal tells."""
+    from tidebench.fitting.compare import compared
+
+    found = compared(fit, now, then)
+    keys = [key for key in SHOWN if key in found.then]
+    pairs = ((key, float(found.now[key][0]), float(found.then[key][0])) for key in keys)
     rows = (
         ThenRow(quantity(key), quantity(key).text(before), quantity(key).text(after), "", "", "", clear=False)
         for key, before, after in pairs

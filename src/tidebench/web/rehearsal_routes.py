@@ -169,7 +169,7 @@ def rehearsal_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
     def sketch(name: str, asked: Asked) -> ChangeTold:
         """What the estimate alone would do on other settings: at once, without its doubt."""
         found = fitted(name, asked.from_s, asked.to_s)
-        return change_told(sketch_page(found.now, predict(found.fit, asked.settings, n=1)))
+        return change_told(sketch_page(found.fit, found.now, predict(found.fit, asked.settings, n=1)))
 
     @api.post("/rehearse")
     def rehearse(name: str, asked: Asked) -> m.JobTold:
@@ -187,7 +187,7 @@ def rehearsal_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
         """What a rehearsal came to, once it is done."""
         done = jobs.get(job)
         if done.state != "done" or not isinstance(done.outcome, ThenPage):
-            raise OptionError("there is no outcome yet", where=name, remedy="Wait until the job is done.")
+            raise OptionError("the outcome isn't known yet", where=name, remedy="Wait until the job is done.")
         return change_told(done.outcome)
 
     return api

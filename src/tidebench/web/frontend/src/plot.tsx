@@ -18,6 +18,7 @@ export interface PlotProps {
   to: number;
   height: number;
   timeAxis: boolean;
+  seconds?: boolean;
   range?: uPlot.Scale.Range;
   headroom?: number;
   sync?: string;
@@ -28,7 +29,7 @@ export interface PlotProps {
   over?: (plot: uPlot) => void;
 }
 
-export function timeAxis(shown: boolean): uPlot.Axis {
+export function timeAxis(shown: boolean, seconds = false): uPlot.Axis {
   return {
     show: true,
     size: shown ? 24 : 0,
@@ -39,7 +40,7 @@ export function timeAxis(shown: boolean): uPlot.Axis {
     font: "12px 'Source Sans 3 Variable', sans-serif",
     grid: { stroke: colour("rule"), width: 1 },
     ticks: { show: false },
-    values: (_, splits, __, ___, step) => splits.map((at) => (shown ? clock(at, step < 1 ? 1 : 0) : "")),
+    values: (_, splits, __, ___, step) => splits.map((at) => (!shown ? "" : seconds ? `${Number(at.toFixed(2))} s` : clock(at, step < 1 ? 1 : 0))),
   };
 }
 
@@ -101,7 +102,7 @@ function options(element: HTMLElement, now: { current: PlotProps }): uPlot.Optio
       x: { time: false, range: () => [now.current.from, now.current.to] },
       y: { range: props.range ?? { min: { pad: 0.08, soft: 0, mode: 2 }, max: { pad: props.headroom ?? 0.08, soft: 0, mode: 2 } } },
     },
-    axes: [timeAxis(props.timeAxis), valueAxis()],
+    axes: [timeAxis(props.timeAxis, props.seconds), valueAxis()],
     series: [{}, ...props.series],
     bands: props.bands,
     cursor: {

@@ -35,6 +35,7 @@ export function WhatIfRoom({ name }: { name: string }) {
   const way = useRef<AbortController | null>(null);
   const stretch = place.words.from && place.words.to ? { from_s: Number(place.words.from), to_s: Number(place.words.to) } : {};
   const base = `${caseUrl(name)}/whatif`;
+  const granted = (change && doubt ? change.assumptions : fit?.assumptions) ?? [];
   const moved = Object.keys(settings).length > 0;
 
   useEffect(() => {
@@ -149,10 +150,12 @@ export function WhatIfRoom({ name }: { name: string }) {
                     <tbody>{fit.rows.map((row) => <tr key={row.label} title={row.why}><th scope="row">{row.label}</th><td class="num">{row.value}</td><td class="num">{row.span}</td></tr>)}</tbody>
                   </table>
                 </details>
-                <details open>
-                  <summary>What is taken for granted</summary>
-                  <ul class="small">{(change && doubt ? change.assumptions : fit.assumptions).map((line) => <li key={line}>{capital(line)}</li>)}</ul>
-                </details>
+                {granted.length > 0 && (
+                  <details open>
+                    <summary>What is taken for granted</summary>
+                    <ul class="small">{granted.map((line) => <li key={line}>{capital(line)}</li>)}</ul>
+                  </details>
+                )}
               </div>
             </aside>
           </div>
@@ -212,7 +215,7 @@ function Channel({ channel, label, unit, height, curves, end, last }: { channel:
   return (
     <div class="lane">
       <div class="name"><b>{label}</b><div class="quiet">{unit}</div></div>
-      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} from={0} to={end} height={height} timeAxis={last} sync="whatif" />
+      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
     </div>
   );
 }
