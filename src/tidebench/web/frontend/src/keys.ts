@@ -15,7 +15,7 @@ export const keysKnown = (): Key[] => [...known];
 const writes = (target: EventTarget | null): boolean =>
   target instanceof HTMLElement &&
   (target.isContentEditable || ["TEXTAREA", "SELECT"].includes(target.tagName) ||
-    (target instanceof HTMLInputElement && !["checkbox", "radio", "button"].includes(target.type)));
+    (target instanceof HTMLInputElement && !["checkbox", "radio", "button", "range"].includes(target.type)));
 
 export function nameOf(event: Pick<KeyboardEvent, "key" | "shiftKey">): string {
   const shifted = event.shiftKey && event.key.length > 1 ? "Shift+" : "";
@@ -24,8 +24,8 @@ export function nameOf(event: Pick<KeyboardEvent, "key" | "shiftKey">): string {
 
 export function pressed(event: KeyboardEvent): boolean {
   if (event.ctrlKey || event.metaKey || event.altKey || writes(event.target)) return false;
-  const tabs = event.target instanceof HTMLElement && event.target.closest("[role=tablist]");
-  if (tabs && event.key.startsWith("Arrow")) return false;
+  const own = event.target instanceof HTMLElement && event.target.closest("[role=tablist], input[type=range]");
+  if (own && event.key.startsWith("Arrow")) return false;
   const name = nameOf(event);
   const found = [...known].reverse().find((key) => key.keys.includes(name));
   if (!found) return false;
