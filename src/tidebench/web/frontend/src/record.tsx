@@ -233,7 +233,8 @@ function Brush({ end, stretch, see }: { end: number; stretch: Stretch; see: (str
     const near = (NEAR_PX / box.current!.clientWidth) * end;
     const [toFrom, toTo] = [Math.abs(at - stretch.from), Math.abs(at - stretch.to)];
     const edge = Math.min(toFrom, toTo) <= near && stretch.to - stretch.from > 3 * near;
-    const way = edge ? (toFrom < toTo ? "from" : "to") : at >= stretch.from && at <= stretch.to ? "move" : "new";
+    const whole = stretch.to - stretch.from > 0.9 * end;
+    const way = whole ? "new" : edge ? (toFrom < toTo ? "from" : "to") : at >= stretch.from && at <= stretch.to ? "move" : "new";
     drag.current = { way, at, was: stretch };
   };
   const move = (event: PointerEvent) => {
