@@ -86,9 +86,8 @@ def clipped(review: Review, from_s: float, to_s: float) -> tuple[float, float]:
     return start, min(max(to_s, start + least), end)
 
 
-def first_stretch(review: Review) -> tuple[float, float]:
-    """What is looked at first: about ten breaths around the typical one; half a minute where there is none."""
-    breath = review.typical_breath()
+def first_stretch(review: Review, breath: int | None) -> tuple[float, float]:
+    """What is looked at first: about ten breaths around one; half a minute where there is none."""
     if breath is None:
         return clipped(review, 0.0, 30.0)
     row = review.breaths.row(breath, named=True)

@@ -17,6 +17,7 @@ from tidebench.results import policy_for
 from tidebench.store import MANIFEST
 from tidebench.views import Overview, Trend, overview_page, trend_page
 from tidebench.views.kinds import KindRow, kind_rows
+from tidebench.views.window import first_stretch
 
 MOST_OPEN = 6
 
@@ -42,6 +43,16 @@ class Opened:
     def kinds(self) -> tuple[KindRow, ...]:
         """Its findings by kind."""
         return kind_rows(self.kept.review)
+
+    @cached_property
+    def typical_breath(self) -> int | None:
+        """The breath that stands for the record."""
+        return self.kept.review.typical_breath()
+
+    @cached_property
+    def first_stretch(self) -> tuple[float, float]:
+        """What is looked at first."""
+        return first_stretch(self.kept.review, self.typical_breath)
 
     @property
     def recording_id(self) -> str:

@@ -24,7 +24,7 @@ from tidebench.views.numbers import Number
 from tidebench.views.steps import Effect
 from tidebench.views.trend import Series
 from tidebench.views.verdicts import Verdict, policy_used
-from tidebench.views.window import first_stretch, marks_within, traces
+from tidebench.views.window import marks_within, traces
 from tidebench.web import models as m
 from tidebench.web.opened import Opened, Shelf
 from tidebench.web.options import Serving
@@ -101,7 +101,6 @@ def review_told(name: str, case: Opened) -> m.ReviewTold:
     """A case's page as it goes over the line."""
     review, page, trend = case.kept.review, case.overview, case.trend
     states = marked(review, case.marks)
-    first = first_stretch(review)
     logged = [m.HappeningTold(at_s=row.at_s, kind=row.kind, text=row.text) for row in beside(review.case).events]
     return m.ReviewTold(
         name=name,
@@ -113,9 +112,9 @@ def review_told(name: str, case: Opened) -> m.ReviewTold:
         duration_s=review.recording.duration_s,
         rate_hz=review.recording.rate_hz,
         breaths=review.breaths.height,
-        typical_breath=review.typical_breath(),
-        first_from_s=first[0],
-        first_to_s=first[1],
+        typical_breath=case.typical_breath,
+        first_from_s=case.first_stretch[0],
+        first_to_s=case.first_stretch[1],
         channels=list(review.recording.channels),
         volume_from=case.kept.volume_from,
         matters=[m.MatterTold.model_validate(matter) for matter in page.matters],
@@ -210,7 +209,7 @@ def breath_told(case: Opened, breath: int) -> m.BreathTold:
         There is no such breath.
     """
     review = case.kept.review
-    page = breath_page(review, breath)
+    page = breath_page(review, breath, neighbours=False)
     if page is None:
         raise OptionError(f"there is no breath {breath}", expected=f"0 to {review.breaths.height - 1}")
     row = review.breaths.row(breath, named=True)

@@ -79,9 +79,19 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
   const changes = review.happenings.filter((one) => one.kind === "settings");
   const others = review.happenings.filter((one) => one.kind !== "settings");
   const about = (at: number) => see({ from: at - (stretch.to - stretch.from) / 2, to: at + (stretch.to - stretch.from) / 2 });
-  const lanes = review.kinds.slice(0, LANES);
   const rest = review.kinds.slice(LANES);
-  const restSpots = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]! })));
+  const lanes = useMemo(
+    () =>
+      review.kinds.slice(0, LANES).map((kind) => ({
+        kind,
+        marks: kind.starts_s.map((at, i): LaneMark => ({ at, shape: "tick", words: kind.label, state: marked[kind.index[i]!], chosen: kind.index[i] === chosen })),
+      })),
+    [review, marked, chosen],
+  );
+  const [restSpots, restMarks] = useMemo(() => {
+    const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]! })));
+    return [found, found.map((spot): LaneMark => ({ at: spot.start, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index], chosen: spot.index === chosen }))];
+  }, [review, marked, chosen]);
   return (
     <div>
       {changes.length > 0 && (
@@ -90,14 +100,13 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
       {others.length > 0 && (
         <Lane label="Holds and log" marks={others.map((one) => ({ at: one.at_s, shape: one.kind.endsWith("hold") ? "bar" : "circle", words: one.text || one.kind }))} {...{ review, stretch }} pick={(i) => about(others[i]!.at_s)} />
       )}
-      {lanes.map((kind) => (
-        <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch }}
-          marks={kind.starts_s.map((at, i) => ({ at, shape: "tick", words: kind.label, state: marked[kind.index[i]!], chosen: kind.index[i] === chosen }))}
+      {lanes.map(({ kind, marks }) => (
+        <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch, marks }}
           pick={(i) => toFinding({ index: kind.index[i]!, kind: kind.kind, start: kind.starts_s[i]! })} />
       ))}
       {restSpots.length > 0 && (
         <Lane label={`${rest.length} other ${rest.length === 1 ? "kind" : "kinds"}`} count={restSpots.length} {...{ review, stretch }}
-          marks={restSpots.map((spot) => ({ at: spot.start, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index], chosen: spot.index === chosen }))}
+          marks={restMarks}
           pick={(i) => toFinding(restSpots[i])} />
       )}
     </div>

@@ -3,6 +3,7 @@ import { useEffect, useState } from "preact/hooks";
 
 export type Choice = "system" | "light" | "dark";
 const KEPT = "tidebench-theme";
+const colours = new Map<string, string>();
 const listeners = new Set<() => void>();
 const dark = typeof window !== "undefined" && window.matchMedia ? window.matchMedia("(prefers-color-scheme: dark)") : null;
 
@@ -23,6 +24,7 @@ export const shown = (): "light" | "dark" => {
 
 export function apply(): void {
   document.documentElement.dataset.theme = shown();
+  colours.clear();
   listeners.forEach((listener) => listener());
 }
 
@@ -40,5 +42,10 @@ export function useTheme(): "light" | "dark" {
 }
 
 /** A colour of the page, for canvases. */
-export const colour = (name: string): string =>
-  getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+export function colour(name: string): string {
+  const known = colours.get(name);
+  if (known) return known;
+  const found = getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+  if (found) colours.set(name, found);
+  return found;
+}
