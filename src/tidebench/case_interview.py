@@ -166,7 +166,7 @@ class Interview:
         mode = self._mode()
         if mode:
             setting["mode"] = mode
-        for key, question in _asked_of(mode):
+        for key, question in asked_of(mode):
             self._number(setting, key, Setting, question)
         self._keep("settings", setting, several=True)
 
@@ -224,7 +224,7 @@ class Interview:
             else:
                 self.say(f"{answer!r} is not understood: a number, then years, months, weeks or days.")
                 continue
-            bounds = _bounds(Patient, key)
+            bounds = bounds_of(Patient, key)
             if bounds.low <= value <= bounds.high:
                 return {key: round(value, 2)}
             self.say(f"{value:g} {bounds.unit} can't be: {bounds.low:g} to {bounds.high:g}.")
@@ -232,12 +232,12 @@ class Interview:
 
     def _number(self, told: dict[str, Any], key: str, model: type[BaseModel], question: str) -> None:
         """Ask for a number, ask about slips, and keep it; an empty answer leaves it out."""
-        bounds = _bounds(model, key)
+        bounds = bounds_of(model, key)
         for _ in range(MOST_TRIES):
             answer = self._answer(f"{question}")
             if not answer:
                 return
-            value = _read(answer, key)
+            value = read_number(answer, key)
             if value is None:
                 self.say(f"{answer!r} is not understood: a number, with its unit if it is another one.")
                 continue
@@ -316,7 +316,7 @@ class Interview:
                           remedy="Nothing was written.")  # fmt: skip
 
 
-def _asked_of(code: str) -> Iterator[tuple[str, str]]:
+def asked_of(code: str) -> Iterator[tuple[str, str]]:
     """What is set in a mode, with its question."""
     mode = parse_mode(code) if code else None
     if mode is not None and code == MODES[TWO_LEVELS]:
@@ -347,7 +347,7 @@ def _asked_of(code: str) -> Iterator[tuple[str, str]]:
         yield "tidal_volume_ml", "Volume aimed at in mL?"
 
 
-def _bounds(model: type[BaseModel], key: str) -> Within:
+def bounds_of(model: type[BaseModel], key: str) -> Within:
     """The bounds of a key, found on the field of its model."""
     return next(_within(model.model_fields[key]))
 
@@ -361,7 +361,7 @@ def _within(found: Any) -> Iterator[Within]:
         yield from _within(part)
 
 
-def _read(answer: str, key: str) -> float | None:
+def read_number(answer: str, key: str) -> float | None:
     """The number of an answer in the unit of its key; None where it isn't one, or has another unit."""
     match = _NUMBER.fullmatch(answer)
     if not match:

@@ -11,6 +11,7 @@ import polars as pl
 from tidebench.case import Case, load_case
 from tidebench.errors import OptionError, SignalError
 from tidebench.findings import RULES
+from tidebench.kept import keep_review
 from tidebench.limits import Policy, load_policy
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
@@ -26,11 +27,13 @@ def review_case(
     *,
     policy: Path | str | None = None,
     report: bool = True,
+    keep: bool = False,
     progress: Progress | None = None,
 ) -> Review:
     """Review the case at ``path`` and put the result into the folder ``out``, whole or not at all.
 
     ``policy`` names a file with a house's limits; a ``policy.toml`` in the case folder is used where none is named.
+    ``keep`` writes beside the tables what :func:`tidebench.kept.open_kept` needs to open the review again at once.
 
     Raises
     ------
@@ -48,6 +51,8 @@ def review_case(
         write_tables(done, draft.folder, draft.identity.metadata)
         summary = json.dumps(done.summary, ensure_ascii=False, indent=2, allow_nan=False)
         (draft.folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
+        if keep:
+            keep_review(done, draft.folder)
         if report:
             from tidebench.report import write_report
 

@@ -22,6 +22,7 @@ from tidebench.cli import (
     prepare,
     quantities,
     review,
+    serve,
     simulate,
     wean,
     whatif,
@@ -50,6 +51,7 @@ app.command(log.log)
 app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)
+app.command(serve.serve)
 app.command(simulate.simulate)
 app.command(simulate.patients)
 app.command(wean.wean)

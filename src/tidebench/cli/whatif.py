@@ -22,12 +22,6 @@ if TYPE_CHECKING:
 
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
 UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|per_min|percent|ml|s|l)$")
-SHOWN = (
-    "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
-    "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
-    "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o", "unanswered_efforts_percent", "paco2_mmhg", "ph",
-    "pao2_mmhg", "sao2",
-)  # fmt: skip
 
 
 def whatif(
@@ -221,6 +215,7 @@ def _changes(done: Rehearsal, console: Console) -> None:
     from rich.text import Text
 
     from tidebench.quantities import quantity
+    from tidebench.views.rehearsal import SHOWN
 
     table = Table("quantity", "now", "then", "90 %", "change", "90 %", box=None, pad_edge=False)
     told = {change.key: change for change in done.answer.changes}

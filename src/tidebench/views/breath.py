@@ -73,8 +73,11 @@ class BreathPage:
     neighbours: tuple[PressureAccount, ...]
 
 
-def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
-    """A breath by its index, or the typical one; None where there is no such breath."""
+def breath_page(review: Review, breath: int | None = None, *, neighbours: bool = True) -> BreathPage | None:
+    """A breath by its index, or the typical one; None where there is no such breath.
+
+    ``neighbours`` adds accounts of breaths spread over the record, which take longer than all the rest.
+    """
     index = review.typical_breath() if breath is None else breath
     rows = review.breaths.filter(pl.col("breath") == index) if index is not None else review.breaths.head(0)
     if index is None or rows.is_empty():
@@ -89,7 +92,7 @@ def breath_page(review: Review, breath: int | None = None) -> BreathPage | None:
         account=account,
         instants=_instants(account) if account else (),
         unexplained_rms=float(np.sqrt(np.mean(account.residual**2))) if account else None,
-        neighbours=_neighbours(review, index) if account else (),
+        neighbours=_neighbours(review, index) if account and neighbours else (),
     )
 
 

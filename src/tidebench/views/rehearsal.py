@@ -1,0 +1,233 @@
+"""A change rehearsed: the fitted patient and its doubt, settings that can be moved, and now beside then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tidebench.fitting.measured import RATE_HZ
+from tidebench.fitting.overlay import Curves, mean_breath, of_prediction
+from tidebench.mode import parse_mode
+from tidebench.quantities import Quantity, quantity
+from tidebench.simulation.doubts import TYPES_WITH
+from tidebench.views.wording import clock, count, sentence, settings_words
+
+if TYPE_CHECKING:
+    from tidebench.fitting.change import WhatIf
+    from tidebench.fitting.fit import Fit
+    from tidebench.fitting.predict import Prediction
+
+SHOWN = (
+    "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
+    "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
+    "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o", "unanswered_efforts_percent", "paco2_mmhg", "ph",
+    "pao2_mmhg", "sao2",
+)  # fmt: skip
+"""Quantities of a rehearsal, in the order in which they are told."""
+
+REACH: dict[str, tuple[float, float, float]] = {
+    "peep_cmh2o": (0, 24, 1), "rate_per_min": (4, 80, 1), "tidal_volume_ml": (2, 1000, 5), "fio2": (0.21, 1.0, 0.01),
+    "inspiratory_flow_l_min": (2, 120, 1), "pause_s": (0, 2, 0.05), "inspiratory_time_s": (0.2, 4, 0.05),
+    "pressure_control_cmh2o": (2, 40, 1), "pressure_support_cmh2o": (0, 30, 1), "cycling_percent": (5, 80, 1),
+    "rise_s": (0, 0.6, 0.05), "pressure_high_cmh2o": (4, 45, 1), "pressure_low_cmh2o": (0, 24, 1),
+    "time_high_s": (0.2, 8, 0.1), "time_low_s": (0.2, 8, 0.1),
+}  # fmt: skip
+"""How far a control moves a setting, and in which steps: common practice, no source. A typed value may go further."""
+SMALL_VOLUME = 60.0  # mL, below which a volume moves in single millilitres
+MANDATORY_ONLY = ("rate_per_min", "inspiratory_time_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Lever:
+    """A setting that can be moved."""
+
+    quantity: Quantity
+    value: float
+    low: float
+    high: float
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class FittedRow:
+    """A parameter of the fitted patient in words; ``span`` is empty where it isn't told."""
+
+    label: str
+    value: str
+    span: str
+    why: str
+
+
+@dataclass(frozen=True)
+class FitPage:
+    """A fitted patient: from where, how well, what was taken for granted, and what can be moved."""
+
+    from_s: float
+    to_s: float
+    lead: str
+    settings: str
+    rows: tuple[FittedRow, ...]
+    levers: tuple[Lever, ...]
+    assumptions: tuple[str, ...]
+    recorded: Curves
+    now: Curves
+    rate_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class ThenRow:
+    """A quantity now and then; spans and the change are empty in a sketch of the estimate alone."""
+
+    quantity: Quantity
+    now: str
+    then: str
+    span: str
+    change: str
+    change_span: str
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """A limit and how now and then stand to it."""
+
+    text: str
+    now: str
+    then: str
+    share: str
+    source: str
+    crossed: bool
+
+
+@dataclass(frozen=True)
+class ThenPage:
+    """What a change would do."""
+
+    settings: str
+    rows: tuple[ThenRow, ...]
+    waves: Curves
+    limits: tuple[LimitRow, ...]
+    beyond: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def fit_page(fit: Fit, now: Prediction) -> FitPage:
+    """The fitted patient on the present settings."""
+    from tidebench.fitting.overlay import overlay
+
+    shown, window = overlay(fit, now), fit.window
+    return FitPage(
+        from_s=window.from_s,
+        to_s=window.to_s,
+        lead=sentence(
+            f"fitted to {count(len(window.breaths), 'breath')} from {clock(window.from_s)} to {clock(window.to_s)} "
+            f"({window.reason}); the present is reproduced within "
+            f"{quantity('airway_pressure').text(shown.pressure_error_cmh2o)} and {shown.volume_error_percent:.1f} % "
+            "of volume"
+        ),
+        settings=settings_words(fit.setting),
+        rows=tuple(_fitted(fit)),
+        levers=tuple(_levers(fit.setting)),
+        assumptions=fit.assumptions,
+        recorded=shown.recorded,
+        now=shown.simulated,
+        rate_hz=RATE_HZ,
+    )
+
+
+def sketch_page(fit: Fit, now: Prediction, then: Prediction) -> ThenPage:
+    """What the estimate alone would do: quick, without its doubt, and the same that the whole rehearsal tells."""
+    from tidebench.fitting.compare import compared
+
+    found = compared(fit, now, then)
+    keys = [key for key in SHOWN if key in found.then]
+    pairs = ((key, float(found.now[key][0]), float(found.then[key][0])) for key in keys)
+    rows = (
+        ThenRow(quantity(key), quantity(key).text(before), quantity(key).text(after), "", "", "", clear=False)
+        for key, before, after in pairs
+        if isfinite(after)
+    )
+    return ThenPage(settings_words(then.setting), tuple(rows), waves_of(then), (), (), ())
+
+
+def then_page(answer: WhatIf) -> ThenPage:
+    """What a change would do to the patients within the doubt."""
+    return ThenPage(
+        settings=settings_words(answer.then.setting),
+        rows=tuple(_rows(answer)),
+        waves=answer.waves_then,
+        limits=tuple(_limits(answer)),
+        beyond=tuple(sentence(line) for line in answer.beyond),
+        assumptions=tuple(sentence(line) for line in answer.assumptions),
+    )
+
+
+def waves_of(told: Prediction) -> Curves:
+    """The mean breath of the estimate; empty where there is none."""
+    curves = of_prediction(told)
+    if not curves:
+        nothing = np.zeros(0)
+        return nothing, nothing, nothing
+    return mean_breath(curves, int(np.median([len(pressure) for pressure, _, _ in curves])))
+
+
+def _fitted(fit: Fit) -> Iterator[FittedRow]:
+    for one in fit.parameters():
+        value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}".rstrip()
+        span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
+        yield FittedRow(one.key.replace("_", " "), value, span, one.why)
+
+
+def _levers(setting: Mapping[str, Any]) -> Iterator[Lever]:
+    mode = parse_mode(setting["mode"])
+    types = {mode.mandatory, mode.support}
+    for key, (low, high, step) in REACH.items():
+        value = setting.get(key)
+        useless = (key in TYPES_WITH and not TYPES_WITH[key] & types) or (key in MANDATORY_ONLY and not mode.mandatory)
+        timed_by_flow = key == "inspiratory_time_s" and mode.mandatory == "VC"
+        if not isinstance(value, (int, float)) or isinstance(value, bool) or useless or timed_by_flow:
+            continue
+        small = key == "tidal_volume_ml" and value < SMALL_VOLUME
+        yield Lever(
+            quantity(key, "settings"), float(value), min(low, value), max(3 * value if small else high, value),
+            0.5 if small else step,
+        )  # fmt: skip
+
+
+def _rows(answer: WhatIf) -> Iterator[ThenRow]:
+    told = {change.key: change for change in answer.changes}
+    for key in SHOWN:
+        change = told.get(key)
+        if change is None or not isfinite(change.then[0]):
+            continue
+        record, low, high = quantity(key), change.change[1], change.change[2]
+        yield ThenRow(
+            record, record.text(change.now[0]), record.text(change.then[0]), _span(record, change.then),
+            _signed(record, change.change[0]), f"{_signed(record, low)} to {_signed(record, high)}",
+            clear=low > 0 or high < 0,
+        )  # fmt: skip
+
+
+def _limits(answer: WhatIf) -> Iterator[LimitRow]:
+    for one in answer.limits:
+        if "can't" in one.then:
+            continue
+        share = f"{100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
+        label = quantity(one.limit.key).label
+        yield LimitRow(
+            f"{label}: {one.limit.bound} ({one.limit.kind})", one.now, one.then, share, one.limit.source,
+            crossed=one.then.startswith("crossed"),
+        )  # fmt: skip
+
+
+def _span(record: Quantity, edges: tuple[float, float, float]) -> str:
+    return f"{record.text(edges[1], unit=False)} to {record.text(edges[2], unit=False)}"
+
+
+def _signed(record: Quantity, value: float) -> str:
+    text = record.text(abs(value), unit=False)
+    return f"{'−' if value < 0 else '+'}{text}" if any(sign in "123456789" for sign in text) else text

@@ -1,0 +1,107 @@
+import "uplot/dist/uPlot.min.css";
+import "./style.css";
+
+import { render } from "preact";
+import { useEffect, useState } from "preact/hooks";
+
+import { AboutRoom } from "./about";
+import { get, Refused, type About } from "./api";
+import { CaseRoom } from "./case";
+import { Casebook } from "./casebook";
+import { KeySheet } from "./keysheet";
+import { useKeys } from "./keys";
+import { Lock } from "./lock";
+import { NewCase } from "./newcase";
+import { Notices, say } from "./notices";
+import { go, usePlace } from "./place";
+import { WhatIfRoom } from "./whatif";
+import { apply, choose, chosen, type Choice } from "./theme";
+
+apply();
+
+const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", about: "About" };
+
+function Page() {
+  const place = usePlace();
+  const [about, setAbout] = useState<About | null>(null);
+  const [locked, setLocked] = useState(false);
+  const [sheet, setSheet] = useState(false);
+
+  const begin = async () => {
+    try {
+      const told = await get<About>("/about");
+      if (told.locked) await get("/case-form");
+      setAbout(told);
+      setLocked(false);
+    } catch (error) {
+      if (error instanceof Refused && error.status === 401) setLocked(true);
+      else say(error instanceof Error ? error.message : String(error));
+    }
+  };
+  useEffect(() => void begin(), []);
+  useEffect(() => {
+    document.title = `${place.name ? place.name : HEADINGS[place.room]} · Tidebench`;
+  }, [place.room, place.name]);
+
+  useKeys(
+    [
+      { keys: ["?"], group: "Everywhere", words: "This sheet", act: () => setSheet(true) },
+      { keys: ["g"], group: "Everywhere", words: "Go to the casebook", act: () => go({ room: "casebook" }) },
+    ],
+    [],
+  );
+
+  if (locked) return <Lock begun={begin} />;
+  return (
+    <>
+      <a class="hidden" href="#main" onClick={(event) => (event.preventDefault(), document.querySelector<HTMLElement>("main")?.focus())}>
+        To the contents
+      </a>
+      <header class="top">
+        <a class="mark" href="#/">
+          <img src="/icon.svg" alt="" /> Tidebench
+        </a>
+        <nav aria-label="Rooms" class="row grow">
+          <a href="#/" aria-current={place.room === "casebook" ? "page" : undefined}>Casebook</a>
+          <a href="#/new" aria-current={place.room === "new" ? "page" : undefined}>New case</a>
+          <a href="#/about" aria-current={place.room === "about" ? "page" : undefined}>About</a>
+        </nav>
+        <ThemeChoice />
+        <button onClick={() => setSheet(true)}>Keys <kbd>?</kbd></button>
+      </header>
+      {about && <p class="caution" role="note">{about.caution}</p>}
+      <main id="main" tabIndex={-1}>
+        {place.room === "casebook" && <Casebook />}
+        {place.room === "new" && <NewCase />}
+        {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
+        {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
+        {place.room === "about" && about && <AboutRoom about={about} />}
+      </main>
+      {sheet && <KeySheet close={() => setSheet(false)} />}
+      <Notices />
+    </>
+  );
+}
+
+function ThemeChoice() {
+  const [now, set] = useState<Choice>(chosen);
+  return (
+    <label class="row small">
+      Look
+      <select
+        value={now}
+        onChange={(event) => {
+          const choice = event.currentTarget.value as Choice;
+          set(choice);
+          choose(choice);
+        }}
+      >
+        <option value="system">as the system</option>
+        <option value="light">light</option>
+        <option value="dark">dark</option>
+      </select>
+    </label>
+  );
+}
+
+render(<Page />, document.getElementById("page")!);

@@ -1,0 +1,111 @@
+import { describe, expect, it } from "vitest";
+
+import { unpack } from "./api";
+import { valueAt } from "./detail";
+import { ticks } from "./draw";
+import { nameOf, pressed, type Key } from "./keys";
+import { readPlace, writePlace } from "./place";
+import { spots } from "./review";
+import { inside, moved, next, showing, zoomed } from "./stretch";
+import { clock, size } from "./words";
+import type { Review } from "./api";
+
+describe("a place is its link", () => {
+  it("reads back what was written, whatever a case is called", () => {
+    for (const name of ["stiff-lungs", "a/b c?d#e%", "Größe +1"]) {
+      const place = { room: "case" as const, name, words: { from: "1.5", f: "leak@12.000" } };
+      expect(readPlace(writePlace(place))).toEqual(place);
+    }
+  });
+  it("goes to the casebook from anywhere that isn't", () => {
+    expect(readPlace("").room).toBe("casebook");
+    expect(readPlace("#/nowhere/x").room).toBe("casebook");
+    expect(readPlace("#/case/").room).toBe("casebook");
+    expect(readPlace("#/case/%E0%A4%A").name).toBe("%E0%A4%A");
+  });
+  it("leaves empty words out", () => {
+    expect(writePlace({ room: "case", name: "x", words: { b: "", tab: "save" } })).toBe("#/case/x?tab=save");
+  });
+});
+
+describe("stretches stay inside the record", () => {
+  it("however they are moved and widened", () => {
+    for (const end of [0.2, 10, 86400]) {
+      for (const stretch of [{ from: -5, to: 2 }, { from: end - 1, to: end + 9 }, { from: 3, to: 3 }, { from: 0, to: 1e9 }]) {
+        for (const made of [inside(stretch, end), moved(stretch, 7, end), moved(stretch, -7, end), zoomed(stretch, 1e-9, end), zoomed(stretch, 1e9, end)]) {
+          expect(made.from).toBeGreaterThanOrEqual(0);
+          expect(made.to).toBeLessThanOrEqual(end + 1e-9);
+          expect(made.to).toBeGreaterThan(made.from);
+        }
+      }
+    }
+  });
+  it("keep their length where there is room, and stay where they show a moment", () => {
+    expect(moved({ from: 10, to: 20 }, 0.5, 100)).toEqual({ from: 15, to: 25 });
+    expect(showing({ from: 10, to: 20 }, 14, 15, 100)).toEqual({ from: 10, to: 20 });
+    expect(showing({ from: 10, to: 20 }, 50, 52, 100)).toEqual({ from: 46, to: 56 });
+    expect(showing({ from: 10, to: 20 }, 50, 90, 100)).toEqual({ from: 50, to: 60 });
+  });
+  it("find the next and the last moment", () => {
+    expect(next([1, 5, 9], 5, 1)).toBe(2);
+    expect(next([1, 5, 9], 5, -1)).toBe(0);
+    expect(next([1, 5, 9], 9, 1)).toBe(-1);
+    expect(next([], 0, -1)).toBe(-1);
+  });
+});
+
+describe("words", () => {
+  it("write the case clock as the library does", () => {
+    expect(clock(245)).toBe("4:05");
+    expect(clock(93845)).toBe("26:04:05");
+    expect(clock(-3)).toBe("−0:03");
+    expect(clock(59.96, 1)).toBe("1:00.0");
+    expect(size(1_500_000)).toBe("1.5 MB");
+  });
+  it("put ticks at round steps", () => {
+    expect(ticks(0, 30, 5)).toEqual([0, 10, 20, 30]);
+    expect(ticks(-0.4, 0.4, 4)).toEqual([-0.4, -0.2, 0, 0.2, 0.4]);
+    expect(ticks(1, 1, 4)).toEqual([]);
+  });
+});
+
+describe("signals over the line", () => {
+  const head = new TextEncoder().encode(JSON.stringify({ channels: [{ key: "flow", label: "flow", unit: "L/min", derived: false, points: 3 }] }));
+  const pad = (4 - (head.length % 4)) % 4;
+  const bytes = new ArrayBuffer(4 + head.length + pad + 24);
+  new DataView(bytes).setUint32(0, head.length + pad, true);
+  new Uint8Array(bytes).fill(32, 4, 4 + head.length + pad).set(head, 4);
+  new Float32Array(bytes, 4 + head.length + pad).set([0, 0.01, 0.02, 5, NaN, 7]);
+  it("keep their clock, and gaps stay gaps", () => {
+    const [trace] = unpack(bytes, 86000);
+    expect(trace!.time[1]).toBeCloseTo(86000.01, 6);
+    expect(trace!.values).toEqual([5, null, 7]);
+    expect(valueAt(trace!, 86000.02)).toBe(7);
+    expect(valueAt(trace!, 86000.005)).toBe(null);
+  });
+});
+
+describe("findings are stepped through", () => {
+  const kind = (name: string, index: number[], starts_s: number[]) => ({ kind: name, index, starts_s });
+  const review = { kinds: [kind("leak", [1, 2], [5, 9]), kind("gap", [0], [7])] } as unknown as Review;
+  it("in the order of time, without kinds that were left out", () => {
+    expect(spots(review, new Set()).map((spot) => spot.index)).toEqual([1, 0, 2]);
+    expect(spots(review, new Set(["leak"])).map((spot) => spot.kind)).toEqual(["gap"]);
+  });
+});
+
+describe("keys", () => {
+  it("are named as the sheet names them", () => {
+    expect(nameOf({ key: "N", shiftKey: true })).toBe("n");
+    expect(nameOf({ key: "ArrowLeft", shiftKey: true })).toBe("Shift+ArrowLeft");
+    expect(nameOf({ key: "?", shiftKey: true })).toBe("?");
+  });
+  it("do nothing while somebody writes", () => {
+    const field = document.createElement("textarea");
+    const event = new KeyboardEvent("keydown", { key: "n" });
+    Object.defineProperty(event, "target", { value: field });
+    expect(pressed(event)).toBe(false);
+    const key: Key = { keys: ["n"], words: "", group: "", act: () => undefined };
+    expect(key.keys).toContain("n");
+  });
+});

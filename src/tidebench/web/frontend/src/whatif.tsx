@@ -1,0 +1,259 @@
+// What-if: a patient fitted to a stretch, settings that can be moved, and what would come of it, with its doubt.
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import type uPlot from "uplot";
+
+import { caseUrl, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
+import { useKeys } from "./keys";
+import { say } from "./notices";
+import { go, look, usePlace } from "./place";
+import { Plot } from "./plot";
+import { colour } from "./theme";
+import { capital } from "./words";
+
+const QUIET_MS = 500;
+const ASK_MS = 250;
+type Settings = { [key: string]: number };
+interface Kept {
+  name: string;
+  settings: Settings;
+  change: Change;
+}
+
+function readSettings(text: string | undefined): Settings {
+  const pairs = (text ?? "").split(",").map((pair) => pair.split(":"));
+  return Object.fromEntries(pairs.filter(([key, value]) => key && value && Number.isFinite(Number(value))).map(([key, value]) => [key!, Number(value)]));
+}
+
+export function WhatIfRoom({ name }: { name: string }) {
+  const place = usePlace();
+  const [fit, setFit] = useState<Fit | null>(null);
+  const [settings, setSettings] = useState<Settings>(() => readSettings(place.words.set));
+  const [change, setChange] = useState<Change | null>(null);
+  const [doubt, setDoubt] = useState(false);
+  const [problem, setProblem] = useState("");
+  const [kept, setKept] = useState<Kept[]>([]);
+  const way = useRef<AbortController | null>(null);
+  const stretch = place.words.from && place.words.to ? { from_s: Number(place.words.from), to_s: Number(place.words.to) } : {};
+  const base = `${caseUrl(name)}/whatif`;
+  const granted = (change && doubt ? change.assumptions : fit?.assumptions) ?? [];
+  const moved = Object.keys(settings).length > 0;
+
+  useEffect(() => {
+    const query = "from_s" in stretch ? `?from_s=${stretch.from_s}&to_s=${stretch.to_s}` : "";
+    setFit(null);
+    setProblem("");
+    get<Fit>(`${base}${query}`).then(setFit, (error: Error) => setProblem(error.message));
+    return () => way.current?.abort();
+  }, [name, place.words.from, place.words.to]);
+
+  useEffect(() => {
+    way.current?.abort();
+    if (!fit) return;
+    const asked = new AbortController();
+    way.current = asked;
+    look({ set: Object.entries(settings).map(([key, value]) => `${key}:${value}`).join(",") });
+    setDoubt(false);
+    if (!moved) return setChange(null);
+    void rehearse(asked.signal);
+  }, [fit, settings]);
+
+  const rehearse = async (signal: AbortSignal) => {
+    const body = { ...stretch, settings };
+    let job: Job | null = null;
+    try {
+      const sketch = await send<Change>("POST", `${base}/sketch`, body, signal);
+      if (signal.aborted) return;
+      setChange(sketch);
+      setProblem("");
+      await new Promise((wait) => setTimeout(wait, QUIET_MS));
+      if (signal.aborted) return;
+      job = await send<Job>("POST", `${base}/rehearse`, body);
+      while (!signal.aborted && ["waiting", "running"].includes(job.state)) {
+        await new Promise((wait) => setTimeout(wait, ASK_MS));
+        job = await get<Job>(`/jobs/${job.name}`);
+      }
+      if (signal.aborted) return void send("DELETE", `/jobs/${job.name}`);
+      if (job.state !== "done") return setProblem(job.problem || "The rehearsal was stopped.");
+      const told = await get<Change>(`${base}/rehearsed/${job.name}`);
+      if (signal.aborted) return;
+      setChange(told);
+      setDoubt(true);
+    } catch (error) {
+      if (!stopped(error) && !signal.aborted) setProblem((error as Error).message);
+    }
+  };
+  const put = (key: string, value: number) =>
+    setSettings((now) => {
+      const next = { ...now, [key]: value };
+      if (fit?.levers.find((lever) => lever.key === key)?.value === value) delete next[key];
+      return next;
+    });
+  const reset = () => {
+    const before = settings;
+    setSettings({});
+    if (moved) say("The settings are as they were recorded.", () => setSettings(before));
+  };
+  const keep = () => change && moved && setKept((now) => [...now, { name: String.fromCharCode(65 + (now.length % 26)), settings, change }]);
+  useKeys(
+    [
+      { keys: ["r"], group: "What-if", words: "Settings as they were recorded", act: reset },
+      { keys: ["k"], group: "What-if", words: "Keep this alternative beside the others", act: keep },
+      { keys: ["b"], group: "What-if", words: "Back to the review", act: () => go({ room: "case", name }) },
+    ],
+    [settings, change, fit],
+  );
+
+  return (
+    <>
+      <div class="row">
+        <h1 class="grow">What if? <span class="quiet">{name}</span></h1>
+        <a class="button" href={`#/case/${encodeURIComponent(name)}`}>Back to the review <kbd>b</kbd></a>
+      </div>
+      {problem && <p class="problem" role="alert">{problem}</p>}
+      {!fit && !problem && <p class="quiet" role="status">Fitting a patient to the stretch …</p>}
+      {fit && (
+        <>
+          <p>{fit.lead}</p>
+          <p class="quiet">{fit.settings}</p>
+          <div class="bench">
+            <div class="grow">
+              <section class="sheet strip" aria-labelledby="waves">
+                <div class="strip-head"><h2 id="waves" class="grow">The mean breath, now and then</h2></div>
+                <Waves fit={fit} change={change} />
+                <p class="legend">
+                  <span><Key ink="edge" wide={3} />recorded</span><span><Key ink="ink" dash="5 3" />the fitted patient now</span>
+                  {change && <span><Key ink="blue" wide={3} />then, by the estimate</span>}
+                </p>
+              </section>
+              <section class="sheet strip" aria-labelledby="table">
+                <div class="strip-head">
+                  <h2 id="table" class="grow">{moved ? "What would change" : "Move a setting to see what would change"}</h2>
+                  {moved && !doubt && !problem && <span class="small quiet" role="status">the estimate; its doubt follows …</span>}
+                  {moved && <button onClick={keep} disabled={!change}>Keep this alternative <kbd>k</kbd></button>}
+                </div>
+                {change && <Table change={change} kept={kept} doubt={doubt} />}
+                {kept.length > 0 && (
+                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => setKept(kept.filter((_, k) => k !== i))}>let go</button></li>)}</ul>
+                )}
+                {change && doubt && <Beyond change={change} />}
+              </section>
+            </div>
+            <aside class="sheet side" aria-label="Settings and fit">
+              <div class="panel stack">
+                <div class="row"><h2 class="grow">Settings</h2><button onClick={reset} disabled={!moved}>As recorded <kbd>r</kbd></button></div>
+                {fit.levers.map((lever) => <Control key={lever.key} lever={lever} value={settings[lever.key] ?? lever.value} put={put} />)}
+                {change && <p class="small">{change.settings}</p>}
+                <details>
+                  <summary>The fitted patient, and the doubt of each part</summary>
+                  <table class="small">
+                    <thead><tr><th scope="col">part</th><th scope="col" class="num">value</th><th scope="col" class="num">5th to 95th</th></tr></thead>
+                    <tbody>{fit.rows.map((row) => <tr key={row.label} title={row.why}><th scope="row">{row.label}</th><td class="num">{row.value}</td><td class="num">{row.span}</td></tr>)}</tbody>
+                  </table>
+                </details>
+                {granted.length > 0 && (
+                  <details open>
+                    <summary>What is taken for granted</summary>
+                    <ul class="small">{granted.map((line) => <li key={line}>{capital(line)}</li>)}</ul>
+                  </details>
+                )}
+              </div>
+            </aside>
+          </div>
+        </>
+      )}
+    </>
+  );
+}
+
+function Key({ ink, dash = "", wide = 2 }: { ink: string; dash?: string; wide?: number }) {
+  return <svg width="26" height="8" aria-hidden="true"><line x1="0" x2="26" y1="4" y2="4" stroke={`var(--${ink})`} stroke-width={wide} stroke-dasharray={dash} /></svg>;
+}
+
+function Control({ lever, value, put }: { lever: Lever; value: number; put: (key: string, value: number) => void }) {
+  const id = `lever-${lever.key}`;
+  return (
+    <div>
+      <label for={id} class="small">{capital(lever.label)}{value !== lever.value && <strong> (was {lever.value} {lever.unit})</strong>}</label>
+      <div class="row">
+        <input id={id} class="grow" type="range" min={lever.low} max={lever.high} step={lever.step} value={value} onInput={(event) => put(lever.key, event.currentTarget.valueAsNumber)} />
+        <input type="number" aria-label={`${lever.label}, typed`} step={lever.step} value={value} style={{ width: "5.5rem" }} onChange={(event) => Number.isFinite(event.currentTarget.valueAsNumber) && put(lever.key, event.currentTarget.valueAsNumber)} />
+        <span class="small quiet" style={{ minWidth: "3.5rem" }}>{lever.unit}</span>
+      </div>
+    </div>
+  );
+}
+
+const CHANNELS = [["airway_pressure", "Airway pressure", "cmH2O", 190], ["flow", "Flow", "L/min", 130], ["volume", "Volume", "mL", 150]] as const;
+
+function Waves({ fit, change }: { fit: Fit; change: Change | null }) {
+  const end = Math.max(...[fit.recorded, fit.now, change?.waves].map((curves) => curves?.time_s.at(-1) ?? 0));
+  return (
+    <>
+      {CHANNELS.map(([key, label, unit, height], i) => (
+        <Channel key={key} channel={key} label={label} unit={unit} height={height} curves={[fit.recorded, fit.now, ...(change ? [change.waves] : [])]} end={end} last={i === CHANNELS.length - 1} />
+      ))}
+    </>
+  );
+}
+
+function Channel({ channel, label, unit, height, curves, end, last }: { channel: "airway_pressure" | "flow" | "volume"; label: string; unit: string; height: number; curves: Curves[]; end: number; last: boolean }) {
+  const series = useMemo<uPlot.Series[]>(
+    () =>
+      curves.map((_, i) => ({
+        label: ["recorded", "now", "then"][i]!,
+        stroke: () => colour(["edge", "ink", "blue"][i]!),
+        width: [3, 1.3, 2.4][i]!,
+        dash: i === 1 ? [6, 4] : [],
+        points: { show: false },
+      })),
+    [curves.length],
+  );
+  const data = useMemo(() => {
+    const longest = curves.reduce((a, b) => (b.time_s.length > a.time_s.length ? b : a));
+    return [longest.time_s, ...curves.map((one) => longest.time_s.map((_, i) => one[channel][i] ?? null))] as uPlot.AlignedData;
+  }, [curves, channel]);
+  return (
+    <div class="lane">
+      <div class="name"><b>{label}</b><div class="quiet">{unit}</div></div>
+      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
+    </div>
+  );
+}
+
+function Table({ change, kept, doubt }: { change: Change; kept: Kept[]; doubt: boolean }) {
+  return (
+    <div class="scroll">
+      <table>
+        <caption class="hidden">Quantities now and then</caption>
+        <thead>
+          <tr><th scope="col">quantity</th><th scope="col" class="num">now</th><th scope="col" class="num">then</th><th scope="col" class="num">90 %</th><th scope="col" class="num">change</th><th scope="col" class="num">90 %</th>{kept.map((one) => <th key={one.name} scope="col" class="num">{one.name}</th>)}</tr>
+        </thead>
+        <tbody>
+          {change.rows.map((row) => (
+            <tr key={row.key}>
+              <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td><td class="num"><strong>{row.then}</strong></td>
+              <td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td>
+              {kept.map((one) => <td key={one.name} class="num">{one.change.rows.find((other) => other.key === row.key)?.then ?? "–"}</td>)}
+            </tr>
+          ))}
+        </tbody>
+      </table>
+    </div>
+  );
+}
+
+function Beyond({ change }: { change: Change }) {
+  return (
+    <div class="stack" style={{ marginTop: "0.8rem" }}>
+      {change.limits.length > 0 && (
+        <table class="small">
+          <caption style={{ textAlign: "left" }}><h3>Limits</h3></caption>
+          <thead><tr><th scope="col">limit</th><th scope="col">now</th><th scope="col">then</th><th scope="col">within the doubt</th></tr></thead>
+          <tbody>{change.limits.map((limit) => <tr key={limit.text} title={limit.source}><th scope="row">{capital(limit.text)}</th><td>{limit.now}</td><td>{limit.crossed ? <strong>{limit.then}</strong> : limit.then}</td><td>{limit.share}</td></tr>)}</tbody>
+        </table>
+      )}
+      {change.beyond.length > 0 && <div class="problem"><strong>Beyond what was recorded</strong><ul>{change.beyond.map((line) => <li key={line}>{line}</li>)}</ul></div>}
+      <p class="small quiet">A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that the stretch allows.</p>
+    </div>
+  );
+}

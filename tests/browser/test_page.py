@@ -1,0 +1,212 @@
+"""The page in a real browser: from a dragged file to a PDF, by mouse and by keyboard, light and dark."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from tests.browser.workbench import AXE, chromium, needs_browser, serving, visit
+from tests.web.bench import CASE, DEMO, casebook
+
+pytestmark = needs_browser
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return casebook(tmp_path_factory.mktemp("casebook"), report=True)
+
+
+@pytest.fixture(scope="module")
+def address(folder: Path) -> Iterator[str]:
+    with serving(folder) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as browser:
+        yield browser
+
+
+TABS = ("breath", "findings", "numbers", "compare", "save")
+DROP = """async ([text, name]) => {
+  const data = new DataTransfer();
+  data.items.add(new File([Uint8Array.from(atob(text), (c) => c.charCodeAt(0))], name, {type: 'text/csv'}));
+  const words = {dataTransfer: data, bubbles: true, cancelable: true};
+  document.querySelector('.drop').dispatchEvent(new DragEvent('drop', words));
+}"""
+
+
+def test_from_a_dragged_file_to_findings_marks_and_a_report(browser: Browser, address: str, folder: Path) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto("/")
+        signals = base64.b64encode((DEMO / "signals.csv").read_bytes()).decode()
+        page.evaluate(DROP, [signals, "from the bed.csv"])
+        expect(page.get_by_text("All that is needed is understood.")).to_be_visible()
+        page.get_by_label("What it is about").fill("Dragged in")
+        page.get_by_label("Height", exact=True).fill("1.68 m")
+        page.get_by_label("Sex", exact=True).select_option("female")
+        one.shot("new-case")
+        page.get_by_role("button", name="Make the case and review it").click()
+        expect(page.get_by_role("heading", name="What matters first")).to_be_visible(timeout=120_000)
+        one.settled()
+        assert len(page.locator(".matters li").all()) == 3
+        page.keyboard.press("n")
+        expect(page.locator(".finding")).to_be_visible()
+        first = page.locator(".finding h3").inner_text()
+        page.keyboard.press("n")
+        expect(page.locator(".finding h3")).not_to_have_text(first)
+        page.keyboard.press("c")
+        expect(page.locator(".finding .said")).to_contain_text("Confirmed")
+        page.get_by_label("Note").fill("seen on the curve")
+        page.get_by_role("button", name="Keep the note").click()
+        expect(page.locator(".finding .said")).to_contain_text("seen on the curve")
+        one.shot("finding-confirmed")
+        marks = [json.loads(line) for line in (folder / "dragged-in" / "marks.jsonl").read_text().splitlines()]
+        assert [mark["state"] for mark in marks] == ["confirmed", "confirmed"]
+        page.get_by_role("tab", name="Save").click()
+        answer = page.request.get(page.get_by_role("link", name="Report as PDF").get_attribute("href") or "")
+        assert answer.body().startswith(b"%PDF")
+        with page.expect_download() as saved:
+            page.get_by_role("link", name=re.compile("^Breaths as csv")).click()
+        assert saved.value.suggested_filename == "dragged-in-breaths.csv"
+
+
+def test_everything_by_keyboard(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto("/")
+        expect(page.get_by_role("link", name=re.compile("Stiff lungs"))).to_be_visible()
+        page.keyboard.press("/")
+        page.keyboard.type("stiff lungs")
+        for _ in range(20):
+            page.keyboard.press("Tab")
+            if "Stiff lungs" in str(page.evaluate("document.activeElement.textContent")):
+                break
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", name="Where the pressure went")).to_be_visible()
+        begun = page.locator("aside h2").first.inner_text()
+        page.keyboard.press("ArrowRight")
+        expect(page.locator("aside h2").first).not_to_have_text(begun)
+        stretch = page.locator("#detail").inner_text()
+        page.keyboard.press("-")
+        expect(page.locator("#detail")).not_to_have_text(stretch)
+        page.keyboard.press("n")
+        page.keyboard.press("x")
+        expect(page.locator(".finding .said")).to_contain_text("Rejected")
+        page.keyboard.press("z")
+        expect(page.locator(".finding .said")).to_have_count(0)
+        page.keyboard.press("?")
+        expect(page.get_by_role("dialog")).to_contain_text("Next finding")
+        one.shot("keys")
+        page.keyboard.press("Escape")
+        page.keyboard.press("3")
+        expect(page.get_by_role("heading", name="Is it safe?")).to_be_visible()
+        page.keyboard.press("g")
+        expect(page.get_by_role("heading", name="Casebook")).to_be_visible()
+
+
+def test_link_shows_the_same_view_again(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        expect(page.locator(".plot").first).to_be_visible()
+        page.keyboard.press("n")
+        expect(page.locator(".finding")).to_be_visible()
+        page.keyboard.press("+")
+        page.wait_for_timeout(600)
+        seen = (page.locator("#detail").inner_text(), page.locator(".finding h3").inner_text())
+        again = one.context.new_page()
+        again.goto(page.url)
+        expect(again.locator(".finding h3")).to_have_text(seen[1])
+        assert again.locator("#detail").inner_text() == seen[0]
+
+
+def test_brush_chooses_a_stretch(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        expect(page.locator(".brush")).to_be_visible()
+        one.settled()
+        box = page.locator(".brush").bounding_box()
+        assert box
+        page.mouse.move(box["x"] + 0.70 * box["width"], box["y"] + 40)
+        page.mouse.down()
+        page.mouse.move(box["x"] + 0.80 * box["width"], box["y"] + 40, steps=5)
+        page.mouse.up()
+        expect(page.locator("#detail")).to_have_text("3:51 to 4:24")  # 70 and 80 % of 5:30
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_audit_of_every_room_finds_nothing(browser: Browser, address: str, dark: bool) -> None:
+    if not AXE.is_file():
+        pytest.skip("axe-core isn't installed: npm ci in the page's folder")
+    rooms = {
+        "casebook": "/", "new": "/#/new", "about": "/#/about",
+        **{tab: f"/#/case/{CASE}?tab={tab}&a=10~60&z=150~200" for tab in TABS},
+    }  # fmt: skip
+    with visit(browser, address, dark=dark) as one:
+        for room, place in rooms.items():
+            one.page.goto("about:blank")
+            one.page.goto(place)
+            expect(one.page.locator("h1")).to_be_visible()
+            one.settled()
+            one.page.wait_for_timeout(300)
+            one.shot(f"{room}-{'dark' if dark else 'light'}")
+            assert one.accessible() == [], room
+
+
+@pytest.mark.parametrize("width", [820, 1920])
+def test_nothing_is_cut_off_on_a_tablet_or_a_projector(browser: Browser, address: str, width: int) -> None:
+    with visit(browser, address, width=width, height=1100) as one:
+        for place in ("/", "/#/new", f"/#/case/{CASE}?tab=compare&a=10~60&z=150~200", f"/#/case/{CASE}?tab=breath"):
+            one.page.goto("about:blank")
+            one.page.goto(place)
+            expect(one.page.locator("h1")).to_be_visible()
+            one.settled()
+            assert one.page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, place
+            one.shot(f"{width}-{place.strip('/#').partition('?')[0].replace('/', '-') or 'casebook'}")
+
+
+def test_what_if_moves_a_setting_and_tells_its_doubt(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        page.get_by_role("link", name=re.compile(r"^What if\? ")).click()
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+        page.get_by_label("Set PEEP", exact=False).first.focus()
+        page.keyboard.press("ArrowRight")
+        row = page.get_by_role("row", name=re.compile("^Peak pressure"))
+        expect(row).to_be_visible()
+        expect(row.get_by_role("cell").nth(2)).to_have_text(re.compile(r"\d to \d"), timeout=120_000)
+        page.keyboard.press("k")
+        expect(page.get_by_role("button", name="take up again")).to_be_visible()
+        one.shot("what-if")
+        if AXE.is_file():
+            assert one.accessible() == []
+        page.keyboard.press("r")
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+
+
+def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one, visit(browser, address) as other:
+        for person in (one, other):
+            person.page.goto(f"/#/case/{CASE}?tab=findings&from=250&to=290")
+            expect(person.page.get_by_role("heading", name="All findings by kind")).to_be_visible()
+            person.settled()
+            person.page.keyboard.press("n")
+            expect(person.page.locator(".finding")).to_be_visible()
+        one.page.keyboard.press("u")
+        expect(one.page.locator(".finding .said")).to_contain_text("Unsure")
+        other.page.keyboard.press("p")
+        other.page.keyboard.press("n")
+        expect(other.page.locator(".finding .said")).to_contain_text("Unsure")
+        one.page.keyboard.press("o")
+        expect(one.page.locator(".finding .said")).to_have_count(0)
