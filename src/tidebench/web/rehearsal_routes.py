@@ -13,8 +13,9 @@ from pydantic import Field
 from tidebench.casebook import case_folder
 from tidebench.errors import OptionError
 from tidebench.fitting.fit import Fit, fit_patient
-from tidebench.fitting.measured import RATE_HZ, Prediction, predict
+from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.overlay import Curves
+from tidebench.fitting.predict import Prediction, predict
 from tidebench.views.rehearsal import FitPage, ThenPage, fit_page, sketch_page
 from tidebench.web import models as m
 from tidebench.web.casebook_routes import told
