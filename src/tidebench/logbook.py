@@ -94,7 +94,7 @@ def reviewed_of(folder: Path, case: Case | None) -> Reviewed:
 
     reviewed_result(folder, case)
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    breaths, findings = (pl.read_parquet(folder / f"{name}.parquet") for name in ("breaths", "findings"))
+    breaths, findings = (pl.read_parquet(folder / f"{name}.parquet", glob=False) for name in ("breaths", "findings"))
     return Reviewed(breaths, findings, summary["holds"])
 
 

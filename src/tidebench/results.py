@@ -91,8 +91,8 @@ def breaths_of_result(folder: Path, case: Case) -> tuple[pl.DataFrame, pl.DataFr
         As :func:`reviewed_result`.
     """
     result, beside = reviewed_result(folder, case), "capnograms.parquet"
-    capnograms = pl.read_parquet(folder / beside) if beside in result.files else None
-    return pl.read_parquet(folder / "breaths.parquet"), capnograms
+    capnograms = pl.read_parquet(folder / beside, glob=False) if beside in result.files else None
+    return pl.read_parquet(folder / "breaths.parquet", glob=False), capnograms
 
 
 def policy_for(case: Case, named: Path | str | None = None) -> Policy | None:

@@ -276,6 +276,14 @@ def test_separators_encodings_quotes_and_blanks(write: Write) -> None:
     assert (names(log), log.events["value"].to_list()) == (["Ünïcode ✓"], [3.5])
 
 
+def test_a_path_with_brackets_and_a_star_is_read_as_it_stands(tmp_path: Path) -> None:
+    folder = tmp_path / "bed [3] *"
+    folder.mkdir()
+    path = folder / "log[1].csv"
+    path.write_text("time [s],alarm\n1,Apnoea\n", encoding="utf-8")
+    assert names(read_log(path)) == ["Apnoea"]
+
+
 def test_ends_in_a_column_of_their_own(write: Write) -> None:
     ends = read_log(
         write("start,end,alarm", "2031-05-04T13:20:00,2031-05-04T13:20:30,Apnoea", "2031-05-04T13:30:00,,Leak")

@@ -125,6 +125,7 @@ def _scanned(source: Path | bytes, layout: Layout, columns: Mapping[Role, Column
             separator=layout.separator,
             schema=schema,
             quote_char='"',
+            glob=False,
         )
         .select([role for role in CELLS if role in columns])
         .with_columns(pl.col(pl.String).str.strip_chars() if layout.padded else [])
