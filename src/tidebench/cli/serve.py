@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tidebench.cli.review import Switch
+
 PASSWORD = "TIDEBENCH_PASSWORD"
 
 
@@ -15,7 +17,7 @@ def serve(
     port: int = 8787,
     certificate: Path | None = None,
     key: Path | None = None,
-    no_browser: bool = False,
+    no_browser: Switch = False,
 ) -> None:
     """Open the workbench on the cases in a folder. It answers on this machine alone, unless another address is named.
 
@@ -39,15 +41,18 @@ def serve(
     import webbrowser
 
     from tidebench.caution import CAUTION
+    from tidebench.errors import OptionError
     from tidebench.web.options import Serving, is_loopback
-    from tidebench.web.server import check_page, free_port, password_hash, run
+    from tidebench.web.server import check_certificate, check_page, password_hash, run, usable_port
 
     check_page()
-    folder.mkdir(parents=True, exist_ok=True)
+    check_certificate(certificate, key)
+    port = usable_port(host, port)
+    if folder.exists() and not folder.is_dir():
+        raise OptionError("this is no folder", where=str(folder), expected="a folder of cases, or a new one")
     secret = "" if is_loopback(host) else password_hash(_password())
-    serving = Serving(
-        folder.resolve(), host, port or free_port(host), password_hash=secret, secure=certificate is not None
-    )
+    folder.mkdir(parents=True, exist_ok=True)
+    serving = Serving(folder.resolve(), host, port, password_hash=secret, secure=certificate is not None)
     address = f"{'https' if certificate else 'http'}://{host}:{serving.port}/"
 
     def ready() -> None:

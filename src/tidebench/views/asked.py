@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from tidebench.review import Review
 
 EARLIER = 6
-TIMES = ("start_s", "expiration_s", "end_s")
+WITHOUT = ("breath", "start_s", "expiration_s", "end_s")
+"""Which breath it is and when stands in its heading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ def breath_numbers(review: Review, breath: int) -> tuple[BreathNumber, ...]:
     found = []
     for key in keys:
         value = row[key]
-        if key in TIMES or isinstance(value, (str, bool)) or (value is None and key not in reasons):
+        if key in WITHOUT or isinstance(value, (str, bool)) or (value is None and key not in reasons):
             continue
         record = quantity(key)
         told = record.text(value) if value is not None else "–"

@@ -193,7 +193,7 @@ def _levers(setting: Mapping[str, Any]) -> Iterator[Lever]:
             continue
         small = key == "tidal_volume_ml" and value < SMALL_VOLUME
         yield Lever(
-            quantity(key, "settings"), float(value), min(low, value), max(3 * value if small else high, value),
+            quantity(key, "settings"), float(f"{value:.3g}"), min(low, value), max(3 * value if small else high, value),
             0.5 if small else step,
         )  # fmt: skip
 

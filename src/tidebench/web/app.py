@@ -7,7 +7,6 @@ import threading
 import traceback
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from pathlib import Path
 from typing import Literal
 
 from fastapi import FastAPI
@@ -23,12 +22,11 @@ from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
 from tidebench.web.opened import Shelf
-from tidebench.web.options import Serving
+from tidebench.web.options import PAGE, Serving
 from tidebench.web.refusals import speak_plainly
 from tidebench.web.rehearsal_routes import rehearsal_routes
 from tidebench.web.review_routes import review_routes
 
-PAGE = Path(__file__).parent / "static"
 FOREVER = "public, max-age=31536000, immutable"
 
 log = logging.getLogger("tidebench.web")

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 MIB = 1 << 20
+PAGE = Path(__file__).parent / "static"
+"""Where the built page lies."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import logging
+import os
 import socket
+import ssl
 from collections.abc import Callable
 from pathlib import Path
 
 from tidebench.errors import OptionError
-from tidebench.web.options import Serving
+from tidebench.web.options import PAGE, Serving
 
 IDLE_S = 30
 MOST_AT_ONCE = 200
@@ -40,8 +42,6 @@ def check_page() -> None:
     OptionError
         It isn't there.
     """
-    from tidebench.web.app import PAGE
-
     if not (PAGE / "index.html").is_file():
         raise OptionError(
             "the page of the workbench was not built with this installation", where="tidebench serve",
@@ -49,12 +49,48 @@ def check_page() -> None:
         )  # fmt: skip
 
 
-def free_port(host: str) -> int:
-    """A port that nobody uses now."""
+def usable_port(host: str, port: int) -> int:
+    """The port, or a free one for 0, once it is sure that the address can be answered on.
+
+    Raises
+    ------
+    OptionError
+        There is no such address or port on this machine, or something answers there already.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.socket(family) as probe:
-        probe.bind((host.strip("[]"), 0))
-        return int(probe.getsockname()[1])
+    try:
+        with socket.socket(family) as probe:
+            if os.name != "nt":
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            probe.bind((host.strip("[]"), port))
+            return int(probe.getsockname()[1])
+    except (OSError, OverflowError) as error:
+        raise OptionError(
+            f"the address can't be answered on ({getattr(error, 'strerror', None) or error})", where=f"{host}:{port}",
+            expected="an address of this machine, and a port from 1 to 65535 that nothing else answers on",
+            remedy="--port 0 takes a free one.",
+        ) from error  # fmt: skip
+
+
+def check_certificate(certificate: Path | None, key: Path | None) -> None:
+    """Refuse a certificate that can't be used.
+
+    Raises
+    ------
+    OptionError
+        It or its key is missing, or they don't belong together.
+    """
+    if certificate is None and key is None:
+        return
+    if certificate is None:
+        raise OptionError("a key needs its certificate", where="--key", expected="--certificate FILE too")
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        raise OptionError(
+            f"the certificate can't be used ({error.strerror or error})", where=str(certificate),
+            expected="a certificate and its key, in PEM",
+        ) from error  # fmt: skip
 
 
 def run(serving: Serving, ready: Callable[[], None], certificate: Path | None = None, key: Path | None = None) -> None:

@@ -1,5 +1,5 @@
 // A stretch of the signals: every channel, breaths shaded by phase and marked by how they began, holds labelled.
-import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { useCallback, useLayoutEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
 import { caseUrl, get, signals, stopped, type Breath, type BreathMark, type Finding, type Marks, type Quantity, type Review, type Trace } from "./api";
@@ -40,7 +40,7 @@ export function Detail({ name, review, known, stretch, see, breath, finding, hov
   const timer = useRef(0);
   const last = useRef(-1);
 
-  useEffect(() => {
+  useLayoutEffect(() => {
     way.current?.abort();
     const asked = new AbortController();
     way.current = asked;

@@ -1,5 +1,5 @@
 // Small drawings on canvas: patterns that tell areas apart without colour, marks, and a canvas that keeps its size.
-import { useEffect, useRef } from "preact/hooks";
+import { useLayoutEffect, useRef } from "preact/hooks";
 
 import { colour, useTheme } from "./theme";
 
@@ -58,7 +58,7 @@ export type Drawing = (ctx: CanvasRenderingContext2D, width: number, height: num
 export function useCanvas(draw: Drawing, depends: unknown[]) {
   const canvas = useRef<HTMLCanvasElement>(null);
   const theme = useTheme();
-  useEffect(() => {
+  useLayoutEffect(() => {
     const element = canvas.current!;
     const paint = () => {
       const ratio = window.devicePixelRatio || 1;

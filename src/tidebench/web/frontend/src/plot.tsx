@@ -1,5 +1,5 @@
 // A plot over time that lines up with its neighbours: same gutter, one crosshair, axes in the clock's words.
-import { useEffect, useRef } from "preact/hooks";
+import { useLayoutEffect, useRef } from "preact/hooks";
 import uPlot from "uplot";
 
 import { colour, useTheme } from "./theme";
@@ -64,7 +64,7 @@ export function Plot(props: PlotProps) {
   now.current = props;
   const theme = useTheme();
 
-  useEffect(() => {
+  useLayoutEffect(() => {
     const element = box.current!;
     const made = new uPlot(options(element, now), now.current.data, element);
     plot.current = made;
@@ -78,7 +78,7 @@ export function Plot(props: PlotProps) {
     };
   }, [theme, props.series.length, props.series.map((one) => one.label).join("|"), props.height, props.timeAxis]);
 
-  useEffect(() => {
+  useLayoutEffect(() => {
     const made = plot.current;
     if (!made) return;
     made.batch(() => {

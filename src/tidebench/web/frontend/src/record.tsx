@@ -76,8 +76,11 @@ function panelsKept(review: Review): string[] {
 // --- what happened ---------------------------------------------------------------------------------------------------
 
 function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props, "known">) {
-  const changes = review.happenings.filter((one) => one.kind === "settings");
-  const others = review.happenings.filter((one) => one.kind !== "settings");
+  const [changes, others] = useMemo(() => {
+    const found = (settings: boolean) => review.happenings.filter((one) => (one.kind === "settings") === settings);
+    const shape = (kind: string) => (kind === "settings" ? "square" : kind.endsWith("hold") ? "bar" : "circle");
+    return [found(true), found(false)].map((all) => all.map((one): LaneMark => ({ at: one.at_s, shape: shape(one.kind), words: one.text || one.kind }))) as [LaneMark[], LaneMark[]];
+  }, [review]);
   const about = (at: number) => see({ from: at - (stretch.to - stretch.from) / 2, to: at + (stretch.to - stretch.from) / 2 });
   const rest = review.kinds.slice(LANES);
   const lanes = useMemo(
@@ -95,10 +98,10 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
   return (
     <div>
       {changes.length > 0 && (
-        <Lane label="Settings changes" marks={changes.map((one) => ({ at: one.at_s, shape: "square", words: one.text }))} {...{ review, stretch }} pick={(i) => about(changes[i]!.at_s)} />
+        <Lane label="Settings changes" marks={changes} {...{ review, stretch }} pick={(i) => about(changes[i]!.at)} />
       )}
       {others.length > 0 && (
-        <Lane label="Holds and log" marks={others.map((one) => ({ at: one.at_s, shape: one.kind.endsWith("hold") ? "bar" : "circle", words: one.text || one.kind }))} {...{ review, stretch }} pick={(i) => about(others[i]!.at_s)} />
+        <Lane label="Holds and log" marks={others} {...{ review, stretch }} pick={(i) => about(others[i]!.at)} />
       )}
       {lanes.map(({ kind, marks }) => (
         <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch, marks }}

@@ -27,7 +27,8 @@ export function showing(stretch: Stretch, start: number, stop: number, end: numb
   const edge = Math.min(0.1 * length, 2);
   if (start >= stretch.from + edge && stop <= stretch.to - edge) return stretch;
   const middle = stop - start < length ? (start + stop) / 2 : start + length / 2;
-  return inside({ from: middle - length / 2, to: middle + length / 2 }, end);
+  const found = inside({ from: middle - length / 2, to: middle + length / 2 }, end);
+  return Math.abs(found.from - stretch.from) < 1e-6 && Math.abs(found.to - stretch.to) < 1e-6 ? stretch : found;
 }
 
 export function next(starts: number[], now: number, direction: 1 | -1): number {
