@@ -1,0 +1,100 @@
+"""Holds findings against the truth of every kind: which were right, and which of what is owed was found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from tests.conditions.patients import SECONDS, Drawn
+from tests.conditions.truths import CHANNELS, LABEL, TOUCH, TRUTHS, Span, Told
+from tidebench.case import case_from
+from tidebench.limits import limits_for, volume_weight_kg
+from tidebench.recording import Recording
+from tidebench.records import Finding
+from tidebench.review import Review, review
+from tidebench.simulation import Scenario, simulate
+from tidebench.simulation.write import case_tables
+
+MOSTLY = 0.5
+EDGE_S = 4.0
+OF_RULE = ("weak-effort", "strong-effort")
+
+
+def reviewed(one: Drawn, scenario: Scenario) -> tuple[Told, Review]:
+    """A patient simulated, recorded with what spoils the recording, and reviewed; the case says patient and settings."""
+    done = simulate(scenario, CHANNELS)
+    said = {key: rows for key, rows in case_tables(scenario, "").items() if key not in ("recording", "events")}
+    case = case_from(said)
+    found = review(case, spoil(done.recording, one))
+    flow = found.mechanics.get("drive", np.ones(1))
+    return Told(one, done, float(np.median(flow)), limits_for(case.patient), volume_weight_kg(case.patient)), found
+
+
+def spoil(recording: Recording, one: Drawn) -> Recording:
+    """The recording with its gaps, held values and ends of range."""
+    channels = {name: values.copy() for name, values in recording.channels.items()}
+    at = np.arange(len(channels["flow"])) / recording.rate_hz
+    for spoilt in one.spoilt:
+        inside = (at >= spoilt.start_s) & (at < spoilt.end_s)
+        for name in spoilt.channels:
+            values = channels[name]
+            if spoilt.kind == "gap":
+                values[inside] = np.nan
+            elif spoilt.kind == "flat":
+                values[inside] = values[inside][:1]
+            else:
+                np.minimum(values, spoilt.share * np.nanmax(values), out=values)
+    return Recording(recording.rate_hz, channels, steps=recording.steps)
+
+
+def part_of(finding: dict[str, Any]) -> str:
+    """What of its kind a finding is: the rule, the limit's quantity, or the channel."""
+    kind = finding["kind"]
+    if kind in OF_RULE:
+        return str(finding["rule"])
+    if kind == "beyond-limit":
+        return str(finding["values"][0]["quantity"])
+    if kind in ("flat-line", "clipped-signal"):
+        return next(label for label in LABEL.values() if finding["evidence"].startswith(label))
+    return ""
+
+
+def lies_in(start: float, end: float, spans: Sequence[Span], touch: bool) -> bool:
+    """True where a stretch touches a span, or lies in spans for the most part."""
+    inside = [min(end, span.end_s) - max(start, span.start_s) for span in spans]
+    if touch:
+        return any(length >= 0 for length in inside)
+    return sum(length for length in inside if length > 0) >= MOSTLY * max(end - start, 1e-9)
+
+
+def score(told: Told, findings: pl.DataFrame, about: dict[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """A row for each finding, with whether it is right, and for each thing owed, with whether it is found."""
+    rows, owed = [], []
+    by_kind = findings.partition_by("kind", as_dict=True)
+    for kind, truth_of in TRUTHS.items():
+        truth = truth_of(told)
+        got = by_kind[(kind,)].rows(named=True) if (kind,) in by_kind else []
+        right: list[tuple[str, float, float]] = []
+        for one in got:
+            of, start, end = part_of(one), one["start_s"], one["end_s"]
+            spans = [span for span in truth.there if span.of == of]
+            good = lies_in(start, end, spans, kind in TOUCH)
+            right += [(of, start, end)] if good else []
+            values = [value["value"] for value in one["values"]]
+            rows.append(
+                about | {"kind": kind, "of": of, "start_s": start, "end_s": end, "confidence": one["confidence"],
+                         "right": good, "value": values[0] if values else None}
+            )  # fmt: skip
+        for span in truth.owed:
+            if span.end_s < EDGE_S or span.start_s > SECONDS - EDGE_S:
+                continue
+            hit = any(of == span.of and start <= span.end_s and end >= span.start_s for of, start, end in right)
+            owed.append(about | asdict(span) | {"kind": kind, "found": hit})
+    return rows, owed
+
+
+__all__ = ["Finding", "reviewed", "score"]
