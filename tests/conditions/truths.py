@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from tidebench.findings.runs import runs
 from tidebench.formulas.stress_index import fit_stress_index
 from tidebench.limits import Limit
 from tidebench.simulation import layout
+from tidebench.simulation.protocol import EventKind
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.solution import Solution
 
@@ -255,18 +257,12 @@ def leak_change(told: Told) -> Truth:
     cuff begins to leak or is mended.
     """
     lost, inhaled = lost_volume(told)
-    moments = [event.at_s for event in told.scenario.events if event.kind in ("cuff leak", "relief")]
-    start, spans = told.breaths["start_s"].to_numpy(), []
-    for at in moments:
-        k = int(np.searchsorted(start, at))
-        steps = [
-            abs(ratio(lost[j : j + 10], inhaled[j : j + 10]) - ratio(lost[j - 10 : j], inhaled[j - 10 : j]))
-            for j in range(max(10, k - AROUND), min(len(start) - 10, k + 2 * AROUND) + 1)
-        ]
-        if steps and max(steps) >= 0.2:
-            j = max(10, k - AROUND) + int(np.argmax(steps))
-            spans.append(told.about(j, max(steps) / 0.2))
-    return Truth(spans, spans)
+    found = []
+    for k in near_events(told, 10, 10, ("cuff leak", "relief")):
+        before, after = (ratio(lost[part], inhaled[part]) for part in (slice(k - 10, k), slice(k, k + 10)))
+        if abs(after - before) >= 0.2:
+            found.append((k, abs(after - before) / 0.2))
+    return changes(told, found)
 
 
 def ratio(a: Values, b: Values) -> float:
@@ -375,11 +371,11 @@ def obstruction(told: Told) -> Truth:
     return changes(told, [(k, size) for k, size in found if size >= 1])
 
 
-def near_events(told: Told, before: int, after: int) -> list[int]:
+def near_events(told: Told, before: int, after: int, kinds: Sequence[str] = get_args(EventKind)) -> list[int]:
     """Breaths near the beginning of an event, or within its coming, with enough breaths on either side."""
     start = told.breaths["start_s"].to_numpy()
     found: set[int] = set()
-    for event in told.scenario.events:
+    for event in (one for one in told.scenario.events if one.kind in kinds):
         first, last = np.searchsorted(start, [event.at_s, event.at_s + event.over_s])
         found |= set(range(int(first) - AROUND, int(last) + AROUND + 1))
     return sorted(k for k in found if before <= k <= len(start) - after)

@@ -26,7 +26,7 @@ ABOUT = About(
 def find(seen: Seen) -> Sequence[Finding]:
     """Every stretch of lost pressure."""
     rate = seen.recording.rate_hz
-    first, last = lost_pressure(seen.recording["airway_pressure"], rate)
+    first, last = lost_pressure(seen.recording["airway_pressure"], seen.recording["flow"], rate)
     return [
         Finding(
             kind=KIND,

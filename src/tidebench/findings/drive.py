@@ -16,6 +16,9 @@ LOW, HIGH = 1.0, 4.0
 2020;201:1086; authors differ between 3.5 and 4.0).
 """
 KEYS = ("p01_cmh2o", "occlusion_effort_cmh2o", "dynamic_transpulmonary_pressure_cmh2o", "occlusion_swing_cmh2o")
+LEAST_S = 0.5
+"""From which on a closed airway is an occlusion that somebody made; shorter ones are trigger phases, which count when
+breath after breath shows the same (this house's choice: triggers answer within 0.3 s)."""
 SURE_OF_ONE, SURE_OF_SOME = 0.6, 0.7  # single occlusions vary from one to the next
 
 
@@ -34,7 +37,7 @@ def in_occlusions(kind: str, version: int, seen: Seen, shows: Callable[[Hold], b
             values=tuple((key, value) for key in KEYS if (value := getattr(hold, key)) is not None),
         )
         for hold in seen.known.holds
-        if shows(hold)
+        if hold.duration_s >= LEAST_S and shows(hold)
     ]
 
 

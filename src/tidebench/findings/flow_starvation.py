@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tidebench.efforts.edges import delayed
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
 from tidebench.findings.seen import Seen
@@ -31,7 +32,9 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every volume-controlled inflation, not passive, within which pressure falls."""
-    rate, pressure, flow = seen.recording.rate_hz, seen.recording["airway_pressure"], seen.recording["flow"]
+    rate, pressure = seen.recording.rate_hz, seen.recording["airway_pressure"]
+    late = seen.known.column("delay")
+    flow = delayed(seen.recording["flow"], float(np.median(late)) if len(late) else 0.0, 1 / rate)
     active = (seen.breaths["delivery"] == "volume-control") & ~seen.breaths["passive"].fill_null(value=False)
     active &= seen.breaths["expiration_s"].is_not_null()
     width = max(1, round(SMOOTH_S * rate))
