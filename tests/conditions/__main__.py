@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 
 from tests.conditions.patients import Set, patient
-from tests.conditions.scoring import reviewed, score
+from tests.conditions.scoring import grades, reviewed, score
 from tidebench.errors import SimulationError
 
 PATIENTS = 450
@@ -28,9 +28,13 @@ def measured(kind: Set, k: int) -> dict[str, Any]:
     try:
         told, found = reviewed(one, scenario)
     except SimulationError as error:
-        return {"about": {"patient": k, "who": one.who, "size": one.size, "breaths": 0, "why": str(error)}, "findings": [], "owed": []}
+        return {
+            "about": {"patient": k, "who": one.who, "size": one.size, "breaths": 0, "why": str(error)},
+            "findings": [],
+            "owed": [],
+        }
     about = {"patient": k, "who": one.who, "size": one.size}
-    rows, owed = score(told, found, about)
+    rows, owed = score(told, found, grades(told, found), about)
     return {"about": about | {"breaths": told.breaths.height, "why": ""}, "findings": rows, "owed": owed}
 
 

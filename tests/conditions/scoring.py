@@ -12,10 +12,11 @@ import polars as pl
 from tests.conditions.patients import SECONDS, Drawn
 from tests.conditions.truths import CHANNELS, LABEL, TOUCH, TRUTHS, Span, Told
 from tidebench.case import case_from
+from tidebench.findings import as_table, graded_findings
+from tidebench.findings.seen import Known, Seen
 from tidebench.interval import Interval
 from tidebench.limits import limits_for, volume_weight_kg
 from tidebench.recording import Recording
-from tidebench.records import Finding
 from tidebench.review import Review, review
 from tidebench.simulation import Scenario, simulate
 from tidebench.simulation.write import case_tables
@@ -26,7 +27,7 @@ OF_RULE = ("weak-effort", "strong-effort")
 
 
 def reviewed(one: Drawn, scenario: Scenario) -> tuple[Told, Review]:
-    """A patient simulated, recorded with what spoils the recording, and reviewed; the case says patient and settings."""
+    """A patient simulated, recorded with what spoils it, and reviewed; the case says patient and settings."""
     done = simulate(scenario, CHANNELS)
     said = {key: rows for key, rows in case_tables(scenario, "").items() if key not in ("recording", "events")}
     case = case_from(said)
@@ -73,18 +74,23 @@ def lies_in(start: float, end: float, spans: Sequence[Span], touch: bool) -> boo
     return sum(length for length in inside if length > 0) >= MOSTLY * max(end - start, 1e-9)
 
 
-def score(told: Told, found: Review, about: dict[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+def score(
+    told: Told, found: Review, findings: pl.DataFrame, about: dict[str, Any]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """A row for each finding, with whether it is right, and for each thing owed, with whether it is found."""
     rows, owed = [], []
     line = found.mechanics
     known = {
         "leak": float(np.median(found.breaths["leak_fraction"].fill_null(0.0))) if found.breaths.height else 0.0,
-        "drive": told.usual_flow, "pnoise": told.scenario.sensors.pressure_noise_cmh2o,
-        "fnoise": told.scenario.sensors.flow_noise_l_min, "off": float(np.median(line["offset"])) if len(line) else 0.0,
-        "passive": float((found.breaths["passive"].fill_null(False)).mean() or 0.0), "conds": ",".join(told.one.conditions),
+        "drive": told.usual_flow,
+        "pnoise": told.scenario.sensors.pressure_noise_cmh2o,
+        "fnoise": told.scenario.sensors.flow_noise_l_min,
+        "off": float(np.median(line["offset"])) if len(line) else 0.0,
+        "passive": float((found.breaths["passive"].fill_null(False)).mean() or 0.0),
+        "conds": ",".join(told.one.conditions),
     }
     start = found.breaths["start_s"].to_numpy()
-    by_kind = found.findings.partition_by("kind", as_dict=True)
+    by_kind = findings.partition_by("kind", as_dict=True)
     for kind, truth_of in TRUTHS.items():
         truth = truth_of(told)
         got = by_kind[(kind,)].rows(named=True) if (kind,) in by_kind else []
@@ -109,4 +115,7 @@ def score(told: Told, found: Review, about: dict[str, Any]) -> tuple[list[dict[s
     return rows, owed
 
 
-__all__ = ["Finding", "reviewed", "score"]
+def grades(told: Told, found: Review) -> pl.DataFrame:
+    """The findings of a review as its rules grade them, before calibration."""
+    known = Known(told.limits, told.weight_kg, found.steps, found.holds, found.mechanics)
+    return as_table(list(graded_findings(Seen(found.breaths, found.efforts, found.recording, known))))

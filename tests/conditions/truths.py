@@ -150,7 +150,9 @@ def trigger_delay(told: Told) -> Truth:
     """A triggered inflation begins 0.3 s or more after the onset of the effort under way."""
     efforts, start = told.done.efforts, told.breaths["start_s"].to_numpy()
     onset = np.append(efforts["onset_s"].to_numpy(), np.nan)[told.effort_of]
-    double = interaction.double_triggers(told.effort_of, told.breaths["patient_triggered"].to_numpy() == 1, entrained(told))
+    double = interaction.double_triggers(
+        told.effort_of, told.breaths["patient_triggered"].to_numpy() == 1, entrained(told)
+    )
     late = np.where((told.breaths["patient_triggered"].to_numpy() == 1) & ~double, start - onset, np.nan)
     free = told.raw["kind"].is_in([float(layout.UNASSISTED), float(layout.HIGH_LEVEL)]).to_numpy()
     return told.flagged((late >= 0.3) & ~free, late / 0.3)
@@ -162,8 +164,8 @@ def entrained(told: Told) -> Flags:
 
 
 def flow_starvation(told: Told) -> Truth:
-    """In a volume-controlled inflation true airway pressure falls by 1.5 cmH2O or more while flow goes on, and muscle
-    pressure rises by at least half of that meanwhile (this house's choice: then the muscles did it).
+    """In a volume-controlled inflation true airway pressure falls by 1.5 cmH2O or more while flow is 85 % of its
+    highest or more; muscle pressure rises by at least half of that meanwhile (this house's choice).
     """
     fall = np.zeros(told.breaths.height)
     kinds = told.raw["kind"].to_numpy()
@@ -171,7 +173,7 @@ def flow_starvation(told: Told) -> Truth:
     for k, (pressure, flow, muscle) in enumerate(zip(*channels, strict=True)):
         if kinds[k] != layout.VOLUME or len(flow) < 3:
             continue
-        first, last = round(0.12 * told.rate), int(np.flatnonzero(flow > 0.5 * flow.max(initial=0.0))[-1:].sum()) + 1
+        first, last = round(0.12 * told.rate), int(np.flatnonzero(flow > 0.85 * flow.max(initial=0.0))[-1:].sum()) + 1
         p, m = pressure[first:last], muscle[first:last]
         if len(p) > 2:
             top = np.maximum.accumulate(p)
@@ -196,16 +198,17 @@ def intrinsic_peep(told: Told) -> Truth:
 
 
 def incomplete_expiration(told: Told) -> Truth:
-    """The lung's own flow over the last 50 ms before the next inflation, or the effort that begins it, is a tenth or
-    more of its peak in this expiration.
+    """The lung's own flow over 50 ms is a tenth or more of its peak in this expiration: just before the next inflation
+    by time, before the effort that begins the next one, or, where a heartbeat does, 0.1 s before it.
     """
     flow = told.rate * np.gradient(told.done.channels["lung_volume"])
     onset = np.append(told.done.efforts["onset_s"].to_numpy(), np.inf)[np.append(told.effort_of[1:], -1)]
+    by_patient = np.append(told.breaths["patient_triggered"].to_numpy()[1:] == 1, [False])
     share = np.zeros(told.breaths.height)
-    width = max(2, round(0.05 * told.rate))
+    width, early = max(2, round(0.05 * told.rate)), round(0.1 * told.rate)
     for k, (_, turn, end) in enumerate(told.edges.tolist()):
-        last = int(min(end, max(turn + width, onset[k] * told.rate if np.isfinite(onset[k]) else end)))
-        out = -flow[turn:last]
+        last = min(end, round(onset[k] * told.rate)) if np.isfinite(onset[k]) else end - (early if by_patient[k] else 0)
+        out = -flow[turn : max(turn + width, last)]
         if len(out) > width and out.max() > 0:
             share[k] = out[-width:].mean() / out.max()
     return told.flagged(share >= 0.1, share / 0.1, shortest=5)
@@ -356,17 +359,15 @@ def mechanics_change(told: Told) -> Truth:
 
 
 def obstruction(told: Told) -> Truth:
-    """Where an event comes: what drives gas in (airway and muscle pressure above total PEEP, mean over inflation)
+    """Where an event comes: the pressure that drives gas in (highest sum of airway and muscle pressure, above set PEEP)
     doubles against flow and volume (geometric mean), three breaths against the five before.
     """
     names = ("airway_pressure", "muscle_pressure", "flow")
     needs = np.full(told.breaths.height, np.nan)
-    total = told.breaths["total_peep_cmh2o"].to_numpy()
     for k, (airway, muscle, flow) in enumerate(zip(*(told.parts(n, inflation=True) for n in names), strict=True)):
         inward = np.maximum(flow, 0.0)
         if inward.sum() > 0:
-            mean = float(np.sum((airway + muscle - total[k]) * inward) / inward.sum())
-            needs[k] = mean / np.sqrt(inward.max() * inward.sum() / told.rate)
+            needs[k] = (np.max(airway + muscle) - told.peep[k]) / np.sqrt(inward.max() * inward.sum() / told.rate)
     found = [(k, medians(needs, k, 5, 3) / np.log(2)) for k in near_events(told, 5, 3)]
     return changes(told, [(k, size) for k, size in found if size >= 1])
 
@@ -536,5 +537,13 @@ TRUTHS: dict[str, Callable[[Told], Truth]] = {
     )
 }  # fmt: skip
 """The truth of each kind."""
-TOUCH = ("expiratory-flow-limitation", "leak-change", "cough", "mechanics-change", "obstruction", "disconnection", "gap")
+TOUCH = (
+    "expiratory-flow-limitation",
+    "leak-change",
+    "cough",
+    "mechanics-change",
+    "obstruction",
+    "disconnection",
+    "gap",
+)
 """Kinds of a moment: a finding is right where it touches one. Of the others half of it must lie where the kind is."""

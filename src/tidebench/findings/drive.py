@@ -19,10 +19,12 @@ KEYS = ("p01_cmh2o", "occlusion_effort_cmh2o", "dynamic_transpulmonary_pressure_
 LEAST_S = 0.5
 """From which on a closed airway is an occlusion that somebody made; shorter ones are trigger phases, which count when
 breath after breath shows the same (this house's choice: triggers answer within 0.3 s)."""
-SURE_OF_ONE, SURE_OF_SOME = 0.6, 0.7  # single occlusions vary from one to the next
+SURE_OF_SOME = 0.7
 
 
-def in_occlusions(kind: str, version: int, seen: Seen, shows: Callable[[Hold], bool]) -> Sequence[Finding]:
+def in_occlusions(
+    kind: str, version: int, seen: Seen, shows: Callable[[Hold], bool], sure: Callable[[Hold], float]
+) -> Sequence[Finding]:
     """A finding for each occlusion that shows it."""
     return [
         Finding(
@@ -30,7 +32,7 @@ def in_occlusions(kind: str, version: int, seen: Seen, shows: Callable[[Hold], b
             breath=hold.breath,
             start_s=hold.at_s - hold.duration_s,
             end_s=hold.at_s,
-            confidence=SURE_OF_ONE,
+            confidence=sure(hold),
             evidence=f"Against the closed airway {_told(hold)}.",
             rule="occlusion",
             rule_version=version,

@@ -9,20 +9,22 @@ import polars as pl
 
 from tidebench.findings.about import PRACTICE, About
 from tidebench.findings.breaths import at_breath
-from tidebench.findings.seen import Seen, Times
+from tidebench.findings.grades import graded
+from tidebench.findings.seen import Flags, Seen, Times
 from tidebench.records import Finding
 
 KIND = "mechanics-change"
 RULE = "five breaths against the five before"
-VERSION = 1
+VERSION = 2
 
 BREATHS = 5
 SHARE = 0.25
+MUCH = 1.6  # times that, from which on more says no more
 STEP = 1.0  # cmH2O of PEEP between the two: then the change is the step's
 ABOUT = About(
     seen="The median compliance or resistance of 5 passive breaths differs by a quarter or more from that "
-    "of the 5 before, at the same PEEP. Resistance alone points to tube or airway, compliance alone "
-    "to lung or chest wall.",
+    "of the 5 before, at the same PEEP, and none of either lies among the others. Resistance alone points to tube or "
+    "airway, compliance alone to lung or chest wall.",
     source=PRACTICE,
     behind="Secretions, bronchospasm, a kinked or bitten tube; atelectasis, oedema, pneumothorax, one-sided "
     "intubation, a full stomach.",
@@ -41,15 +43,26 @@ def find(seen: Seen) -> Sequence[Finding]:
     after = told.select(pl.col(keys).reverse().rolling_median(BREATHS).reverse())
     before = told.select(pl.col(keys).rolling_median(BREATHS).shift(1))
     softer, wider = (np.log((after[key] / before[key]).to_numpy()) for key in keys[:2])
+    apart = [apart_by(told[key]) for key in keys[:2]]
     same = (after["peep_cmh2o"] - before["peep_cmh2o"]).abs().to_numpy() < STEP
-    size = np.where(same, np.fmax(np.abs(softer), np.abs(wider)), 0.0)
+    size = np.where(same, np.fmax(*(np.abs(x) * clear for x, clear in zip((softer, wider), apart, strict=True))), 0.0)
     found = []
     while np.nanmax(size, initial=0.0) >= np.log(1 + SHARE):
         k = middle_of_highest(size)
         at = int(np.searchsorted(seen.breaths["breath"].to_numpy(), told["breath"][k]))
         changes = tuple(100 * (np.exp(float(x[k])) - 1) for x in (softer, wider))
         values = tuple(zip(("change_of_compliance_percent", "change_of_resistance_percent"), changes, strict=True))
-        found.append(at_breath(KIND, (RULE, VERSION), seen, at, 0.8, words_for(*changes), *values))
+        found.append(
+            at_breath(
+                KIND,
+                (RULE, VERSION),
+                seen,
+                at,
+                graded(float(size[k]) - np.log(1 + SHARE), np.log(MUCH)),
+                words_for(*changes),
+                *values,
+            )
+        )
         size[max(0, k - BREATHS) : k + BREATHS + 1] = 0.0
     return found
 
@@ -71,3 +84,11 @@ def words_for(compliance: float, resistance: float) -> str:
     place = "tube or airway" if len(told) == 1 and told[0].startswith("R") else "lung or chest wall"
     place = "tube, airway or lung" if len(told) > 1 else place
     return f"{' and '.join(told)} against the {BREATHS} breaths before, at the same PEEP: {place}."
+
+
+def apart_by(values: pl.Series) -> Flags:
+    """True where all of the breaths from each on lie above, or all below, all of those before it."""
+    low, high = values.rolling_min(BREATHS), values.rolling_max(BREATHS)
+    above = low.shift(1 - BREATHS) > high.shift(1)
+    below = high.shift(1 - BREATHS) < low.shift(1)
+    return (above | below).fill_null(value=False).to_numpy()

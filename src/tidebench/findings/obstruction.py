@@ -9,6 +9,7 @@ import polars as pl
 
 from tidebench.findings.about import PRACTICE, About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Flags, Seen, Times
 from tidebench.records import Finding
 
@@ -18,7 +19,6 @@ VERSION = 1
 
 AFTER, BEFORE, WIDER = 3, 5, 10
 TIMES = 2.0
-SURE = {True: 0.8, False: 0.55}  # on passive breaths, on others
 ABOUT = About(
     seen="For the same pressure above PEEP half as much goes in, or less, over 3 breaths (flow and volume, their "
     "geometric mean): of passive breaths than the median of the 5 before, of others than the least of the 10 before.",
@@ -46,7 +46,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         times = float(np.max(lasting[beyond[0] : k + AFTER]))
         words = f"Inflations meet {times:.1f} times the opposition of those before."
         value = ("opposition_ratio", times)
-        found.append(at_breath(KIND, (RULE, VERSION), seen, at, SURE[bool(passive[k])], words, value))
+        found.append(at_breath(KIND, (RULE, VERSION), seen, at, graded(times - TIMES, TIMES), words, value))
         lasting[: k + BEFORE + 1] = 0.0
     return found
 

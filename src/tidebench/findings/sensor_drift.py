@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tidebench.findings.about import About
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen, Times
 from tidebench.findings.whole import of_breaths
 from tidebench.quantities import quantity
@@ -17,12 +18,12 @@ RULE = "flow at rest, first breaths against last"
 VERSION = 2
 
 BREATHS = 20
-SHARE = 0.03  # of the usual flow
+SHARE, MUCH = 0.03, 0.12  # of the usual flow, and the margin from which on more says no more
 MIDWAY = 0.25, 0.75  # of the way, where a zero that moves with time stands in the middle of it
 ABOUT = About(
     seen="The flow that is read at rest differs between the first and the last 20 breaths by 3 % of the usual flow or "
-    "more, and has gone a quarter to three quarters of the way halfway: a leak that opens jumps. It is taken off, breath "
-    "by breath.",
+    "more, and is on its way halfway between them (a quarter to three quarters): a leak that opens jumps. It is taken "
+    "off, breath by breath.",
     source="by mechanism: this house's",
     behind="A flow sensor that warms up or gets wet.",
     further="Zeroing, drying or changing the sensor.",
@@ -37,9 +38,10 @@ def find(seen: Seen) -> Sequence[Finding]:
     moved = float(np.median(offset[-BREATHS:]) - np.median(offset[:BREATHS]))
     if abs(moved) < SHARE * float(np.median(drive)) or not steady(offset, seen.start):
         return []
+    sure = graded(abs(moved) / float(np.median(drive)) - SHARE, MUCH)
     of = quantity("flow_drift_l_min")
     words = f"What the flow sensor reads at rest has moved by {of.text(60 * moved)} from the first breaths to the last."
-    return [of_breaths(KIND, (RULE, VERSION), seen, 0.8, words, (of.key, 60 * moved))]
+    return [of_breaths(KIND, (RULE, VERSION), seen, sure, words, (of.key, 60 * moved))]
 
 
 def steady(offset: Times, start: Times) -> bool:

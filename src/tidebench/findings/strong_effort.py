@@ -8,7 +8,8 @@ import polars as pl
 
 from tidebench.findings.about import About
 from tidebench.findings.drive import HIGH, in_occlusions, in_trigger_phases
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Hold
@@ -17,7 +18,7 @@ KIND = "strong-effort"
 RULE = "large muscle pressure"
 VERSION = 2
 
-MOST = 15.0  # cmH2O
+MOST, MUCH = 15.0, 10.0  # cmH2O, and the margin from which on more says no more
 ACROSS = 17.0  # cmH2O across the lung
 ABOUT = About(
     seen="At least 5 breaths in a row with an effort of 15 cmH2O or more; or an occlusion with P0.1 above 4 cmH2O, or "
@@ -39,10 +40,10 @@ def find(seen: Seen) -> Sequence[Finding]:
             (RULE, VERSION),
             seen.breaths.filter(pl.col(key) >= MOST),
             key,
-            0.7,
+            lambda run: graded(middle_of(run, key) - MOST, MUCH, run.height),
             lambda n, middle: f"In {n} breaths in a row the effort is {quantity(key).text(middle)}.",
         ),
-        *in_occlusions(KIND, VERSION, seen, strong),
+        *in_occlusions(KIND, VERSION, seen, strong, sure),
         *in_trigger_phases(KIND, VERSION, seen, pl.col("p01_cmh2o") > HIGH),
     ]
 
@@ -51,3 +52,9 @@ def strong(hold: Hold) -> bool:
     """True where an occlusion shows a strong effort."""
     drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
     return drive > HIGH or effort >= MOST or (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS
+
+
+def sure(hold: Hold) -> float:
+    """The grade of an occlusion: by its drive and its effort; that the lung's swing is large says least."""
+    drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
+    return graded(max(drive / HIGH, effort / MOST) - 0.5, 1.0)

@@ -53,8 +53,7 @@ def at_once(p: Samples, at: int, rate_hz: float) -> bool:
 
 
 def moves(f: Samples, rate_hz: float, least: float) -> bool:
-    """True where flow, evened out, ever is more than ``least``, L/s; the last moment, when pressure returns, left out.
-    """
+    """True where flow, evened out, ever is more than ``least``, L/s; when pressure returns is left out."""
     width = max(1, round(EVEN_S * rate_hz))
     even = np.convolve(f[: -2 * width], np.full(width, 1 / width), "valid")
     return bool(np.nanmax(np.abs(even), initial=0.0) > least)

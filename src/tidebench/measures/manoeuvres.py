@@ -180,9 +180,9 @@ def holds_of(
     """Every hold of a recording, in the order of time."""
     if not c:
         return ()
-    closed = c["released"] - c["occluded"] >= SHORTEST_S * rate_hz
+    closed = (c["occluded"] < c["end"]) & (c["released"] - c["occluded"] >= SHORTEST_S * rate_hz)
     found: Sequence[Hold] = [
         *(inspiratory(int(j), c, p, f, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(c["hold"] == 1)),
-        *(expiratory(int(j), c, p, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(closed & (c["occluded"] < c["end"]))),
+        *(expiratory(int(j), c, p, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(closed)),
     ]
     return tuple(sorted(found, key=lambda hold: hold.at_s))
