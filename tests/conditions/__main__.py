@@ -1,7 +1,12 @@
 """Measures findings of drive, lung, circuit and sensors on virtual patients with and without their causes.
 
-python -m tests.conditions open|frozen [--patients N] [--out FOLDER]
-    prints, by kind, how often what was found is there and what is there is found
+python -m tests.conditions open|frozen [--patients N]
+    prints, by kind, how often what was found is there, and what is there is found
+python -m tests.conditions calibrate
+    prints the curves of ``tidebench.findings.calibration``: grades of the rules in the open population, and how often
+    each was right
+python -m tests.conditions page
+    writes docs/explanation/conditions-measured.md and its picture from both populations
 """
 
 from __future__ import annotations
@@ -10,55 +15,54 @@ import argparse
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 
+from tests.conditions.page import write_page
 from tests.conditions.patients import Set, patient
 from tests.conditions.scoring import grades, reviewed, score
+from tests.conditions.tables import Measured, by_kind, curves
 from tidebench.errors import SimulationError
 
 PATIENTS = 450
 
 
-def measured(kind: Set, k: int) -> dict[str, Any]:
-    """One patient, simulated, reviewed and scored; nothing but the reason of one who can't be simulated."""
+def measured(kind: Set, k: int, *, graded: bool = False) -> dict[str, Any]:
+    """One patient, simulated, reviewed and scored; of one who can't be simulated only that."""
     one, scenario = patient(kind, k)
+    about = {"patient": k, "who": one.who, "size": one.size}
     try:
         told, found = reviewed(one, scenario)
-    except SimulationError as error:
-        return {
-            "about": {"patient": k, "who": one.who, "size": one.size, "breaths": 0, "why": str(error)},
-            "findings": [],
-            "owed": [],
-        }
-    about = {"patient": k, "who": one.who, "size": one.size}
-    rows, owed = score(told, found, grades(told, found), about)
-    return {"about": about | {"breaths": told.breaths.height, "why": ""}, "findings": rows, "owed": owed}
+    except SimulationError:
+        return {"about": about | {"breaths": 0, "simulated": False}, "findings": [], "owed": []}
+    rows, owed = score(told, grades(told, found) if graded else found.findings, about)
+    return {"about": about | {"breaths": told.breaths.height, "simulated": True}, "findings": rows, "owed": owed}
 
 
-def population(kind: Set, numbers: Sequence[int]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Patients, findings and what is owed."""
+def population(kind: Set, numbers: Sequence[int], *, graded: bool = False) -> Measured:
+    """Patients, findings and what is owed, as tables."""
     with ProcessPoolExecutor(2) as pool:
-        rows = list(pool.map(partial(measured, kind), numbers, chunksize=5))
-    return (
-        pl.DataFrame([row["about"] for row in rows]),
-        pl.DataFrame([one for row in rows for one in row["findings"]], infer_schema_length=None),
-        pl.DataFrame([one for row in rows for one in row["owed"]], infer_schema_length=None),
-    )
+        rows = list(pool.map(partial(measured, kind, graded=graded), numbers, chunksize=5))
+    return Measured.of(rows)
 
 
 def main() -> None:
+    """Run what the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=["open", "frozen"])
+    parser.add_argument("what", choices=["open", "frozen", "calibrate", "page"])
     parser.add_argument("--patients", type=int, default=PATIENTS)
-    parser.add_argument("--out", type=Path)
     told = parser.parse_args()
-    tables = population(told.what, range(told.patients))
-    told.out.mkdir(exist_ok=True)
-    for name, table in zip(("people", "findings", "owed"), tables, strict=True):
-        table.write_parquet(told.out / f"{name}.parquet")
+    numbers = range(told.patients)
+    if told.what == "page":
+        write_page(population("open", numbers), population("frozen", numbers))
+    elif told.what == "calibrate":
+        for name, (grade, right) in curves(population("open", numbers, graded=True).findings).items():
+            print(f'    "{name}": ({grade}, {right}),')
+    else:
+        done = population("open" if told.what == "open" else "frozen", numbers)
+        with pl.Config(tbl_rows=200, tbl_cols=20, tbl_hide_dataframe_shape=True, tbl_width_chars=160):
+            print(by_kind(done.findings, done.owed))
 
 
 if __name__ == "__main__":

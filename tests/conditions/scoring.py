@@ -13,6 +13,7 @@ from tests.conditions.patients import SECONDS, Drawn
 from tests.conditions.truths import CHANNELS, LABEL, TOUCH, TRUTHS, Span, Told
 from tidebench.case import case_from
 from tidebench.findings import as_table, graded_findings
+from tidebench.findings.calibration import curve_of
 from tidebench.findings.seen import Known, Seen
 from tidebench.interval import Interval
 from tidebench.limits import limits_for, volume_weight_kg
@@ -75,38 +76,22 @@ def lies_in(start: float, end: float, spans: Sequence[Span], touch: bool) -> boo
 
 
 def score(
-    told: Told, found: Review, findings: pl.DataFrame, about: dict[str, Any]
+    told: Told, findings: pl.DataFrame, about: dict[str, Any]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """A row for each finding, with whether it is right, and for each thing owed, with whether it is found."""
     rows, owed = [], []
-    line = found.mechanics
-    known = {
-        "leak": float(np.median(found.breaths["leak_fraction"].fill_null(0.0))) if found.breaths.height else 0.0,
-        "drive": told.usual_flow,
-        "pnoise": told.scenario.sensors.pressure_noise_cmh2o,
-        "fnoise": told.scenario.sensors.flow_noise_l_min,
-        "off": float(np.median(line["offset"])) if len(line) else 0.0,
-        "passive": float((found.breaths["passive"].fill_null(False)).mean() or 0.0),
-        "conds": ",".join(told.one.conditions),
-    }
-    start = found.breaths["start_s"].to_numpy()
     by_kind = findings.partition_by("kind", as_dict=True)
     for kind, truth_of in TRUTHS.items():
         truth = truth_of(told)
         got = by_kind[(kind,)].rows(named=True) if (kind,) in by_kind else []
         right: list[tuple[str, float, float]] = []
         for one in got:
-            of, start_, end = part_of(one), one["start_s"], one["end_s"]
+            of, start, end = part_of(one), one["start_s"], one["end_s"]
             spans = [span for span in truth.there if span.of == of]
-            good = lies_in(start_, end, spans, kind in TOUCH)
-            right += [(of, start_, end)] if good else []
-            values = [value["value"] for value in one["values"]]
-            rows.append(
-                about | {"kind": kind, "of": of, "start_s": start_, "end_s": end, "confidence": one["confidence"],
-                         "right": good, "value": values[0] if values else None,
-                         "value2": values[1] if len(values) > 1 else None, "evidence": one["evidence"],
-                         "n": int(np.sum((start >= start_ - 1e-6) & (start < end)))} | known
-            )  # fmt: skip
+            good = lies_in(start, end, spans, kind in TOUCH)
+            right += [(of, start, end)] if good else []
+            told_of = {"kind": kind, "of": of, "curve": curve_of(kind, one["rule"]), "confidence": one["confidence"]}
+            rows.append(about | told_of | {"right": good})
         for span in truth.owed:
             if span.end_s < EDGE_S or span.start_s > SECONDS - EDGE_S:
                 continue

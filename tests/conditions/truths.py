@@ -495,8 +495,9 @@ def sensor_drift(told: Told) -> Truth:
 
 
 def channel_delay(told: Told) -> Truth:
-    """Flow is 10 ms or more from pressure, a lag of its sensor counted in."""
-    return whole(abs(told.scenario.sensors.flow_delay_s + told.scenario.sensors.flow_lag_s) / 0.01)
+    """Flow is 10 ms or more from pressure, a lag of its sensor counted in; there from 7.5 ms on, the nearest step."""
+    late = abs(told.scenario.sensors.flow_delay_s + told.scenario.sensors.flow_lag_s)
+    return Truth(whole(late / 0.0075).there, whole(late / 0.01).owed)
 
 
 LABEL = {"airway_pressure": "Airway pressure", "flow": "Flow"}

@@ -30,12 +30,28 @@ SHARES: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
 """Grades and shares that were right, by kind."""
 
 
-def calibrated(findings: Iterable[Finding]) -> Iterator[Finding]:
+FURTHER: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {}
+"""Grades and shares that were right of the other kinds, by :func:`curve_of`."""
+
+BY_RULE = ("strong-effort", "weak-effort")
+"""Kinds of which each rule has a curve of its own: an occlusion is other evidence than breath after breath."""
+OF_EFFORTS = (*SHARES, "over-assistance", "strong-effort", "trigger-delay")
+"""Kinds that rest on efforts as they are told from the airway: with an oesophageal signal they keep their grades."""
+
+
+def curve_of(kind: str, rule: str) -> str:
+    """Which curve a finding goes by."""
+    return f"{kind}: {rule}" if kind in BY_RULE else kind
+
+
+def calibrated(findings: Iterable[Finding], *, oesophageal: bool = False) -> Iterator[Finding]:
     """Findings with calibrated confidence, those left out that are more likely wrong than right."""
+    curves = SHARES | FURTHER
     for finding in findings:
-        if finding.kind in SHARES:
-            sure = float(np.interp(finding.confidence, *SHARES[finding.kind]))
-            if sure >= LEAST:
-                yield replace(finding, confidence=round(sure, 3))
-        else:
+        curve = curves.get(curve_of(finding.kind, finding.rule))
+        if curve is None or (oesophageal and finding.kind in OF_EFFORTS):
             yield finding
+            continue
+        sure = float(np.interp(finding.confidence, *curve))
+        if sure >= LEAST:
+            yield replace(finding, confidence=round(sure, 3))

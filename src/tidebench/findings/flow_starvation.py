@@ -10,6 +10,7 @@ from tidebench.efforts.edges import delayed
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
 from tidebench.findings.grades import graded
+from tidebench.findings.secretions import parabola
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -21,11 +22,13 @@ VERSION = 3
 FALL = 1.5  # cmH2O
 FLOWS = 0.85  # of the highest flow: less of it asks for less pressure, also without a patient
 SETTLED_S, SMOOTH_S = 0.12, 0.05
+RATTLES = 5.0  # times what water in the tubing and noise make of pressure
 ENDING_S = 0.08  # before flow ends: where channels are apart, pressure falls earlier
 GREY = 3.0  # cmH2O over which confidence rises
 ABOUT = About(
     seen="In a volume-controlled inflation airway pressure falls by 1.5 cmH2O or more below what it had "
-    "reached while flow stays near its highest. A passive lung that fills can only raise it.",
+    "reached, and by five times what it rattles, while flow stays near its highest. A passive lung that fills can only "
+    "raise it.",
     source="by mechanism, this house's; a scooped pressure is the usual sign (common practice)",
     behind="High drive, a low set flow or a small set volume.",
     further="Peak flow, flow pattern, volume, cause of the drive.",
@@ -49,7 +52,10 @@ def find(seen: Seen) -> Sequence[Finding]:
             continue
         smooth = np.convolve(inside, np.full(width, 1 / width), "valid")
         fall = float(np.max(np.maximum.accumulate(smooth) - smooth))
-        if fall >= FALL:
+        half = max(1, width)
+        rattle = inside - np.convolve(inside, parabola(half), "same")
+        rough = float(np.sqrt(np.mean(rattle[half:-half] ** 2)))
+        if fall >= max(FALL, RATTLES * rough):
             words = f"Pressure falls by {quantity('pressure_fall_cmh2o').text(fall)} while the set flow goes on."
             sure = graded(fall - FALL, GREY)
             found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, ("pressure_fall_cmh2o", fall)))

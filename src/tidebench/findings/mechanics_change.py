@@ -18,6 +18,7 @@ RULE = "five breaths against the five before"
 VERSION = 2
 
 BREATHS = 5
+TIGHT = 0.1  # of the inhaled volume: what leaks more has no volume to tell compliance by
 SHARE = 0.25
 MUCH = 1.6  # times that, from which on more says no more
 STEP = 1.0  # cmH2O of PEEP between the two: then the change is the step's
@@ -35,7 +36,10 @@ ABOUT = About(
 def find(seen: Seen) -> Sequence[Finding]:
     """Every place at which passive breaths change, where they differ most from those before."""
     told = seen.breaths.filter(
-        pl.col("passive") & (pl.col("compliance_ml_cmh2o") > 0) & (pl.col("resistance_cmh2o_s_l") > 0)
+        pl.col("passive")
+        & (pl.col("leak_fraction").fill_null(0.0) < TIGHT)
+        & (pl.col("compliance_ml_cmh2o") > 0)
+        & (pl.col("resistance_cmh2o_s_l") > 0)
     )
     if told.height < 2 * BREATHS:
         return []

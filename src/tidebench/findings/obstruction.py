@@ -19,6 +19,7 @@ VERSION = 1
 
 AFTER, BEFORE, WIDER = 3, 5, 10
 TIMES = 2.0
+TIGHT = 0.2  # of the inhaled volume: where more leaks, less goes in as soon as less leaks
 ABOUT = About(
     seen="For the same pressure above PEEP half as much goes in, or less, over 3 breaths (flow and volume, their "
     "geometric mean): of passive breaths than the median of the 5 before, of others than the least of the 10 before.",
@@ -33,7 +34,13 @@ def find(seen: Seen) -> Sequence[Finding]:
     above = pl.col("peak_pressure_cmh2o") - pl.col("peep_cmh2o")
     told = seen.breaths.with_columns(
         by_flow=above / pl.col("peak_inspiratory_flow_l_min"), by_volume=above / pl.col("vti_measured_ml")
-    ).filter((above > 0) & (pl.col("by_flow") > 0) & (pl.col("by_volume") > 0) & pl.col("by_flow").is_finite())
+    ).filter(
+        (above > 0)
+        & (pl.col("by_flow") > 0)
+        & (pl.col("by_volume") > 0)
+        & pl.col("by_flow").is_finite()
+        & (pl.col("leak_fraction").fill_null(0.0) < TIGHT)
+    )
     if told.height < AFTER + BEFORE:
         return []
     passive = told["passive"].fill_null(value=False).to_numpy()

@@ -18,7 +18,7 @@ RULE = "flow at rest, first breaths against last"
 VERSION = 2
 
 BREATHS = 20
-SHARE, MUCH = 0.03, 0.12  # of the usual flow, and the margin from which on more says no more
+SHARE = 0.03  # of the usual flow
 MIDWAY = 0.25, 0.75  # of the way, where a zero that moves with time stands in the middle of it
 ABOUT = About(
     seen="The flow that is read at rest differs between the first and the last 20 breaths by 3 % of the usual flow or "
@@ -38,7 +38,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     moved = float(np.median(offset[-BREATHS:]) - np.median(offset[:BREATHS]))
     if abs(moved) < SHARE * float(np.median(drive)) or not steady(offset, seen.start):
         return []
-    sure = graded(abs(moved) / float(np.median(drive)) - SHARE, MUCH)
+    sure = graded(-moved / float(np.median(drive)), SHARE)
     of = quantity("flow_drift_l_min")
     words = f"What the flow sensor reads at rest has moved by {of.text(60 * moved)} from the first breaths to the last."
     return [of_breaths(KIND, (RULE, VERSION), seen, sure, words, (of.key, 60 * moved))]

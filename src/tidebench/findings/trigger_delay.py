@@ -19,6 +19,7 @@ VERSION = 1
 
 LONGEST_S = 0.3
 MUCH_S, BY_OESOPHAGUS = 0.5, 0.9
+"""By the airway a longer delay is less sure: most often something else was taken for the onset of the effort."""
 ABOUT = About(
     seen="An effort that triggers begins 0.3 s or more before its inflation. From the airway alone the "
     "onset is told to a tenth of a second or two.",
@@ -36,7 +37,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         late = float(seen.start[at] - seen.onset[effort])
         if late >= LONGEST_S:
             by_airway = seen.efforts["source"][effort] == "airway"
-            sure = graded(late - LONGEST_S, MUCH_S) if by_airway else BY_OESOPHAGUS
+            sure = graded(LONGEST_S + MUCH_S - late, MUCH_S) if by_airway else BY_OESOPHAGUS
             words = f"The inflation came {quantity('trigger_delay_s').text(late)} after the effort began."
             found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, ("trigger_delay_s", late)))
     return found
