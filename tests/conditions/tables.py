@@ -82,7 +82,7 @@ def curve(grade: Values, right: Values, patient: npt.NDArray[np.int64]) -> Curve
     order = np.argsort(grade, kind="stable")
     grade, right, patient = grade[order], right[order], patient[order]
     for points in range(MOST_POINTS, 0, -1):
-        parts = [part for part in np.array_split(np.arange(len(grade)), points) if len(part)]
+        parts = parts_of(grade, points)
         if points == 1 or min(len(np.unique(patient[part])) for part in parts) >= FEWEST:
             break
     shares = []
@@ -92,6 +92,12 @@ def curve(grade: Values, right: Values, patient: npt.NDArray[np.int64]) -> Curve
     middles = [float(np.median(grade[part])) for part in parts]
     rising = risen(np.array(shares), np.array([float(len(part)) for part in parts]))
     return tuple(round(x, 3) for x in middles), tuple(round(float(x), 2) for x in rising)
+
+
+def parts_of(grade: Values, points: int) -> list[npt.NDArray[np.int64]]:
+    """Indices of ordered grades in so many parts, or fewer: equal grades stay together."""
+    cuts = [int(np.searchsorted(grade, grade[len(grade) * k // points])) for k in range(1, points)]
+    return [part for part in np.split(np.arange(len(grade)), cuts) if len(part)]
 
 
 def risen(values: Values, weights: Values) -> Values:

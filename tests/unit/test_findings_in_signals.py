@@ -106,6 +106,8 @@ def test_a_quarter_at_the_same_peep_is_a_change_of_mechanics(
         compliance_ml_cmh2o=[40.0] * n + [compliance] * n,
         resistance_cmh2o_s_l=[10.0] * n + [resistance] * n,
         peep_cmh2o=[5.0] * n + [peep] * n,
+        peak_pressure_cmh2o=[5.0 + 400 / 40 + 10 * 0.5] * n + [peep + 400 / compliance + resistance * 0.5] * n,
+        vti_ml=[400.0] * 2 * n,
         passive=[True] * 2 * n,
     )
     kinds = of("mechanics-change", find_all(Seen(rows, NO_EFFORTS, WHOLE)))

@@ -15,14 +15,15 @@ from tidebench.records import Finding
 
 KIND = "obstruction"
 RULE = "flow for pressure, three breaths against the five before"
-VERSION = 1
+VERSION = 2
 
-AFTER, BEFORE, WIDER = 3, 5, 10
+AFTER, AFTER_EFFORTS, BEFORE, WIDER = 3, 5, 5, 10
 TIMES = 2.0
 TIGHT = 0.2  # of the inhaled volume: where more leaks, less goes in as soon as less leaks
 ABOUT = About(
-    seen="For the same pressure above PEEP half as much goes in, or less, over 3 breaths (flow and volume, their "
-    "geometric mean): of passive breaths than the median of the 5 before, of others than the least of the 10 before.",
+    seen="For the same pressure above PEEP half as much goes in, or less (flow and volume, their geometric mean): into "
+    "3 passive breaths than the median of the 5 before, into 5 others than the least of the 10 before. None where a "
+    "fifth or more leaks.",
     source=f"{PRACTICE}; limits set on virtual patients without obstruction",
     behind="A kinked, bitten or blocked tube, a plug, water, severe bronchospasm; one-sided intubation.",
     further="Can the patient be ventilated by hand; does a suction catheter pass; the patient's chest.",
@@ -65,7 +66,8 @@ def against_before(told: pl.DataFrame, passive: Flags) -> tuple[Times, Times]:
         usual = told[key].rolling_median(BEFORE).shift(1).to_numpy()
         most = told[key].rolling_max(WIDER, min_samples=BEFORE).shift(1).to_numpy()
         before = np.where(passive, usual, most)
-        after = told[key].reverse().rolling_median(AFTER).reverse().to_numpy()
+        soon, later = (told[key].reverse().rolling_median(n).reverse().to_numpy() for n in (AFTER, AFTER_EFFORTS))
+        after = np.where(passive, soon, later)
         single *= np.sqrt(np.nan_to_num(told[key].to_numpy() / before))
         lasting *= np.sqrt(np.nan_to_num(after / before))
     return single, lasting
