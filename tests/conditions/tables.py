@@ -16,6 +16,7 @@ FEWEST, MOST_POINTS = 8, 4
 """Patients that a point of a curve needs, and points that it has at most. Fewer patients give one share for all."""
 CLEAR = 1.5  # times the limit, from which on a thing is clearly there
 TENTH = 0.1
+CERTAIN = ("gap",)  # by definition
 
 Values = npt.NDArray[np.float64]
 Curve = tuple[tuple[float, ...], tuple[float, ...]]
@@ -96,8 +97,10 @@ def curve(grade: Values, right: Values, patient: npt.NDArray[np.int64]) -> Curve
 
 def parts_of(grade: Values, points: int) -> list[npt.NDArray[np.int64]]:
     """Indices of ordered grades in so many parts, or fewer: equal grades stay together."""
-    cuts = [int(np.searchsorted(grade, grade[len(grade) * k // points])) for k in range(1, points)]
-    return [part for part in np.split(np.arange(len(grade)), cuts) if len(part)]
+    edges = np.flatnonzero(np.diff(grade) > 0) + 1
+    wanted = [len(grade) * k // points for k in range(1, points)]
+    cuts = sorted({int(edges[np.argmin(np.abs(edges - at))]) for at in wanted}) if len(edges) else []
+    return np.split(np.arange(len(grade)), cuts)
 
 
 def risen(values: Values, weights: Values) -> Values:
@@ -110,6 +113,7 @@ def risen(values: Values, weights: Values) -> Values:
 def curves(findings: pl.DataFrame) -> dict[str, Curve]:
     """The curve of each kind, or of each rule of a kind where its rules differ in what they look at."""
     out = {}
+    findings = findings.filter(~pl.col("kind").is_in(CERTAIN))
     for (name,), rows in sorted(findings.partition_by("curve", as_dict=True).items()):
         told = curve(*(rows[key].to_numpy() for key in ("confidence", "right", "patient")))
         out[str(name)] = told
