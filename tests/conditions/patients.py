@@ -69,7 +69,7 @@ class Drawn:
     @property
     def breathes(self) -> bool:
         """True where there is a drive."""
-        return self.tables["effort"].get("rate_per_min", 0) > 0
+        return bool(self.tables["effort"].get("rate_per_min", 0) > 0)
 
     @property
     def compliance(self) -> float:

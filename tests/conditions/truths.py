@@ -110,7 +110,7 @@ class Told:
         """Rise of muscle pressure in the first 0.1 s of each effort, cmH2O."""
         muscle, onset = self.done.channels["muscle_pressure"], self.done.efforts["onset_s"].to_numpy()
         at = np.arange(len(muscle)) / self.rate
-        return np.interp(onset + 0.1, at, muscle) - np.interp(onset, at, muscle)
+        return np.asarray(np.interp(onset + 0.1, at, muscle) - np.interp(onset, at, muscle), np.float64)
 
     def parts(self, name: str, *, inflation: bool = False) -> Iterator[Values]:
         """A channel, breath by breath or inflation by inflation."""

@@ -58,11 +58,11 @@ def still(x: Times, other: Times, rate_hz: float) -> list[tuple[float, float]]:
     """Where ``x`` holds a value and ``other`` does not, s."""
     same: Flags = np.concatenate([[False], np.diff(x) == 0, [False]])
     edges = np.flatnonzero(np.diff(same.astype(np.int8)))
-    edges = edges.reshape(-1, 2)
-    lasts = np.diff(edges).ravel() + 1
+    stands = edges.reshape(-1, 2)
+    lasts = np.diff(stands).ravel() + 1
     enough = MOVES * float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else np.inf
     found = []
-    for k, (first, last) in enumerate(edges.tolist()):
+    for k, (first, last) in enumerate(stands.tolist()):
         least = max(LEAST_S * rate_hz, TIMES * usual(np.delete(lasts, k))) if lasts[k] >= LEAST_S * rate_hz else np.inf
         if lasts[k] >= least and enough > 0 and np.ptp(other[first : last + 1]) > enough:
             found.append((first / rate_hz, (last + 1) / rate_hz))
