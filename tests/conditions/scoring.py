@@ -59,7 +59,7 @@ def part_of(finding: dict[str, Any]) -> str:
     """What of its kind a finding is: the rule, the limit's quantity, or the channel."""
     kind = finding["kind"]
     if kind in OF_RULE:
-        return str(finding["rule"])
+        return "occlusion" if "occlusion" in finding["rule"] else str(finding["rule"])
     if kind == "beyond-limit":
         return str(finding["values"][0]["quantity"])
     if kind in ("flat-line", "clipped-signal"):

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tidebench.findings import FINDINGS, RULES, find_all
+from tidebench.findings import FINDINGS, RULES, as_table, find_all, graded_findings
 from tidebench.findings.runs import BRIDGED, SHORTEST
 from tidebench.findings.seen import Seen
 from tidebench.interval import Interval
@@ -51,6 +51,11 @@ IN_SIMULATIONS = {
 """Tried in tests/reference/test_findings_in_simulations.py."""
 IN_OCCLUSIONS = {"weak-effort"}
 """Tried in test_drive.py."""
+
+
+def by_rules(seen: Seen) -> pl.DataFrame:
+    """What rules find, as they grade it: calibration leaves out what is more likely wrong than right."""
+    return as_table(list(graded_findings(seen)))
 
 
 @pytest.mark.parametrize("kind", SIGNS)

@@ -23,7 +23,12 @@ SURE_OF_SOME = 0.7
 
 
 def in_occlusions(
-    kind: str, version: int, seen: Seen, shows: Callable[[Hold], bool], sure: Callable[[Hold], float]
+    kind: str,
+    version: int,
+    seen: Seen,
+    shows: Callable[[Hold], bool],
+    sure: Callable[[Hold], float],
+    rule: str = "occlusion",
 ) -> Sequence[Finding]:
     """A finding for each occlusion that shows it."""
     return [
@@ -34,7 +39,7 @@ def in_occlusions(
             end_s=hold.at_s,
             confidence=sure(hold),
             evidence=f"Against the closed airway {_told(hold)}.",
-            rule="occlusion",
+            rule=rule,
             rule_version=version,
             values=tuple((key, value) for key in KEYS if (value := getattr(hold, key)) is not None),
         )

@@ -16,7 +16,7 @@ from tidebench.records import Finding, Hold
 
 KIND = "strong-effort"
 RULE = "large muscle pressure"
-VERSION = 2
+VERSION = 3
 
 MOST, MUCH = 15.0, 10.0  # cmH2O, and the margin from which on more says no more
 ACROSS = 17.0  # cmH2O across the lung
@@ -43,18 +43,28 @@ def find(seen: Seen) -> Sequence[Finding]:
             lambda run: graded(middle_of(run, key) - MOST, MUCH, run.height),
             lambda n, middle: f"In {n} breaths in a row the effort is {quantity(key).text(middle)}.",
         ),
-        *in_occlusions(KIND, VERSION, seen, strong, sure),
+        *in_occlusions(KIND, VERSION, seen, pulled, sure),
+        *in_occlusions(KIND, VERSION, seen, stretched, sure_of_swing, "swing across the lung in an occlusion"),
         *in_trigger_phases(KIND, VERSION, seen, pl.col("p01_cmh2o") > HIGH),
     ]
 
 
-def strong(hold: Hold) -> bool:
-    """True where an occlusion shows a strong effort."""
-    drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
-    return drive > HIGH or effort >= MOST or (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS
+def pulled(hold: Hold) -> bool:
+    """True where drive or effort in an occlusion is high."""
+    return (hold.p01_cmh2o or 0.0) > HIGH or (hold.occlusion_effort_cmh2o or 0.0) >= MOST
+
+
+def stretched(hold: Hold) -> bool:
+    """True where the swing across the lung alone is high: peak pressure is in it, and with it what resistance takes."""
+    return not pulled(hold) and (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS
 
 
 def sure(hold: Hold) -> float:
-    """The grade of an occlusion: by its drive and its effort; that the lung's swing is large says least."""
+    """The grade of drive and effort in an occlusion."""
     drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
-    return graded(max(drive / HIGH, effort / MOST) - 0.5, 1.0)
+    return graded(max(drive / HIGH, effort / MOST) - 1.0, 0.5)
+
+
+def sure_of_swing(hold: Hold) -> float:
+    """The grade of the swing across the lung in an occlusion."""
+    return graded((hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) - ACROSS, MUCH)

@@ -43,7 +43,8 @@ def lost_pressure(p: Samples, f: Samples, rate_hz: float) -> tuple[Indices, Indi
     if not len(first):
         return first, last
     least = MOVES * float(np.nanquantile(np.abs(f), HIGH))
-    gone = [at_once(p, a, rate_hz) or moves(f[a:b], rate_hz, least) for a, b in zip(first.tolist(), last.tolist(), strict=True)]
+    stretches = zip(first.tolist(), last.tolist(), strict=True)
+    gone = [at_once(p, a, rate_hz) or moves(f[a:b], rate_hz, least) for a, b in stretches]
     return first[gone], last[gone]
 
 
