@@ -15,6 +15,7 @@ import argparse
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from multiprocessing import get_context
 from typing import Any
 
 import polars as pl
@@ -25,7 +26,7 @@ from tests.conditions.scoring import grades, reviewed, score
 from tests.conditions.tables import Measured, by_kind, curves
 from tidebench.errors import SimulationError
 
-PATIENTS = 450
+PATIENTS: dict[Set, int] = {"open": 900, "frozen": 450}
 
 
 def measured(kind: Set, k: int, *, graded: bool = False) -> dict[str, Any]:
@@ -42,7 +43,7 @@ def measured(kind: Set, k: int, *, graded: bool = False) -> dict[str, Any]:
 
 def population(kind: Set, numbers: Sequence[int], *, graded: bool = False) -> Measured:
     """Patients, findings and what is owed, as tables."""
-    with ProcessPoolExecutor(2) as pool:
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
         rows = list(pool.map(partial(measured, kind, graded=graded), numbers, chunksize=5))
     return Measured.of(rows)
 
@@ -51,16 +52,19 @@ def main() -> None:
     """Run what the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("what", choices=["open", "frozen", "calibrate", "page"])
-    parser.add_argument("--patients", type=int, default=PATIENTS)
+    parser.add_argument("--patients", type=int, help="at most so many")
     told = parser.parse_args()
-    numbers = range(told.patients)
+
+    def of(kind: Set, *, graded: bool = False) -> Measured:
+        return population(kind, range(min(PATIENTS[kind], told.patients or PATIENTS[kind])), graded=graded)
+
     if told.what == "page":
-        write_page(population("open", numbers), population("frozen", numbers))
+        write_page(of("open"), of("frozen"))
     elif told.what == "calibrate":
-        for name, (grade, right) in curves(population("open", numbers, graded=True).findings).items():
+        for name, (grade, right) in curves(of("open", graded=True).findings).items():
             print(f'    "{name}": ({grade}, {right}),')
     else:
-        done = population("open" if told.what == "open" else "frozen", numbers)
+        done = of("open" if told.what == "open" else "frozen")
         with pl.Config(tbl_rows=200, tbl_cols=20, tbl_hide_dataframe_shape=True, tbl_width_chars=160):
             print(by_kind(done.findings, done.owed))
 

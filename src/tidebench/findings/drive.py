@@ -8,6 +8,7 @@ import polars as pl
 
 from tidebench.findings.runs import each_run
 from tidebench.findings.seen import Seen
+from tidebench.inflations.holds import LEAST_HOLD_S
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Hold
 
@@ -16,9 +17,9 @@ LOW, HIGH = 1.0, 4.0
 2020;201:1086; authors differ between 3.5 and 4.0).
 """
 KEYS = ("p01_cmh2o", "occlusion_effort_cmh2o", "dynamic_transpulmonary_pressure_cmh2o", "occlusion_swing_cmh2o")
-LEAST_S = 0.5
+LEAST_S = LEAST_HOLD_S
 """From which on a closed airway is an occlusion that somebody made; shorter ones are trigger phases, which count when
-breath after breath shows the same (this house's choice: triggers answer within 0.3 s)."""
+breath after breath shows the same."""
 SURE_OF_SOME = 0.7
 
 
