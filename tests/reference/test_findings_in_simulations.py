@@ -132,7 +132,7 @@ def test_a_hold_that_a_leak_and_an_effort_empty_is_no_disconnection() -> None:
 
 
 def test_water_that_rattles_is_no_flow_starvation() -> None:
-    assert not of(seen(VOLUME, ventilator={"condensate": 0.5}), "flow-starvation").height
+    assert not of(seen(VOLUME, ventilator={"condensate": 0.2}), "flow-starvation").height
 
 
 def test_small_lungs_that_empty_at_once_do_not_rattle() -> None:
