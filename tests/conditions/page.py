@@ -81,8 +81,8 @@ WHY = """
   in it, which passes for a swing across the lung. Both are right half of the time at best.
 - **Recruitment** by the stress index is right only where expiration is complete: parts that fill at different speeds
   bend pressure as well.
-- **Changes of mechanics and obstruction** are told of few patients: passive and tight ones, mostly. Their confidence rests
-  on a dozen and on eight patients.
+- **Changes of mechanics and obstruction** are told of few patients: passive and tight ones, mostly. Their confidence
+  rests on a dozen and on eight patients.
 - **Secretions** below a third of the airways' resistance are not heard.
 """
 

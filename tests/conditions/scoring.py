@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from tests.conditions.of_sensors import LABEL
 from tests.conditions.patients import SECONDS, Drawn
-from tests.conditions.truths import CHANNELS, LABEL, TOUCH, TRUTHS, Span, Told
+from tests.conditions.told import CHANNELS, Span, Told
+from tests.conditions.truths import TOUCH, TRUTHS
 from tidebench.case import case_from
 from tidebench.findings import as_table, graded_findings
 from tidebench.findings.calibration import curve_of

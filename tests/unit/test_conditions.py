@@ -9,11 +9,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.conditions.__main__ import measured
+from tests.conditions.of_changes import disconnection, leak, true_mechanics
+from tests.conditions.of_efforts import cough
 from tests.conditions.patients import patient
+from tests.conditions.run import measured
 from tests.conditions.scoring import lies_in, reviewed
 from tests.conditions.tables import CERTAIN, Measured, by_kind, curve, parts_of, reliability, risen
-from tests.conditions.truths import TRUTHS, Span, cough, disconnection, leak, true_mechanics
+from tests.conditions.told import Span
+from tests.conditions.truths import TRUTHS
 from tidebench.findings import FINDINGS
 from tidebench.findings.calibration import BY_RULE, FURTHER, LEAST, OF_EFFORTS, SHARES, calibrated, curve_of
 from tidebench.findings.grades import graded
@@ -44,7 +47,9 @@ def test_most_of_what_is_found_is_there(sample: Measured) -> None:
 
 def test_confidence_is_no_idle_number(sample: Measured) -> None:
     every = reliability(sample.findings).filter(pl.col("patients") >= 10)
-    halves = sample.findings.group_by(pl.col("confidence") > 0.85).agg(pl.col("confidence", "right").mean())
+    halves = sample.findings.group_by((pl.col("confidence") > 0.85).alias("sure")).agg(
+        pl.col("confidence", "right").mean()
+    )
     assert halves["right"].to_numpy() == pytest.approx(halves["confidence"].to_numpy(), abs=0.2)
     assert (every["low"] <= every["right"]).all()
     assert (every["high"] >= every["right"]).all()
