@@ -21,8 +21,12 @@ nothing. `findings.parquet` holds one row each, with rule and version. {DECIDE}
 
 Efforts come from the oesophageal signal where one is recorded. Else they come from the equation of motion: the lung is
 the one that passive breaths show, or, of a patient who never rests, the one that edges of flow and expirations show
-([how](explanation/methods-efforts.md)). Where no lung can be told, nothing is said of efforts. How well efforts and
-disagreements are found, on which patients, is [measured](explanation/findings-measured.md).
+([how](explanation/methods-efforts.md)). Where no lung can be told, nothing is said of efforts.
+
+Confidence is the share of such findings that were right on virtual patients: for
+[efforts and disagreements](explanation/findings-measured.md), and for
+[drive, lung, circuit and sensors](explanation/conditions-measured.md). What is more likely wrong than right is left
+out.
 """
 
 

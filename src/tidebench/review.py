@@ -360,7 +360,7 @@ def warnings(
 
 def lost_stretches(recording: Recording) -> list[str]:
     """A warning where pressure was lost: how often, how long, and what that means for breaths."""
-    first, last = lost_pressure(recording["airway_pressure"], float(recording.rate_hz))
+    first, last = lost_pressure(recording["airway_pressure"], recording["flow"], float(recording.rate_hz))
     if not len(first):
         return []
     lasts = quantity("duration_s").text(float((last - first).sum()) / recording.rate_hz)

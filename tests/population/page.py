@@ -21,6 +21,7 @@ python -m tests.population page
 
 writes this page (about two minutes on two cores). Simulation is not a clinic: these patients are invented, breathe by
 a formula and have no coughs, posture or hiccups. What a rule reaches here is the most that it can do.
+The other kinds are measured [on a population of their own](conditions-measured.md).
 
 The frozen population is {patients} virtual patients of two minutes, {breaths} breaths, {efforts} efforts: adults (two
 thirds), children and newborns, by tube and by mask, passive, in step, or out of step in one of nine ways for part of

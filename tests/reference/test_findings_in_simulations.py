@@ -97,16 +97,48 @@ def test_a_leak_that_opens_and_closes_is_found_twice(setting: dict[str, Any]) ->
     assert rows["start_s"].to_list() == pytest.approx([80, 160], abs=12)
 
 
-def test_an_offset_is_told_with_its_size() -> None:
-    rows = of(seen(VOLUME, sensors={**NOISE, "flow_offset_l_min": 2.5}), "sensor-offset")
-    assert rows.height == 1
-    assert rows["values"][0][0]["value"] == pytest.approx(2.5, abs=0.3)
+@pytest.mark.parametrize(("offset", "found"), [(-2.5, 1), (2.5, 0)])
+def test_an_outward_offset_is_told_with_its_size_and_an_inward_one_may_be_a_leak(offset: float, found: int) -> None:
+    rows = of(seen(VOLUME, sensors={**NOISE, "flow_offset_l_min": offset}), "sensor-offset")
+    assert rows.height == found
+    if found:
+        assert rows["values"][0][0]["value"] == pytest.approx(offset, abs=0.3)
 
 
-def test_a_drift_is_told_with_its_size() -> None:
-    rows = of(seen(VOLUME, 600, sensors={**NOISE, "flow_drift_l_min_per_h": 24}), "sensor-drift")
-    assert rows.height == 1
-    assert rows["values"][0][0]["value"] == pytest.approx(4.0 * 0.87, abs=0.6)  # between the middles of 20 breaths
+@pytest.mark.parametrize(("drift", "found"), [(-24, 1), (24, 0)])
+def test_an_outward_drift_is_told_with_its_size_and_an_inward_one_may_be_a_leak(drift: float, found: int) -> None:
+    rows = of(seen(VOLUME, 600, sensors={**NOISE, "flow_drift_l_min_per_h": drift}), "sensor-drift")
+    assert rows.height == found
+    if found:  # between the middles of 20 breaths
+        assert rows["values"][0][0]["value"] == pytest.approx(drift / 6 * 0.87, abs=0.6)
+
+
+def test_a_leak_that_opens_is_no_drift_of_the_sensor() -> None:
+    rows = seen(VOLUME, 240, events=[{"at_s": 120, "kind": "cuff leak"}], sensors=NOISE)
+    assert not of(rows, "sensor-drift").height
+
+
+def test_a_hold_that_a_leak_and_an_effort_empty_is_no_disconnection() -> None:
+    """On a mask that leaks, pressure in an expiratory hold falls to that of the room, and nothing flows."""
+    leak = {"at": "mask", "flow_l_min": 15, "exponent": 0.6}
+    manoeuvres = [
+        {"at_s": 40, "kind": "expiratory hold"}, {"at_s": 80, "kind": "disconnection"},
+    ]  # fmt: skip
+    found = seen(
+        SUPPORT, effort=EFFORT, leak=leak, airway={"interface": "mask"}, patient={"age_years": 60, "weight_kg": 80},
+        manoeuvres=manoeuvres,
+    )  # fmt: skip
+    assert [round(at / 10) for at in of(found, "disconnection")["start_s"]] == [8]
+
+
+def test_water_that_rattles_is_no_flow_starvation() -> None:
+    assert not of(seen(VOLUME, ventilator={"condensate": 0.2}), "flow-starvation").height
+
+
+def test_small_lungs_that_empty_at_once_do_not_rattle() -> None:
+    told = scenario_from({"who": "preterm-1200g", "duration_s": 60, "sensors": {"flow_noise_l_min": 0.01}})
+    said = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
+    assert not of(review(case_from(said), simulate(told).recording), "secretions").height
 
 
 @pytest.mark.parametrize("delay_s", [-0.04, -0.015, 0.02, 0.05])

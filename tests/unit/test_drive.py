@@ -10,8 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.unit.test_findings import NO_EFFORTS, WHOLE, table
-from tidebench.findings import find_all
+from tests.unit.test_findings import NO_EFFORTS, WHOLE, by_rules, table
 from tidebench.findings.seen import Known, Seen
 from tidebench.inflations.occlusions import closed_runs, early_fall, pulls_in, trigger_phases
 from tidebench.records import Hold
@@ -28,7 +27,7 @@ def kinds(*holds: Hold, p01: list[float] | None = None) -> list[str]:
     """Kinds found on an empty table with some holds, or trigger phases."""
     breaths = table(vte_ml=[400.0] * (len(p01) if p01 else 6))
     known = Known(holds=holds, line={"p01": np.array(p01 or [])})
-    return find_all(Seen(breaths, NO_EFFORTS, WHOLE, known))["kind"].to_list()
+    return by_rules(Seen(breaths, NO_EFFORTS, WHOLE, known))["kind"].to_list()
 
 
 @pytest.mark.parametrize(
@@ -51,7 +50,7 @@ def test_limits_of_an_occlusion(numbers: dict[str, float], expected: list[str]) 
 
 def test_an_occlusions_finding_says_what_was_measured_and_whose_it_is() -> None:
     numbers = {"p01_cmh2o": 5.0, "occlusion_swing_cmh2o": -12.0, "occlusion_effort_cmh2o": 9.0}
-    row = find_all(Seen(table(vte_ml=[400.0] * 6), NO_EFFORTS, WHOLE, Known(holds=(occlusion(**numbers),)))).row(
+    row = by_rules(Seen(table(vte_ml=[400.0] * 6), NO_EFFORTS, WHOLE, Known(holds=(occlusion(**numbers),)))).row(
         0, named=True
     )
     assert (row["breath"], row["start_s"], row["end_s"]) == (2, pytest.approx(6.8), 8.0)

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tidebench.findings import FINDINGS, RULES, find_all
+from tidebench.findings import FINDINGS, RULES, as_table, find_all, graded_findings
 from tidebench.findings.runs import BRIDGED, SHORTEST
 from tidebench.findings.seen import Seen
 from tidebench.interval import Interval
@@ -53,6 +53,11 @@ IN_OCCLUSIONS = {"weak-effort"}
 """Tried in test_drive.py."""
 
 
+def by_rules(seen: Seen) -> pl.DataFrame:
+    """What rules find, as they grade it: calibration leaves out what is more likely wrong than right."""
+    return as_table(list(graded_findings(seen)))
+
+
 @pytest.mark.parametrize("kind", SIGNS)
 def test_run_of_breaths_with_the_sign_is_one_finding(kind: str) -> None:
     key, enough, less = SIGNS[kind]
@@ -89,10 +94,14 @@ def test_few_breaths_without_the_sign_do_not_end_a_run(kind: str) -> None:
     assert find_all(Seen(table(**{key: parted}), NO_EFFORTS, WHOLE)).height == 2
 
 
-@pytest.mark.parametrize(("passive", "confidence"), [(True, 0.9), (False, 0.6), (None, 0.6)])
-def test_intrinsic_peep_is_surer_on_passive_breaths(passive: bool | None, confidence: float) -> None:
-    found = find_all(Seen(table(intrinsic_peep_cmh2o=[3.0] * 8, passive=[passive] * 8), NO_EFFORTS, WHOLE))
-    assert found["confidence"].to_list() == [confidence]
+def test_a_sign_is_surer_the_further_beyond_its_limit_and_the_more_breaths_show_it() -> None:
+    def sure(trapped: float, breaths: int) -> float:
+        rows = table(intrinsic_peep_cmh2o=[trapped] * breaths, passive=[True] * breaths)
+        found = find_all(Seen(rows, NO_EFFORTS, WHOLE))
+        return float(found["confidence"][0])
+
+    assert 0.5 <= sure(2.1, 5) < sure(4.0, 20) < sure(6.0, 25) < 1
+    assert sure(6.0, 25) == sure(9.0, 60)
 
 
 def test_every_gap_is_a_finding_and_nothing_else_is() -> None:

@@ -12,10 +12,11 @@ import polars as pl
 import pytest
 
 from tests.unit.test_disagreement import breaths, efforts
-from tests.unit.test_findings import NO_EFFORTS, WHOLE, table
-from tidebench.findings import find_all
+from tests.unit.test_findings import NO_EFFORTS, WHOLE, by_rules, table
+from tidebench.findings.flat_line import still
 from tidebench.findings.flow_starvation import FALL
 from tidebench.findings.mechanics_change import BREATHS, SHARE, words_for
+from tidebench.findings.secretions import parabola
 from tidebench.findings.seen import Seen
 from tidebench.findings.trigger_delay import LONGEST_S
 from tidebench.inflations.lost import LEAST_S, ROOM
@@ -32,7 +33,7 @@ def of(kind: str, found: pl.DataFrame) -> list[dict[str, Any]]:
 @pytest.mark.parametrize(("leaving", "found"), [(5.0, 1), (4.9, 0)])
 def test_incomplete_expiration_is_a_tenth_of_peak_flow(leaving: float, found: int) -> None:
     rows = table(end_expiratory_flow_l_min=[leaving] * 8, peak_expiratory_flow_l_min=[50.0] * 8)
-    assert len(of("incomplete-expiration", find_all(Seen(rows, NO_EFFORTS, WHOLE)))) == found
+    assert len(of("incomplete-expiration", by_rules(Seen(rows, NO_EFFORTS, WHOLE)))) == found
 
 
 @pytest.mark.parametrize(
@@ -48,14 +49,14 @@ def test_over_assistance_is_support_with_next_to_no_effort(
     delivery: str, trigger: str, effort: float, found: int
 ) -> None:
     rows = table(effort_cmh2o=[effort] * 8).with_columns(delivery=pl.lit(delivery), trigger=pl.lit(trigger))
-    assert len(of("over-assistance", find_all(Seen(rows, NO_EFFORTS, WHOLE)))) == found
+    assert len(of("over-assistance", by_rules(Seen(rows, NO_EFFORTS, WHOLE)))) == found
 
 
 @pytest.mark.parametrize(("late", "found"), [(LONGEST_S + 0.01, 1), (LONGEST_S - 0.01, 0)])
 def test_trigger_delay_runs_from_onset_to_inflation(late: float, found: int) -> None:
     rows = breaths([3.0, 6.0, 9.0], ["patient"] * 3)
     seen = efforts((6.0 - late, 6.9, 0, "triggered"))
-    kinds = of("trigger-delay", find_all(Seen(rows, seen, WHOLE)))
+    kinds = of("trigger-delay", by_rules(Seen(rows, seen, WHOLE)))
     assert len(kinds) == found
     if found:
         assert kinds[0]["breath"] == 1
@@ -75,7 +76,7 @@ def volume_controlled(fall: float, passive: bool, flowing: int = 100) -> tuple[p
 
 def test_fall_to_a_plateau_is_no_flow_starvation() -> None:
     rows, recording = volume_controlled(3.0, passive=False, flowing=32)
-    assert not of("flow-starvation", find_all(Seen(rows, NO_EFFORTS, recording)))
+    assert not of("flow-starvation", by_rules(Seen(rows, NO_EFFORTS, recording)))
 
 
 @pytest.mark.parametrize(
@@ -83,7 +84,7 @@ def test_fall_to_a_plateau_is_no_flow_starvation() -> None:
 )
 def test_flow_starvation_is_a_fall_that_no_filling_lung_makes(fall: float, passive: bool, found: int) -> None:
     rows, recording = volume_controlled(fall, passive)
-    kinds = of("flow-starvation", find_all(Seen(rows, NO_EFFORTS, recording)))
+    kinds = of("flow-starvation", by_rules(Seen(rows, NO_EFFORTS, recording)))
     assert len(kinds) == found
     if found:
         assert kinds[0]["values"][0]["value"] == pytest.approx(fall, abs=0.35)  # smoothing rounds peak and trough
@@ -106,9 +107,11 @@ def test_a_quarter_at_the_same_peep_is_a_change_of_mechanics(
         compliance_ml_cmh2o=[40.0] * n + [compliance] * n,
         resistance_cmh2o_s_l=[10.0] * n + [resistance] * n,
         peep_cmh2o=[5.0] * n + [peep] * n,
+        peak_pressure_cmh2o=[5.0 + 400 / 40 + 10 * 0.5] * n + [peep + 400 / compliance + resistance * 0.5] * n,
+        vti_ml=[400.0] * 2 * n,
         passive=[True] * 2 * n,
     )
-    kinds = of("mechanics-change", find_all(Seen(rows, NO_EFFORTS, WHOLE)))
+    kinds = of("mechanics-change", by_rules(Seen(rows, NO_EFFORTS, WHOLE)))
     assert [kind["breath"] for kind in kinds] == [n] * found
 
 
@@ -126,7 +129,7 @@ def test_disconnection_is_lost_pressure_for_a_while(pressure: float, lasts: floa
     signal = np.full(1000, 6.0)
     signal[200 : 200 + round(lasts * RATE)] = pressure
     recording = Recording(RATE, {"airway_pressure": signal, "flow": np.zeros(1000)})
-    kinds = of("disconnection", find_all(Seen(table(peep_cmh2o=[6.0] * 3), NO_EFFORTS, recording)))
+    kinds = of("disconnection", by_rules(Seen(table(peep_cmh2o=[6.0] * 3), NO_EFFORTS, recording)))
     assert len(kinds) == found
     if found:
         assert (kinds[0]["start_s"], kinds[0]["end_s"]) == (2.0, 2.0 + lasts)
@@ -141,7 +144,7 @@ def test_disconnection_is_lost_pressure_for_a_while(pressure: float, lasts: floa
     ],
 )  # fmt: skip
 def test_stress_index_counts_where_neighbours_agree(kind: str, indices: list[float], found: int) -> None:
-    assert len(of(kind, find_all(Seen(table(stress_index=indices), NO_EFFORTS, WHOLE)))) == found
+    assert len(of(kind, by_rules(Seen(table(stress_index=indices), NO_EFFORTS, WHOLE)))) == found
 
 
 def expirations(fast: float, slow: float) -> tuple[pl.DataFrame, Recording]:
@@ -157,7 +160,7 @@ def expirations(fast: float, slow: float) -> tuple[pl.DataFrame, Recording]:
 @pytest.mark.parametrize(("fast", "slow", "found"), [(0.05, 0.005, 1), (0.01, 0.001, 0), (0.05, 0.05, 0)])
 def test_secretions_rattle_where_flow_is_fast(fast: float, slow: float, found: int) -> None:
     assert (
-        len(of("secretions", find_all(Seen(*(expirations(fast, slow)[0], NO_EFFORTS, expirations(fast, slow)[1])))))
+        len(of("secretions", by_rules(Seen(*(expirations(fast, slow)[0], NO_EFFORTS, expirations(fast, slow)[1])))))
         == found
     )
 
@@ -167,4 +170,34 @@ def test_a_sensor_at_the_end_of_its_range_is_found(limit: float, found: int) -> 
     rng = np.random.default_rng(6)
     signal = 15 + 12 * np.sin(np.arange(3000) / 40) + 0.2 * rng.standard_normal(3000)
     recording = Recording(RATE, {"airway_pressure": np.minimum(signal, limit), "flow": rng.standard_normal(3000)})
-    assert len(of("clipped-signal", find_all(Seen(table(leak_fraction=[0.0] * 3), NO_EFFORTS, recording)))) == found
+    assert len(of("clipped-signal", by_rules(Seen(table(leak_fraction=[0.0] * 3), NO_EFFORTS, recording)))) == found
+
+
+def test_a_parabola_is_fitted_with_the_weights_of_savitzky_and_golay() -> None:
+    """SciPy's savgol_coeffs of order 2 are the reference."""
+    from scipy.signal import savgol_coeffs
+
+    for half in (1, 2, 5, 10):
+        assert parabola(half) == pytest.approx(savgol_coeffs(2 * half + 1, 2))
+
+
+@pytest.mark.parametrize(("held_s", "others_s", "found"), [(6.1, 2.0, 1), (5.9, 2.0, 0), (2.1, 0.1, 1), (1.9, 0.1, 0)])
+def test_a_flat_line_is_three_times_as_long_as_the_channel_stands_still_otherwise(
+    held_s: float, others_s: float, found: int
+) -> None:
+    rng = np.random.default_rng(1)
+    pressure, flow = rng.normal(size=6000), np.sin(np.arange(6000) / 30)
+    for begin in (*range(0, 2000, 400), *range(4000, 6000, 400)):
+        pressure[begin : begin + round(100 * others_s)] = pressure[begin]
+    pressure[2500 : 2500 + round(100 * held_s)] = pressure[2500]
+    assert len(still(pressure, flow, 100.0)) == found
+
+
+def test_a_lung_whose_equation_was_solved_another_way_has_not_changed() -> None:
+    """Compliance and resistance both halve, and the same volume needs the same pressure."""
+    n = 2 * BREATHS
+    rows = table(
+        compliance_ml_cmh2o=[40.0] * n + [20.0] * n, resistance_cmh2o_s_l=[40.0] * n + [20.0] * n,
+        peep_cmh2o=[5.0] * 2 * n, peak_pressure_cmh2o=[35.0] * 2 * n, vti_ml=[400.0] * 2 * n, passive=[True] * 2 * n,
+    )  # fmt: skip
+    assert not of("mechanics-change", by_rules(Seen(rows, NO_EFFORTS, WHOLE)))

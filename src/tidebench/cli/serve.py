@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tidebench.cli.review import Switch
+from tidebench.cli.options import Switch
 
 PASSWORD = "TIDEBENCH_PASSWORD"
 

@@ -233,10 +233,13 @@ def in_time(stretch: Stretch) -> tuple[Stretch, float]:
 def delay_at_edges(stretch: Stretch) -> float:
     """By how much flow is recorded too early against pressure, s: the shift with which edges fit best.
 
-    It has to halve what edges leave without one; else, or within :data:`DELAY_STEP_S`, it is taken for none.
+    It has to halve what edges leave without one; else, or within :data:`DELAY_STEP_S`, it is taken for none. So is one
+    at the end of those tried: what fits ever better the further it is shifted is no delay.
     """
-    delays, left = left_by_delay(stretch, stretch.flow, LONGEST_DELAY_S)
+    delays, left = left_by_delay(stretch, stretch.flow, LONGEST_DELAY_S + DELAY_STEP_S)
     best = int(np.argmin(left))
+    if best in (0, len(left) - 1):
+        return 0.0
     telling = left[best] < TELLING * left[len(left) // 2] and abs(delays[best]) > 1.5 * DELAY_STEP_S
     return float(delays[best]) if telling else 0.0
 

@@ -93,7 +93,7 @@ RULES: dict[str, int] = {module.KIND: module.VERSION for module in MODULES}
 def find_all(seen: Seen) -> pl.DataFrame:
     """All findings of a recording as a table, in the order of time."""
     graded = graded_findings(seen)
-    found = graded if (seen.efforts["source"] == "oesophageal").any() else calibrated(graded)
+    found = calibrated(graded, oesophageal=bool((seen.efforts["source"] == "oesophageal").any()))
     return as_table(sorted(found, key=lambda finding: (finding.start_s, finding.kind)))
 
 

@@ -8,7 +8,8 @@ from functools import partial
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.limits import Limit
 from tidebench.quantities import quantity
@@ -22,7 +23,7 @@ PER_KG = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
 """A breath that is too small, or stacked on another, is no harm of its own: only what lies above is told of these."""
 OWN_KIND = ("stress_index", "effort_cmh2o", "intrinsic_peep_cmh2o", "leak_fraction")
 """Of what lies beyond these, a finding of its own speaks."""
-SURE = 0.9
+MUCH = 0.2  # of the limit, beyond it, from which on more says no more
 ABOUT = About(
     seen="At least 5 breaths in a row lie outside a limit for this patient: volume per kg, plateau and driving "
     "pressure, power, or what the house's policy names.",
@@ -49,10 +50,17 @@ def beyond(seen: Seen, limit: Limit) -> Sequence[Finding]:
     outside = [value > limit.high] if limit.high is not None else []
     outside += [value < limit.low] if limit.low is not None and limit.key not in PER_KG else []
     words = partial(told, limit)
+    bounds = [bound for bound in (limit.low, limit.high) if bound is not None]
+
+    def sure(run: pl.DataFrame) -> float:
+        middle = middle_of(run, limit.key)
+        bound = min(bounds, key=lambda one: abs(middle - one))
+        return graded(abs(middle / bound - 1) if bound else 0.0, MUCH, run.height)
+
     return [
         finding
         for test in outside
-        for finding in each_run(KIND, (RULE, VERSION), rows.filter(test), limit.key, SURE, words)
+        for finding in each_run(KIND, (RULE, VERSION), rows.filter(test), limit.key, sure, words)
     ]
 
 

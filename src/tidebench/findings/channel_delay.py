@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tidebench.findings.about import About
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
 from tidebench.findings.whole import of_breaths
 from tidebench.quantities import quantity
@@ -14,7 +15,9 @@ from tidebench.records import Finding
 
 KIND = "channel-delay"
 RULE = "shift with which edges fit best"
-VERSION = 1
+VERSION = 2
+
+LEAST_S, MUCH_S = 0.01, 0.02  # and the margin from which on more says no more
 
 ABOUT = About(
     seen="At the edges of inflations flow follows pressure, or goes before it, by 10 ms or more: shifting it halves "
@@ -33,4 +36,4 @@ def find(seen: Seen) -> Sequence[Finding]:
         return []
     of = quantity("channel_delay_s")
     words = f"Flow is recorded {of.text(abs(late_s))} {'after' if late_s > 0 else 'before'} pressure."
-    return [of_breaths(KIND, (RULE, VERSION), seen, 0.9, words, (of.key, late_s))]
+    return [of_breaths(KIND, (RULE, VERSION), seen, graded(abs(late_s) - LEAST_S, MUCH_S), words, (of.key, late_s))]

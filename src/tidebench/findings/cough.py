@@ -8,14 +8,18 @@ import numpy as np
 
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
-from tidebench.inflations.pushes import find_pushes
+from tidebench.inflations.pushes import RENEWED, find_pushes
 from tidebench.quantities import quantity
 from tidebench.records import Finding
 
 KIND = "cough"
 RULE = "expiratory flow renewed, or beyond a full lung's"
-VERSION = 1
+VERSION = 2
+
+LEAVES = 0.1  # of the usual flow: where less leaves by the gauge, what is a push is not known
+MUCH = 3.0  # times the usual peak beyond the least, from which on more says no more
 
 ABOUT = About(
     seen="Peak expiratory flow is more than 2.5 times the usual; or flow has had its peak, has died away below 0.4 of "
@@ -34,8 +38,12 @@ def find(seen: Seen) -> Sequence[Finding]:
     at, usual = find_pushes(flow, rate, turn, end)
     of = quantity("peak_expiratory_flow_l_min")
     found = []
-    for k in np.flatnonzero(at >= 0).tolist():
+    drive = seen.known.column("drive")
+    leaves = usual > (LEAVES * np.median(drive) if len(drive) else 0.0)
+    for k in np.flatnonzero((at >= 0) & leaves).tolist():
         out = -60 * float(flow[at[k]])
-        words = f"Gas is driven out at {of.text(out)}; the usual peak is {of.text(60 * float(usual[k]))}."
-        found.append(at_breath(KIND, (RULE, VERSION), seen, k, 0.8, words, (of.key, out)))
+        most = 60 * float(usual[k])
+        words = f"Gas is driven out at {of.text(out)}; the usual peak is {of.text(most)}."
+        sure = graded(out / most - RENEWED, MUCH)
+        found.append(at_breath(KIND, (RULE, VERSION), seen, k, sure, words, (of.key, out)))
     return found

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tidebench.findings.about import PRACTICE, About
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
-from tidebench.inflations.lost import lost_pressure
+from tidebench.inflations.lost import LEAST_S, lost_pressure
 from tidebench.quantities import quantity
 from tidebench.records import Finding
 
 KIND = "disconnection"
 RULE = "pressure of the room under PEEP"
-VERSION = 2
+VERSION = 3
+
+MUCH_S = 5.0  # beyond the least, from which on more says no more
 
 ABOUT = About(
     seen="For 1.5 s or longer airway pressure is that of the room, within 2 cmH2O, while before and after 4 cmH2O or "
@@ -26,14 +29,14 @@ ABOUT = About(
 def find(seen: Seen) -> Sequence[Finding]:
     """Every stretch of lost pressure."""
     rate = seen.recording.rate_hz
-    first, last = lost_pressure(seen.recording["airway_pressure"], rate)
+    first, last = lost_pressure(seen.recording["airway_pressure"], seen.recording["flow"], rate)
     return [
         Finding(
             kind=KIND,
             breath=None,
             start_s=float(a),
             end_s=float(b),
-            confidence=0.8,
+            confidence=graded(float(b - a) - LEAST_S, MUCH_S),
             evidence=f"Airway pressure was next to nothing for {quantity('duration_s').text(b - a)}.",
             rule=RULE,
             rule_version=VERSION,

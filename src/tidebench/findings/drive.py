@@ -8,6 +8,7 @@ import polars as pl
 
 from tidebench.findings.runs import each_run
 from tidebench.findings.seen import Seen
+from tidebench.inflations.holds import LEAST_HOLD_S
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Hold
 
@@ -16,10 +17,20 @@ LOW, HIGH = 1.0, 4.0
 2020;201:1086; authors differ between 3.5 and 4.0).
 """
 KEYS = ("p01_cmh2o", "occlusion_effort_cmh2o", "dynamic_transpulmonary_pressure_cmh2o", "occlusion_swing_cmh2o")
-SURE_OF_ONE, SURE_OF_SOME = 0.6, 0.7  # single occlusions vary from one to the next
+LEAST_S = LEAST_HOLD_S
+"""From which on a closed airway is an occlusion that somebody made; shorter ones are trigger phases, which count when
+breath after breath shows the same."""
+SURE_OF_SOME = 0.7
 
 
-def in_occlusions(kind: str, version: int, seen: Seen, shows: Callable[[Hold], bool]) -> Sequence[Finding]:
+def in_occlusions(
+    kind: str,
+    version: int,
+    seen: Seen,
+    shows: Callable[[Hold], bool],
+    sure: Callable[[Hold], float],
+    rule: str = "occlusion",
+) -> Sequence[Finding]:
     """A finding for each occlusion that shows it."""
     return [
         Finding(
@@ -27,14 +38,14 @@ def in_occlusions(kind: str, version: int, seen: Seen, shows: Callable[[Hold], b
             breath=hold.breath,
             start_s=hold.at_s - hold.duration_s,
             end_s=hold.at_s,
-            confidence=SURE_OF_ONE,
+            confidence=sure(hold),
             evidence=f"Against the closed airway {_told(hold)}.",
-            rule="occlusion",
+            rule=rule,
             rule_version=version,
             values=tuple((key, value) for key in KEYS if (value := getattr(hold, key)) is not None),
         )
         for hold in seen.known.holds
-        if shows(hold)
+        if hold.duration_s >= LEAST_S and shows(hold)
     ]
 
 

@@ -7,27 +7,28 @@ from memory). A lung whose expiration is only slow is raised by as much as PEEP 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
-
-import numpy as np
+from collections.abc import Mapping, Sequence
 
 from tidebench.findings.about import About
-from tidebench.findings.seen import Seen, Times
+from tidebench.findings.grades import graded
+from tidebench.findings.incomplete_expiration import SHARE
+from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
-from tidebench.records import Finding, Step
-from tidebench.steps import around
+from tidebench.records import Finding, Spread, Step
 
 KIND = "expiratory-flow-limitation"
 RULE = "total PEEP that does not follow PEEP"
-VERSION = 1
+VERSION = 2
 
 LEAST_STEP, TRAPPED = 1.5, 2.0  # cmH2O of PEEP, of intrinsic PEEP at the lower level
 FOLLOWS = 0.5  # of the step: a lung without limitation follows nearly whole
 ALIKE = 0.15  # volume and rate before and after
+STEADY = 0.5  # of the step: by which peak pressure may vary where it stands for total PEEP
+Pairs = Mapping[str, tuple[Spread, Spread]]
 ABOUT = About(
     seen="PEEP is changed by 1.5 cmH2O or more, volume and rate are not; at its lower level 2 cmH2O or more are "
-    "trapped, and total PEEP follows by less than half of the step.",
+    "trapped, and total PEEP follows by less than half of the step. Where total PEEP can't be told, peak pressure "
+    "of steady breaths stands for it, and a tenth of peak expiratory flow that is left at the end for what is trapped.",
     source="Tobin and Lodato, Chest 1989;96:449 (from memory); limits: this house's",
     behind="Small airways that close in expiration: obstructive lungs, obesity, age, lying flat.",
     further="Whether PEEP below what is trapped eases triggering; expiratory time; posture. Without a change of PEEP "
@@ -37,48 +38,27 @@ ABOUT = About(
 
 def find(seen: Seen) -> Sequence[Finding]:
     """Every change of PEEP that total PEEP did not follow."""
-    return [finding for step in seen.known.steps for finding in limited(step, seen)]
+    return [finding for step in seen.known.steps for finding in limited(step)]
 
 
-class Followed(NamedTuple):
-    """PEEP and total PEEP before and after a step, what was trapped at the lower PEEP, and the share that followed."""
-
-    peep: tuple[float, float]
-    total_peep: tuple[float, float]
-    trapped: float
-    share: float
-
-
-def followed(step: Step, start_s: Times, end_s: Times, recoil: Times) -> Followed | None:
-    """How total PEEP followed a change of PEEP at like volume and rate; None where the step does not tell.
-
-    ``recoil`` (breaths,) is its estimate, also where total PEEP can't be told: what is amiss with that is in both.
-    """
-    told = step.quantities
-    if not {"peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys() or not len(recoil):
-        return None
-    low, high = (spread.median for spread in told["peep_cmh2o"])
-    known = [recoil[side][np.isfinite(recoil[side])] for side in around(start_s, end_s, step.at_s, -np.inf, np.inf)]
-    if not all(len(part) for part in known):
-        return None
-    total_before, total_after = (float(np.median(part)) for part in known)
-    moved = high - low
-    trapped = (total_before - low) if moved > 0 else (total_after - high)
-    alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))
-    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED:
-        return None
-    return Followed((low, high), (total_before, total_after), trapped, (total_after - total_before) / moved)
-
-
-def limited(step: Step, known: Seen) -> Sequence[Finding]:
+def limited(step: Step) -> Sequence[Finding]:
     """The finding of one step, if it is one."""
-    seen = followed(step, known.start, known.end, known.known.column("recoil"))
-    if seen is None or seen.share >= FOLLOWS:
+    told = step.quantities
+    if not {"peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys():
         return []
-    of = quantity("total_peep_cmh2o")
+    key = next((key for key in ("total_peep_cmh2o", "peak_pressure_cmh2o") if key in told), "")
+    alike = ("vti_ml", "rate_per_min", *(("peak_inspiratory_flow_l_min",) if key == "peak_pressure_cmh2o" else ()))
+    if not key or any(one not in told or abs(change(told[one]) - 1) > ALIKE for one in alike):
+        return []
+    (low, high), (before, after) = (tuple(spread.median for spread in told[name]) for name in ("peep_cmh2o", key))
+    moved, followed = high - low, after - before
+    trapped = trapped_at_lower(told, key, moved)
+    if abs(moved) < LEAST_STEP or trapped is None or followed / moved >= FOLLOWS:
+        return []
+    of = quantity(key)
     words = (
-        f"PEEP went from {of.text(seen.peep[0])} to {of.text(seen.peep[1])}, total PEEP from "
-        f"{of.text(seen.total_peep[0])} to {of.text(seen.total_peep[1])}, at the same volume and rate."
+        f"PEEP went from {of.text(low)} to {of.text(high)}, {of.label} from {of.text(before)} to {of.text(after)}, at "
+        "the same volume and rate."
     )
     return [
         Finding(
@@ -86,10 +66,33 @@ def limited(step: Step, known: Seen) -> Sequence[Finding]:
             breath=None,
             start_s=step.at_s,
             end_s=step.at_s,
-            confidence=0.8,
+            confidence=graded(FOLLOWS - followed / moved, FOLLOWS),
             evidence=words,
             rule=RULE,
             rule_version=VERSION,
-            values=(("intrinsic_peep_cmh2o", seen.trapped),),
+            values=trapped,
         )
     ]
+
+
+def change(pair: tuple[Spread, Spread]) -> float:
+    """What it is after, against before; NaN of nothing."""
+    before, after = (spread.median for spread in pair)
+    return after / before if before else float("nan")
+
+
+def trapped_at_lower(told: Pairs, key: str, moved: float) -> tuple[tuple[str, float], ...] | None:
+    """What shows that gas is trapped at the lower level, as values; None where nothing does.
+
+    Total PEEP says it itself. Where it is not known, peak pressure of steady breaths stands for it, and flow that is
+    left at the end of expiration says that gas is trapped; without, a lung that PEEP opens would look alike.
+    """
+    lower = 0 if moved > 0 else 1
+    if key == "total_peep_cmh2o":
+        trapped = told[key][lower].median - told["peep_cmh2o"][lower].median
+        return (("intrinsic_peep_cmh2o", trapped),) if trapped >= TRAPPED else None
+    steady = all(spread.p95 - spread.p05 <= STEADY * abs(moved) for spread in told[key])
+    if not steady or not {"end_expiratory_flow_l_min", "peak_expiratory_flow_l_min"} <= told.keys():
+        return None
+    left, most = (told[name][lower].median for name in ("end_expiratory_flow_l_min", "peak_expiratory_flow_l_min"))
+    return (("end_expiratory_flow_l_min", left),) if left >= SHARE * abs(most) else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from tidebench.findings.about import About
 from tidebench.findings.seen import Flags, Seen, Times
@@ -13,14 +14,18 @@ from tidebench.records import Finding
 
 KIND = "flat-line"
 RULE = "one value while the other channel moves"
-VERSION = 1
+VERSION = 2
 
 LEAST_S = 2.0
+TIMES, LONG = 3.0, 0.9
+"""A recorder with large digits holds values too: a flat line is three times as long as nine tenths of the time that the
+channel otherwise stands still (this house's choice)."""
 MOVES = 0.2  # of the other channel's range over the recording
 CHANNELS = (("airway_pressure", "flow", "Airway pressure"), ("flow", "airway_pressure", "Flow"))
 ABOUT = About(
     seen="A channel holds one value to the last digit for 2 s or longer, while the other one moves by a fifth of its "
-    "range. Lungs that rest keep both still.",
+    "range. Lungs that rest keep both still, and a "
+    "recorder with large digits holds values often.",
     source="by mechanism: this house's",
     behind="A sensor or a line that is off, blocked or kinked; a recorder that repeats the last value.",
     further="Sensor, line and plug; nothing is to be read from the breaths meanwhile.",
@@ -53,9 +58,20 @@ def still(x: Times, other: Times, rate_hz: float) -> list[tuple[float, float]]:
     """Where ``x`` holds a value and ``other`` does not, s."""
     same: Flags = np.concatenate([[False], np.diff(x) == 0, [False]])
     edges = np.flatnonzero(np.diff(same.astype(np.int8)))
+    stands = edges.reshape(-1, 2)
+    lasts = np.diff(stands).ravel() + 1
     enough = MOVES * float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else np.inf
-    return [
-        (first / rate_hz, (last + 1) / rate_hz)
-        for first, last in edges.reshape(-1, 2).tolist()
-        if last + 1 - first >= LEAST_S * rate_hz and enough > 0 and np.ptp(other[first : last + 1]) > enough
-    ]
+    found = []
+    for k, (first, last) in enumerate(stands.tolist()):
+        least = max(LEAST_S * rate_hz, TIMES * usual(np.delete(lasts, k))) if lasts[k] >= LEAST_S * rate_hz else np.inf
+        if lasts[k] >= least and enough > 0 and np.ptp(other[first : last + 1]) > enough:
+            found.append((first / rate_hz, (last + 1) / rate_hz))
+    return found
+
+
+def usual(lasts: npt.NDArray[np.int64]) -> float:
+    """How long a channel stands still at most for nine tenths of the time that it does, samples."""
+    if not len(lasts):
+        return 0.0
+    ordered = np.sort(lasts)
+    return float(ordered[np.searchsorted(np.cumsum(ordered), LONG * ordered.sum())])

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import PRACTICE, About
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -16,7 +17,7 @@ KIND = "incomplete-expiration"
 RULE = "flow at the end of expiration"
 VERSION = 1
 
-SHARE = 0.1  # of peak expiratory flow
+SHARE, MUCH = 0.1, 0.3  # of peak expiratory flow, and the margin from which on more says no more
 ABOUT = About(
     seen="At least 5 breaths in a row begin while a tenth or more of peak expiratory flow still leaves the lung.",
     source=PRACTICE,
@@ -31,8 +32,10 @@ def find(seen: Seen) -> Sequence[Finding]:
     return each_run(
         KIND,
         (RULE, VERSION),
-        seen.breaths.filter(pl.col(key) >= SHARE * pl.col("peak_expiratory_flow_l_min").abs()),
+        seen.breaths.with_columns(share=pl.col(key) / pl.col("peak_expiratory_flow_l_min").abs()).filter(
+            pl.col("share") >= SHARE
+        ),
         key,
-        0.8,
+        lambda run: graded(middle_of(run, "share") - SHARE, MUCH, run.height),
         lambda n, middle: f"{n} breaths in a row begin while {quantity(key).text(middle)} still leave the lung.",
     )

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -22,7 +23,7 @@ ABOUT = About(
     further="Flow before the next breath; a hold at the end of expiration.",
 )
 
-LEAST = 2.0  # cmH2O (common practice, no source)
+LEAST, MUCH = 2.0, 4.0  # cmH2O (common practice, no source), and the margin from which on more says no more
 
 
 def find(seen: Seen) -> Sequence[Finding]:
@@ -33,7 +34,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         (RULE, VERSION),
         seen.breaths.filter(pl.col(key) >= LEAST),
         key,
-        lambda run: 0.9 if run["passive"].fill_null(value=False).all() else 0.6,
+        lambda run: graded(middle_of(run, key) - LEAST, MUCH, run.height),
         lambda n, middle: (
             f"{n} breaths in a row begin with {quantity(key).text(middle)} of pressure above PEEP still in the lung."
         ),

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
@@ -21,7 +22,8 @@ ABOUT = About(
     further="The ventilator's own leak check; exhaled volumes with care.",
 )
 
-LEAST = 0.10  # of the inhaled volume (common practice, no source)
+LEAST, MUCH = 0.10, 0.3
+"""Of the inhaled volume (common practice, no source), and the margin from which on more says no more."""
 
 
 def find(seen: Seen) -> Sequence[Finding]:
@@ -31,6 +33,6 @@ def find(seen: Seen) -> Sequence[Finding]:
         (RULE, VERSION),
         seen.breaths.filter(pl.col("leak_fraction") >= LEAST),
         "leak_fraction",
-        0.9,
+        lambda run: graded(middle_of(run, "leak_fraction") - LEAST, MUCH, run.height),
         lambda n, middle: f"Over {n} breaths {100 * middle:.0f} % of the inhaled volume does not return.",
     )

@@ -9,19 +9,21 @@ import polars as pl
 
 from tidebench.findings.about import PRACTICE, About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Flags, Seen, Times
 from tidebench.records import Finding
 
 KIND = "obstruction"
 RULE = "flow for pressure, three breaths against the five before"
-VERSION = 1
+VERSION = 2
 
-AFTER, BEFORE, WIDER = 3, 5, 10
+AFTER, AFTER_EFFORTS, BEFORE, WIDER = 3, 5, 5, 10
 TIMES = 2.0
-SURE = {True: 0.8, False: 0.55}  # on passive breaths, on others
+TIGHT = 0.2  # of the inhaled volume: where more leaks, less goes in as soon as less leaks
 ABOUT = About(
-    seen="For the same pressure above PEEP half as much goes in, or less, over 3 breaths (flow and volume, their "
-    "geometric mean): of passive breaths than the median of the 5 before, of others than the least of the 10 before.",
+    seen="For the same pressure above PEEP half as much goes in, or less (flow and volume, their geometric mean): into "
+    "3 passive breaths than the median of the 5 before, into 5 others than the least of the 10 before. None where a "
+    "fifth or more leaks.",
     source=f"{PRACTICE}; limits set on virtual patients without obstruction",
     behind="A kinked, bitten or blocked tube, a plug, water, severe bronchospasm; one-sided intubation.",
     further="Can the patient be ventilated by hand; does a suction catheter pass; the patient's chest.",
@@ -33,7 +35,13 @@ def find(seen: Seen) -> Sequence[Finding]:
     above = pl.col("peak_pressure_cmh2o") - pl.col("peep_cmh2o")
     told = seen.breaths.with_columns(
         by_flow=above / pl.col("peak_inspiratory_flow_l_min"), by_volume=above / pl.col("vti_measured_ml")
-    ).filter((above > 0) & (pl.col("by_flow") > 0) & (pl.col("by_volume") > 0) & pl.col("by_flow").is_finite())
+    ).filter(
+        (above > 0)
+        & (pl.col("by_flow") > 0)
+        & (pl.col("by_volume") > 0)
+        & pl.col("by_flow").is_finite()
+        & (pl.col("leak_fraction").fill_null(0.0) < TIGHT)
+    )
     if told.height < AFTER + BEFORE:
         return []
     passive = told["passive"].fill_null(value=False).to_numpy()
@@ -46,7 +54,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         times = float(np.max(lasting[beyond[0] : k + AFTER]))
         words = f"Inflations meet {times:.1f} times the opposition of those before."
         value = ("opposition_ratio", times)
-        found.append(at_breath(KIND, (RULE, VERSION), seen, at, SURE[bool(passive[k])], words, value))
+        found.append(at_breath(KIND, (RULE, VERSION), seen, at, graded(times - TIMES, TIMES), words, value))
         lasting[: k + BEFORE + 1] = 0.0
     return found
 
@@ -58,7 +66,8 @@ def against_before(told: pl.DataFrame, passive: Flags) -> tuple[Times, Times]:
         usual = told[key].rolling_median(BEFORE).shift(1).to_numpy()
         most = told[key].rolling_max(WIDER, min_samples=BEFORE).shift(1).to_numpy()
         before = np.where(passive, usual, most)
-        after = told[key].reverse().rolling_median(AFTER).reverse().to_numpy()
+        soon, later = (told[key].reverse().rolling_median(n).reverse().to_numpy() for n in (AFTER, AFTER_EFFORTS))
+        after = np.where(passive, soon, later)
         single *= np.sqrt(np.nan_to_num(told[key].to_numpy() / before))
         lasting *= np.sqrt(np.nan_to_num(after / before))
     return single, lasting

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -35,6 +36,6 @@ def find(seen: Seen) -> Sequence[Finding]:
             (pl.col("delivery") == "pressure-support") & (pl.col("trigger") == "patient") & (pl.col(key) < LEAST)
         ),
         key,
-        0.6,
+        lambda run: graded(LEAST - middle_of(run, key), LEAST, run.height),
         lambda n, middle: f"In {n} supported breaths in a row the effort is {quantity(key).text(middle)}.",
     )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tidebench.findings.about import About
-from tidebench.findings.runs import among_neighbours, each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import among_neighbours, each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -14,7 +15,7 @@ KIND = "overdistension"
 RULE = "stress index above its range"
 VERSION = 2
 
-ABOVE = 1.1
+ABOVE, MUCH = 1.1, 0.4
 MOSTLY = 0.75  # of neighbouring breaths must lie above
 ABOUT = About(
     seen="Over at least 5 passive breaths with constant flow three quarters of stress indices exceed 1.1: compliance "
@@ -33,7 +34,7 @@ def find(seen: Seen) -> Sequence[Finding]:
         (RULE, VERSION),
         seen.breaths.filter(among_neighbours(key, 1 - MOSTLY) > ABOVE),
         key,
-        0.8,
+        lambda run: graded(middle_of(run, key) - ABOVE, MUCH, run.height),
         lambda n, middle: (
             f"Over {n} breaths pressure bends upwards at constant flow: stress index {quantity(key).text(middle)}."
         ),

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import polars as pl
+
 from tidebench.findings.about import About
-from tidebench.findings.runs import among_neighbours, each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.incomplete_expiration import SHARE
+from tidebench.findings.runs import among_neighbours, each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -14,7 +18,8 @@ KIND = "recruitment"
 RULE = "stress index below its range"
 VERSION = 2
 
-BELOW = 0.9
+BELOW, MUCH = 0.9, 0.3
+UNEVEN = 0.45  # off the grade where expiration is incomplete
 MOSTLY = 0.75  # of neighbouring breaths must lie below
 ABOUT = About(
     seen="Over at least 5 passive breaths with constant flow three in four stress indices are below 0.9: compliance "
@@ -33,8 +38,16 @@ def find(seen: Seen) -> Sequence[Finding]:
         (RULE, VERSION),
         seen.breaths.filter(among_neighbours(key, MOSTLY) < BELOW),
         key,
-        0.7,
+        sure,
         lambda n, middle: (
             f"Over {n} breaths pressure bends downwards at constant flow: stress index {quantity(key).text(middle)}."
         ),
     )
+
+
+def sure(run: pl.DataFrame) -> float:
+    """The grade of a run: parts that have not emptied fill unequally, and bend pressure down without any opening."""
+    leaving = run["end_expiratory_flow_l_min"] / run["peak_expiratory_flow_l_min"].abs()
+    middle = leaving.median()
+    emptied = isinstance(middle, float) and middle < SHARE
+    return graded(BELOW - middle_of(run, "stress_index"), MUCH, run.height) - (0.0 if emptied else UNEVEN)

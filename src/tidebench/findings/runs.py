@@ -58,3 +58,9 @@ def each_run(
         )
         for run, middle in runs(breaths, key)
     ]
+
+
+def middle_of(run: pl.DataFrame, key: str) -> float:
+    """The median of a quantity over a run; NaN where it has none."""
+    middle = run[key].median()
+    return float(middle) if isinstance(middle, float) else float("nan")

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.findings.about import About
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Flags, Seen, Times
 from tidebench.kernels import kernel
 from tidebench.records import Finding
@@ -16,16 +17,18 @@ Indices = npt.NDArray[np.int64]
 
 KIND = "secretions"
 RULE = "roughness of flow that grows with flow"
-VERSION = 1
+VERSION = 2
 
 FAST, SLOW = 0.5, 0.12  # of the breath's peak expiratory flow
 TIMES = 3.0  # rougher where flow is fast
-SHARE = 0.02  # of peak expiratory flow
+SHARE, MUCH = 0.02, 0.1  # of peak expiratory flow; from which on more says no more
 PART = 0.3  # of the breaths
 CLEAR_S, FEWEST = 0.1, 8  # from turn and end, samples of either
-SMOOTH_S = 0.1  # above its frequencies air rattles, the lung does not
+SMOOTH_S = 0.1
+"""Above its frequencies air rattles, the lung does not; a parabola follows the bend of small lungs, which empty within
+so short a time."""
 ABOUT = About(
-    seen="In three of ten breaths or more, expiratory flow strays from its mean over a tenth of a second three "
+    seen="In three of ten breaths or more, expiratory flow strays from a parabola over a tenth of a second three "
     "times as much where it is fast as where it is slow, and by 2 % of its peak or more.",
     source="by mechanism: this house's; a saw-toothed flow is the usual sign (common practice)",
     behind="Secretions in the airway or tube, water in the tubing.",
@@ -46,7 +49,7 @@ def find(seen: Seen) -> Sequence[Finding]:
             breath=int(rows["breath"][0]),
             start_s=float(rows["start_s"][0]),
             end_s=float(rows["end_s"][-1]),
-            confidence=0.7,
+            confidence=graded(share - SHARE, MUCH - SHARE),
             evidence=f"In {rows.height} of {seen.breaths.height} breaths fast expiratory flow rattles by "
             f"{100 * share:.1f} % of its peak, slow flow does not.",
             rule=RULE,
@@ -59,11 +62,21 @@ def find(seen: Seen) -> Sequence[Finding]:
 def rattles(seen: Seen) -> tuple[Flags, Times]:
     """Which breaths rattle, and by which share of peak expiratory flow, shape (n,)."""
     rate, flow = seen.recording.rate_hz, seen.recording["flow"]
-    width = max(3, round(SMOOTH_S * rate))
-    left = flow - np.convolve(flow, np.full(width, 1 / width), "same")
+    width = max(5, round(SMOOTH_S * rate))
+    left = flow - np.convolve(flow, parabola(width // 2), "same")
     begins, ends = (np.nan_to_num(rate * times) for times in (seen.turn + CLEAR_S, seen.end - CLEAR_S))
     quick, quiet = roughness(flow, left, begins.round().astype(np.int64), ends.round().astype(np.int64))
     return (quick > TIMES * quiet) & (quick > SHARE), quick
+
+
+def parabola(half: int) -> Times:
+    """Weights with which a parabola is fitted to a sample and ``half`` samples on either side, shape (2·half + 1,).
+
+    Savitzky and Golay, Anal Chem 1964;36:1627, in closed form.
+    """
+    i, m = np.arange(-half, half + 1), half
+    weights = 3.0 * (3 * m * m + 3 * m - 1 - 5 * i * i) / ((2 * m - 1) * (2 * m + 1) * (2 * m + 3))
+    return np.asarray(weights, np.float64)
 
 
 @kernel

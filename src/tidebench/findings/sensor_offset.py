@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tidebench.findings.about import About
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
 from tidebench.findings.whole import of_breaths
 from tidebench.quantities import quantity
@@ -34,6 +35,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     middle = float(np.median(offset))
     if abs(middle) < SHARE * float(np.median(drive)):
         return []
+    sure = graded(-middle / float(np.median(drive)), SHARE)
     of = quantity("flow_offset_l_min")
     words = f"Where there is no flow the sensor reads {of.text(60 * middle)}."
-    return [of_breaths(KIND, (RULE, VERSION), seen, 0.8, words, (of.key, 60 * middle))]
+    return [of_breaths(KIND, (RULE, VERSION), seen, sure, words, (of.key, 60 * middle))]

@@ -8,16 +8,17 @@ import polars as pl
 
 from tidebench.findings.about import About
 from tidebench.findings.drive import HIGH, in_occlusions, in_trigger_phases
-from tidebench.findings.runs import each_run
+from tidebench.findings.grades import graded
+from tidebench.findings.runs import each_run, middle_of
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding, Hold
 
 KIND = "strong-effort"
 RULE = "large muscle pressure"
-VERSION = 2
+VERSION = 3
 
-MOST = 15.0  # cmH2O
+MOST, MUCH = 15.0, 10.0  # cmH2O, and the margin from which on more says no more
 ACROSS = 17.0  # cmH2O across the lung
 ABOUT = About(
     seen="At least 5 breaths in a row with an effort of 15 cmH2O or more; or an occlusion with P0.1 above 4 cmH2O, or "
@@ -39,15 +40,31 @@ def find(seen: Seen) -> Sequence[Finding]:
             (RULE, VERSION),
             seen.breaths.filter(pl.col(key) >= MOST),
             key,
-            0.7,
+            lambda run: graded(middle_of(run, key) - MOST, MUCH, run.height),
             lambda n, middle: f"In {n} breaths in a row the effort is {quantity(key).text(middle)}.",
         ),
-        *in_occlusions(KIND, VERSION, seen, strong),
+        *in_occlusions(KIND, VERSION, seen, pulled, sure),
+        *in_occlusions(KIND, VERSION, seen, stretched, sure_of_swing, "swing across the lung in an occlusion"),
         *in_trigger_phases(KIND, VERSION, seen, pl.col("p01_cmh2o") > HIGH),
     ]
 
 
-def strong(hold: Hold) -> bool:
-    """True where an occlusion shows a strong effort."""
+def pulled(hold: Hold) -> bool:
+    """True where drive or effort in an occlusion is high."""
+    return (hold.p01_cmh2o or 0.0) > HIGH or (hold.occlusion_effort_cmh2o or 0.0) >= MOST
+
+
+def stretched(hold: Hold) -> bool:
+    """True where the swing across the lung alone is high: peak pressure is in it, and with it what resistance takes."""
+    return not pulled(hold) and (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS
+
+
+def sure(hold: Hold) -> float:
+    """The grade of drive and effort in an occlusion."""
     drive, effort = hold.p01_cmh2o or 0.0, hold.occlusion_effort_cmh2o or 0.0
-    return drive > HIGH or effort >= MOST or (hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) > ACROSS
+    return graded(max(drive / HIGH, effort / MOST) - 1.0, 0.5)
+
+
+def sure_of_swing(hold: Hold) -> float:
+    """The grade of the swing across the lung in an occlusion."""
+    return graded((hold.dynamic_transpulmonary_pressure_cmh2o or 0.0) - ACROSS, MUCH)

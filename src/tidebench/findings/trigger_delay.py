@@ -8,6 +8,7 @@ import numpy as np
 
 from tidebench.findings.about import About
 from tidebench.findings.breaths import at_breath
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
 from tidebench.quantities import quantity
 from tidebench.records import Finding
@@ -17,7 +18,8 @@ RULE = "time from onset to inflation"
 VERSION = 1
 
 LONGEST_S = 0.3
-BY_AIRWAY, BY_OESOPHAGUS = 0.5, 0.9
+MUCH_S, BY_OESOPHAGUS = 0.5, 0.9
+"""By the airway a longer delay is less sure: most often something else was taken for the onset of the effort."""
 ABOUT = About(
     seen="An effort that triggers begins 0.3 s or more before its inflation. From the airway alone the "
     "onset is told to a tenth of a second or two.",
@@ -34,7 +36,8 @@ def find(seen: Seen) -> Sequence[Finding]:
         effort = int(seen.under_way[at])
         late = float(seen.start[at] - seen.onset[effort])
         if late >= LONGEST_S:
-            sure = BY_AIRWAY if seen.efforts["source"][effort] == "airway" else BY_OESOPHAGUS
+            by_airway = seen.efforts["source"][effort] == "airway"
+            sure = graded(LONGEST_S + MUCH_S - late, MUCH_S) if by_airway else BY_OESOPHAGUS
             words = f"The inflation came {quantity('trigger_delay_s').text(late)} after the effort began."
             found.append(at_breath(KIND, (RULE, VERSION), seen, at, sure, words, ("trigger_delay_s", late)))
     return found

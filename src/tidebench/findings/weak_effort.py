@@ -8,8 +8,9 @@ import polars as pl
 
 from tidebench.findings.about import About
 from tidebench.findings.drive import LOW, in_occlusions, in_trigger_phases
+from tidebench.findings.grades import graded
 from tidebench.findings.seen import Seen
-from tidebench.records import Finding
+from tidebench.records import Finding, Hold
 
 KIND = "weak-effort"
 VERSION = 1
@@ -27,6 +28,11 @@ ABOUT = About(
 def find(seen: Seen) -> Sequence[Finding]:
     """Occlusions and trigger phases with a small P0.1."""
     return [
-        *in_occlusions(KIND, VERSION, seen, lambda hold: hold.p01_cmh2o is not None and hold.p01_cmh2o <= LOW),
+        *in_occlusions(KIND, VERSION, seen, lambda hold: hold.p01_cmh2o is not None and hold.p01_cmh2o <= LOW, weak),
         *in_trigger_phases(KIND, VERSION, seen, pl.col("p01_cmh2o") <= LOW),
     ]
+
+
+def weak(hold: Hold) -> float:
+    """The grade of an occlusion: the further below the limit, the surer."""
+    return graded(LOW - (hold.p01_cmh2o or 0.0), LOW)

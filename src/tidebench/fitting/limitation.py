@@ -12,14 +12,16 @@ Chest 1989;96:449; from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from tidebench.findings.expiratory_flow_limitation import ALIKE, FOLLOWS, LEAST_STEP, followed
+from tidebench.findings.expiratory_flow_limitation import ALIKE, FOLLOWS, LEAST_STEP, TRAPPED
 from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, Mechanics
 from tidebench.fitting.records import Samples
 from tidebench.fitting.window import Window
 from tidebench.records import Step
+from tidebench.steps import around
 
 NARROW = 1.5
 """Expiratory over inspiratory resistance from where on a limit may be behind it (open population)."""
@@ -99,6 +101,36 @@ def limitation_of(window: Window, mechanics: Mechanics) -> Limitation | None:
         return None
     total = max(total, peep + LEAST_TRAPPED, (unfelt or 0.0) + inspiration * max(leaving, 0.0) / 60)
     return Limitation(share, why, peep, total, total + elastance * volume / 1000, seconds)
+
+
+class Followed(NamedTuple):
+    """PEEP and total PEEP before and after a step, what was trapped at the lower PEEP, and the share that followed."""
+
+    peep: tuple[float, float]
+    total_peep: tuple[float, float]
+    trapped: float
+    share: float
+
+
+def followed(step: Step, start_s: Samples, end_s: Samples, recoil: Samples) -> Followed | None:
+    """How total PEEP followed a change of PEEP at like volume and rate; None where the step does not tell.
+
+    ``recoil`` (breaths,) is its estimate, also where total PEEP can't be told: what is amiss with that is in both.
+    """
+    told = step.quantities
+    if not {"peep_cmh2o", "vti_ml", "rate_per_min"} <= told.keys() or not len(recoil):
+        return None
+    low, high = (spread.median for spread in told["peep_cmh2o"])
+    known = [recoil[side][np.isfinite(recoil[side])] for side in around(start_s, end_s, step.at_s, -np.inf, np.inf)]
+    if not all(len(part) for part in known):
+        return None
+    total_before, total_after = (float(np.median(part)) for part in known)
+    moved = high - low
+    trapped = (total_before - low) if moved > 0 else (total_after - high)
+    alike = all(abs(told[key][1].median / told[key][0].median - 1) <= ALIKE for key in ("vti_ml", "rate_per_min"))
+    if not alike or abs(moved) < LEAST_STEP or trapped < TRAPPED:
+        return None
+    return Followed((low, high), (total_before, total_after), trapped, (total_after - total_before) / moved)
 
 
 def evidence(window: Window) -> tuple[float | None, str]:

@@ -21,6 +21,7 @@ Samples = npt.NDArray[np.float64]
 
 SETTLE_S = 0.05  # after flow stops, until the sensor has followed
 DECAY_S = 0.30  # over which the first fall of pressure is carried back to the moment flow stopped
+SHORTEST_S = 0.16  # of a closed airway, that samples are left to read once it has settled
 BEFORE_S = 0.15  # before the airway closed, where an effort may have begun
 EVEN_S = 0.03
 STEADY = 0.5  # cmH2O by which the last second may drift
@@ -179,8 +180,9 @@ def holds_of(
     """Every hold of a recording, in the order of time."""
     if not c:
         return ()
+    closed = (c["occluded"] < c["end"]) & (c["released"] - c["occluded"] >= SHORTEST_S * rate_hz)
     found: Sequence[Hold] = [
         *(inspiratory(int(j), c, p, f, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(c["hold"] == 1)),
-        *(expiratory(int(j), c, p, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(c["occluded"] < c["end"])),
+        *(expiratory(int(j), c, p, rate_hz, heart_hz, oesophageal) for j in np.flatnonzero(closed)),
     ]
     return tuple(sorted(found, key=lambda hold: hold.at_s))
