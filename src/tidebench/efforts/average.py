@@ -64,10 +64,10 @@ def misfit(stretch: Stretch, loss: Loss, lung: Lung) -> float:
 
     Noise is different in one half of the breaths and in the other, what the equation leaves is the same: so it is the
     product of what is left of both averages, and noise their difference. 0 where it is within chance, where too few
-    breaths are alike, or where a heartbeat is among the terms: in step with the breaths it would stay in the average.
+    breaths are alike, or where the heart is loud: in step with the breaths it would stay in the average.
     """
     alike = alike_members(stretch, lung.members)
-    if alike.sum() < 2 * LEAST_BREATHS or len(lung.theta) > EXPIRATION + 1:
+    if alike.sum() < 2 * LEAST_BREATHS or lung.loud:
         return 0.0
     nothing = Loss(np.zeros(1), np.zeros(1), 1.0)
     whole = average_breath(stretch, loss, alike)

@@ -37,6 +37,7 @@ PLAINER: tuple[tuple[tuple[str, ...], tuple[int, ...]], ...] = (
     ((), ()),
     (("expiratory resistance",), (EXPIRATION,)),
 )
+LOUD = 0.3  # cmH2O
 UNSEEN = 0.15  # cmH2O: what a muscle pressure of 0.5 cmH2O, no effort by definition, leaves over a breath
 HEART_LEFT = 0.15  # of a heartbeat's amplitude stays behind where its rate wanders within a breath
 SPREAD = 0.06  # relative spread of single-breath elastance below which breaths are called the same
@@ -67,6 +68,11 @@ class Lung:
     def elastance(self) -> float:
         """cmH2O/L."""
         return float(self.theta[VOLUME])
+
+    @property
+    def loud(self) -> bool:
+        """True where the heart moves airway pressure by more than a curve may bend unseen."""
+        return len(self.theta) > EXPIRATION + 1 and float(np.hypot(*self.theta[4:6])) > LOUD
 
 
 @kernel

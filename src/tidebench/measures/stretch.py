@@ -204,7 +204,8 @@ def described(explained: Explained, columns: dict[str, Column]) -> Mask:
     """
     described = np.array([lung.one_compartment for lung in explained.lungs] or [False])[np.maximum(explained.lung, 0)]
     known = columns["stress_index"][np.isfinite(columns["stress_index"])]
-    if explained.heart_hz is None and len(known) >= FEWEST_BREATHS and np.median(known) < BENT:
+    loud = any(lung.loud for lung in explained.lungs)
+    if not loud and len(known) >= FEWEST_BREATHS and np.median(known) < BENT:
         described &= False
     return np.asarray(described & ~(explained.misfit > PASSES * explained.trace), bool)
 

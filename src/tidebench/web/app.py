@@ -7,7 +7,6 @@ import threading
 import traceback
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Literal
 
 from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
@@ -30,6 +29,8 @@ from tidebench.web.review_routes import review_routes
 FOREVER = "public, max-age=31536000, immutable"
 
 log = logging.getLogger("tidebench.web")
+
+BESIDE = ("icon.svg", "licences.txt")
 
 
 def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
@@ -114,5 +115,5 @@ def _page(app: FastAPI) -> None:
         return FileResponse(PAGE / "index.html", headers={"cache-control": "no-cache"})
 
     @app.get("/{name}", include_in_schema=False)
-    def beside(name: Literal["icon.svg", "licences.txt"]) -> FileResponse:
-        return FileResponse(PAGE / name)
+    def beside(name: str) -> Response:
+        return FileResponse(PAGE / name) if name in BESIDE else nothing(name)
