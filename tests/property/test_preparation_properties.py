@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
-from hypothesis import given
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from tidebench.care.preparation import Sheet, prepare, request_from
@@ -33,6 +34,10 @@ def low_of(told: Sheet, section: str, key: str) -> float:
     return value
 
 
+few = partial(settings, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
+
+
+@few()
 @given(SEXES, st.floats(120, 220), st.floats(1, 25), CONDITIONS)
 def test_the_taller_adult_gets_the_larger_volume(sex: str, height: float, more: float, condition: str) -> None:
     shorter, taller = (
@@ -41,6 +46,7 @@ def test_the_taller_adult_gets_the_larger_volume(sex: str, height: float, more: 
     assert low_of(shorter, "start", "tidal_volume_ml") < low_of(taller, "start", "tidal_volume_ml")
 
 
+@few()
 @given(SEXES, st.floats(0.1, 17.9), CONDITIONS)
 def test_volumes_of_children_stay_within_what_was_published(sex: str, years: float, condition: str) -> None:
     tall = height_for_age(sex, years)
@@ -52,6 +58,7 @@ def test_volumes_of_children_stay_within_what_was_published(sex: str, years: flo
     assert told.section("start").line("rate_per_min").low is not None
 
 
+@few()
 @given(SEXES, st.floats(0.05, 9.9), st.floats(-2.9, 2.9))
 def test_growth_curves_invert_and_rise(sex: str, years: float, z: float) -> None:
     curve = weight_for_age(sex, years)
@@ -60,6 +67,7 @@ def test_growth_curves_invert_and_rise(sex: str, years: float, z: float) -> None
     assert curve.at(z) < curve.at(z + 0.1)
 
 
+@few()
 @given(st.floats(-2, 2).filter(lambda power: abs(power) > 1e-3), st.floats(0.05, 0.2), st.floats(0.4, 2.5))
 def test_far_values_stay_in_order(power: float, variation: float, share: float) -> None:
     median = 10.0
@@ -68,6 +76,7 @@ def test_far_values_stay_in_order(power: float, variation: float, share: float) 
     assert z_score(value_at(0.0, power, median, variation), power, median, variation) == 0.0
 
 
+@few()
 @given(st.floats(0.21, 1.0), st.floats(0.1, 40), st.floats(0.5, 10))
 def test_oxygen_is_drawn_in_proportion_and_blends_back(fio2: float, gas: float, times: float) -> None:
     oxygen = oxygen_flow_l_min(gas, fio2)
@@ -75,12 +84,14 @@ def test_oxygen_is_drawn_in_proportion_and_blends_back(fio2: float, gas: float, 
     assert abs(oxygen_flow_l_min(times * gas, fio2) - times * oxygen) < 1e-6
 
 
+@few()
 @given(st.floats(1, 50), st.floats(10, 200), st.floats(0.5, 20))
 def test_minutes_do_not_depend_on_the_unit_of_pressure(capacity: float, bar: float, flow: float) -> None:
     by_psi = cylinder_by_bar_l(capacity, bar / BAR_PER_PSI * BAR_PER_PSI)
     assert abs(minutes_left(by_psi, flow) - minutes_left(cylinder_by_bar_l(capacity, bar), flow)) < 1e-6
 
 
+@few()
 @given(st.floats(200, 800), st.floats(20, 90), st.floats(0, 50), st.floats(1, 40))
 def test_more_dead_space_asks_for_more(volume: float, anatomical: float, instrument: float, more: float) -> None:
     assert ventilation_factor(volume, anatomical, instrument) >= 1.0
@@ -89,6 +100,7 @@ def test_more_dead_space_asks_for_more(volume: float, anatomical: float, instrum
     )
 
 
+@few()
 @given(st.floats(0.3, 1.0), st.floats(0.0, 0.6))
 def test_more_oxygen_needed_is_never_less_peep(fio2: float, more: float) -> None:
     low, high = (

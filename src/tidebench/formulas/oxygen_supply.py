@@ -37,7 +37,7 @@ def blended_fio2(air_l_min: Number, oxygen_l_min: Number) -> Number:
 def oxygen_flow_l_min(gas_l_min: Number, fio2: Number) -> Number:
     """Oxygen [L/min] that a flow of blended gas takes from the cylinder: ``V'·(FiO2 − 0.21)/0.79``."""
     fraction = within("fio2", fio2, ROOM_AIR, 1.0)
-    return within("gas_l_min", gas_l_min, 0.0, unit="L/min") * (fraction - ROOM_AIR) / (1.0 - ROOM_AIR)
+    return within("gas_l_min", gas_l_min, 0.0, unit="L/min") * ((fraction - ROOM_AIR) / (1.0 - ROOM_AIR))
 
 
 def minutes_left(content_l: Number, oxygen_l_min: Number) -> Number:
