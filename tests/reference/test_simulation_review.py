@@ -17,7 +17,7 @@ import pytest
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
 from tidebench import review_case, simulate_case
 from tidebench.case import Case, case_from
-from tidebench.review import review
+from tidebench.review import Review, review
 from tidebench.simulation import sample, scenario_from, simulate
 from tidebench.simulation.truth import respiratory_compliance_ml_cmh2o
 from tidebench.simulation.write import case_tables
@@ -115,3 +115,53 @@ def test_drawn_patients_are_measured_or_it_is_said_why_not(who: str, seed: int) 
     codes = {row["code"] for row in found["not_measured"][-2] if row["quantity"] == "compliance_ml_cmh2o"}
     assert codes == (set() if len(measured) else {"elastance hidden"})
     assert bool(len(measured)) == (who not in ("copd", "asthma-severe"))
+
+
+CUFFED: dict[str, tuple[float, float, dict[str, Any], dict[str, Any], float, float]] = {
+    # compliance, resistance, settings, patient, tube mm, leak L/min at 10 cmH2O
+    "adult, volume": (50, 10, volume_control(480, 1.0, 4.0, 8, pause_s=0.3), {"height_cm": 175}, 7.5, 5),
+    "adult, pressure": (50, 10, pressure_control(14, 1.0, 3.5, 8), {"height_cm": 175}, 7.5, 5),
+    "stiff": (25, 12, volume_control(380, 0.8, 2.4, 12), {"height_cm": 175}, 8.0, 2),
+    "child": (25, 15, pressure_control(14, 0.8, 2.7, 5), {"weight_kg": 25}, 5.0, 2),
+    "preterm": (0.7, 60, pressure_control(15, 0.35, 1.2, 5), {"age_days": 3, "weight_kg": 1.0}, 2.5, 0.2),
+}
+
+
+@pytest.mark.parametrize("exponent", [0.5, 0.7])
+@pytest.mark.parametrize("name", CUFFED)
+def test_a_leak_past_the_cuff_follows_the_pressure_beyond_the_tube(name: str, exponent: float) -> None:
+    """A fifth to two thirds of the gas leaks at the tip of a tube, and compliance stays within 3 %."""
+    compliance, resistance, setting, patient, tube, leak = CUFFED[name]
+    done = leaking(compliance, resistance, setting, patient, leak, exponent, tube, told=True)
+    quantities = done.summary["quantities"]
+    assert quantities["leak_fraction"]["median"] > 0.2
+    assert quantities["compliance_ml_cmh2o"]["median"] == pytest.approx(compliance, rel=0.03)
+    account = done.account(10)
+    assert account is not None
+    assert np.sqrt(np.mean(np.square(account.residual))) < 0.03 * np.ptp(account.airway_pressure)
+
+
+def test_a_leak_past_a_tube_of_unknown_size_is_warned_of() -> None:
+    compliance, resistance, setting, patient, tube, leak = CUFFED["adult, pressure"]
+    done = leaking(compliance, resistance, setting, patient, leak, 0.7, tube, told=False)
+    (warned,) = [words for words in done.summary["warnings"] if "tube_inner_diameter_mm" in words]
+    bound = float(warned.rsplit("up to ", 1)[1].split()[0]) / 100
+    low = done.summary["quantities"]["compliance_ml_cmh2o"]["median"] / compliance - 1
+    assert -bound < low < -0.1
+
+
+def leaking(
+    compliance: float, resistance: float, setting: dict[str, Any], patient: dict[str, Any], leak: float,
+    exponent: float, tube: float, *, told: bool,
+) -> Review:  # fmt: skip
+    """Two minutes with a leak past the cuff, reviewed with or without the tube's size."""
+    airway: dict[str, Any] = {"interface": "endotracheal tube"}
+    built = scenario(
+        [compartment(compliance, resistance)], setting, 120, patient=patient,
+        airway=airway | {"tube_inner_diameter_mm": tube},
+        leak={"at": "cuff", "flow_l_min": leak, "exponent": exponent},
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.02 if compliance < 5 else 0.3},
+    )  # fmt: skip
+    seen = airway | ({"tube_inner_diameter_mm": tube} if told else {})
+    case = Case.model_validate({"patient": patient, "airway": seen, "settings": [setting]})
+    return review(case, simulate(built).recording)

@@ -239,15 +239,15 @@ def test_gather(seed: int, harmonics: int) -> None:
     """Sums of the equation of motion, column by column, over the quiet samples of each breath."""
     p, f, start, turn, end = breaths(seed)
     n, width, half = len(start), 9, 4
-    offset, leak = np.full(n, 0.02), np.full(n, 0.004)
+    offset, leak, across = np.full(n, 0.02), np.full(n, 0.004), p - 3.0 * f
     heart = beating(len(p), 1.2)
     passed = np.array([0.9, 0.7, 0.4])[:harmonics]
     arrays = gather(
-        p, f, start, turn, turn, end, DT, offset, leak, 0.5, heart, passed, np.full(n, 0.15), width, 10**6
+        p, f, start, turn, turn, end, DT, offset, leak, 0.5, across, heart, passed, np.full(n, 0.15), width, 10**6
     )  # fmt: skip
     for j in range(n):
         part = slice(start[j], end[j])
-        flow = f[part] - 0.02 - 0.004 * np.sqrt(p[part])
+        flow = f[part] - 0.02 - 0.004 * np.sqrt(np.maximum(across[part], 0.0))
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * DT])
         smooth_f, smooth_p = moving(flow, half), moving(p[part], half)
         beat = [shape((h + 1) * heart[part]) for h in range(harmonics) for shape in (np.sin, np.cos)]
@@ -270,7 +270,7 @@ def test_gather_takes_nothing_from_a_breath_too_short() -> None:
     p, f = np.full(40, 5.0), np.zeros(40)
     one = np.array([0]), np.array([10]), np.array([10]), np.array([15])
     flat = np.zeros(1)
-    arrays = gather(p, f, *one, DT, flat, flat, 0.5, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
+    arrays = gather(p, f, *one, DT, flat, flat, 0.5, p, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
     assert arrays[5][0] == 0
 
 

@@ -15,7 +15,8 @@ import numpy.typing as npt
 from tidebench.efforts.edges import in_time
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
 from tidebench.efforts.explain import Explained, explain
-from tidebench.efforts.stretch import Stretch, loss_flow
+from tidebench.efforts.stretch import Stretch, loss_flow, unleaked
+from tidebench.formulas.tube import TubeLaw
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
@@ -141,6 +142,8 @@ def swept(
     columns["leak"] = explained.loss.leak
     columns["offset"] = explained.loss.offset
     columns["exponent"] = np.full(len(table), explained.loss.exponent)
+    beyond = explained.loss.across is not stretch.pressure
+    columns["beyond_tube"] = np.full(len(table), beyond and explained.loss.leaking, np.int8)
     return columns
 
 
@@ -259,7 +262,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     }
 
 
-def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: float = np.nan) -> Measured | None:
+def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeLaw | None = None) -> Measured | None:
     """Measure one stretch; None where it holds no whole breath.
 
     Parameters
@@ -268,8 +271,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         Airway pressure (cmH2O) and flow (L/s), NaN in gaps.
     plan_at : callable
         From start samples to the :class:`Plan` of what was set then.
-    square : float
-        Flow-squared resistance of the tube by its published law, cmH2O·s²/L²; NaN where none is known.
+    tube : TubeLaw or None
+        The tube's published law, where one is known.
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
@@ -290,7 +293,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     offset, material = as_offset(p, f, start, end, 1 / rate_hz)
     shown = not np.any(clipped & FLOW_CLIPPED) and loss_shows(p, f, start, end, 1 / rate_hz)
     if not shown:
-        offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0), False
+        offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0, p), False
     still = find_still(
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
@@ -300,7 +303,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
-    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, tube)
     timely, delay_s = in_time(stretch)
     explained = explain(timely, offset, material, rest_pressure)
     columns: dict[str, Column] = {
@@ -323,4 +326,4 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         p, start, np.where(still.pause < turn, still.pause - round(STOPPING_S * rate_hz), turn), stretch.dt, wanted
     )
     columns |= mechanics(explained, columns)
-    return Measured(columns, explained, still, timely)
+    return Measured(columns, explained, still, unleaked(timely, explained.loss))
