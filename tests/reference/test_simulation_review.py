@@ -207,3 +207,21 @@ def test_total_peep_is_not_told_where_nothing_came_to_rest_before() -> None:
     error = (both["total_peep_cmh2o"] - both["truth"]).drop_nulls().abs()
     assert len(error) > 50
     assert np.quantile(error.to_numpy(), 0.95) < 1.5
+
+
+@pytest.mark.parametrize("effort", [0, 12, 20])
+def test_breaths_on_two_levels_are_changes_of_level(effort: float) -> None:
+    """A patient who breathes freely, or supported, within the levels adds no breath to the truth, nor to the review."""
+    setting = {
+        "mode": "IMV-PC", "pressure_high_cmh2o": 18, "pressure_low_cmh2o": 6, "time_high_s": 3, "time_low_s": 3,
+        "trigger_flow_l_min": 2,
+    }  # fmt: skip
+    for support in ({}, {"mode": "SIMV-PC\\PS", "pressure_support_cmh2o": 8}):
+        told = scenario(
+            [compartment(50, 10)], setting | support, 180, patient={"height_cm": 175},
+            effort={"rate_per_min": effort, "size_cmh2o": 6},
+            sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+        )  # fmt: skip
+        solution = simulate(told)
+        found = review(Case.model_validate({"settings": [setting | support]}), solution.recording).breaths
+        assert found.height == solution.breaths.height

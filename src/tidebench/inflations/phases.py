@@ -28,6 +28,7 @@ DRAWN_S = 0.05  # of the local flow scale: the volume from which an unassisted b
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
+BRIEF = 0.5  # of the time set for a high level: what is shorter is none
 RESUMED_S = 0.04  # over which levels before and after that rise are taken
 
 
@@ -236,3 +237,19 @@ def unstacked(
             turns.append(ends[k : k + 1])
             turns[0][k] = begins[k] + round(lasts[k])
     return np.sort(np.concatenate(starts)), np.sort(np.concatenate(turns))
+
+
+def high_levels(
+    p: Samples, rate_hz: float, begins: Indices, ends: Indices, lasts_s: Samples
+) -> tuple[Indices, Indices]:
+    """Starts and turns without inflations that support a patient on the lower of two levels.
+
+    A breath on two levels is a change to the high one and back. What is much shorter than the high level is set to
+    last, ``lasts_s`` (NaN where there are no two levels), supports an effort within a level; unless a gap or the
+    end of the recording cuts it short.
+    """
+    least = np.nan_to_num(BRIEF * lasts_s * rate_hz).astype(np.int64)
+    missing = np.concatenate([[0], np.cumsum(~np.isfinite(p))])
+    cut = (begins + least > len(p)) | (missing[np.minimum(begins + least, len(p))] > missing[begins])
+    kept = cut | (ends - begins >= least)
+    return begins[kept], ends[kept]
