@@ -226,11 +226,19 @@ def test_balance(exponent: float) -> None:
         assert driven[j] == pytest.approx((positive**exponent).sum() * DT)
 
 
-def moving(x: Samples, half: int) -> Samples:
+def averaged(x: Samples, half: int) -> Samples:
     """Centred means, NaN where the window leaves the breath."""
     out = np.full(len(x), np.nan)
     for i in range(half, len(x) - half):
         out[i] = x[i - half : i + half + 1].mean()
+    return out
+
+
+def moving(x: Samples, half: int) -> Samples:
+    """Centred means without the sample itself, NaN where the window leaves the breath."""
+    out = np.full(len(x), np.nan)
+    for i in range(half, len(x) - half):
+        out[i] = np.delete(x[i - half : i + half + 1], half).mean()
     return out
 
 
@@ -434,7 +442,7 @@ def test_muscle_pressure(harmonics: int) -> None:
     assert np.isnan(found[start[2] : end[2]]).all()
     for j in (0, 1, 3):
         part = slice(start[j], end[j])
-        n, twin = end[j] - start[j], moving(muscle_twin(p[part], f[part], theta[j], heart[part]), width // 2)
+        n, twin = end[j] - start[j], averaged(muscle_twin(p[part], f[part], theta[j], heart[part]), width // 2)
         edge = np.array([i < 2 or abs(i - (turn[j] - start[j])) < 2 for i in range(n)])
         edge[1:-1] |= np.abs(f[part][2:] - f[part][:-2]) > 0.2
         near = np.array([edge[max(0, c - width // 2) : c + width // 2 + 1].any() for c in range(n)])

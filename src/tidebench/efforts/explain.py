@@ -134,7 +134,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
         elastance=np.where(known, own_elastance(sums, theta), np.nan),
         intercept=np.where(known, sums.intercept(theta), np.nan),
         residual=sums.smoothed_residual(theta),
-        floor=sums.noise_floor(theta[:, FLOW]),
+        floor=sums.noise_floor(theta),
         trace=np.array([own_trace(sums, lung) for lung in lungs])[choice],
         misfit=np.array([misfit(stretch, best.loss, lung) for lung in lungs])[choice],
         heart_hz=heart_hz,
@@ -274,7 +274,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
         lung=np.zeros(len(residual), np.int64),
         theta=np.tile(lung.theta, (len(residual), 1)),
         residual=residual,
-        floor=sums.noise_floor(lung.theta[FLOW]),
+        floor=sums.noise_floor(lung.theta),
         lag_s=lag_s,
     )
 
@@ -295,7 +295,7 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     n = len(stretch.start)
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW]) if n else None
     residual = np.full(n, np.nan) if theta is None else sums.smoothed_residual(theta)
-    floor = np.full(n, np.nan) if theta is None else sums.noise_floor(float(theta[FLOW]))
+    floor = np.full(n, np.nan) if theta is None else sums.noise_floor(theta)
     helped = residual > HELPED * floor
     if theta is not None:
         own = own_elastance(sums, theta)
