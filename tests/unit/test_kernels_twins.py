@@ -234,14 +234,6 @@ def averaged(x: Samples, half: int) -> Samples:
     return out
 
 
-def moving(x: Samples, half: int) -> Samples:
-    """Centred means without the sample itself, NaN where the window leaves the breath."""
-    out = np.full(len(x), np.nan)
-    for i in range(half, len(x) - half):
-        out[i] = np.delete(x[i - half : i + half + 1], half).mean()
-    return out
-
-
 def quiet_samples(f: Samples, turn: int, half: int, steep: float) -> npt.NDArray[np.bool_]:
     """The samples of a breath that its equation takes: away from its ends, its turn and steep flow."""
     n, clear = len(f), half + 2
@@ -270,7 +262,7 @@ def test_gather(seed: int, harmonics: int) -> None:
         part = slice(start[j], end[j])
         flow = f[part] - 0.02 - 0.004 * np.sqrt(np.maximum(across[part], 0.0))
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * DT])
-        smooth_f, smooth_p = moving(flow, half), moving(p[part], half)
+        smooth_f, smooth_p = averaged(flow, half), averaged(p[part], half)
         beat = [shape((h + 1) * heart[part]) for h in range(harmonics) for shape in (np.sin, np.cos)]
         weights = np.repeat(passed, 2)
         x = np.array([volume, flow, flow * np.abs(flow), np.minimum(flow, 0), *beat])
@@ -278,11 +270,12 @@ def test_gather(seed: int, harmonics: int) -> None:
         z = np.array([volume, smooth_f, smooth_f * np.abs(smooth_f), np.minimum(smooth_f, 0), *passing])
         keep = quiet_samples(f[part], turn[j] - start[j], half, 0.15)
         x, z, y, s = x[:, keep], z[:, keep], p[part][keep], smooth_p[keep]
-        dx, dz, dy, ds = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s))
+        own = (width * z - x) / (width - 1)
+        dx, dz, dy, ds, di = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s, own))
         pairs = [k for k in range(1, len(keep)) if keep[k] and keep[k - 1]]
         dp, df = np.diff(p[part])[np.array(pairs) - 1], np.diff(flow)[np.array(pairs) - 1]
         rough = [dp @ dp, dp @ df, df @ df]
-        twin = (dz @ dx.T, dz @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
+        twin = (di @ dx.T, di @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
         for found, expected in zip(arrays, twin, strict=True):
             np.testing.assert_allclose(found[j], expected, rtol=1e-7, atol=1e-7)
 

@@ -8,7 +8,8 @@ p airway pressure, f flow and V volume with leak and offset removed, E elastance
 Flow is noisy (sensor, secretions) and stands on the right-hand side, so plain least squares is biased. Flow smoothed
 over its neighbours serves as instrument for the flow itself (instrumental variables; Young, Recursive Estimation and
 Time-Series Analysis, 1984, ch. 5): noise in one is not in the other, and the estimate is consistent. The sample itself
-is left out of its instrument: a seventeenth of its noise there made compliance up to 6 % too high. The same sums with
+is left out of its instrument, (w·smoothed − own)/(w − 1) with w samples in the window: its share of noise there made
+compliance up to 6 % too high. The same sums with
 smoothed pressure and flow give the *smoothed residual*: what the equation leaves after noise has been averaged away.
 It is the evidence for or against a term, a leak, an effort.
 """
@@ -85,7 +86,7 @@ class Sums:
         alone = np.maximum(self.zz[:, FLOW, FLOW], 1e-12)
         resistance = np.einsum("nk,nk->n", self.zz[:, FLOW, FLOW : EXPIRATION + 1], terms) / alone
         variance = (pp - 2 * resistance * pf + np.square(resistance) * ff) / (2 * np.maximum(self.count, 1))
-        return np.asarray(np.sqrt(np.maximum(variance, 0) / max(1, self.width - 1)), np.float64)
+        return np.asarray(np.sqrt(np.maximum(variance, 0) / self.width), np.float64)
 
     def intercept(self, theta: Samples) -> Samples:
         """P0 of each breath: the pressure left at V = 0 without flow, shape (n,)."""
@@ -127,7 +128,6 @@ def fill_columns(  # one pass over the samples of a breath
     (``z``), at the quiet samples of one breath, a row each; ``rough`` is added to.
     """
     half = width // 2
-    own = 0.0 if width == 1 else 1.0  # what is smoothed leaves its own sample out, and with it that sample's noise
     harmonics = len(passed)
     pressure, one = len(x) - 2, len(x) - 1
     volume = sum_f = sum_p = 0.0
@@ -145,7 +145,7 @@ def fill_columns(  # one pass over the samples of a breath
             sum_p += p[i + half] - p[i - half - 1]
         if not mask[i]:
             continue
-        f, smooth = flow[i], (sum_f - own * flow[i]) / (width - own)
+        f, smooth = flow[i], sum_f / width
         x[0, c] = z[0, c] = volume
         x[1, c], z[1, c] = f, smooth
         x[2, c], z[2, c] = f * abs(f), smooth * abs(smooth)
@@ -157,7 +157,7 @@ def fill_columns(  # one pass over the samples of a breath
             sine, cosine = sine * first_cosine + cosine * first_sine, cosine * first_cosine - sine * first_sine
             x[4 + 2 * h, c], z[4 + 2 * h, c] = sine, passed[h] * sine
             x[5 + 2 * h, c], z[5 + 2 * h, c] = cosine, passed[h] * cosine
-        x[pressure, c], z[pressure, c] = p[i], (sum_p - own * p[i]) / (width - own)
+        x[pressure, c], z[pressure, c] = p[i], sum_p / width
         x[one, c] = z[one, c] = 1.0
         if before == i - 1 and c > 0:
             dp, df = p[i] - p[i - 1], f - flow[i - 1]
@@ -240,7 +240,7 @@ def gather(
         x, z = np.empty((k + 1, c)), np.empty((k + 1, c))
         phase = heart[first:last] if len(passed) else heart
         fill_columns(p[first:last], flow[: last - first], phase, passed, mask, dt, width, x, z, rough[j])
-        crossed = products(z, x)
+        crossed = products(z if width == 1 else (width * z - x) / (width - 1), x)
         count[j] = c
         mean[j] = crossed[k, :k] / c
         columns[j] = demeaned(crossed)

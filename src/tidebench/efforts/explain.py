@@ -62,7 +62,8 @@ class Explained:
     breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only; ``trace``
     the pressure that its lung's elastance alone explains (:func:`own_trace`), cmH2O, and ``misfit`` what the equation
     leaves of that lung's average breath (:func:`misfit`). ``lag_s`` is by how much flow still has to be put later where
-    edges alone tell the lung.
+    edges alone tell the lung. ``loss_in_doubt`` is True where a leak and an offset, or leaks of several kinds, explain
+    the breaths alike with elastances far apart.
     """
 
     lungs: tuple[Lung, ...]
@@ -79,6 +80,7 @@ class Explained:
     heart_hz: float | None
     heart_phase: Samples
     lag_s: float = 0.0
+    loss_in_doubt: bool = False
 
     def with_effort(self, moved_by_effort: Mask) -> Explained:
         """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
@@ -139,6 +141,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
         misfit=np.array([misfit(stretch, best.loss, lung) for lung in lungs])[choice],
         heart_hz=heart_hz,
         heart_phase=phase,
+        loss_in_doubt=best.in_doubt,
     )
 
 

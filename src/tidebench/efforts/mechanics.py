@@ -224,7 +224,7 @@ def elastance_error(sums: Sums, members: Mask, theta: Samples, columns: Sequence
     crossed, squared = (each[members].sum(axis=0)[across] for each in (sums.zx, sums.zz))
     if not np.linalg.cond(crossed) < 1 / SINGULAR:
         return np.inf
-    variance = float(np.median(np.square(sums.noise_floor(theta)[members]))) * max(1, sums.width - 1)
+    variance = float(np.median(np.square(sums.noise_floor(theta)[members]))) * sums.width
     inverse = np.linalg.inv(crossed)
     return float(np.sqrt(max(0.0, variance * (inverse @ squared @ inverse.T)[0, 0])))
 

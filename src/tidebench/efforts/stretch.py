@@ -84,9 +84,7 @@ def passed_by(stretch: Stretch, heart_hz: float | None) -> Samples:
     """The share of each of the heartbeat's harmonics that smoothing lets through; empty without a heartbeat."""
     if heart_hz is None:
         return np.zeros(0)
-    width = window(stretch)
-    through = np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * width * stretch.dt)
-    return np.asarray(through if width == 1 else (width * through - 1) / (width - 1), np.float64)
+    return np.asarray(np.sinc(np.arange(1, HARMONICS + 1) * heart_hz * window(stretch) * stretch.dt), np.float64)
 
 
 def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | None) -> Sums:
