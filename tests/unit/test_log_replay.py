@@ -260,7 +260,7 @@ def test_a_house_s_limit_is_for_its_own_group_and_without_a_condition() -> None:
 
 def test_a_record_under_an_hour_weighs_no_limit_and_gives_no_rate() -> None:
     """Rates over less than an hour are refused of a log; five minutes with one event weigh nothing."""
-    peak = [25.0, 38.0] * 55
+    peak = [25.0, 25.0, 38.0] * 37
     breaths, findings = breaths_of({"peak_pressure_cmh2o": peak}), findings_of(("obstruction", 100.0, 106.0))
     one = tradeoff(watched("peak_pressure_cmh2o", "high"), breaths, findings, case_of(), None)
     assert one is not None

@@ -30,7 +30,7 @@ EVENTS = (
     "Missed: true events (findings that the alarm is there to tell, limits crossed) without a sound during them or in "
     "the 30 s after. Usual: where people set it (common practice, no source). Suggested: of the pairs that miss none, "
     "the one with the fewest alarms, within what is usual, with a delay up to {delay}, sounding less than a fifth of "
-    "the time. Fewer alarms: what they would miss. In halves: alarms per hour in the first and second half of the record."
+    "the time. Fewer alarms: what they would miss. In halves: alarms per hour in the first and second half."
 )
 
 

@@ -26,7 +26,7 @@ from tidebench.care.logs.watched import WATCHED, Asked
 from tidebench.care.logs.words import Words
 from tidebench.case import Case
 from tidebench.errors import LogError, OptionError
-from tidebench.limits import Policy, criteria_statement
+from tidebench.limits import Policy, policy_statement
 
 MOST_HOLDS = 200
 
@@ -160,7 +160,7 @@ def _house(policy: Policy | None, case: Case | None) -> str:
     """Which of a house's limits bound what is offered: those of quantities that are replayed, and no others."""
     if policy is None or case is None:
         return ""
-    return criteria_statement(policy, case.patient, (), {one.key for one in WATCHED})
+    return policy_statement(policy, case.patient, among={one.key for one in WATCHED})
 
 
 def _refuse_loose_ends(asked: Question, reviewed: Reviewed | None, case: Case | None, log: Log | None) -> None:
