@@ -159,6 +159,7 @@ def print_gases(view: GasesView, console: Console) -> None:
     """Gas by gas, then trend, target and caution."""
     say(view.title, console, "bold")
     say(view.policy, console)
+    lines(view.doubts, console)
     for gas in view.gases:
         _gas(gas, console)
     if view.trend:

@@ -36,6 +36,7 @@ def content(page: HandoverPage) -> dict[str, Any]:
         "situation": [list(row) for row in page.situation],
         "background": [list(row) for row in page.background],
         "matters": [list(row) for row in page.matters],
+        "nothing": page.nothing,
         "numbers": [_number(page, one) for one in page.numbers],
         "gases": list(page.gases),
         "weaning": list(page.weaning),
@@ -93,7 +94,7 @@ def _text(page: HandoverPage) -> Iterator[str]:
     for place, (headline, detail) in enumerate(page.matters, start=1):
         yield from _wrapped(f"{headline} {detail}".strip(), f"{place}  ", "   ")
     if not page.matters:
-        yield "No limit is crossed and no finding is known."
+        yield from _wrapped(page.nothing)
     yield from _section("Lungs and limits", "-")
     for one in page.numbers:
         yield from _line(page, one)
