@@ -149,3 +149,8 @@ def test_the_house_s_tube_for_a_condition_is_taken(tmp_path: Path) -> None:
     own = policy(tmp_path, entry("adult_tube_mm", 8, 9, more='lungs = "obstructive"'))
     line = prepare(request_from({**ADULT, "condition": "obstructive"}), own).section("airway").line("tube_mm")
     assert (line.low, line.high, line.kind) == (8.5, 9, "house policy")
+
+
+def test_a_table_of_one_row_is_refused_in_plain_words(tmp_path: Path) -> None:
+    with pytest.raises(OptionError, match=r"rows: has 1 entry\. Expected: at least 2"):
+        policy(tmp_path, '[[peep_table]]\ngroup = "adult"\nrows = [[60, 5]]\n')

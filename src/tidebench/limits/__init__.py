@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import get_args
 
+from tidebench.case import Lungs
 from tidebench.errors import OptionError
 from tidebench.limits.per_kg import predicted_weight_kg, volume_weight_kg
 from tidebench.limits.policy import Policy, load_policy
-from tidebench.limits.practice import ITEMS, LUNGS, Item, Lungs, Practice
+from tidebench.limits.practice import ITEMS, LUNGS, Item, Practice
 from tidebench.limits.published import PUBLISHED
 from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
 from tidebench.limits.starts import HIGHER_PEEP, LOWER_PEEP, STARTS, practice

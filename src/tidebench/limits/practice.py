@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import get_args
 
+from tidebench.case import Lungs
 from tidebench.limits.record import Group, Kind
-
-Lungs = Literal["healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure", "preterm RDS"]
-"""What is known of the lungs, or of what rules their ventilation. Nobody but a person says so."""
 
 LUNGS: tuple[Lungs, ...] = get_args(Lungs)
 

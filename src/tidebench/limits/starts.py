@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tidebench.limits.practice import Lungs, Practice, chosen
+from tidebench.case import Lungs
+from tidebench.limits.practice import Practice, chosen
 from tidebench.limits.record import Group, Kind
 from tidebench.quantities import COMMON_PRACTICE
 

@@ -43,6 +43,12 @@ SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a s
 DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
 ROOM_AIR = 0.21
+SLIPS: dict[str, tuple[tuple[str, float], ...]] = {
+    "albumin_g_dl": (("in g/L", 0.1),),
+    "mixed_venous_saturation": (("in per cent", 0.01),),
+    "cardiac_output_l_min": (("in mL/min", 0.001),),
+}
+"""Units in which a number is often typed instead, with the factor into the right one."""
 
 
 def read_gases(
@@ -131,8 +137,15 @@ def _checked(typed: Typed, count: int) -> Typed:
         ("high_flow_l_min", "--high-flow", 0.5, 100.0, "L/min"),
     ):
         value = getattr(typed, field)
-        if value is not None:
-            within(option, value, low, high, unit=unit)
+        if value is None or low <= value <= high:
+            continue
+        for name, factor in SLIPS.get(field, ()):
+            if low <= value * factor <= high:
+                raise OptionError(
+                    f"{value:g} can't be used", where=option, expected=f"{low:g} to {high:g} {unit}",
+                    remedy=f"Was that {name}? Then write {value * factor:.4g}.",
+                )  # fmt: skip
+        within(option, value, low, high, unit=unit)
     return typed
 
 
