@@ -42,7 +42,7 @@ def replayed(told: Told) -> Iterator[Section]:
         own = _house(told.tradeoffs)
         practice = f"Practice of this house: {'; '.join(own)}." if own else ""
         house = (words for words in (told.policy, practice) if words)
-        notes = tuple(f"{sentence(_alarm(one))[:-1]}: {one.reason}" for one in told.tradeoffs if one.reason)
+        notes = tuple(_reasons(told.tradeoffs))
         right = frozenset(range(1, 8))
         delays = [one.delay.high for one in told.tradeoffs if one.delay is not None]
         events = EVENTS.format(delay=f"{max(delays):g} s" if delays else "that for a disconnection")
@@ -50,6 +50,15 @@ def replayed(told: Told) -> Iterator[Section]:
         yield Section("Limits replayed", (NEVER, MODEL, *house), head, rows, right, after, "tradeoff")
     if told.changed is not None:
         yield _changed(told, told.changed)
+
+
+def _reasons(told: Sequence[Tradeoff]) -> Iterator[str]:
+    """Why nothing is offered or how little stands behind it, each reason once with the alarms that it is of."""
+    named: dict[str, list[str]] = {}
+    for one in told:
+        if one.reason:
+            named.setdefault(one.reason, []).append(_alarm(one))
+    yield from (f"{sentence(listed(alarms))[:-1]}: {reason}" for reason, alarms in named.items())
 
 
 def _house(told: Sequence[Tradeoff]) -> tuple[str, ...]:
