@@ -325,3 +325,15 @@ def test_words_are_cut_between_words_and_a_long_one_may_break_on_paper() -> None
     printed = handover_pdf(handover_page(typed(title="T" * 90)))
     texts = [text for text in PdfReader(io.BytesIO(printed)).pages[0].extract_text().splitlines() if "TTTT" in text]
     assert len(texts) >= 2
+
+
+def test_a_noted_number_that_differs_from_the_measured_one_is_asked_about() -> None:
+    """Peak pressure is measured; a screen that said 60 must be explained, one that says the same need not."""
+    review = made_review(breaths=60, peeps=(6.0, 9.0, 12.0))
+    end = review.recording.duration_s - 5
+    noted = case_from({"observed": [{"at_s": end, "peak_pressure_cmh2o": 60}]}).observed
+    case = review.case.model_copy(update={"observed": noted})
+    asked = " ".join(handover_page(case, replace(review, case=case)).questions)
+    assert "noted 60.0 cmH2O, measured" in asked
+    assert "Pressure at the ventilator is higher" in asked
+    assert "noted" not in " ".join(q for q in handover_page(review.case, review).questions if "measured" in q)

@@ -135,7 +135,8 @@ def _line(page: HandoverPage, one: Latest) -> Iterator[str]:
     if one.spread is None:
         told = f"{told}  ({one.why})"
     yield from _wrapped(told, "", " " * 6) if len(told) > WIDTH else [told]
-    further = [words for words in (origin(page, one) if one.origin != "measured" else "", limit_words(one)) if words]
+    plain = one.origin == "measured" and not one.note and page.until_s - (one.at_s or page.until_s) < 60
+    further = [words for words in ("" if plain else origin(page, one), limit_words(one)) if words]
     if further and one.spread is not None:
         yield from _wrapped("; ".join(further), " " * 6, " " * 6)
 

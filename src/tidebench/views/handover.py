@@ -19,6 +19,7 @@ from tidebench.views.gases import GasesView, gases_view
 from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
 from tidebench.views.latest import EARLIER, SET_DRIVING, Latest, latest_numbers
 from tidebench.views.matters import BY_KIND, first_three
+from tidebench.views.observed import observations
 from tidebench.views.overview import patient_words
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import change_words, clock, count, duration, sentence, settings_words
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from tidebench.limits import Policy
     from tidebench.review import Review
 
-MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS = 3, 3, 6
+MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS, MOST_UNLIKE = 3, 3, 6, 2
 MOST_TITLE, MOST_NOTES, MOST_LINE, MOST_DETAIL = 90, 400, 240, 200
 """Letters of what the case says in words: one page holds no more."""
 BLANK = "not known"
@@ -227,6 +228,15 @@ def _normal(gases: GasesView) -> bool:
     return gases.gases[-1].acid_base.startswith("Acid and base: none")
 
 
+def _unlike(review: Review) -> Iterator[str]:
+    """Noted numbers that differ from the measured ones, the first few."""
+    unlike = [seen for seen in observations(review) if seen.measured is not None and not seen.agrees]
+    for seen in unlike[:MOST_UNLIKE]:
+        measured = "" if seen.measured is None else seen.quantity.text(seen.measured.median)
+        why = f" {seen.why[0]}" if seen.why else ""
+        yield shorter(f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured {measured}.{why}", MOST_LINE)
+
+
 def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: GasesView | None) -> Iterator[str]:
     """What the case leaves unknown, what is asked first first."""
     by_key = {one.quantity.key: one for one in numbers}
@@ -237,6 +247,8 @@ def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: G
         yield f"Plateau and driving pressure? Blank: {by_key['plateau_pressure_cmh2o'].why}."
     elif by_key["plateau_pressure_cmh2o"].spread is None:
         yield "Plateau and driving pressure? None was noted."
+    if review is not None:
+        yield from _unlike(review)
     if by_key["total_peep_cmh2o"].origin in ("", "estimated"):
         yield "Trapped gas? Total PEEP is not measured: an expiratory hold tells it."
     if gases is None:

@@ -108,7 +108,7 @@ def read_gases(
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
         None if target is None else ventilation_for(target, read, name, limits),
-        "" if policy is None else policy_statement(policy, case.patient, conditions=said),
+        "" if policy is None else policy_statement(policy, case.patient, conditions=said, among=(*STATED, *NOTED)),
         CAUTION,
         tuple(doubts(case)),
     )
