@@ -24,6 +24,7 @@ from tidebench.limits.practice import Practice
 from tidebench.quantities import COMMON_PRACTICE
 
 AT_HAND = "Half a size smaller and half a size larger lie ready."
+HARM = "Below, secretions pass; above, the trachea suffers."
 CONFIRM = (
     "No rule of depth replaces looking: CO2 in every breath, both sides moving and heard, then a chest film, and the "
     "mark at the teeth or lips written down."
@@ -227,10 +228,9 @@ def _cuff(request: Request, subject: Subject, policy: Policy | None) -> Line:
     if request.airway.cuff == "none" or (subject.group == "newborn" and request.airway.cuff is None):
         return Line("cuff_pressure_cmh2o", "cuff", "none", why="A leak around the tube is expected and is measured.")
     limit = next((one for one in limits_of(request, subject, policy) if one.key == "cuff_pressure_cmh2o"), None)
-    why = "Below, secretions pass; above, the trachea suffers. Measured, not felt."
     if limit is None:
-        return untold("cuff_pressure_cmh2o", "cuff pressure", f"No limit is held for this group. {why}")
-    return replace(of_limit(limit), label="cuff pressure", why=" ".join(part for part in (why, limit.text) if part))
+        return untold("cuff_pressure_cmh2o", "cuff pressure", f"No limit is held for this group. {HARM}")
+    return replace(of_limit(limit), label="cuff pressure", why=f"{limit.text or HARM} Measured, not felt.")
 
 
 def _notes(subject: Subject, weight_kg: float | None) -> Iterator[str]:

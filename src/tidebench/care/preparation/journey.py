@@ -38,12 +38,12 @@ def journey_section(request: Request, subject: Subject, start: Start, supply: Su
     if plan is None:
         return None
     lines = [told("journey_min", "the way", plan.minutes, plan.minutes, "min", "As stated.", decimals=0),
-             *_oxygen(plan, request.oxygen or Oxygen(), subject, supply), _battery(plan, subject),
+             *_oxygen(plan, request.oxygen or Oxygen(), subject, supply, request.lungs.fio2), _battery(plan, subject),
              *_altitude(plan, request, start)]  # fmt: skip
     return Section("journey", "Transport plan", tuple(lines), (*BEFORE, *TAKE, *UNDERWAY))
 
 
-def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) -> Iterator[Line]:
+def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply, needed: float | None) -> Iterator[Line]:
     look = Chooser(subject)
     factor = look.need("journey_factor")
     if supply.drawn_l_min is None:
@@ -69,7 +69,7 @@ def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) ->
             words
             for words, value in (
                 ("base flow", asked.base_flow_l_min), ("leak", asked.leak_l_min), ("drive gas", asked.drive_gas_l_min),
-                ("minute volume", asked.minute_volume_l_min), ("FiO2", asked.fio2),
+                ("minute volume", asked.minute_volume_l_min), ("FiO2", asked.fio2 or needed),
             )
             if value is None
         ]  # fmt: skip
