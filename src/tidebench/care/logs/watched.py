@@ -184,7 +184,7 @@ def _no_room(watched: Watched, middle: float, wide: float) -> str:
         return ""
     record = quantity(watched.key)
     return (
-        f"half of all breaths reach {record.bounds(middle)}, and nothing above {record.bounds(wide)} is usual: no "
+        f"half of all breaths reach {record.text(middle)}, and nothing above {record.bounds(wide)} is usual: no "
         "limit within that leaves room above them, and a higher one needs a reason that a person gives."
     )
 
