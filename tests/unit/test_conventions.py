@@ -33,6 +33,7 @@ LAYERS = (
     ("case",),
     ("doubts",),
     ("case_interview", "readers"),
+    ("forms",),
     ("case_form",),
     ("inflations",),
     ("efforts",),

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from tidebench.fitting.fit import Fit
+    from tidebench.report.figures import Picture
+    from tidebench.views.parts import Page
     from tidebench.views.rehearsal import ThenPage
 
 Tell = Callable[[str, float], None]
@@ -39,3 +43,44 @@ def _fit(case: str, from_s: float | None, to_s: float | None) -> Fit:
     from tidebench.web.opened import Shelf
 
     return fit_patient(Shelf().get(Path(case)).kept.review, from_s, to_s)
+
+
+@dataclass(frozen=True)
+class LogRead:
+    """An event log, read: its page, its figures, and both printed."""
+
+    page: Page
+    figures: dict[str, Picture]
+    pdf: bytes
+
+
+def log_job(
+    log: str,
+    case: str,
+    review: str,
+    columns: dict[str, str],
+    offset_s: float,
+    zero: datetime | None,
+    bed: str,
+    tell: Tell,
+) -> LogRead:
+    """Read an event log, beside a case and its review where they are named."""
+    from tidebench.care.logs import Question, Words
+    from tidebench.care.logs.words import Clock
+    from tidebench.case import load_case
+    from tidebench.logbook import Files, open_logbook
+    from tidebench.report.logs import log_figures, log_pdf
+    from tidebench.results import policy_for
+    from tidebench.views.logs import log_page
+    from tidebench.views.parts import page, section_part
+
+    tell("reading", 0.1)
+    words = Words(clock=Clock(offset_s=offset_s)).with_columns(columns)
+    policy = policy_for(load_case(Path(case))) if case else None
+    files = Files((Path(log),), Path(case) if case else None, Path(review) if review else None)
+    book = open_logbook(files, Question(words=words, zero=zero, bed=bed or None, policy=policy))
+    tell("drawing", 0.6)
+    figures = log_figures(book.told)
+    title = (book.told.case.title if book.told.case else "") or Path(log).name
+    parts = (section_part(part) for part in (*log_page(book.told), *book.sections))
+    return LogRead(page(title, (), parts), figures, log_pdf(book.told, figures, book.sections))

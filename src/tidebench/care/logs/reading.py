@@ -47,7 +47,7 @@ def read_part(path: Path, words: Words) -> Part:
     LogError
         With file, and column where that applies.
     """
-    layout, digest, size = _opened(path)
+    layout, digest, size = opened(path)
     columns = understand(layout.headers, words.columns, path.name)
     cells, notes = _cells(path, layout, columns)
     if cells.height > MOST_ROWS:
@@ -62,7 +62,7 @@ def read_part(path: Path, words: Words) -> Part:
     return Part(rows, path.name, digest, size, times, columns, (*notes, *times.notes, *left_out))
 
 
-def _opened(path: Path) -> tuple[Layout, str, int]:
+def opened(path: Path) -> tuple[Layout, str, int]:
     """Layout, hash and size of a file.
 
     The sniffer's words are those of signals, so that only what it found is kept of its message.

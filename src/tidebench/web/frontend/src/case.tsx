@@ -2,13 +2,11 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
 import { here, look } from "./place";
+import { quantities } from "./quantities";
 import { ReviewRoom } from "./review";
 import { capital } from "./words";
 
 const ASK_MS = 400;
-let catalogue: Promise<Record<string, Quantity>> | null = null;
-const quantities = () =>
-  (catalogue ??= get<Quantity[]>("/quantities").then((all) => Object.fromEntries(all.map((one) => [one.key, one]))));
 
 /** One case: its review, or the way to it. */
 export function CaseRoom({ name }: { name: string }) {

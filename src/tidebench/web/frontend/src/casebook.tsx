@@ -56,11 +56,17 @@ export function Casebook() {
   );
 }
 
+const WORDS = {
+  recording: ["a recording", ".csv,.txt,.tsv,.dat,.asc,.parquet,.pq", "Signals as CSV, text or Parquet, with airway pressure and flow. It stays on this machine."],
+  log: ["an event log", ".csv,.txt,.tsv,.log,.dat,.asc", "Text with a header line and a row for each event. It stays on this machine."],
+} as const;
+
 /** A place to drag a file to, or to choose one by keyboard. */
-export function Drop({ taken }: { taken: (file: File) => void }) {
+export function Drop({ taken, kind = "recording" }: { taken: (file: File) => void; kind?: keyof typeof WORDS }) {
   const [over, setOver] = useState(false);
+  const [what, endings, more] = WORDS[kind];
   const choose = (files: FileList | null | undefined) => {
-    if (files && files.length > 1) say("One recording at a time: the first one was taken.");
+    if (files && files.length > 1) say("One file at a time: the first one was taken.");
     if (files?.[0]) taken(files[0]);
   };
   return (
@@ -74,9 +80,9 @@ export function Drop({ taken }: { taken: (file: File) => void }) {
         choose(event.dataTransfer?.files);
       }}
     >
-      <label for="recording">Drag a recording here, or choose one: </label>
-      <input id="recording" type="file" accept=".csv,.txt,.tsv,.dat,.asc,.parquet,.pq" onChange={(event) => choose(event.currentTarget.files)} />
-      <p class="small quiet">Signals as CSV, text or Parquet, with airway pressure and flow. It stays on this machine.</p>
+      <label for={kind}>Drag {what} here, or choose one: </label>
+      <input id={kind} type="file" accept={endings} onChange={(event) => choose(event.currentTarget.files)} />
+      <p class="small quiet">{more}</p>
     </div>
   );
 }

@@ -58,7 +58,7 @@ export function NewCase() {
     setWithout([]);
     setSent(0);
     try {
-      const told = await upload(chosen, setSent, way.current.signal);
+      const told = await upload("/uploads", chosen, setSent, way.current.signal);
       setFile(told);
       setDraft((now) => (now.title ? now : { ...now, title: chosen.name.replace(/\.[^.]+$/, "").replace(/[_-]+/g, " ") }));
     } catch (error) {
