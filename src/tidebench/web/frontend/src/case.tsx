@@ -1,6 +1,7 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
+import { CaseLinks } from "./links";
 import { here, look } from "./place";
 import { quantities } from "./quantities";
 import { ReviewRoom } from "./review";
@@ -73,6 +74,7 @@ export function CaseRoom({ name }: { name: string }) {
           <button onClick={() => void send("DELETE", `/jobs/${job.name}`)}>Stop</button>
         </div>
       )}
+      {entry && !entry.problem && <CaseLinks name={name} recorded={entry.recording} />}
       {!job && entry && !entry.problem && (
         <div class="sheet stack">
           <p>{!entry.recording ? "This case has no recording yet: there is nothing to review." : entry.reviewed === "outdated" ? "The case says something else since its review." : "This case was not reviewed yet."}</p>

@@ -35,7 +35,7 @@ export function Casebook() {
         <input id="search" ref={field} type="search" placeholder="Search cases  /" value={search} onInput={(event) => setSearch(event.currentTarget.value)} />
         <a class="button" href="#/new">New case</a>
       </div>
-      <Drop taken={(file) => (handOver(file), go({ room: "new" }))} />
+      <Drop taken={(file) => (file.name.toLowerCase().endsWith(".log") ? (handOver(file, "log"), go({ room: "logs" })) : (handOver(file), go({ room: "new" })))} />
       {problem && <p class="problem" role="alert">{problem}</p>}
       {cases && !found.length && (
         <p class="sheet">{cases.length ? "No case has these words in its title." : "There is no case in this folder yet. Drag a recording in, or begin a new case."}</p>
@@ -57,7 +57,7 @@ export function Casebook() {
 }
 
 const WORDS = {
-  recording: ["a recording", ".csv,.txt,.tsv,.dat,.asc,.parquet,.pq", "Signals as CSV, text or Parquet, with airway pressure and flow. It stays on this machine."],
+  recording: ["a recording", ".csv,.txt,.tsv,.dat,.asc,.parquet,.pq,.log", "Signals as CSV, text or Parquet, with airway pressure and flow; or an event log. It stays on this machine."],
   log: ["an event log", ".csv,.txt,.tsv,.log,.dat,.asc", "Text with a header line and a row for each event. It stays on this machine."],
 } as const;
 

@@ -1,12 +1,13 @@
 // Event logs: dragged in, columns said where a header doesn't, read beside a case, and shown.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, send, stopped, upload, type Entry, type Job, type LogTold, type LogUpload, type Quantity } from "./api";
+import { get, send, stopped, type Entry, type Job, type LogTold, type LogUpload, type Quantity } from "./api";
 import { CareParts } from "./care";
 import { Drop } from "./casebook";
 import { takeOver } from "./handed";
 import { go, look, usePlace } from "./place";
 import { quantities } from "./quantities";
+import { useTaken } from "./taken";
 import { capital, size } from "./words";
 
 const ASK_MS = 250;
@@ -20,14 +21,13 @@ export function LogsRoom({ name }: { name: string }) {
   const place = usePlace();
   const [cases, setCases] = useState<Entry[]>([]);
   const [known, setKnown] = useState<Record<string, Quantity>>({});
-  const [file, setFile] = useState<LogUpload | null>(null);
-  const [columns, setColumns] = useState<Record<string, string>>({});
-  const [sent, setSent] = useState<number | null>(null);
   const [told, setTold] = useState<LogTold | null>(null);
   const [job, setJob] = useState<Job | null>(null);
   const [problem, setProblem] = useState("");
   const [more, setMore] = useState({ offset: "", zero: "", bed: "" });
   const way = useRef<AbortController | null>(null);
+  const taken = useTaken<LogUpload>("/uploads/logs", (token) => `/logs/${token}/preview`, setProblem);
+  const { file, sent, columns } = taken;
 
   useEffect(() => {
     void get<Entry[]>("/cases").then(setCases, () => setCases([]));
@@ -38,33 +38,7 @@ export function LogsRoom({ name }: { name: string }) {
     return () => way.current?.abort();
   }, []);
 
-  const take = async (chosen: File) => {
-    way.current?.abort();
-    way.current = new AbortController();
-    setProblem("");
-    setFile(null);
-    setTold(null);
-    setColumns({});
-    setSent(0);
-    try {
-      setFile(await upload<LogUpload>("/uploads/logs", chosen, setSent, way.current.signal));
-    } catch (error) {
-      if (!stopped(error)) setProblem((error as Error).message);
-    } finally {
-      setSent(null);
-    }
-  };
-  const map = async (header: string, said: string) => {
-    const next = { ...columns };
-    if (said) next[header] = said;
-    else delete next[header];
-    setColumns(next);
-    try {
-      setFile(await send<LogUpload>("POST", `/logs/${file!.token}/preview`, { columns: next }));
-    } catch (error) {
-      setProblem((error as Error).message);
-    }
-  };
+  const take = (chosen: File) => (setTold(null), taken.take(chosen));
   const read = async (event?: Event) => {
     event?.preventDefault();
     if (!file) return;
@@ -112,13 +86,13 @@ export function LogsRoom({ name }: { name: string }) {
           <fieldset class="stack">
             <legend>Log</legend>
             {!file && sent === null && <Drop taken={(chosen) => void take(chosen)} kind="log" />}
-            {sent !== null && <div class="row"><progress class="grow" value={sent} aria-label="Sending the file" /><button type="button" onClick={() => way.current?.abort()}>Stop</button></div>}
+            {sent !== null && <div class="row"><progress class="grow" value={sent} aria-label="Sending the file" /><button type="button" onClick={taken.stop}>Stop</button></div>}
             {file && (
               <>
-                <div class="row"><strong>{file.file}</strong><span class="quiet">{size(file.size)}</span><span class="grow" /><button type="button" onClick={() => { void send("DELETE", `/uploads/${file.token}`); setFile(null); setTold(null); }}>Another log</button></div>
+                <div class="row"><strong>{file.file}</strong><span class="quiet">{size(file.size)}</span><span class="grow" /><button type="button" onClick={() => (taken.drop(), setTold(null))}>Another log</button></div>
                 {file.people.length > 0 && <p class="problem">Columns seem to speak of people: {file.people.map((header) => `“${header}”`).join(", ")}. They are not read, and nothing of the log is kept.</p>}
                 {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds.</p> : <p>Times and events are understood.</p>}
-                <LogColumns file={file} say={(header, said) => void map(header, said)} />
+                <LogColumns file={file} say={(header, said) => void taken.say(header, said)} />
               </>
             )}
           </fieldset>
