@@ -211,6 +211,8 @@ def _several(asked: Field, text: str) -> Any:
 
 def _number(asked: Field, text: str) -> float | Refused:
     bounds, value = asked.bounds, read_number(text, asked.key)
+    if value is None and bounds is not None:
+        value = _in_a_unit(text, asked.key, {asked.unit: 1.0, bounds.unit: 1.0, **bounds.slips})
     if value is None or bounds is None:
         return Refused(f"{text!r} is not understood: a number, with its unit if it is another one.")
     if bounds.low <= value <= bounds.high:
@@ -218,6 +220,15 @@ def _number(asked: Field, text: str) -> float | Refused:
     slip = bounds.slip(value)
     meant = f" If that was in {slip[0]}, write {slip[1]:.4g}." if slip else ""
     return Refused(f"{value:g} can't be: {_span(bounds)}.{meant}")
+
+
+def _in_a_unit(text: str, key: str, units: Mapping[str, float]) -> float | None:
+    """The number before one of these units, in the field's own; None where none of them stands there."""
+    for unit, times in units.items():
+        if unit and text.casefold().endswith(unit.casefold()):
+            value = read_number(text[: -len(unit)].rstrip(), key)
+            return None if value is None else float(f"{value * times:.6g}")
+    return None
 
 
 def _span(bounds: Within) -> str:

@@ -11,6 +11,9 @@ from tidebench.report.pdf import pdf_bytes
 from tidebench.report.typesetting import typeset
 from tidebench.views.parts import Item, Page, Part
 
+SHARES = (5, 4, 2, 8)
+"""Width of label, value, how it stands, and what stands beside."""
+
 
 def parts_pdf(page: Page, description: str) -> bytes:
     """The page as PDF: the same page, the same bytes."""
@@ -35,8 +38,9 @@ def _sections(part: Part) -> Iterator[dict[str, Any]]:
     """Sentences and numbers first, then the table, as the template has one table in each section."""
     first = _section(part.heading, part.lines)
     if part.items:
-        names = ("", "", *(["stands"] if any(one.state for one in part.items) else []), "")
-        yield {**first, "head": names, "rows": [_row(one, len(names)) for one in part.items]}
+        shares = SHARES if any(one.state for one in part.items) else SHARES[:2] + SHARES[3:]
+        head = ("", "", "stands", "") if len(shares) == len(SHARES) else ("", "", "")
+        yield {**first, "head": head, "rows": [_row(one, len(shares)) for one in part.items], "shares": shares}
         first = _section("", ())
     yield {**first, "head": part.head, "rows": part.rows, "right": sorted(part.right), "after": part.after}
 
@@ -47,4 +51,4 @@ def _section(heading: str, lines: tuple[str, ...]) -> dict[str, Any]:
 
 def _row(one: Item, wide: int) -> tuple[str, ...]:
     beside = "; ".join(filter(None, (one.beside, one.why)))
-    return one.label, one.value, *((one.state,) if wide == 4 else ()), beside
+    return one.label, one.value, *((one.state,) if wide == len(SHARES) else ()), beside

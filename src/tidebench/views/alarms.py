@@ -228,7 +228,7 @@ def _against(
 def _known(review: Review, key: str, side: Side) -> tuple[Series, Watched]:
     watched = next((one for one in WATCHED if (one.key, one.side) == (key, side)), None)
     if watched is None:
-        raise OptionError(f"there is no alarm of {key}.{side}", expected=_names())
+        raise OptionError(f"{key}.{side} is no alarm that is replayed", expected=_names())
     of = series(review.breaths, key)
     if not np.isfinite(of.value).any() or of.hours <= 0:
         raise OptionError(f"{quantity(key).label} is not known of any breath", where=f"{key}.{side}")

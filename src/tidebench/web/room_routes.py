@@ -15,14 +15,10 @@ from tidebench.web.opened import Shelf
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 from tidebench.web.rooms import ROOMS, Desk, Room, Shown
-from tidebench.web.rooms.desk import about, answers_of, desk_of, in_form_words, sections_of, shown
+from tidebench.web.rooms.desk import about, answers_of, desk_of, sections_of, shown
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from tidebench.forms import Section
     from tidebench.review import Review
-    from tidebench.views.parts import Page
 
 RoomName = Literal["prepare", "gases", "wean", "handover"]
 CaseName = Annotated[str, Field(max_length=120)]
@@ -126,10 +122,9 @@ def room_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         made, slips = desk(ROOMS[room], asked)
         if slips:
             return RoomTold(page=None, slips=slips, doubts=[], text=False)
-        sections = sections_of(ROOMS[room], opened=bool(asked.case))
         page, in_the_way, doubts = shown(ROOMS[room], made, opened=bool(asked.case))
         return RoomTold(
-            page=None if page is None else told_page(page.page, sections),
+            page=None if page is None else PageTold.model_validate(page.page),
             slips=[m.SlipTold.model_validate(slip) for slip in in_the_way],
             doubts=list(doubts),
             text=page is not None and page.text is not None,
@@ -151,9 +146,3 @@ def room_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         return Response(made.text(), media_type="text/plain; charset=utf-8", headers=words)
 
     return api
-
-
-def told_page(page: Page, sections: Sequence[Section]) -> PageTold:
-    """A page as it goes over the line."""
-    plain = PageTold.model_validate(page).model_dump()
-    return PageTold.model_validate(in_form_words(plain, sections))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tidebench.care.logs.columns import understand
 from tidebench.care.logs.reading import opened
-from tidebench.care.logs.words import role_of
+from tidebench.care.logs.words import Words, role_of
 from tidebench.errors import InputError
 from tidebench.readers.preview import LONGEST_CELL, ROWS, speaks_of_people
 from tidebench.readers.sniff import LONGEST_LINE, split
@@ -51,7 +51,7 @@ def preview_log(path: Path, columns: Mapping[str, str] | None = None) -> LogPrev
     rows = _first_rows(path, layout.skip_lines, layout.separator)
     problem, roles = "", {}
     try:
-        found = understand(layout.headers, told, path.name)
+        found = understand(layout.headers, Words().with_columns(told).columns, path.name)
         roles = {column.index: (role, column) for role, column in found.items()}
     except InputError as error:
         problem = str(error)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from tidebench.case import Case, case_from, load_case
 from tidebench.case_form import NAME, asked_in_person
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _OPTION = re.compile(r"(?P<option>--[a-z0-9-]+)(?: (?P<key>\w+)(?:=(?:yes or no|\w+))?)?(?=[\s.,;)]|$)")
 _TABLE = re.compile(r"(?P<keys>[a-z]\w*(?:(?:, or |, | or | and )[a-z]\w*)*) under \[\[?(?P<table>\w+)\]?\]")
+T = TypeVar("T")
 FURTHER = "A further blood gas"
 ROOT = "case"
 """The table of what stands above all tables of a file."""
@@ -164,18 +165,19 @@ def shown(room: Room, desk: Desk, *, opened: bool) -> tuple[Shown | None, tuple[
     return made, (), asked
 
 
-def in_form_words(told: Any, sections: Sequence[Section]) -> Any:
-    """Every text within a page with the form's labels where it names an option, or a key or table of a case file.
+def in_form_words(told: T, sections: Sequence[Section]) -> T:
+    """A page with the form's labels where its words name an option, or a key or table of a case file.
 
     What the form doesn't ask keeps its name in the file.
     """
     if isinstance(told, str):
-        if "--" in told:
-            told = _OPTION.sub(lambda found: _label(found, sections), told)
-        return _TABLE.sub(lambda found: _placed(found, sections), told) if "[[" in told or " under [" in told else told
-    if isinstance(told, dict):
-        return {key: in_form_words(inner, sections) for key, inner in told.items()}
-    return [in_form_words(inner, sections) for inner in told] if isinstance(told, list) else told
+        words = _OPTION.sub(lambda found: _label(found, sections), told) if "--" in told else told
+        return cast("T", _TABLE.sub(lambda found: _placed(found, sections), words) if " under [" in words else words)
+    if isinstance(told, tuple):
+        return cast("T", tuple(in_form_words(inner, sections) for inner in told))
+    if is_dataclass(told) and not isinstance(told, type):
+        return replace(told, **{part.name: in_form_words(getattr(told, part.name), sections) for part in fields(told)})
+    return told
 
 
 def _label(found: re.Match[str], sections: Sequence[Section]) -> str:

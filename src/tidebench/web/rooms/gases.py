@@ -12,7 +12,7 @@ from tidebench.limits import Condition
 from tidebench.results import policy_for
 from tidebench.views.gases import TensionUnit, gases_view
 from tidebench.views.parts import gases_parts
-from tidebench.web.rooms.desk import Desk, Room, Shown
+from tidebench.web.rooms.desk import Desk, Room, Shown, in_form_words, sections_of
 from tidebench.web.rooms.typed import case_fields, gases_section, rows_of
 
 if TYPE_CHECKING:
@@ -69,7 +69,8 @@ def _show(desk: Desk) -> Shown:
         policy=policy,
         conditions=cast("tuple[Condition, ...]", tuple(desk.own.get("conditions", {}))),
     )
-    page = gases_parts(gases_view(read, target.get("unit", "mmHg")))
+    told = gases_parts(gases_view(read, target.get("unit", "mmHg")))
+    page = in_form_words(told, sections_of(GASES, opened=bool(desk.name)))
 
     def pdf() -> bytes:
         from tidebench.report.parts import parts_pdf

@@ -12,7 +12,7 @@ from tidebench.forms import YES_NO, Field, Section, choice, number
 from tidebench.results import policy_for
 from tidebench.views.parts import weaning_parts
 from tidebench.views.weaning import weaning_view
-from tidebench.web.rooms.desk import Desk, Room, Shown
+from tidebench.web.rooms.desk import Desk, Room, Shown, in_form_words, sections_of
 from tidebench.web.rooms.typed import case_fields, gases_section, rows_of
 
 TIME = Within(0, 1e8, "s")
@@ -71,7 +71,8 @@ def _show(desk: Desk) -> Shown:
     )  # fmt: skip
     told = wean(case, desk.review(case), asked, policy=policy_for(case) if desk.name else None)
     leak = () if told.cuff is None else (cuff_words(told.cuff), *told.cuff.notes, SOURCE)
-    page = weaning_parts(weaning_view(told), case.title, leak)
+    made = weaning_parts(weaning_view(told), case.title, leak)
+    page = in_form_words(made, sections_of(WEAN, opened=bool(desk.name)))
 
     def pdf() -> bytes:
         from tidebench.report.parts import parts_pdf

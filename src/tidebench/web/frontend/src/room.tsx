@@ -54,6 +54,7 @@ export function Room({ room, name }: { room: RoomName; name: string }) {
   const latest = useRef<Answers>({});
   const written = useRef("");
   const top = useRef<HTMLFormElement>(null);
+  const result = useRef<HTMLDivElement>(null);
   latest.current = answers;
   const given = form?.answers ?? {};
   const typed = useMemo(() => Object.values(answers).some((keys) => Object.values(keys).some((text) => text.trim() !== "")), [answers]);
@@ -155,12 +156,13 @@ export function Room({ room, name }: { room: RoomName; name: string }) {
       <div class="room">
         <form ref={top} class="stack" noValidate onSubmit={(event) => (event.preventDefault(), void work(latest.current))} aria-label="What is known">
           {form && <FormFields sections={form.sections} answers={answers} slips={slips} put={put} commit={() => void work(latest.current)} set={set} />}
-          <div class="row">
+          <div class="row bar">
             <button class="main">Work it out</button>
+            <button type="button" class="to-page" onClick={() => result.current?.scrollIntoView()}>To the page</button>
             <button type="button" onClick={clear}>{name ? "As the case has it" : "Empty the form"} <kbd>x</kbd></button>
           </div>
         </form>
-        <div class="stack result" aria-live="polite">
+        <div ref={result} class="stack result" aria-live="polite">
           {problem && <p class="problem" role="alert">{problem}</p>}
           {slips.length > 0 && (
             <div class="problem" role="alert">
