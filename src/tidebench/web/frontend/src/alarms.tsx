@@ -42,13 +42,13 @@ export function AlarmsRoom({ name }: { name: string }) {
     <>
       <div class="row">
         <h1 class="grow">Alarms, replayed</h1>
-        <label class="row small" for="alarm-case">over
+        <span class="row small"><label for="alarm-case">over</label>
           <select id="alarm-case" value={name} onChange={(event) => go({ room: "alarms", name: event.currentTarget.value })}>
             <option value="">choose a recorded case</option>
             {cases.map((one) => <option key={one.name} value={one.name}>{one.title}</option>)}
             {name && !cases.some((one) => one.name === name) && <option value={name}>{name}</option>}
           </select>
-        </label>
+        </span>
       </div>
       {name ? <Replay name={name} /> : <p class="sheet">Choose a case with a reviewed recording: any limit and delay is then replayed over its breaths, and what it would have cost stands against what it would have missed.</p>}
     </>
@@ -189,12 +189,12 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
         <section class="sheet strip" aria-labelledby="course">
           <div class="strip-head">
             <h2 id="course" class="grow">{capital(alarm.label)}, breath by breath</h2>
-            <label class="row small" for="limit">Limit <input id="limit" type="number" min={alarm.low} max={alarm.high} step={alarm.step} value={then.limit} style={{ width: "6rem" }} onChange={(event) => Number.isFinite(event.currentTarget.valueAsNumber) && put(event.currentTarget.valueAsNumber)} /> {alarm.unit}</label>
-            <label class="row small" for="delay">for
+            <span class="row small"><label for="limit">Limit</label> <input id="limit" type="number" min={alarm.low} max={alarm.high} step={alarm.step} value={then.limit} style={{ width: "6rem" }} onChange={(event) => Number.isFinite(event.currentTarget.valueAsNumber) && put(event.currentTarget.valueAsNumber)} /> {alarm.unit}</span>
+            <span class="row small"><label for="delay">Delay</label>
               <select id="delay" value={String(then.delay_s)} onChange={(event) => setThen({ ...then, delay_s: Number(event.currentTarget.value) })}>
                 {[...new Set([...alarm.delays_s, then.delay_s])].sort((a, b) => a - b).map((one) => <option key={one} value={String(one)}>{one} s</option>)}
               </select>
-            </label>
+            </span>
           </div>
           {course && <CoursePlot alarm={alarm} course={course} played={played} then={then} now={now} put={put} handle={handle} words={words} />}
           <p class="legend">

@@ -72,12 +72,12 @@ export function LogsRoom({ name }: { name: string }) {
     <>
       <div class="row">
         <h1 class="grow">Event log</h1>
-        <label class="row small" for="log-case">beside
+        <span class="row small"><label for="log-case">beside</label>
           <select id="log-case" value={name} onChange={(event) => go({ room: "logs", name: event.currentTarget.value })}>
             <option value="">no case</option>
             {cases.filter((one) => !one.problem).map((one) => <option key={one.name} value={one.name}>{one.title}</option>)}
           </select>
-        </label>
+        </span>
         {name && <a class="button" href={`#/alarms/${encodeURIComponent(name)}`}>Replay its alarms</a>}
       </div>
       <p class="quiet">What a log covers, what its alarms come to, and what was going on. Coverage stands before any rate: a log of fixed length overwrites what came before.</p>

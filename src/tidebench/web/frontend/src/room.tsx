@@ -143,13 +143,13 @@ export function Room({ room, name }: { room: RoomName; name: string }) {
     <>
       <div class="row">
         <h1 class="grow">{TITLES[room]}</h1>
-        <label class="row small" for="of-case">of
+        <span class="row small"><label for="of-case">of</label>
           <select id="of-case" value={name} onChange={(event) => choose(event.currentTarget.value)}>
             <option value="">what is typed here</option>
             {cases.filter((one) => !one.problem).map((one) => <option key={one.name} value={one.name}>{one.title}</option>)}
             {name && !cases.some((one) => one.name === name) && <option value={name}>{name}</option>}
           </select>
-        </label>
+        </span>
         {name && <a class="button" href={`#/case/${encodeURIComponent(name)}`}>Open the case</a>}
       </div>
       <p class="quiet">{LEADS[room]} {form?.about}</p>
