@@ -8,6 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tidebench.forms import Field, Section
+
 if TYPE_CHECKING:
     from tidebench.fitting.fit import Fit
     from tidebench.report.figures import Picture
@@ -45,6 +47,16 @@ def _fit(case: str, from_s: float | None, to_s: float | None) -> Fit:
     return fit_patient(Shelf().get(Path(case)).kept.review, from_s, to_s)
 
 
+LOG_FORM = Section("log", "Log", tuple(
+    Field("log", option, label, option=f"--{option}")
+    for option, label in (
+        ("column", "holds"), ("offset", "seconds to add to the log's clock"), ("bed", "bed"),
+        ("zero", "what it showed when the recording began"),
+    )
+))  # fmt: skip
+"""What the form of a log calls the options of the command line."""
+
+
 @dataclass(frozen=True)
 class LogRead:
     """An event log, read: its page, its figures, and both printed."""
@@ -73,6 +85,7 @@ def log_job(
     from tidebench.results import policy_for
     from tidebench.views.logs import log_page
     from tidebench.views.parts import page, section_part
+    from tidebench.web.rooms.desk import in_form_words
 
     tell("reading", 0.1)
     words = Words(clock=Clock(offset_s=offset_s)).with_columns(columns)
@@ -83,4 +96,5 @@ def log_job(
     figures = log_figures(book.told)
     title = (book.told.case.title if book.told.case else "") or Path(log).name
     parts = (section_part(part) for part in (*log_page(book.told), *book.sections))
-    return LogRead(page(title, (), parts), figures, log_pdf(book.told, figures, book.sections))
+    shown = in_form_words(page(title, (), parts), (LOG_FORM,))
+    return LogRead(shown, figures, log_pdf(book.told, figures, book.sections))

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 _OPTION = re.compile(r"(?P<option>--[a-z0-9-]+)(?: (?P<key>\w+)(?:=(?:yes or no|\w+))?)?(?=[\s.,;)]|$)")
 _TABLE = re.compile(r"(?P<keys>[a-z]\w*(?:(?:, or |, | or | and )[a-z]\w*)*) under \[\[?(?P<table>\w+)\]?\]")
 T = TypeVar("T")
-FURTHER = "A further blood gas"
+FURTHER = {"blood_gases": "A further blood gas", "observed": "A further note at the bed"}
+"""What may be added to an open case, by section."""
 ROOT = "case"
 """The table of what stands above all tables of a file."""
 
@@ -93,11 +94,11 @@ class Room:
 
 
 def sections_of(room: Room, *, opened: bool) -> tuple[Section, ...]:
-    """The form: what an open case says otherwise is not asked, and a gas is a further one."""
+    """The form: what an open case says otherwise is not asked, and a gas or note is a further one."""
     if not opened:
         return room.sections
     kept = (section for section in room.sections if not section.alone)
-    return tuple(replace(one, title=FURTHER, folded=True) if one.key == "blood_gases" else one for one in kept)
+    return tuple(replace(one, title=FURTHER[one.key], folded=True) if one.key in FURTHER else one for one in kept)
 
 
 def answers_of(room: Room, case: Case) -> dict[str, dict[str, str]]:
@@ -190,7 +191,7 @@ def _placed(found: re.Match[str], sections: Sequence[Section]) -> str:
     """Labels of keys, and the title of the section in which they are asked."""
     section = next((one for one in sections if any(part.table == found["table"] for part in one.fields)), None)
     if section is None:
-        return found[0]
+        return f"{found['keys']} under {found['table'].replace('_', ' ')} in the case's file"
     labels = {one.key: one.label for one in section.fields if one.table == found["table"]}
     keys = re.split(r"(, or |, | or | and )", found["keys"])
     return f"{''.join(labels.get(key, key) for key in keys)} under “{section.title}”"

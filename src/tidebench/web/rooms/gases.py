@@ -37,9 +37,9 @@ SECTIONS = (
     )),
     rows_of("settings", "Set on the ventilator", ("mode", "peep_cmh2o", "fio2", "rate_per_min", "tidal_volume_ml")),
     rows_of("observed", "Noted at the bed", (
-        "vte_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
+        "at_s", "vte_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
         "mean_pressure_cmh2o", "spo2", "etco2_mmhg",
-    )),
+    ), alone=False),
     gases_section(),
     Section("target", "A PaCO2 to bring it to", (
         number("target", "target_paco2_mmhg", "PaCO2 wished for", BOUNDS, "--target-paco2"),

@@ -35,7 +35,7 @@ SECTIONS = (
     rows_of("observed", "Noted at the bed", (
         "at_s", "rate_per_min", "vte_ml", "minute_volume_l_min", "spo2", "heart_rate_per_min", "systolic_mmhg",
         "p01_cmh2o", "max_inspiratory_pressure_cmh2o", "failed_breathing_trials",
-    ), "One for each time; before the trial, and in it."),
+    ), "One for each time; before the trial, and in it.", alone=False),
     gases_section(),
     Section("trial", "The breathing trial, where it is not found by itself", (
         number("trial", "from_s", "begins at, on the case clock", TIME, "--from"),

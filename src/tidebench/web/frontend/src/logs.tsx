@@ -67,7 +67,6 @@ export function LogsRoom({ name }: { name: string }) {
       setJob(null);
     }
   };
-  const beds = /one of (.+?)\.?$/.exec(problem)?.[1] ?? "";
   return (
     <>
       <div class="row">
@@ -97,7 +96,7 @@ export function LogsRoom({ name }: { name: string }) {
             )}
           </fieldset>
           {file && (
-            <details class="fold" open={Boolean(beds) || undefined}>
+            <details class="fold" open={Boolean(problem) || undefined}>
               <summary>Clock and bed</summary>
               <div class="fields">
                 <div class="field"><label for="log-offset">Seconds to add to the log's clock</label><input id="log-offset" inputMode="decimal" value={more.offset} onInput={(event) => setMore({ ...more, offset: event.currentTarget.value })} /></div>
