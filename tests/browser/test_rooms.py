@@ -323,6 +323,37 @@ def test_a_log_is_dragged_in_its_column_said_and_read(browser: Browser, address:
         assert answer.body().startswith(b"%PDF")
 
 
+def test_a_setting_through_a_range_and_a_report_with_it(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/whatif/{CASE}?from=75&to=138")
+        expect(page.get_by_role("heading", name="Through a range")).to_be_visible()
+        page.keyboard.press("s")
+        page.get_by_label("Move", exact=True).select_option(label="Set PEEP")
+        for label, text in (("from", "8"), ("to", "14"), ("by", "3")):
+            typed(page, label, text)
+        page.get_by_role("button", name="Draw the curve").click()
+        row = page.get_by_role("row", name=re.compile("^driving pressure"))
+        expect(row.get_by_role("cell")).to_have_count(3, timeout=120_000)
+        page.get_by_label("and", exact=True).select_option(label="Set rate")
+        typed(page, "by", "10", 1)
+        page.get_by_role("button", name="Draw the map").click()
+        field = page.get_by_role("button", name=re.compile("take up set PEEP 8 and set rate"))
+        expect(field.first).to_be_visible(timeout=120_000)
+        one.shot("map")
+        if AXE.is_file():
+            assert one.accessible() == []
+        field.first.click()
+        expect(page.get_by_label("set PEEP, typed")).to_have_value("8")
+        expect(page.get_by_role("button", name="Report with this change")).to_be_visible(timeout=120_000)
+        with page.expect_download(timeout=120_000) as saved:
+            page.get_by_role("button", name="Report with this change").click()
+        text = "".join(sheet.extract_text() for sheet in PdfReader(BytesIO(saved.value.path().read_bytes())).pages)
+        assert "A change, rehearsed" in text
+        page.keyboard.press("r")
+        expect(page.get_by_label("set PEEP, typed")).to_have_value("12")
+
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_audit_of_the_rooms_finds_nothing(browser: Browser, address: str, dark: bool) -> None:
     if not AXE.is_file():

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tidebench.report.figures import Picture
     from tidebench.views.parts import Page
     from tidebench.views.rehearsal import ThenPage
+    from tidebench.views.swept import SweptPage
 
 Tell = Callable[[str, float], None]
 
@@ -38,6 +39,34 @@ def rehearse_job(
     fit = _fit(case, from_s, to_s)
     tell("rehearsing on patients within the doubt", 0.3)
     return then_page(what_if(fit, settings))
+
+
+def sweep_job(
+    case: str, from_s: float | None, to_s: float | None, settings: dict[str, float | str], ranges: list[str], tell: Tell
+) -> SweptPage:
+    """Move one setting through a range, or two through a field, all else as it is."""
+    from tidebench.fitting.sweep import range_of, sweep
+    from tidebench.views.swept import swept_page
+
+    tell("fitting", 0.1)
+    fit = _fit(case, from_s, to_s)
+    done = sweep(fit, [range_of(text) for text in ranges], settings, progress=tell)
+    return swept_page(fit, settings, done)
+
+
+def report_job(
+    case: str, from_s: float | None, to_s: float | None, settings: dict[str, float | str], tell: Tell
+) -> bytes:
+    """The report of a review with a rehearsed change in it."""
+    from tidebench.fitting.change import what_if
+    from tidebench.report.write import report_bytes
+
+    tell("fitting", 0.1)
+    fit = _fit(case, from_s, to_s)
+    tell("rehearsing on patients within the doubt", 0.3)
+    answer = what_if(fit, settings)
+    tell("writing the report", 0.7)
+    return report_bytes(fit.window.review, answer)
 
 
 def _fit(case: str, from_s: float | None, to_s: float | None) -> Fit:

@@ -40,6 +40,7 @@ export type Course = Schemas["CourseTold"];
 export type Played = Schemas["PlayedTold"];
 export type LogUpload = Schemas["LogUploadTold"];
 export type LogTold = Schemas["LogTold"];
+export type Swept = Schemas["SweptPageTold"];
 export type MarkState = Schemas["MarkAsked"]["state"];
 
 export interface Trace {
@@ -89,7 +90,8 @@ export async function send<T>(method: "POST" | "PUT" | "DELETE", path: string, b
 
 /** Asks for a file and keeps it under a name. */
 export async function fetchFile(path: string, body: unknown, name: string): Promise<void> {
-  const answer = await ask(path, { method: "POST", body: JSON.stringify(body), headers: { "content-type": "application/json" } });
+  const words = body === undefined ? {} : { method: "POST", body: JSON.stringify(body), headers: { "content-type": "application/json" } };
+  const answer = await ask(path, words);
   const link = document.createElement("a");
   link.href = URL.createObjectURL(await answer.blob());
   link.download = name;

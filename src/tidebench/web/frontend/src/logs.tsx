@@ -5,12 +5,12 @@ import { get, send, stopped, type Entry, type Job, type LogTold, type LogUpload,
 import { CareParts } from "./care";
 import { Drop } from "./casebook";
 import { takeOver } from "./handed";
+import { follow } from "./jobs";
 import { go, look, usePlace } from "./place";
 import { quantities } from "./quantities";
 import { useTaken } from "./taken";
 import { capital, size } from "./words";
 
-const ASK_MS = 250;
 const ROLES: Record<string, string> = {
   time: "time", date: "day, where the time has none", until: "when it ended", duration: "how long it lasted", bed: "bed", kind: "kind of event",
   priority: "priority of an alarm", state: "on or off", name: "name of the alarm or setting", text: "text", value: "value", before: "value before",
@@ -47,20 +47,13 @@ export function LogsRoom({ name }: { name: string }) {
     way.current = asked;
     setProblem("");
     setTold(null);
-    let now: Job | null = null;
     try {
       const offset = more.offset.trim() === "" ? null : Number(more.offset.replace(",", "."));
       if (offset !== null && !Number.isFinite(offset)) return setProblem(`${more.offset} is no offset: seconds.`);
-      now = await send<Job>("POST", `/logs/${file.token}/read`, { columns, case: name, offset_s: offset, zero: more.zero || null, bed: more.bed.trim() });
-      while (!asked.signal.aborted && ["waiting", "running"].includes(now.state)) {
-        setJob(now);
-        await new Promise((wait) => setTimeout(wait, ASK_MS));
-        now = await get<Job>(`/jobs/${now.name}`);
-      }
-      if (asked.signal.aborted) return void send("DELETE", `/jobs/${now.name}`);
-      if (now.state !== "done") return setProblem(now.problem || "The reading was stopped.");
-      setTold(await get<LogTold>(`/logs/read/${now.name}`));
-      look({ log: now.name });
+      const begun = await send<Job>("POST", `/logs/${file.token}/read`, { columns, case: name, offset_s: offset, zero: more.zero || null, bed: more.bed.trim() });
+      const done = await follow(begun, asked.signal, setJob);
+      setTold(await get<LogTold>(`/logs/read/${done.name}`));
+      look({ log: done.name });
     } catch (error) {
       if (!stopped(error)) setProblem((error as Error).message);
     } finally {
