@@ -15,6 +15,7 @@ from pypdf import PdfReader
 
 from tests.web.bench import CASE, casebook, served
 from tidebench.cli import main
+from tidebench.web.options import Limits
 
 LOG = """When;Kind;Alarm;Priority;State;Value;Patient name
 2030-02-11 14:20:05;Setting changed;PEEP;;;8;Nobody
@@ -98,6 +99,14 @@ def test_the_page_is_that_of_the_command(
     assert told["figures"]["course"]["svg"].startswith("<")
     pdf = client.get(f"/api/logs/read/{job['name']}/page.pdf").content
     assert "Not a medical device" in " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())
+
+
+def test_a_log_may_be_larger_than_a_request_and_not_larger_than_a_file_may(folder: Path) -> None:
+    with served(folder, limits=Limits(body_bytes=100, upload_bytes=1000)) as client:
+        assert sent(client)["problem"] == ""
+        answer = client.post("/api/uploads/logs", params={"name": "a.csv"}, content=4 * LOG, headers=BYTES)
+        assert answer.status_code == 422
+        assert "too large" in answer.json()["problem"]
 
 
 def test_what_can_not_be_read_is_refused_in_words(client: TestClient) -> None:

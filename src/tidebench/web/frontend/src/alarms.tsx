@@ -180,6 +180,7 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
     ],
     [then, now, alarm],
   );
+  const said = played ? `${played.words} ${played.numbers.map(([label, value]) => `${label}: ${value}`).join("; ")}.` : "";
   const words = `${alarm.name}: ${then.limit} ${alarm.unit}${then.delay_s ? ` for ${then.delay_s} s` : ", no delay"}`;
   return (
     <>
@@ -203,12 +204,13 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
         </section>
         <section class="sheet strip" aria-labelledby="burden">
           <div class="strip-head"><h2 id="burden" class="grow">Burden against missed events</h2></div>
-          <Burden alarm={alarm} played={played} then={then} />
+          <Burden alarm={alarm} played={played} then={then} said={said} />
           <p class="small quiet">Each mark is a limit with a delay: down is fewer missed, left is fewer alarms. The line joins those that no other beats. Pairs that sound more than a fifth of the time are left out.</p>
         </section>
         <section class="sheet strip" aria-labelledby="told">
           <h2 id="told">What it would do</h2>
-          <div aria-live="polite">
+          <p class="hidden" role="status">{said}</p>
+          <div>
             <p><strong>{played?.words ?? words}</strong></p>
             {played && (
               <table class="small">
@@ -347,7 +349,7 @@ function CoursePlot({ alarm, course, played, then, now, put, handle, words }: Co
 
 const DELAYS: [string, (delay: number) => boolean][] = [["no delay", (d) => d === 0], ["up to 15 s", (d) => d > 0 && d <= 15], ["longer", (d) => d > 15]];
 
-function Burden({ alarm, played, then }: { alarm: Alarm; played: Played | null; then: Limit }) {
+function Burden({ alarm, played, then, said }: { alarm: Alarm; played: Played | null; then: Limit; said: string }) {
   const told = alarm.pairs.filter((pair) => pair.told);
   const most = Math.max(1, played?.told ? played.per_hour : 0, ...told.map((pair) => pair.per_hour)) * 1.15;
   const shape = (ctx: CanvasRenderingContext2D, kind: number, x: number, y: number, r: number) => {
@@ -404,10 +406,9 @@ function Burden({ alarm, played, then }: { alarm: Alarm; played: Played | null; 
     },
     [alarm, played, then],
   );
-  const words = played ? `${played.words} ${played.numbers.map(([label, value]) => `${label}: ${value}`).join("; ")}.` : "";
   return (
     <>
-      <canvas ref={canvas} class="burden" role="img" aria-label={`Alarms per hour against missed events. ${words}`} />
+      <canvas ref={canvas} class="burden" role="img" aria-label={`Alarms per hour against missed events. ${said}`} />
       <p class="legend">{["○", "□", "△"].map((mark, i) => <span key={mark}>{mark} {DELAYS[i]![0]}</span>)}<span>● this limit</span></p>
     </>
   );

@@ -82,7 +82,7 @@ export function LogsRoom({ name }: { name: string }) {
             {file && (
               <>
                 <div class="row"><strong>{file.file}</strong><span class="quiet">{size(file.size)}</span><span class="grow" /><button type="button" onClick={() => (taken.drop(), setTold(null))}>Another log</button></div>
-                {file.people.length > 0 && <p class="problem">Columns seem to speak of people: {file.people.map((header) => `“${header}”`).join(", ")}. They are not read, and nothing of the log is kept.</p>}
+                {file.people.length > 0 && <p class="problem">Columns seem to speak of people: {file.people.map((header) => `“${header}”`).join(", ")}. They are not read, and the log is not put into the casebook.</p>}
                 {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds.</p> : <p>Times and events are understood.</p>}
                 <LogColumns file={file} say={(header, said) => void taken.say(header, said)} />
               </>
@@ -100,7 +100,8 @@ export function LogsRoom({ name }: { name: string }) {
           )}
           {file && <button class="main" disabled={Boolean(file.problem) || Boolean(job)}>Read the log</button>}
         </form>
-        <div class="stack result" aria-live="polite">
+        <div class="stack result">
+          <p class="hidden" role="status">{told ? `The log is read: ${told.page.title}.` : ""}</p>
           {problem && <p class="problem" role="alert">{problem}</p>}
           {job && <div class="row" role="status"><span>{capital(job.stage || "beginning")} …</span><progress class="grow" value={job.share} aria-label="Reading the log" /><button type="button" onClick={() => way.current?.abort()}>Stop</button></div>}
           {told && (

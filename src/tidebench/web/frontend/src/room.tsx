@@ -162,7 +162,8 @@ export function Room({ room, name }: { room: RoomName; name: string }) {
             <button type="button" onClick={clear}>{name ? "As the case has it" : "Empty the form"} <kbd>x</kbd></button>
           </div>
         </form>
-        <div ref={result} class="stack result" aria-live="polite">
+        <div ref={result} class="stack result">
+          <p class="hidden" role="status">{told?.page ? `The page is worked out: ${told.page.title}.` : ""}</p>
           {problem && <p class="problem" role="alert">{problem}</p>}
           {slips.length > 0 && (
             <div class="problem" role="alert">
