@@ -353,7 +353,10 @@ def warnings(
         )
     lags = [float(piece.columns["lag"][0]) for piece in pieces if len(piece)]
     if lags and max(lags) > 0:
-        told.append(f"The flow sensor lags by about {1000 * max(lags):.0f} ms; volumes are corrected for it.")
+        told.append(
+            f"Flow dies away at the turns over about {1000 * max(lags):.0f} ms, as behind a sensor that lags, or a "
+            "valve that closes so; volumes are corrected as for the sensor."
+        )
     offsets = [float(np.max(np.abs(piece.columns["offset"]))) for piece in pieces if len(piece)]
     scale = [float(np.median(piece.columns["drive"])) for piece in pieces if len(piece)]
     if offsets and max(offsets) > 0.03 * max(scale):

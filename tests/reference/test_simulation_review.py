@@ -165,3 +165,63 @@ def leaking(
     seen = airway | ({"tube_inner_diameter_mm": tube} if told else {})
     case = Case.model_validate({"patient": patient, "airway": seen, "settings": [setting]})
     return review(case, simulate(built).recording)
+
+
+def test_a_slow_inflation_begins_where_its_flow_does() -> None:
+    """Half a litre at 6 L/min between breaths at 29: begun 2 s late, its total PEEP would be 4 cmH2O too high."""
+    setting = volume_control(480, 1.0, 4.0, 8, pause_s=0.3)
+    told = scenario(
+        [compartment(50, 10)], setting, 140, patient={"height_cm": 175},
+        procedures=[{"kind": "slow inflation", "at_s": 100}],
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+    )  # fmt: skip
+    solution = simulate(told)
+    case = Case.model_validate({"patient": {"height_cm": 175}, "settings": [setting]})
+    found = review(case, solution.recording).breaths
+    (slow,) = solution.breaths.filter(pl.col("insp_end_s") - pl.col("start_s") > 4).to_dicts()
+    ours = found.filter((pl.col("start_s") - slow["start_s"]).abs() < 0.2).to_dicts()
+    assert [row["total_peep_cmh2o"] for row in ours] == [pytest.approx(slow["total_peep_cmh2o"], abs=0.3)]
+    assert ours[0]["vti_ml"] == pytest.approx(slow["vti_ml"], rel=0.02)
+
+
+def test_total_peep_is_not_told_where_nothing_came_to_rest_before() -> None:
+    """Sedation wears off; short inflations within long, strong efforts stack, and efforts pull below PEEP."""
+    setting = {
+        "mode": "A/C-VC", "tidal_volume_ml": 250, "inspiratory_time_s": 0.45, "rate_per_min": 14, "peep_cmh2o": 5,
+        "trigger_flow_l_min": 2,
+    }  # fmt: skip
+    told = scenario(
+        [compartment(50, 10)], setting, 240, patient={"height_cm": 175},
+        effort={"rate_per_min": 0, "size_cmh2o": 10, "neural_time_s": 1.3}, ventilator={"refractory_s": 0.15},
+        events=[{"kind": "sedation wearing off", "at_s": 90, "over_s": 20}],
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+    )  # fmt: skip
+    solution = simulate(told)
+    case = Case.model_validate({"patient": {"height_cm": 175}, "settings": [setting]})
+    found = review(case, solution.recording).breaths
+    truth = solution.breaths.select("start_s", truth="total_peep_cmh2o", labels="labels")
+    both = truth.join_asof(found, on="start_s", strategy="nearest", tolerance=0.1)
+    doubles = both.filter(pl.col("labels").str.contains("double-trigger"))
+    assert doubles.height > 20
+    assert doubles["total_peep_cmh2o"].null_count() >= 0.9 * doubles.height
+    error = (both["total_peep_cmh2o"] - both["truth"]).drop_nulls().abs()
+    assert len(error) > 50
+    assert np.quantile(error.to_numpy(), 0.95) < 1.5
+
+
+@pytest.mark.parametrize("effort", [0, 12, 20])
+def test_breaths_on_two_levels_are_changes_of_level(effort: float) -> None:
+    """A patient who breathes freely, or supported, within the levels adds no breath to the truth, nor to the review."""
+    setting = {
+        "mode": "IMV-PC", "pressure_high_cmh2o": 18, "pressure_low_cmh2o": 6, "time_high_s": 3, "time_low_s": 3,
+        "trigger_flow_l_min": 2,
+    }  # fmt: skip
+    for support in ({}, {"mode": "SIMV-PC\\PS", "pressure_support_cmh2o": 8}):
+        told = scenario(
+            [compartment(50, 10)], setting | support, 180, patient={"height_cm": 175},
+            effort={"rate_per_min": effort, "size_cmh2o": 6},
+            sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+        )  # fmt: skip
+        solution = simulate(told)
+        found = review(Case.model_validate({"settings": [setting | support]}), solution.recording).breaths
+        assert found.height == solution.breaths.height

@@ -34,6 +34,7 @@ LAYERS = (
     ("contradictions",),
     ("doubts",),
     ("case_interview", "readers"),
+    ("forms",),
     ("case_form",),
     ("inflations",),
     ("efforts",),
