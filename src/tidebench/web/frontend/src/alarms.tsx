@@ -232,7 +232,7 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
           <h2 id="choices">Where it is set, and what this record says</h2>
           <div class="scroll" tabIndex={0} role="region" aria-label="Choices of limit and delay">
             <table class="small">
-              <thead><tr><th scope="col">limit</th><th scope="col" class="num">at</th><th scope="col" class="num">delay</th><th scope="col" class="num">per hour</th><th scope="col" class="num">min per h</th><th scope="col" class="num">missed</th><th scope="col" class="num">in halves</th><th scope="col"><span class="hidden">take</span></th></tr></thead>
+              <thead><tr><th scope="col">limit</th><th scope="col" class="num">at</th><th scope="col" class="num">delay</th><th scope="col" class="num">n</th><th scope="col" class="num">per hour</th><th scope="col" class="num">min per h</th><th scope="col" class="num">missed</th><th scope="col" class="num">in halves</th><th scope="col"><span class="hidden">take</span></th></tr></thead>
               <tbody>
                 {alarm.choices.map((one) => (
                   <tr key={one.name + one.limit}><th scope="row">{one.name}</th>{one.cells.map((cell, i) => <td key={i} class="num">{cell}</td>)}<td><button class="plain" onClick={() => take({ limit: one.limit, delay_s: one.delay_s })} aria-label={`Show the ${one.name} limit`}>show</button></td></tr>
