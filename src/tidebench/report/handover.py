@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tidebench.report.pdf import pdf_bytes
 from tidebench.report.typesetting import typeset
-from tidebench.views.wording import clock, duration
+from tidebench.views.parts import limit_words, origin
 
 if TYPE_CHECKING:
     from tidebench.views.handover import HandoverPage
@@ -36,6 +36,7 @@ def content(page: HandoverPage) -> dict[str, Any]:
         "situation": [list(row) for row in page.situation],
         "background": [list(row) for row in page.background],
         "matters": [list(row) for row in page.matters],
+        "nothing": page.nothing,
         "numbers": [_number(page, one) for one in page.numbers],
         "gases": list(page.gases),
         "weaning": list(page.weaning),
@@ -61,22 +62,6 @@ def _number(page: HandoverPage, one: Latest) -> dict[str, Any]:
     }
 
 
-def origin(page: HandoverPage, one: Latest) -> str:
-    """How a number came about and how old it is; why it is blank."""
-    if one.spread is None:
-        return one.why
-    age = 0.0 if one.at_s is None else page.until_s - one.at_s
-    when = "" if one.at_s is None or age < 1 else f" {clock(one.at_s)}, {duration(age)} ago"
-    return ", ".join(filter(None, (f"{one.origin}{when}", one.note)))
-
-
-def limit_words(one: Latest) -> str:
-    """The limit and how the number stands to it; empty where none holds."""
-    if one.limit is None:
-        return ""
-    return one.bound if one.state == "not judged" else f"{one.state}: {one.bound}"
-
-
 def handover_text(page: HandoverPage) -> str:
     """The page in words, no line longer than 80 characters."""
     return "\n".join(_text(page)) + "\n"
@@ -93,7 +78,7 @@ def _text(page: HandoverPage) -> Iterator[str]:
     for place, (headline, detail) in enumerate(page.matters, start=1):
         yield from _wrapped(f"{headline} {detail}".strip(), f"{place}  ", "   ")
     if not page.matters:
-        yield "No limit is crossed and no finding is known."
+        yield from _wrapped(page.nothing)
     yield from _section("Lungs and limits", "-")
     for one in page.numbers:
         yield from _line(page, one)
@@ -134,7 +119,8 @@ def _line(page: HandoverPage, one: Latest) -> Iterator[str]:
     if one.spread is None:
         told = f"{told}  ({one.why})"
     yield from _wrapped(told, "", " " * 6) if len(told) > WIDTH else [told]
-    further = [words for words in (origin(page, one) if one.origin != "measured" else "", limit_words(one)) if words]
+    plain = one.origin == "measured" and not one.note and page.until_s - (one.at_s or page.until_s) < 60
+    further = [words for words in ("" if plain else origin(page, one), limit_words(one)) if words]
     if further and one.spread is not None:
         yield from _wrapped("; ".join(further), " " * 6, " " * 6)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -10,6 +10,8 @@ from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
 from tidebench.report.palette import BLUE, GREY, INK, RED
+from tidebench.views.rehearsal import then_page
+from tidebench.views.wording import clock, count
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 
 LEFT, RIGHT, HEAD, PANEL = 13.0, 38.0, 7.0, 26.0  # mm
 L_MIN, ML = 60.0, 1000.0
+REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
 ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
 
 
@@ -59,6 +62,23 @@ def waves_figure(answer: WhatIf) -> Picture:
             "volume."
         )
         return Picture(sheet.svg(), words)
+
+
+def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
+    """What the report prints of a rehearsal, beside its waves."""
+    page, window = then_page(answer), answer.fit.window
+    return {
+        "lead": f"Fitted to {count(len(window.breaths), 'breath')} from {clock(window.from_s)} to {clock(window.to_s)} "
+        f"({window.reason}). {REHEARSED}",
+        "settings": f"Then: {page.settings}",
+        "caption": "Mean breath: recorded, the fitted patient on the recorded settings, and on the changed ones.",
+        "rows": [
+            [row.quantity.label, row.now, row.then, row.span, row.change, row.change_span] for row in page.rows
+        ],
+        "limits": [[row.text, row.now, row.then, row.share] for row in page.limits],
+        "beyond": page.beyond,
+        "assumptions": page.assumptions,
+    }  # fmt: skip
 
 
 def sweep_figure(found: Sweep, key: str) -> Picture:

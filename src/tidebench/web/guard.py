@@ -23,7 +23,8 @@ PAGE_HEADER = "x-tidebench"
 """Sent by the page with every request that changes something; another site can't send it."""
 OPEN = ("/api/session", "/api/about")
 """What may be asked without a session, so that one can begin."""
-UPLOADS = "/api/uploads"
+LOGS = "/api/uploads/logs"
+UPLOADS = ("/api/uploads", LOGS)
 UNSAFE = {"POST", "PUT", "PATCH", "DELETE"}
 MOST_ADDRESSES = 10_000
 
@@ -143,13 +144,13 @@ class Guard:
         if "content-encoding" in headers:
             return 415, "Compressed requests are not taken."
         said = headers.get("content-length", "0")
-        if scope["path"] != UPLOADS and not (said.isdecimal() and int(said) <= self.serving.limits.body_bytes):
+        if scope["path"] not in UPLOADS and not (said.isdecimal() and int(said) <= self.serving.limits.body_bytes):
             return 413, "The request is larger than it may be."
         return None
 
     def _counted(self, scope: Scope, receive: Receive) -> Receive:
         """Cut a body off that is larger than it may be; a route that takes files counts for itself."""
-        if scope["type"] != "http" or scope["path"] == UPLOADS:
+        if scope["type"] != "http" or scope["path"] in UPLOADS:
             return receive
         seen, most = 0, self.serving.limits.body_bytes
 

@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 from tidebench.care.gases.acid_base import read_acid_base
 from tidebench.care.gases.grades import all_grades
 from tidebench.care.gases.held import held_against
-from tidebench.care.gases.indices import HIGH_FLOW, all_indices
+from tidebench.care.gases.indices import HIGH_FLOW, all_indices, saturation
 from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
 from tidebench.case import Case
 from tidebench.caution import CAUTION
+from tidebench.doubts import doubts
+from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
 from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
@@ -38,7 +40,22 @@ BOHR_TEXT = (
     "and PEEP. Enghoff's, by PaCO2, holds shunt and alveoli without blood too."
 )
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
+SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a saturation {}."
+DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
+TYPED: dict[str, tuple[str, Within]] = {
+    "barometric_mmhg": ("--barometric", Within(250.0, 850.0, "mmHg", {"kPa": 7.50062})),
+    "altitude_m": ("--altitude", Within(-500.0, 8000.0, "m")),
+    "temperature_c": ("--temperature", Within(20.0, 43.0, "°C")),
+    "high_flow_l_min": ("--high-flow", Within(0.5, 100.0, "L/min")),
+    "mixed_expired_pco2_mmhg": ("--expired-pco2", Within(0.0, 150.0, "mmHg", {"kPa": 7.50062})),
+    "cardiac_output_l_min": ("--cardiac-output", Within(0.05, 30.0, "L/min", {"mL/min": 0.001})),
+    "mixed_venous_saturation": ("--mixed-venous", Within(0.05, 0.99, "as a fraction", {"per cent": 0.01})),
+    "sodium_mmol_l": ("--sodium", Within(90.0, 200.0, "mmol/L")),
+    "chloride_mmol_l": ("--chloride", Within(50.0, 160.0, "mmol/L")),
+    "albumin_g_dl": ("--albumin", Within(0.5, 7.0, "g/dL", {"g/L": 0.1})),
+}
+"""Numbers that a person adds: what the command line calls each, and what it can be."""
 ROOM_AIR = 0.21
 
 
@@ -99,8 +116,9 @@ def read_gases(
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
         None if target is None else ventilation_for(target, read, name, limits),
-        "" if policy is None else policy_statement(policy, case.patient, conditions=said),
+        "" if policy is None else policy_statement(policy, case.patient, conditions=said, among=(*STATED, *NOTED)),
         CAUTION,
+        tuple(doubts(case)),
     )
 
 
@@ -114,21 +132,16 @@ def _checked(typed: Typed, count: int) -> Typed:
         raise OptionError(
             f"{unknown[0]!r} is nothing that a definition asks for", where="--said", expected=", ".join(SAID)
         )
-    for field, option, low, high, unit in (
-        ("barometric_mmhg", "--barometric", 250.0, 850.0, "mmHg"),
-        ("altitude_m", "--altitude", -500.0, 8000.0, "m"),
-        ("temperature_c", "--temperature", 20.0, 43.0, "°C"),
-        ("cardiac_output_l_min", "--cardiac-output", 0.05, 30.0, "L/min"),
-        ("mixed_expired_pco2_mmhg", "--expired-pco2", 0.0, 150.0, "mmHg"),
-        ("mixed_venous_saturation", "--mixed-venous", 0.05, 0.99, "as a fraction"),
-        ("sodium_mmol_l", "--sodium", 90.0, 200.0, "mmol/L"),
-        ("chloride_mmol_l", "--chloride", 50.0, 160.0, "mmol/L"),
-        ("albumin_g_dl", "--albumin", 0.5, 7.0, "g/dL"),
-        ("high_flow_l_min", "--high-flow", 0.5, 100.0, "L/min"),
-    ):
+    for field, (option, bounds) in TYPED.items():
         value = getattr(typed, field)
-        if value is not None:
-            within(option, value, low, high, unit=unit)
+        if value is None or bounds.low <= value <= bounds.high:
+            continue
+        if (slip := bounds.slip(value)) is not None:
+            raise OptionError(
+                f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}",
+                remedy=f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
+            )  # fmt: skip
+        within(option, value, bounds.low, bounds.high, unit=bounds.unit)
     return typed
 
 
@@ -217,6 +230,8 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(usual)
     if moment.typed.temperature_c is not None:
         notes.append("Indices, reading and classes use the gas as measured, at 37 °C.")
+    if has & DELIVERED and moment.arterial("sao2").value is None:
+        notes.append(SATURATION_TEXT.format(saturation(moment).origin))
     return tuple(notes)
 
 
