@@ -323,6 +323,27 @@ def test_a_log_is_dragged_in_its_column_said_and_read(browser: Browser, address:
         assert answer.body().startswith(b"%PDF")
 
 
+def test_a_log_is_kept_with_a_case_and_taken_out_again(browser: Browser, address: str, folder: Path) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/logs/{CASE}")
+        expect(page.locator(".drop")).to_be_visible()
+        page.evaluate(DROP, [base64.b64encode(LOG.encode()).decode(), "evening.csv"])
+        page.get_by_role("button", name="Read the log").click()
+        expect(page.get_by_role("heading", name="What was going on")).to_be_visible(timeout=60_000)
+        page.get_by_role("button", name="Keep it with the case").click()
+        kept = page.get_by_text("With the case: evening.csv")
+        expect(kept).to_be_visible(timeout=60_000)
+        one.shot("log-kept")
+        assert "Nobody" not in (folder / CASE / "evening.csv").read_text(encoding="utf-8")
+        page.get_by_role("button", name="Take it out").click()
+        expect(kept).to_have_count(0)
+        page.keyboard.press("z")
+        expect(kept).to_be_visible()
+        page.get_by_role("button", name="Take it out").click()
+        expect(kept).to_have_count(0)
+
+
 def test_a_setting_through_a_range_and_a_report_with_it(browser: Browser, address: str) -> None:
     with visit(browser, address) as one:
         page = one.page

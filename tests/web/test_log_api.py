@@ -44,7 +44,11 @@ def sent(client: TestClient, text: str = LOG, name: str = "evening.csv") -> dict
 
 
 def job_done(client: TestClient, token: str, asked: dict[str, Any]) -> dict[str, Any]:
-    job: dict[str, Any] = client.post(f"/api/logs/{token}/read", json=asked).json()
+    return over(client, client.post(f"/api/logs/{token}/read", json=asked).json())
+
+
+def over(client: TestClient, job: dict[str, Any]) -> dict[str, Any]:
+    """A job that is over."""
     for _ in range(600):
         if job["state"] not in ("waiting", "running"):
             return job
@@ -92,13 +96,39 @@ def test_the_page_is_that_of_the_command(
     for part in told["page"]["parts"]:
         if part["heading"] in ("Timeline", "Originals"):
             continue
-        for words in (*part["lines"], *part["after"]):
+        for words in (line for line in (*part["lines"], *part["after"]) if "in the form" not in line):
             assert " ".join(words.split()) in said.replace(" - ", " ") or words[:30] in said
+    assert "“holds” in the form says otherwise" in parts["What the log covers"]["lines"][-2]
     rows = parts["How often, and how long"]["rows"]
     assert [row[:2] for row in rows] == [["high", "1"], ["medium", "1"], ["all", "2"]]
     assert told["figures"]["course"]["svg"].startswith("<")
     pdf = client.get(f"/api/logs/read/{job['name']}/page.pdf").content
     assert "Not a medical device" in " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())
+
+
+def test_a_log_is_kept_with_its_case_without_people_and_taken_out_again(client: TestClient, folder: Path) -> None:
+    case = folder / CASE
+    before = {path.name for path in case.iterdir()}
+    assert client.get(f"/api/cases/{CASE}/log").status_code == 404
+    token = sent(client)["token"]
+    assert client.post(f"/api/logs/{token}/keep", json={}).status_code == 422
+    job = over(client, client.post(f"/api/logs/{token}/keep", json={"case": CASE}).json())
+    assert (job["state"], job["problem"]) == ("done", "")
+    assert client.get(f"/api/cases/{CASE}/log").json() == {"files": ["evening.csv"]}
+    copied = (case / "evening.csv").read_text(encoding="utf-8")
+    assert "Nobody" not in copied
+    assert copied.count("\n") == LOG.count("\n")
+    told = json.loads((case / "log" / "log.json").read_text(encoding="utf-8"))
+    assert told["coverage"]["rows"] == 5
+    assert "Nobody" not in json.dumps(told)
+    assert client.get(f"/api/cases/{CASE}/log/page.pdf").content.startswith(b"%PDF")
+    assert client.delete(f"/api/cases/{CASE}/log").status_code == 204
+    assert {path.name for path in case.iterdir() if not path.name.startswith(".")} == before
+    assert client.delete(f"/api/cases/{CASE}/log").status_code == 404
+    assert client.put(f"/api/cases/{CASE}/log").json() == {"files": ["evening.csv"]}
+    assert (case / "evening.csv").read_text(encoding="utf-8") == copied
+    assert client.put(f"/api/cases/{CASE}/log").status_code == 404
+    assert client.delete(f"/api/cases/{CASE}/log").status_code == 204
 
 
 def test_a_log_may_be_larger_than_a_request_and_not_larger_than_a_file_may(folder: Path) -> None:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Request
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 
 from tidebench.care.logs.preview import preview_log
 from tidebench.casebook import REVIEW, case_folder
 from tidebench.errors import InputError, OptionError
+from tidebench.logbook import Kept, kept_with_case, put_back_into_case, take_out_of_case
 from tidebench.web import models as m
 from tidebench.web.casebook_routes import told
 from tidebench.web.guard import LOGS
@@ -26,6 +27,7 @@ from tidebench.web.uploads import Upload, drop, find, take_in
 from tidebench.web.work import LogRead
 
 READ = "tidebench.web.work:log_job"
+KEEP = "tidebench.web.work:keep_log_job"
 SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".dat", ".asc")
 
 
@@ -61,6 +63,12 @@ class LogAsked(m.Asked):
     bed: Annotated[str, Field(max_length=200)] = ""
 
 
+class KeptTold(m.Told):
+    """A log that lies with a case."""
+
+    files: list[str]
+
+
 class FigureTold(m.Told):
     """A figure with its words."""
 
@@ -78,6 +86,21 @@ class LogTold(m.Told):
 def log_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
     """The routes of event logs."""
     api = APIRouter(prefix="/api", responses=REFUSED)
+
+    def begun(upload: Upload, work: str, asked: LogAsked, **further: Any) -> m.JobTold:
+        folder = case_folder(serving.folder, asked.case) if asked.case else None
+        words = {"columns": asked.columns, "offset_s": asked.offset_s or 0.0, "zero": asked.zero, "bed": asked.bed}
+        job = jobs.submit(
+            f"reading of {upload.path.name}", work, log=str(upload.path), case=str(folder or ""),
+            review=_review(shelf, folder), **words, **further,
+        )  # fmt: skip
+        return told(job)
+
+    def kept(name: str) -> Kept:
+        found = kept_with_case(case_folder(serving.folder, name))
+        if found is None:
+            raise OptionError("there is no log with this case", where=name)
+        return found
 
     def outcome(job: str) -> LogRead:
         done = jobs.get(job)
@@ -107,14 +130,38 @@ def log_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
     @api.post("/logs/{token}/read")
     def read_log(token: str, asked: LogAsked) -> m.JobTold:
         """Begin to read a log, beside a case where one is named and its review where it has one."""
+        return begun(find(serving.folder, token), READ, asked)
+
+    @api.post("/logs/{token}/keep")
+    def keep_log(token: str, asked: LogAsked) -> m.JobTold:
+        """Begin to put a log into its case; columns that speak of people are left out of the copy."""
+        if not asked.case:
+            raise OptionError("no case is named", where="case", expected="the case that the log belongs to")
         upload = find(serving.folder, token)
-        folder = case_folder(serving.folder, asked.case) if asked.case else None
-        review = _review(shelf, folder)
-        job = jobs.submit(
-            f"reading of {upload.path.name}", READ, log=str(upload.path), case=str(folder or ""), review=review,
-            columns=asked.columns, offset_s=asked.offset_s or 0.0, zero=asked.zero, bed=asked.bed,
-        )  # fmt: skip
-        return told(job)
+        people = [column.header for column in preview_log(upload.path, asked.columns).columns if column.person]
+        return begun(upload, KEEP, asked, unwanted=people)
+
+    @api.get("/cases/{name}/log")
+    def kept_log(name: str) -> KeptTold:
+        """The log that lies with a case."""
+        return KeptTold(files=list(kept(name).files))
+
+    @api.get("/cases/{name}/log/page.pdf", response_class=FileResponse)
+    def kept_page(name: str) -> FileResponse:
+        """What the log that lies with a case tells, printed."""
+        words = {"content-disposition": 'attachment; filename="log.pdf"'}
+        return FileResponse(kept(name).folder / "log.pdf", media_type="application/pdf", headers=words)
+
+    @api.delete("/cases/{name}/log", status_code=204)
+    def drop_log(name: str) -> None:
+        """Take the log that lies with a case out again; it waits aside."""
+        take_out_of_case(case_folder(serving.folder, name))
+
+    @api.put("/cases/{name}/log")
+    def put_log_back(name: str) -> KeptTold:
+        """Put the log back that was taken out."""
+        put_back_into_case(case_folder(serving.folder, name))
+        return kept_log(name)
 
     @api.get("/logs/read/{job}")
     def log_page(job: str) -> LogTold:

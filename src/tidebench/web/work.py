@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from tidebench.forms import Field, Section
 
 if TYPE_CHECKING:
+    from tidebench.care.logs import Question
     from tidebench.fitting.fit import Fit
     from tidebench.report.figures import Picture
     from tidebench.views.parts import Page
@@ -106,24 +107,49 @@ def log_job(
     tell: Tell,
 ) -> LogRead:
     """Read an event log, beside a case and its review where they are named."""
-    from tidebench.care.logs import Question, Words
-    from tidebench.care.logs.words import Clock
-    from tidebench.case import load_case
     from tidebench.logbook import Files, open_logbook
     from tidebench.report.logs import log_figures, log_pdf
-    from tidebench.results import policy_for
     from tidebench.views.logs import log_page
     from tidebench.views.parts import page, section_part
     from tidebench.web.rooms.desk import in_form_words
 
     tell("reading", 0.1)
-    words = Words(clock=Clock(offset_s=offset_s)).with_columns(columns)
-    policy = policy_for(load_case(Path(case))) if case else None
     files = Files((Path(log),), Path(case) if case else None, Path(review) if review else None)
-    book = open_logbook(files, Question(words=words, zero=zero, bed=bed or None, policy=policy))
+    book = open_logbook(files, _question(case, columns, offset_s, zero, bed))
     tell("drawing", 0.6)
     figures = log_figures(book.told)
     title = (book.told.case.title if book.told.case else "") or Path(log).name
     parts = (section_part(part) for part in (*log_page(book.told), *book.sections))
     shown = in_form_words(page(title, (), parts), (LOG_FORM,))
     return LogRead(shown, figures, log_pdf(book.told, figures, book.sections))
+
+
+def keep_log_job(
+    log: str,
+    unwanted: list[str],
+    case: str,
+    review: str,
+    columns: dict[str, str],
+    offset_s: float,
+    zero: datetime | None,
+    bed: str,
+    tell: Tell,
+) -> str:
+    """Put a log into its case, without columns that speak of people."""
+    from tidebench.logbook import keep_with_case
+
+    tell("reading", 0.1)
+    asked = _question(case, {key: value for key, value in columns.items() if key not in unwanted}, offset_s, zero, bed)
+    kept = keep_with_case(Path(log), unwanted, Path(case), Path(review) if review else None, asked, tell)
+    return kept.files[0]
+
+
+def _question(case: str, columns: dict[str, str], offset_s: float, zero: datetime | None, bed: str) -> Question:
+    from tidebench.care.logs import Question, Words
+    from tidebench.care.logs.words import Clock
+    from tidebench.case import load_case
+    from tidebench.results import policy_for
+
+    words = Words(clock=Clock(offset_s=offset_s)).with_columns(columns)
+    policy = policy_for(load_case(Path(case))) if case else None
+    return Question(words=words, zero=zero, bed=bed or None, policy=policy)

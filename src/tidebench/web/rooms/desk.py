@@ -19,7 +19,7 @@ from tidebench.views.wording import count
 if TYPE_CHECKING:
     from tidebench.review import Review
 
-_OPTION = re.compile(r"(?P<option>--[a-z0-9-]+)(?: (?P<key>\w+)(?:=(?:yes or no|\w+))?)?(?=[\s.,;)]|$)")
+_OPTION = re.compile(r"(?P<option>--[a-z0-9-]+)(?: (?P<key>\w+)=(?:yes or no|\w+))?(?=[\s.,;)]|$)")
 _TABLE = re.compile(r"(?P<keys>[a-z]\w*(?:(?:, or |, | or | and )[a-z]\w*)*) under \[\[?(?P<table>\w+)\]?\]")
 T = TypeVar("T")
 FURTHER = {"blood_gases": "A further blood gas", "observed": "A further note at the bed"}

@@ -8,7 +8,7 @@ from pydantic import BaseModel
 
 from tidebench.case import BloodGas, Observed, Setting
 from tidebench.case_form import case_field
-from tidebench.forms import Field, Section, field_of, number
+from tidebench.forms import Field, Section, field_of
 
 MODELS: dict[str, type[BaseModel]] = {"settings": Setting, "observed": Observed, "blood_gases": BloodGas}
 LABELS = {
@@ -40,6 +40,3 @@ def _field(table: str, key: str) -> Field:
     if key in FROM_CASE_FORM:
         return replace(case_field(table, key), modes=())
     return field_of(MODELS[table], table, key, LABELS.get((table, key), ""))
-
-
-__all__ = ["case_fields", "gases_section", "number", "rows_of"]

@@ -12,7 +12,7 @@ import { keepView } from "./save";
 import { colour } from "./theme";
 import { capital, clock } from "./words";
 
-const HEIGHT = 300;
+const HEIGHT = 250;
 const TOP_PX = 6;
 const BOTTOM_PX = 24;
 interface Limit {
@@ -99,6 +99,7 @@ function Replay({ name }: { name: string }) {
       <details class="fold" style={{ marginTop: "1rem" }}>
         <summary>How it is replayed, and what counts as missed</summary>
         <p class="small">{all.model}</p>
+        <p class="small">Burden against missed events: each mark is a limit with a delay; down is fewer missed, left is fewer alarms. The line joins those that no other beats. Pairs that sound more than a fifth of the time are left out.</p>
         <p class="small">{all.events}</p>
       </details>
     </>
@@ -205,7 +206,6 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
         <section class="sheet strip" aria-labelledby="burden">
           <div class="strip-head"><h2 id="burden" class="grow">Burden against missed events</h2></div>
           <Burden alarm={alarm} played={played} then={then} said={said} />
-          <p class="small quiet">Each mark is a limit with a delay: down is fewer missed, left is fewer alarms. The line joins those that no other beats. Pairs that sound more than a fifth of the time are left out.</p>
         </section>
         <section class="sheet strip" aria-labelledby="told">
           <h2 id="told">What it would do</h2>

@@ -40,7 +40,7 @@ function PartShown({ part, known, figure }: { part: Part; known: Props["known"];
         <ul class="numbers">
           {part.items.map((item) => (
             <Ask key={`${item.key}-${item.label}`} label={item.label} value={item.value} state={item.state} quantity={known[item.key]} from={item.source} words={item.why}
-              more={[item.beside, item.beside ? "" : item.why].filter(Boolean).join("; ")} reason={item.value === "–" ? item.why : ""} />
+              more={item.beside || [item.why, item.why && item.source && `(${item.source})`].filter(Boolean).join(" ")} reason={item.value === "–" ? item.why : ""} />
           ))}
         </ul>
       )}

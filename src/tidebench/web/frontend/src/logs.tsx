@@ -1,11 +1,13 @@
 // Event logs: dragged in, columns said where a header doesn't, read beside a case, and shown.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, send, stopped, type Entry, type Job, type LogTold, type LogUpload, type Quantity } from "./api";
+import { caseUrl, get, send, stopped, type Entry, type Job, type LogTold, type LogUpload, type Quantity } from "./api";
 import { CareParts } from "./care";
 import { Drop } from "./casebook";
 import { takeOver } from "./handed";
 import { follow } from "./jobs";
+import { useKeys } from "./keys";
+import { say, undoLast } from "./notices";
 import { go, look, usePlace } from "./place";
 import { quantities } from "./quantities";
 import { useTaken } from "./taken";
@@ -24,6 +26,7 @@ export function LogsRoom({ name }: { name: string }) {
   const [told, setTold] = useState<LogTold | null>(null);
   const [job, setJob] = useState<Job | null>(null);
   const [problem, setProblem] = useState("");
+  const [kept, setKept] = useState<string[]>([]);
   const [more, setMore] = useState({ offset: "", zero: "", bed: "" });
   const way = useRef<AbortController | null>(null);
   const taken = useTaken<LogUpload>("/uploads/logs", (token) => `/logs/${token}/preview`, setProblem);
@@ -32,6 +35,7 @@ export function LogsRoom({ name }: { name: string }) {
   useEffect(() => {
     void get<Entry[]>("/cases").then(setCases, () => setCases([]));
     void quantities().then(setKnown);
+    void lookUp();
     const waiting = takeOver("log");
     if (waiting) void take(waiting);
     else if (place.words.log) void get<LogTold>(`/logs/read/${place.words.log}`).then(setTold, () => look({ log: "" }));
@@ -39,6 +43,33 @@ export function LogsRoom({ name }: { name: string }) {
   }, []);
 
   const take = (chosen: File) => (setTold(null), taken.take(chosen));
+  const lookUp = () => (name ? get<{ files: string[] }>(`${caseUrl(name)}/log`).then((told) => setKept(told.files), () => setKept([])) : undefined);
+  const change = (method: "DELETE" | "PUT") => send(method, `${caseUrl(name)}/log`).then(lookUp, (error: Error) => setProblem(error.message));
+  const drop = async () => {
+    await change("DELETE");
+    say("The log was taken out of the case.", () => void change("PUT"));
+  };
+  const begun = (work: "read" | "keep"): Promise<Job> | null => {
+    const offset = more.offset.trim() === "" ? null : Number(more.offset.replace(",", "."));
+    if (offset !== null && !Number.isFinite(offset)) return setProblem(`${more.offset} is no offset: seconds.`), null;
+    return send<Job>("POST", `/logs/${file!.token}/${work}`, { columns, case: name, offset_s: offset, zero: more.zero || null, bed: more.bed.trim() });
+  };
+  const keep = async () => {
+    const asked = new AbortController();
+    way.current = asked;
+    try {
+      const job = await begun("keep");
+      if (!job) return;
+      await follow(job, asked.signal, setJob);
+      await lookUp();
+      say("The log lies with the case now.", () => void drop());
+    } catch (error) {
+      if (!stopped(error)) setProblem((error as Error).message);
+    } finally {
+      setJob(null);
+    }
+  };
+  useKeys([{ keys: ["z"], group: "Logs", words: "Take the last change back", act: undoLast }], []);
   const read = async (event?: Event) => {
     event?.preventDefault();
     if (!file) return;
@@ -48,10 +79,9 @@ export function LogsRoom({ name }: { name: string }) {
     setProblem("");
     setTold(null);
     try {
-      const offset = more.offset.trim() === "" ? null : Number(more.offset.replace(",", "."));
-      if (offset !== null && !Number.isFinite(offset)) return setProblem(`${more.offset} is no offset: seconds.`);
-      const begun = await send<Job>("POST", `/logs/${file.token}/read`, { columns, case: name, offset_s: offset, zero: more.zero || null, bed: more.bed.trim() });
-      const done = await follow(begun, asked.signal, setJob);
+      const job = await begun("read");
+      if (!job) return;
+      const done = await follow(job, asked.signal, setJob);
       setTold(await get<LogTold>(`/logs/read/${done.name}`));
       look({ log: done.name });
     } catch (error) {
@@ -73,6 +103,9 @@ export function LogsRoom({ name }: { name: string }) {
         {name && <a class="button" href={`#/alarms/${encodeURIComponent(name)}`}>Replay its alarms</a>}
       </div>
       <p class="quiet">What a log covers, what its alarms come to, and what was going on. Coverage stands before any rate: a log of fixed length overwrites what came before.</p>
+      {kept.length > 0 && (
+        <p class="row"><span>With the case: <strong>{kept.join(", ")}</strong></span><a class="button" href={`/api${caseUrl(name)}/log/page.pdf`} aria-label="The case's log as PDF">As PDF</a><button onClick={() => void drop()}>Take it out</button></p>
+      )}
       <div class="room">
         <form class="stack" onSubmit={(event) => void read(event)} noValidate aria-label="The log">
           <fieldset class="stack">
@@ -82,7 +115,7 @@ export function LogsRoom({ name }: { name: string }) {
             {file && (
               <>
                 <div class="row"><strong>{file.file}</strong><span class="quiet">{size(file.size)}</span><span class="grow" /><button type="button" onClick={() => (taken.drop(), setTold(null))}>Another log</button></div>
-                {file.people.length > 0 && <p class="problem">Columns seem to speak of people: {file.people.map((header) => `“${header}”`).join(", ")}. They are not read, and the log is not put into the casebook.</p>}
+                {file.people.length > 0 && <p class="problem">Columns seem to speak of people: {file.people.map((header) => `“${header}”`).join(", ")}. They are not read, and left out of any copy.</p>}
                 {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds.</p> : <p>Times and events are understood.</p>}
                 <LogColumns file={file} say={(header, said) => void taken.say(header, said)} />
               </>
@@ -106,7 +139,7 @@ export function LogsRoom({ name }: { name: string }) {
           {job && <div class="row" role="status"><span>{capital(job.stage || "beginning")} …</span><progress class="grow" value={job.share} aria-label="Reading the log" /><button type="button" onClick={() => way.current?.abort()}>Stop</button></div>}
           {told && (
             <>
-              <div class="row"><h2 class="grow page-title">{told.page.title}</h2><a class="button" href={`/api/logs/read/${place.words.log}/page.pdf`}>As PDF</a></div>
+              <div class="row"><h2 class="grow page-title">{told.page.title}</h2><a class="button" href={`/api/logs/read/${place.words.log}/page.pdf`}>As PDF</a>{name && file && <button onClick={() => void keep()} disabled={Boolean(job) || kept.length > 0}>Keep it with the case</button>}</div>
               <CareParts page={told.page} known={known} figures={told.figures} />
             </>
           )}
