@@ -29,9 +29,10 @@ SEEN = 0.4  # share of the curve's usual ink below which a column holds none of 
 FLAT = 0.1  # share of the columns in which a curve is taken to run level, so that its stroke is as tall as wide
 STEEP = 14.0  # pixels from which on a column of ink is a steep stretch
 FINE = 4  # places in a pixel's width at which edges are sought
+POINT_PX = 2.5  # pixels by which a curve's two readings part where it comes to a point
 ISLAND = 2.0  # widths of the stroke: what is shorter and alone is a letter or a dot
 BRIDGED = 3.0  # widths of the stroke that are bridged: a cursor, a figure, a dash
-_FLOOR_PX, _ACROSS_PX = 0.2, 0.35
+_FLOOR_PX = 0.2
 
 
 @dataclass(frozen=True)
@@ -152,9 +153,25 @@ def trace(ink: Ink) -> Curve:
     lower, upper = _between(
         np.where(thin, middle - mass / 2, top), np.where(thin, middle + mass / 2, bottom), width
     )
-    row = (lower + upper) / 2
+    row = _at_points(lower, upper)
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
-    return Curve(column, *_bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width)
+    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width)
+
+
+def _at_points(lower: Pixels, upper: Pixels) -> Pixels:
+    """The mean of closing and opening; where they part, at a point narrower than the pen, the one that holds it.
+
+    Between two sides of a spike the stroke's outer edge tells its height, and the inner one only where the sides meet.
+    """
+    row = (lower + upper) / 2
+    for first, last in _runs(upper - lower > POINT_PX):
+        sides = row[max(0, first - 1)], row[min(len(row) - 1, last)]
+        part = slice(first, last)
+        if min(sides) >= lower[part].min() + POINT_PX and max(sides) >= upper[part].max() - POINT_PX:
+            row[part] = lower[part]
+        elif max(sides) <= upper[part].max() - POINT_PX and min(sides) <= lower[part].min() + POINT_PX:
+            row[part] = upper[part]
+    return row
 
 
 def _finer(share: Shares) -> tuple[Pixels, Shares]:
@@ -181,19 +198,13 @@ def _without_islands(row: Pixels, width: float) -> Pixels:
 
 
 def _doubt(row: Pixels, lower: Pixels, upper: Pixels, width: float, noise: float) -> Pixels:
-    """One standard deviation of each row: what a pixel holds, noise, slope times what a column holds."""
-    slope = np.abs(_slope(row))
-    return np.sqrt(_FLOOR_PX**2 + (noise * width) ** 2 + (_ACROSS_PX * slope) ** 2 + ((upper - lower) / 4) ** 2)
+    """One standard deviation of each row: what a pixel holds, noise, and where the two readings part."""
+    return np.where(
+        np.isnan(row), np.nan, np.sqrt(_FLOOR_PX**2 + (noise * width) ** 2 + np.minimum((upper - lower) / 4, 2.0) ** 2)
+    )
 
 
-def _slope(row: Pixels) -> Pixels:
-    """Rows per column, the greater of the two sides' where both are known."""
-    step = FINE * np.diff(row)
-    before, after = np.append(np.nan, step), np.append(step, np.nan)
-    return np.nan_to_num(np.fmax(np.abs(before), np.abs(after)))
-
-
-def _bridged(row: Pixels, sd: Pixels, width: float) -> tuple[Pixels, Pixels]:
+def bridged(row: Pixels, sd: Pixels, width: float) -> tuple[Pixels, Pixels]:
     """Short holes in a stroke filled by a straight line, with a doubt that grows with what it rises or falls."""
     row, sd = row.copy(), sd.copy()
     for first, last in _runs(np.isnan(row)):
