@@ -32,6 +32,8 @@ class Uncertainty:
         Of a channel as a whole: its zero in its unit, its scale as a share, its clock in seconds.
     clock : float
         Of the length of a second, as a share; all channels together.
+    notes : tuple of str
+        What a reader of the recording should know about how it was made.
     """
 
     samples: Mapping[str, Samples]
@@ -41,6 +43,7 @@ class Uncertainty:
     scale: Mapping[str, float] = field(default_factory=dict)
     shift_s: Mapping[str, float] = field(default_factory=dict)
     clock: float = 0.0
+    notes: tuple[str, ...] = ()
 
     def drawn(self, recording: Recording, rng: np.random.Generator) -> Recording:
         """The recording as it may as well have been: every error drawn anew from a normal distribution."""

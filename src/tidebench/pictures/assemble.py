@@ -60,17 +60,20 @@ class Scale:
     at: float
     first: float
     each: float
-    apart: float
 
     @classmethod
     def of(cls, marks: Marks, scale: float = 1.0) -> Scale:
         """The axis through two marks, its values times ``scale``."""
         (one, a), (two, b) = marks
-        return cls(one, a * scale, (b - a) * scale / (two - one), abs(two - one))
+        return cls(one, a * scale, (b - a) * scale / (two - one))
 
     def __call__(self, pixel: Values) -> Values:
         """Values at pixels."""
         return self.first + (pixel - self.at) * self.each
+
+    def pixel(self, value: Values) -> Values:
+        """Pixels of values."""
+        return self.at + (value - self.first) / self.each
 
 
 def trace_panels(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:

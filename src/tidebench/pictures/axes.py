@@ -21,7 +21,7 @@ from tidebench.quantities import QUANTITIES
 from tidebench.units import Unit, parse_unit
 
 AXES_FILE = "axes.toml"
-MOST_BYTES = 1 << 18
+MOST_BYTES = 1 << 20
 MOST_PANELS = 24
 CHANNELS = (
     "airway_pressure", "flow", "volume", "oesophageal_pressure", "gastric_pressure", "diaphragm_activity", "co2",
@@ -32,14 +32,15 @@ Number = Annotated[float, Within(-1e6, 1e6)]
 Point = tuple[Pixel, Pixel]
 
 
-def _tables(value: Any) -> Any:
+def one_or_more(value: Any) -> Any:
+    """One table stands for a list of one."""
     return (value,) if isinstance(value, dict) else value
 
 
-def _floats(value: Any) -> Any:
+def floats(value: Any) -> Any:
     """Whole numbers as numbers, however deep they lie."""
     if isinstance(value, (list, tuple)):
-        return tuple(_floats(inner) for inner in value)
+        return tuple(floats(inner) for inner in value)
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
@@ -47,7 +48,7 @@ class _Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-Marks = Annotated[tuple[tuple[Pixel, Number], tuple[Pixel, Number]], BeforeValidator(_floats)]
+Marks = Annotated[tuple[tuple[Pixel, Number], tuple[Pixel, Number]], BeforeValidator(floats)]
 
 
 class Panel(_Table):
@@ -60,7 +61,7 @@ class Panel(_Table):
 
     quantity: str
     unit: str
-    box: Annotated[tuple[Pixel, Pixel, Pixel, Pixel], BeforeValidator(_floats)]
+    box: Annotated[tuple[Pixel, Pixel, Pixel, Pixel], BeforeValidator(floats)]
     values: Marks
     kind: Literal["curve", "loop", "trend"] = "curve"
     times: Marks | None = None
@@ -148,10 +149,10 @@ class Axes(_Table):
     """
 
     title: str = ""
-    panels: Annotated[tuple[Panel, ...], BeforeValidator(_tables), Field(min_length=1, max_length=MOST_PANELS)] = Field(
+    panels: Annotated[tuple[Panel, ...], BeforeValidator(one_or_more), Field(min_length=1, max_length=MOST_PANELS)] = Field(
         alias="panel"
     )
-    corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(_floats)] | Literal["find"] | None = None
+    corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(floats)] | Literal["find"] | None = None
     size: Annotated[tuple[int, int], Field()] | None = None
     reading_px: Annotated[float, Within(0.05, 20, "pixels")] = 0.5
     corners_px: Annotated[float, Within(0.05, 50, "pixels")] = 1.0
@@ -185,22 +186,32 @@ def load_axes(path: Path | str) -> Axes:
     Raises
     ------
     PictureError
-        No such file, not TOML, an unknown key, a value that can't be.
+        No such file, one that can't be read, larger than 1 MiB, not TOML, an unknown key, a value that can't be.
     """
     path = Path(path)
+    return axes_from(toml_of(path), name=path.name)
+
+
+def toml_of(path: Path, kind: str = AXES_FILE) -> dict[str, Any]:
+    """Tables and keys of a file.
+
+    Raises
+    ------
+    PictureError
+        No such file, one that can't be read, larger than 1 MiB, or not TOML.
+    """
     try:
         if not path.is_file():
-            raise PictureError("there is no such file", where=str(path), expected=f"an {AXES_FILE}")
+            raise PictureError("there is no such file", where=str(path), expected=f"an {kind}")
         if path.stat().st_size > MOST_BYTES:
-            raise PictureError("the file is larger than 256 KiB", where=path.name, expected=f"an {AXES_FILE}")
-        said = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+            raise PictureError("the file is larger than 1 MiB", where=path.name, expected=f"an {kind}")
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise PictureError(f"this can't be read ({error.strerror or error})", where=str(path)) from error
     except UnicodeDecodeError:
         raise PictureError("this is not text in UTF-8", where=path.name, expected="TOML") from None
     except tomllib.TOMLDecodeError as error:
         raise PictureError(f"this is not TOML: {str(error).rstrip('.')}", where=path.name) from None
-    return axes_from(said, name=path.name)
 
 
 def axes_from(said: Mapping[str, Any], *, name: str = AXES_FILE) -> Axes:

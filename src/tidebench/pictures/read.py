@@ -78,8 +78,8 @@ def read_picture(
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
     warnings = tuple(_warnings(panels, agreement, axes))
-    if recording is not None:
-        recording = replace(recording, warnings=warnings)
+    if recording is not None and recording.uncertainty is not None:
+        recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
     return Read(
         opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, warnings, why
     )

@@ -55,6 +55,12 @@ def rectangle(size: tuple[int, int]) -> Points:
     return np.array([[0, 0], [width, 0], [width, height], [0, height]]) - 0.5
 
 
+def natural_size(points: Points) -> tuple[int, int]:
+    """Width and height of a rectangle between four corners: the means of opposite sides, rounded."""
+    sides = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
+    return round(float(sides[0] + sides[2]) / 2), round(float(sides[1] + sides[3]) / 2)
+
+
 def straight(image: Image, corners: Sequence[Sequence[float]], size: tuple[int, int], where: str) -> Image:
     """The part of a picture between four corners as a rectangle of ``size``.
 

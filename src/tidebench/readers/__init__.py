@@ -91,7 +91,7 @@ def _part(case: Case, how: RecordingFile) -> Recording:
     if how.uncertainty is None:
         return begun
     told = read_uncertainty(case.path_of(how, "uncertainty"), begun)
-    return replace(begun, uncertainty=told, warnings=(*begun.warnings, TRACED))
+    return replace(begun, uncertainty=told, warnings=(*begun.warnings, TRACED, *told.notes))
 
 
 def _begun(recording: Recording, start: datetime | None) -> Recording:

@@ -34,6 +34,7 @@ class _Shared(BaseModel):
     scale: _Share = Field(default_factory=dict)
     shift_s: _Share = Field(default_factory=dict)
     clock: float = Field(default=0.0, ge=0, le=1)
+    notes: tuple[str, ...] = ()
 
 
 def write_uncertainty(uncertainty: Uncertainty, rate_hz: float, path: Path) -> None:
@@ -41,7 +42,7 @@ def write_uncertainty(uncertainty: Uncertainty, rate_hz: float, path: Path) -> N
     n = len(next(iter(uncertainty.samples.values())))
     shared = _Shared(
         together_s=uncertainty.together_s, jitter_s=uncertainty.jitter_s, offset=dict(uncertainty.offset), scale=dict(uncertainty.scale),
-        shift_s=dict(uncertainty.shift_s), clock=uncertainty.clock,
+        shift_s=dict(uncertainty.shift_s), clock=uncertainty.clock, notes=uncertainty.notes,
     )  # fmt: skip
     columns = {_TIME: np.arange(n) / rate_hz, **uncertainty.samples}
     pl.DataFrame(columns).with_columns(pl.all().fill_nan(None)).write_parquet(
@@ -72,7 +73,7 @@ def read_uncertainty(path: Path, recording: Recording) -> Uncertainty:
             f"the uncertainty of samples can't be read ({str(error).splitlines()[0][:100]})",
             where=path.name, expected="the file that `tidebench picture` wrote beside the signals",
         ) from None  # fmt: skip
-    return Uncertainty(samples, shared.together_s, shared.jitter_s, shared.offset, shared.scale, shared.shift_s, shared.clock)
+    return Uncertainty(samples, **shared.model_dump())
 
 
 def joined(parts: Sequence[Recording], places: Sequence[slice], rate_hz: float, length: int) -> Uncertainty | None:
