@@ -46,13 +46,14 @@ class Uncertainty:
     notes: tuple[str, ...] = ()
 
     def drawn(self, recording: Recording, rng: np.random.Generator) -> Recording:
-        """The recording as it may as well have been: every error drawn anew from a normal distribution."""
+        """The recording as it may as well have been: errors drawn from normal distributions, and where samples fall."""
         time = np.arange(len(recording)) / recording.rate_hz
+        phase = rng.uniform(-0.5, 0.5) / recording.rate_hz
         channels = {}
         for name, values in recording.channels.items():
             sd = self.samples.get(name, np.zeros(len(values)))
             late = self.jitter_s * self._together(len(values), recording.rate_hz, rng)
-            moved = np.interp(time + late + rng.normal(0.0, self.shift_s.get(name, 0.0)), time, values)
+            moved = np.interp(time + phase + late + rng.normal(0.0, self.shift_s.get(name, 0.0)), time, values)
             moved[np.isnan(values)] = np.nan
             err = np.nan_to_num(sd) * self._together(len(values), recording.rate_hz, rng)
             middle = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0

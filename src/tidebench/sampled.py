@@ -46,9 +46,7 @@ def with_intervals(done: Review, draws: int = DRAWS, seed: int = 0) -> Review:
     sampled = {"share": SHARE, "draws": draws}
     words = _words(quantities)
     warnings = [*done.summary["warnings"], *([words] if words else [])]
-    return replace(
-        done, summary={**done.summary, "quantities": quantities, "warnings": warnings, "intervals": sampled}
-    )
+    return replace(done, summary={**done.summary, "quantities": quantities, "warnings": warnings, "intervals": sampled})
 
 
 def _interval(middle: float, found: list[float], draws: int) -> dict[str, float | None]:

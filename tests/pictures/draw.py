@@ -44,7 +44,7 @@ class Placed:
 
 @dataclass(frozen=True)
 class Chart:
-    """A drawn chart: the picture, its panels, the seconds across, and what the picture's zero is on the signals' clock."""
+    """A drawn chart: the picture, its panels, the seconds across, and its zero on the signals' clock."""
 
     image: Image.Image
     panels: tuple[Placed, ...]
@@ -114,15 +114,17 @@ def _panel(
         axes.grid(True, color=mixed, linewidth=0.8, linestyle={"solid": "-", "dashed": "--", "dotted": ":"}[style.grid])
         axes.set_axisbelow(True)
     colour = style.colours[n]
-    shown_time, shown = (_swept(time, values, style) if style.sweeping else (time, values))
+    shown_time, shown = _swept(time, values, style) if style.sweeping else (time, values)
     width = style.width_px * 72 / DPI
     if style.fill:
         axes.fill_between(shown_time, 0, shown, color=colour, alpha=style.fill, linewidth=0)
     if style.second_curve and quantity == "airway_pressure":
         axes.plot(shown_time, low + 0.45 * (shown - low), color=style.colours[3], linewidth=width)
-    axes.plot(shown_time, shown, color=colour, linewidth=width, antialiased=style.smooth)
+    axes.plot(shown_time, shown, color=colour, linewidth=width, antialiased=style.smooth, gid=f"curve-{quantity}")
     if style.text_inside:
-        axes.text(rng.uniform(0.05, 0.7), 0.9, "for teaching 12.5", color=style.ink, fontsize=8, transform=axes.transAxes)
+        axes.text(
+            rng.uniform(0.05, 0.7), 0.9, "for teaching 12.5", color=style.ink, fontsize=8, transform=axes.transAxes
+        )
     if style.cursor:
         axes.axvline(rng.uniform(0.2, 0.8) * seconds, color=style.ink, linewidth=0.8)
     box = axes.get_window_extent()

@@ -18,8 +18,8 @@ Values = npt.NDArray[np.float64]
 SEEDS = {"open": 5501, "frozen": 8807}
 WHO = ("adult-healthy", "ards-mild", "ards-severe", "copd", "obesity", "neuromuscular", "child", "hard-to-wean")
 STEADY_S = 24.0
-NOISE = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3}
-RATE_HZ = 100.0
+NOISE = {"pressure_noise_cmh2o": 0.05, "flow_noise_l_min": 0.2}
+RATE_HZ = 200.0
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,9 @@ def signals(kind: Set, k: int, seconds: float) -> Signals:
     rate = 0.0 if passive else effort.get("rate_per_min") or 18.0
     tables["effort"] = {"rate_per_min": rate} if passive else {"size_cmh2o": 6.0, **effort, "rate_per_min": rate}
     told = {**tables, "duration_s": STEADY_S + seconds, "sensors": NOISE, "seed": k, "sampling_hz": RATE_HZ}
-    done = simulate(scenario_from({key: v for key, v in told.items() if key not in ("manoeuvres", "events", "procedures")}))
+    done = simulate(
+        scenario_from({key: v for key, v in told.items() if key not in ("manoeuvres", "events", "procedures")})
+    )
     first = round(STEADY_S * RATE_HZ)
     pressure, flow = (done.recording[name][first:] for name in ("airway_pressure", "flow"))
     breaths = done.breaths.filter(pl.col("start_s") >= STEADY_S - 20)

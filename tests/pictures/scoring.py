@@ -177,7 +177,9 @@ def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, 
     return tables
 
 
-def population(of: Set, pictures: int, kinds: tuple[Kind, ...] = KINDS, *, intervals: bool = True) -> dict[str, pl.DataFrame]:
+def population(
+    of: Set, pictures: int, kinds: tuple[Kind, ...] = KINDS, *, intervals: bool = True
+) -> dict[str, pl.DataFrame]:
     """Rows of the first ``pictures`` of a population, in each kind."""
     found: dict[str, list[pl.DataFrame]] = {}
     for kind in kinds:

@@ -52,7 +52,9 @@ def photographed(
     )
     wall = Image.new("RGB", size, tuple(int(v) for v in rng.integers(90, 150, 3)))
     wall.paste(taken, mask=inside)
-    return Image.fromarray(_light(np.asarray(wall.filter(ImageFilter.GaussianBlur(rng.uniform(0.4, 1.2)))), rng)), corners
+    return Image.fromarray(
+        _light(np.asarray(wall.filter(ImageFilter.GaussianBlur(rng.uniform(0.4, 1.2)))), rng)
+    ), corners
 
 
 def _light(pixels: npt.NDArray[np.uint8], rng: np.random.Generator) -> npt.NDArray[np.uint8]:

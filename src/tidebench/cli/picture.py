@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from tidebench.pictures.album import Shot
     from tidebench.pictures.write import Taken
 
+Corner = tuple[float, float]
+Corners = tuple[Corner, Corner, Corner, Corner]
 CROP = (
     "Crop faces, names and bed numbers before you share a picture: what lies outside the panels was left out of the "
     "case, what lies inside them was not."
@@ -129,16 +131,14 @@ def _number(text: str) -> tuple[str, float | str]:
         return key.strip(), value.strip()
 
 
-def _points(text: str) -> tuple[tuple[float, float], ...]:
+def _points(text: str) -> Corners:
     from tidebench.errors import OptionError
 
     try:
-        points = tuple((float(x), float(y)) for x, y in (pair.split(",") for pair in text.split()))
+        one, two, three, four = ((float(x), float(y)) for x, y in (pair.split(",") for pair in text.split()))
     except ValueError:
-        points = ()
-    if len(points) != 4:
-        raise OptionError(f"{text!r} is not four points", where="--corners", expected='"x,y x,y x,y x,y"')
-    return points
+        raise OptionError(f"{text!r} is not four points", where="--corners", expected='"x,y x,y x,y x,y"') from None
+    return one, two, three, four
 
 
 def _propose(image: Path, place: Path, corners: str | None, page: int) -> None:
@@ -146,7 +146,7 @@ def _propose(image: Path, place: Path, corners: str | None, page: int) -> None:
 
     from tidebench.errors import OptionError
     from tidebench.pictures.opening import open_picture
-    from tidebench.pictures.propose import propose_panels, proposal, with_boxes
+    from tidebench.pictures.propose import proposal, propose_panels, with_boxes
     from tidebench.pictures.straighten import find_corners, natural_size, straight
 
     if place.exists():

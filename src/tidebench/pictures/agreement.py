@@ -39,8 +39,8 @@ class Agreement:
             return f"Flow summed up agrees with the volume panel within {abs(share):.1f} %.{turn}"
         more = "more" if share > 0 else "less"
         return (
-            f"Flow summed up over {self.inspirations} inspirations gives {abs(share):.1f} % {more} than the volume panel "
-            f"shows: one of the two calibrations, or the marked seconds, may be off.{turn}"
+            f"Flow summed up over {self.inspirations} inspirations gives {abs(share):.1f} % {more} than the volume "
+            f"panel shows: one of the two calibrations, or the marked seconds, may be off.{turn}"
         )
 
 
@@ -71,7 +71,7 @@ def _rises(volume: Values) -> Sequence[tuple[int, int]]:
     known = np.where(np.isfinite(volume), volume, np.nanmin(volume))
     span = float(known.max() - known.min())
     peaks, _ = find_peaks(known, prominence=SWING * span)
-    found = []
+    found: list[tuple[int, int]] = []
     for peak in peaks:
         before = found[-1][1] if found else 0
         low = before + int(known[before : peak + 1].argmin())

@@ -21,6 +21,7 @@ from tidebench.units import factor
 
 Values = npt.NDArray[np.float64]
 Pixels = npt.NDArray[np.float32]
+Order = npt.NDArray[np.intp]
 
 RATES_HZ = (25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 160.0, 200.0)
 FINER = 1.2
@@ -154,24 +155,25 @@ def _bar(sweeping: Sequence[tuple[Panel, Curve]]) -> tuple[float, float] | None:
 
 
 def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, where: str) -> TracedPanel:
-    left, top, right, bottom = (round(edge) for edge in panel.box)
+    left, top, _, bottom = (round(edge) for edge in panel.box)
     trend = panel.kind == "trend"
     scale = 1.0 if trend else factor(unit_of(panel.unit), canonical_unit(panel.quantity))
     axis = Scale.of(panel.values, scale)
     if panel.sweep_s is not None:
         each = panel.sweep_s / panel.size[0]
         across = (curve.column + left - panel.box[0]) / panel.size[0]
-        order, sweeps = unrolled(across, bar) if bar else (np.arange(len(across)), across)
+        order, sweeps = unrolled(across, bar) if bar else (np.arange(len(across), dtype=np.intp), across)
         curve = replace(curve, row=_only(curve.row, order))
         time = sweeps * panel.sweep_s
     else:
         assert panel.times is not None
         clock = Scale.of(panel.times)
-        each, order, time = clock.each, np.arange(len(curve.column)), clock(curve.column + left)
+        each, order, time = clock.each, np.arange(len(curve.column), dtype=np.intp), clock(curve.column + left)
     if not trend and 1 / each < FEWEST_PX_S:
         raise PictureError(
             f"the panel of {panel.quantity} has {1 / each:.1f} pixels a second",
-            where=where, expected=f"{FEWEST_PX_S:g} at least", remedy="Take a picture with more pixels or fewer seconds.",
+            where=where, expected=f"{FEWEST_PX_S:g} at least",
+            remedy="Take a picture with more pixels or fewer seconds.",
         )  # fmt: skip
     row, sd = bridged(curve.row[order], curve.sd[order], curve.width)  # the seam of a sweep, too
     near = curve.width / 2 + 1.5
@@ -182,7 +184,7 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
     )  # fmt: skip
 
 
-def _only(row: Values, order: npt.NDArray[np.intp]) -> Values:
+def _only(row: Values, order: Order) -> Values:
     """Rows of the places in ``order``, NaN elsewhere."""
     kept = np.full(len(row), np.nan)
     kept[order] = row[order]

@@ -149,11 +149,11 @@ class Axes(_Table):
     """
 
     title: str = ""
-    panels: Annotated[tuple[Panel, ...], BeforeValidator(one_or_more), Field(min_length=1, max_length=MOST_PANELS)] = Field(
-        alias="panel"
+    panels: Annotated[tuple[Panel, ...], BeforeValidator(one_or_more), Field(min_length=1, max_length=MOST_PANELS)] = (
+        Field(alias="panel")
     )
     corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(floats)] | Literal["find"] | None = None
-    size: Annotated[tuple[int, int], Field()] | None = None
+    size: tuple[int, int] | None = None
     reading_px: Annotated[float, Within(0.05, 20, "pixels")] = 0.5
     corners_px: Annotated[float, Within(0.05, 50, "pixels")] = 1.0
 

@@ -78,12 +78,13 @@ def ink_of(pixels: Colours, colour: Colours | None = None) -> Ink | None:
     strength = np.sqrt((differs**2).sum(axis=2))
     noise = float(np.median(strength)) + 1.0
     ruled = _ruled(strength > max(_FAINT, 3 * noise))
-    wanted = _strongest(differs, np.where(ruled, 0.0, strength), noise) if colour is None else (
-        colour - np.median(behind, axis=(0, 1))
-    )  # fmt: skip
+    if colour is None:
+        wanted = _strongest(differs, np.where(ruled, np.float32(0), strength), noise)
+    else:
+        wanted = (colour - np.median(behind, axis=(0, 1))).astype(np.float32)
     if wanted is None:
         return None
-    contrast = _refined(differs, np.where(ruled, 0.0, 1.0), wanted)
+    contrast = _refined(differs, (~ruled).astype(np.float32), wanted)
     if contrast is None:
         return None
     return Ink(_without_rules(_covered(differs, contrast)), contrast, noise / float(np.linalg.norm(contrast)))

@@ -80,8 +80,8 @@ def _outlines(share: npt.NDArray[np.float32]) -> tuple[Values, Values] | None:
     import contourpy
 
     framed = np.pad(share, 1)
-    lines = contourpy.contour_generator(z=framed).lines(0.5)
-    closed = [np.asarray(line) - 1.0 for line in lines if len(line) > 8 and np.allclose(line[0], line[-1])]
+    lines = [np.asarray(line, dtype=float) - 1.0 for line in contourpy.contour_generator(z=framed).lines(0.5)]
+    closed = [line for line in lines if len(line) > 8 and np.allclose(line[0], line[-1])]
     closed.sort(key=lambda line: -abs(_area(line)))
     if not closed or abs(_area(closed[0])) < _SMALLEST:
         return None

@@ -117,7 +117,7 @@ def _flat(image: Image) -> Image:
     if image.mode.startswith(("I", "F")):  # sixteen bits or more of grey
         low, high = image.getextrema()
         span = float(high) - float(low) or 1.0  # type: ignore[arg-type]
-        image = image.point(lambda v: (v - low) * (255.0 / span)).convert("L")  # type: ignore[operator,arg-type]
+        image = image.point(lambda v: (v - low) * (255.0 / span)).convert("L")
     if "A" not in image.getbands() and "transparency" not in image.info:
         return image.convert("RGB")
     over = image.convert("RGBA")

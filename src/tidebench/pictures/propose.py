@@ -72,9 +72,16 @@ def _largest(boxes: list[Box]) -> list[Box]:
     """Boxes that lie in no larger one."""
     kept: list[Box] = []
     for box in sorted(boxes, key=lambda b: -(b[2] - b[0]) * (b[3] - b[1])):
-        if not any(k[0] <= box[0] + 4 and k[1] <= box[1] + 4 and k[2] >= box[2] - 4 and k[3] >= box[3] - 4 for k in kept):
+        if not any(
+            k[0] <= box[0] + 4 and k[1] <= box[1] + 4 and k[2] >= box[2] - 4 and k[3] >= box[3] - 4 for k in kept
+        ):
             kept.append(box)
     return kept
+
+
+def _inside(box: Box, other: Box, slack: int = 4) -> bool:
+    first = all(b >= o - slack for b, o in zip(box[:2], other[:2], strict=True))
+    return first and all(b <= o + slack for b, o in zip(box[2:], other[2:], strict=True))
 
 
 def proposal(image: Image, corners: npt.NDArray[np.float64] | None) -> str:

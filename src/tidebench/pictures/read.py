@@ -77,12 +77,10 @@ def read_picture(
         agreement = agreement_of(recording)
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
-    warnings = tuple(_warnings(panels, agreement, axes))
+    warnings = tuple(_warnings(panels, agreement))
     if recording is not None and recording.uncertainty is not None:
         recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
-    return Read(
-        opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, warnings, why
-    )
+    return Read(opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, warnings, why)
 
 
 def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] | None = None) -> Image:
@@ -100,7 +98,7 @@ def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] 
     return straight(opened.image, points.tolist(), axes.size, opened.name)
 
 
-def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None, axes: Axes) -> list[str]:
+def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None) -> list[str]:
     said = []
     for one in panels:
         name = label(one.panel.quantity)

@@ -77,14 +77,14 @@ def straight(image: Image, corners: Sequence[Sequence[float]], size: tuple[int, 
     centre = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1]])  # Pillow counts from the edge of the first pixel
     matrix = np.linalg.inv(centre) @ matrix @ centre
     matrix /= matrix[2, 2]
-    coarser = _shrink(image, points, size)
+    coarser = _shrink(points, size)
     if coarser > 1:
         image = image.reduce(coarser)
         matrix = np.diag([1 / coarser, 1 / coarser, 1.0]) @ matrix
     return image.transform(size, Image.Transform.PERSPECTIVE, tuple(matrix.ravel()[:8]), Image.Resampling.BICUBIC)
 
 
-def _shrink(image: Image, points: Points, size: tuple[int, int]) -> int:
+def _shrink(points: Points, size: tuple[int, int]) -> int:
     """By which whole number a picture is averaged first, where it has many more pixels than are wanted."""
     sides = np.linalg.norm(points - np.roll(points, -1, axis=0), axis=1)
     return max(1, int(min(sides[0] / size[0], sides[1] / size[1])))
@@ -133,7 +133,7 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     differs = np.abs(ndimage.median_filter(pixels, (3, 3, 1)) - middle).sum(axis=2) > max(30.0, 5 * spread)
     labels, count = ndimage.label(ndimage.binary_closing(differs, iterations=2))
     if not count:
-        return differs
+        return np.zeros(differs.shape, dtype=bool)
     sizes = np.bincount(labels.ravel())
     sizes[0] = 0
     filled: npt.NDArray[np.bool_] = ndimage.binary_fill_holes(labels == sizes.argmax())
@@ -157,9 +157,7 @@ def _four_sides(mask: npt.NDArray[np.bool_]) -> Points | None:
 
 def _refined(grey: npt.NDArray[np.float32], corners: Points, reach: float) -> Points:
     """Corners where the lines through the sharpest edge along each side meet."""
-    lines = [
-        _side(grey, first, last, reach) for first, last in zip(corners, np.roll(corners, -1, axis=0), strict=True)
-    ]
+    lines = [_side(grey, first, last, reach) for first, last in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
     met = [np.cross(lines[k - 1], lines[k]) for k in range(4)]
     return np.array([point[:2] / point[2] for point in met])
 

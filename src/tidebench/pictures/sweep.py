@@ -46,7 +46,7 @@ def find_bar(curves: Sequence[tuple[Pixels, Pixels]]) -> tuple[float, float] | N
     return float(first), float(first + width)
 
 
-def unrolled(across: Pixels, bar: tuple[float, float]) -> tuple[Pixels, Pixels]:
+def unrolled(across: Pixels, bar: tuple[float, float]) -> tuple[npt.NDArray[np.intp], Pixels]:
     """Order in which the places of a display were drawn, and their time in sweeps: 0 at the left edge of the new part.
 
     Places under the bar are left out.

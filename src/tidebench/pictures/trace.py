@@ -92,7 +92,7 @@ def _edges(share: Shares, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp],
 @kernel
 def _across(share: Shares, top: Pixels, bottom: Pixels, usual: float) -> Pixels:
     """Mass of the stroke from left to right, where it runs steeply: at the middle of each tall column."""
-    rows, columns = share.shape
+    columns = share.shape[1]
     out = np.full(columns, np.nan)
     half = 0.5 * usual
     for x in range(columns):
@@ -150,9 +150,7 @@ def trace(ink: Ink) -> Curve:
     nearest = np.round(column).astype(int)
     top, bottom, middle, mass = _edges(share, low[nearest], high[nearest], usual)
     thin = bottom - top <= width + 1.2
-    lower, upper = _between(
-        np.where(thin, middle - mass / 2, top), np.where(thin, middle + mass / 2, bottom), width
-    )
+    lower, upper = _between(np.where(thin, middle - mass / 2, top), np.where(thin, middle + mass / 2, bottom), width)
     row = _at_points(lower, upper)
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
     return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width)

@@ -174,7 +174,8 @@ def _write(taken: Sequence[Taken], about: Mapping[str, Any], folder: Path) -> No
     """Signals, curves, pictures and the case."""
     recorded = [one for one in taken if one.read is not None and one.read.recording is not None]
     zero = recorded[0].at if recorded else taken[0].at
-    parts, told, curves, trends, loops = [], [], [], [], []
+    told: list[dict[str, Any]] = []
+    parts, curves, trends, loops = [], [], [], []
     for one in taken:
         number = f"-{len(told) + 1}" if len(taken) > 1 else ""
         told.append(_provenance(one))

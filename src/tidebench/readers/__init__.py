@@ -29,8 +29,8 @@ READERS: dict[str, Reader] = {
 """The reader of each file ending, lower case."""
 
 TRACED = (
-    "The samples were traced from a picture: every number is as good as its pixels, and summary.json holds the interval "
-    "that they leave open."
+    "The samples were traced from a picture: every number is as good as its pixels, and summary.json holds the "
+    "interval that they leave open."
 )
 
 

@@ -7,7 +7,7 @@ concerns channels as a whole stands in its metadata as JSON under ``uncertainty`
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from tidebench.recording import Recording, Uncertainty
 Samples = npt.NDArray[np.float64]
 
 _TIME, _KEY = "time [s]", "uncertainty"
-_Share = dict[str, float]
+_Share = Mapping[str, float]
 
 
 class _Shared(BaseModel):
@@ -40,10 +40,7 @@ class _Shared(BaseModel):
 def write_uncertainty(uncertainty: Uncertainty, rate_hz: float, path: Path) -> None:
     """The file of an uncertainty whose samples lie ``rate_hz`` apart from 0 s on."""
     n = len(next(iter(uncertainty.samples.values())))
-    shared = _Shared(
-        together_s=uncertainty.together_s, jitter_s=uncertainty.jitter_s, offset=dict(uncertainty.offset), scale=dict(uncertainty.scale),
-        shift_s=dict(uncertainty.shift_s), clock=uncertainty.clock, notes=uncertainty.notes,
-    )  # fmt: skip
+    shared = _Shared(**{name: getattr(uncertainty, name) for name in _Shared.model_fields})
     columns = {_TIME: np.arange(n) / rate_hz, **uncertainty.samples}
     pl.DataFrame(columns).with_columns(pl.all().fill_nan(None)).write_parquet(
         path, metadata={_KEY: shared.model_dump_json()}
@@ -86,14 +83,11 @@ def joined(parts: Sequence[Recording], places: Sequence[slice], rate_hz: float, 
         here = np.arange(place.stop - place.start) / rate_hz
         for name, sd in (part.uncertainty.samples if part.uncertainty else {}).items():
             samples[name][place] = np.interp(here, np.arange(len(part)) / part.rate_hz, sd)
-    shares = [{name: max(_of(one, key).get(name, 0.0) for one in known) for name in samples} for key in _SHARES]
-    return Uncertainty(
-        samples, max(one.together_s for one in known), max(one.jitter_s for one in known), *shares, clock=max(one.clock for one in known)
+    offset, scale, shift_s = (
+        {name: max(getattr(one, key).get(name, 0.0) for one in known) for name in samples}
+        for key in ("offset", "scale", "shift_s")
     )
-
-
-_SHARES = ("offset", "scale", "shift_s")
-
-
-def _of(one: Uncertainty, key: str) -> dict[str, float]:
-    return dict(getattr(one, key))
+    together_s, jitter_s, clock = (
+        max(getattr(one, key) for one in known) for key in ("together_s", "jitter_s", "clock")
+    )
+    return Uncertainty(samples, together_s, jitter_s, offset, scale, shift_s, clock)
