@@ -18,7 +18,7 @@ Values = npt.NDArray[np.float64]
 SEEDS = {"open": 5501, "frozen": 8807}
 WHO = ("adult-healthy", "ards-mild", "ards-severe", "copd", "obesity", "neuromuscular", "child", "hard-to-wean")
 STEADY_S = 24.0
-NOISE = {"pressure_noise_cmh2o": 0.05, "flow_noise_l_min": 0.2}
+NOISE = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3}
 RATE_HZ = 200.0
 
 

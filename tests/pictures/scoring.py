@@ -32,6 +32,9 @@ KEYS = (
     "rate_per_min", "peak_inspiratory_flow_l_min", "peak_expiratory_flow_l_min", "compliance_ml_cmh2o",
     "resistance_cmh2o_s_l",
 )  # fmt: skip
+MECHANICS = ("compliance_ml_cmh2o", "resistance_cmh2o_s_l")
+MECHANICS_HZ = 100.0
+"""At which mechanics of the signals are measured: on a dozen breaths at a higher rate passivity is often undecided."""
 SCALE = {"airway_pressure": 1.0, "flow": 60.0, "volume": 1000.0}
 STYLE_SEED = {"open": 61, "frozen": 97}
 
@@ -106,15 +109,15 @@ def curve_errors(traced: TracedPanel, panel: Placed, chart: Chart) -> tuple[floa
     return 100 * float(np.sqrt(np.mean(near**2))) / tall, 100 * float(np.sqrt(np.mean(upright**2))) / tall
 
 
-def same_stretch(read: Read, given: Signals, chart: Chart) -> Recording:
+def same_stretch(read: Read, given: Signals, chart: Chart, rate_hz: float = RATE_HZ) -> Recording:
     """The signals themselves over the stretch that the picture's recording spans."""
     assert read.recording is not None
     first = chart.begins_s + read.begins_s
-    time = first + np.arange(int(read.recording.duration_s * RATE_HZ)) / RATE_HZ
+    time = first + np.arange(int(read.recording.duration_s * rate_hz)) / rate_hz
     channels: dict[str, Values] = {
         name: np.interp(time, given.time_s, given.channels[name] / SCALE[name]) for name in ("airway_pressure", "flow")
     }
-    return Recording(RATE_HZ, channels)
+    return Recording(rate_hz, channels)
 
 
 def starts_px(traced: Review, signals_review: Review, per_s: float) -> Values:
@@ -157,13 +160,14 @@ def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, 
     done = review(Case(), read.recording)
     done = with_intervals(done) if intervals else done
     signals_review = review(Case(), same_stretch(read, made.signals, made.chart))
+    mechanics = review(Case(), same_stretch(read, made.signals, made.chart, MECHANICS_HZ))
     panel = made.chart.panels[0]
     per_s = (panel.box[2] - panel.box[0]) / made.chart.seconds
     starts = starts_px(done, signals_review, per_s)
     counted = {"breaths": done.breaths.height, "of": signals_review.breaths.height}
     rows = []
     for key in KEYS:
-        mine, theirs = measured(done, key), measured(signals_review, key)
+        mine, theirs = measured(done, key), measured(mechanics if key in MECHANICS else signals_review, key)
         if not theirs:
             continue
         rows.append(

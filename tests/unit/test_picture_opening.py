@@ -50,7 +50,7 @@ def test_a_page_of_a_pdf_is_drawn_at_200_dots_an_inch(tmp_path: Path) -> None:
     image = open_picture(tmp_path / "pages.pdf", page=2).image
     assert image.size == (600, 400)
     assert image.getpixel((300, 200)) == (255, 0, 0)
-    with pytest.raises(PictureError, match="no page 3.*Expected: 1 to 2"):
+    with pytest.raises(PictureError, match=r"no page 3.*Expected: 1 to 2"):
         open_picture(tmp_path / "pages.pdf", page=3)
 
 
