@@ -94,10 +94,35 @@ def test_corners_of_a_screen_are_found_to_a_pixel_and_straightening_restores_it(
     large = wall.resize((6400, 4800))  # drawn four times as large, so that its edges are smooth
     ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=(15, 20, 30))
     picture = large.resize(wall.size, Image.Resampling.BOX)
-    found = find_corners(picture, "screen")
+    found, bend = find_corners(picture, "screen")
+    assert bend == 0
     assert np.abs(found - np.array(corners)).max() < 1.0
     flat = np.asarray(straight(picture, corners, (800, 500), "screen"), dtype=float)
     assert np.abs(flat[3:-3, 3:-3] - (15, 20, 30)).max() < 6
+
+
+@pytest.mark.parametrize("bend", [-0.06, 0.04])
+def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) -> None:
+    """The bent picture is drawn by the lens's own equation, point by point; no function of the reader draws it."""
+    width, height = 1600, 1200
+    y, x = np.mgrid[0:height, 0:width].astype(float)
+    half, middle = np.hypot(width, height) / 2, np.array([(width - 1) / 2, (height - 1) / 2])
+    seen = np.stack([x - middle[0], y - middle[1]], axis=-1) / half
+    free = seen.copy()
+    for _ in range(30):
+        free = seen / (1 + bend * (free**2).sum(axis=-1, keepdims=True))
+    free = free * half + middle
+    screen = (free[..., 0] > 200) & (free[..., 0] < 1400) & (free[..., 1] > 150) & (free[..., 1] < 1050)
+    line = np.clip(2 - np.abs(free[..., 1] - 300), 0, 1)
+    pixels = np.where(screen, 20 + 220 * line, 120)
+    picture = Image.fromarray(np.repeat(pixels[..., None], 3, axis=2).astype(np.uint8))
+    corners, found = find_corners(picture, "screen")
+    assert found == pytest.approx(bend, abs=0.004)
+    flat = np.asarray(straight(picture, corners.tolist(), (1200, 900), "screen", found).convert("L"), dtype=float)
+    part = np.clip(flat[100:200, 20:-20] - 25, 0, None)
+    rows = (part * np.arange(100, 200)[:, None]).sum(axis=0) / part.sum(axis=0)
+    assert np.ptp(rows) < 0.8  # the straight line is straight again; it was off by more than ten pixels
+    assert np.median(rows) == pytest.approx(149.75, abs=0.6)
 
 
 def test_corners_that_are_none_are_refused() -> None:

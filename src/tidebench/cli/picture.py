@@ -152,11 +152,14 @@ def _propose(image: Path, place: Path, corners: str | None, page: int) -> None:
     if place.exists():
         raise OptionError("there is a file of that name", where=str(place), expected="a new axes.toml")
     opened = open_picture(image, page=page)
-    picture, points = opened.image, None
+    picture, points, bend = opened.image, None, 0.0
     if corners is not None:
-        points = find_corners(picture, opened.name) if corners == "find" else np.array(_points(corners))
-        picture = straight(picture, points.tolist(), natural_size(points), opened.name)
-    place.write_text(proposal(picture, points), encoding="utf-8", newline="\n")
+        if corners == "find":
+            points, bend = find_corners(picture, opened.name)
+        else:
+            points = np.array(_points(corners))
+        picture = straight(picture, points.tolist(), natural_size(points), opened.name, bend)
+    place.write_text(proposal(picture, points, bend), encoding="utf-8", newline="\n")
     beside = place.with_suffix(".png")
     with_boxes(picture).save(beside)
     count = len(propose_panels(picture))

@@ -144,8 +144,9 @@ class Axes(_Table):
     """An arrangement of panels: all of ``axes.toml``.
 
     ``corners`` are four points of the picture as taken that are a rectangle in truth, clockwise from the top left, or
-    ``"find"``; ``size`` is that rectangle's width and height in the straightened picture. ``reading_px`` is how well
-    marks were read.
+    ``"find"``; ``size`` is that rectangle's width and height in the straightened picture. ``bend`` is the lens's
+    (:class:`tidebench.pictures.straighten.Lens`), found with the corners unless given. ``reading_px`` is how well marks
+    were read, ``corners_px`` how well corners were.
     """
 
     title: str = ""
@@ -154,6 +155,7 @@ class Axes(_Table):
     )
     corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(floats)] | Literal["find"] | None = None
     size: tuple[int, int] | None = None
+    bend: Annotated[float, Within(-0.3, 0.3)] | None = None
     reading_px: Annotated[float, Within(0.05, 20, "pixels")] = 0.5
     corners_px: Annotated[float, Within(0.05, 50, "pixels")] = 1.0
 

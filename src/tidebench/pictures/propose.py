@@ -84,7 +84,7 @@ def _inside(box: Box, other: Box, slack: int = 4) -> bool:
     return first and all(b <= o + slack for b, o in zip(box[2:], other[2:], strict=True))
 
 
-def proposal(image: Image, corners: npt.NDArray[np.float64] | None) -> str:
+def proposal(image: Image, corners: npt.NDArray[np.float64] | None, bend: float = 0.0) -> str:
     """An ``axes.toml`` to be completed."""
     document = tomlkit.document()
     for line in (
@@ -96,6 +96,8 @@ def proposal(image: Image, corners: npt.NDArray[np.float64] | None) -> str:
     if corners is not None:
         document.add("corners", [[round(float(x), 1), round(float(y), 1)] for x, y in corners])
         document.add("size", [image.width, image.height])
+        if bend:
+            document.add("bend", round(bend, 5))
     panels = tomlkit.aot()
     for left, top, right, bottom in propose_panels(image) or [(0, 0, image.width - 1, image.height - 1)]:
         table = tomlkit.table()

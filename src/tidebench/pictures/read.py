@@ -94,8 +94,9 @@ def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] 
     if axes.corners is None or axes.size is None:
         return opened.image
     told = corners if corners is not None else axes.corners
-    points = find_corners(opened.image, opened.name) if isinstance(told, str) else np.asarray(told)
-    return straight(opened.image, points.tolist(), axes.size, opened.name)
+    points, bend = find_corners(opened.image, opened.name) if isinstance(told, str) else (np.asarray(told), 0.0)
+    bend = bend if axes.bend is None else axes.bend
+    return straight(opened.image, points.tolist(), axes.size, opened.name, bend)
 
 
 def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None) -> list[str]:
