@@ -30,6 +30,7 @@ FLAT = 0.1  # share of the columns in which a curve is taken to run level, so th
 STEEP = 14.0  # pixels from which on a column of ink is a steep stretch
 FINE = 4  # places in a pixel's width at which edges are sought
 POINT_PX = 2.5  # pixels by which a curve's two readings part where it comes to a point
+ALONE, ROUGH = 2.5, 0.2  # widths of the stroke around a point, and the share of them that may come to points as well
 ISLAND = 2.0  # widths of the stroke: what is shorter and alone is a letter or a dot
 BRIDGED = 3.0  # widths of the stroke that are bridged: a cursor, a figure, a dash
 _FLOOR_PX = 0.2
@@ -151,25 +152,38 @@ def trace(ink: Ink) -> Curve:
     top, bottom, middle, mass = _edges(share, low[nearest], high[nearest], usual)
     thin = bottom - top <= width + 1.2
     lower, upper = _between(np.where(thin, middle - mass / 2, top), np.where(thin, middle + mass / 2, bottom), width)
-    row = _at_points(lower, upper)
+    row = _at_points(lower, upper, width)
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
     return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width)
 
 
-def _at_points(lower: Pixels, upper: Pixels) -> Pixels:
+def _at_points(lower: Pixels, upper: Pixels, width: float) -> Pixels:
     """The mean of closing and opening; where they part, at a point narrower than the pen, the one that holds it.
 
     Between two sides of a spike the stroke's outer edge tells its height, and the inner one only where the sides meet.
+    A curve that is rough all along has no such points: there the mean is right.
     """
     row = (lower + upper) / 2
-    for first, last in _runs(upper - lower > POINT_PX):
-        sides = row[max(0, first - 1)], row[min(len(row) - 1, last)]
-        part = slice(first, last)
-        if min(sides) >= lower[part].min() + POINT_PX and max(sides) >= upper[part].max() - POINT_PX:
-            row[part] = lower[part]
-        elif max(sides) <= upper[part].max() - POINT_PX and min(sides) <= lower[part].min() + POINT_PX:
-            row[part] = upper[part]
+    least = max(POINT_PX, width)
+    parted = upper - lower > least
+    around = round(ALONE * width * FINE)
+    for first, last in _runs(parted):
+        before, after = slice(max(0, first - around), first), slice(last, last + around)
+        if last - first > around or max(_share(parted[before]), _share(parted[after])) > ROUGH:
+            continue
+        sides = np.array([*row[before][-1:], *row[after][:1]])
+        if len(sides) < 2 or np.isnan(sides).any():
+            continue
+        highest, lowest = lower[first:last].min(), upper[first:last].max()
+        if sides.min() >= highest + POINT_PX / 2 and sides.max() >= lowest - POINT_PX:
+            row[first:last] = lower[first:last]
+        elif sides.max() <= lowest - POINT_PX / 2 and sides.min() <= highest + POINT_PX:
+            row[first:last] = upper[first:last]
     return row
+
+
+def _share(mask: npt.NDArray[np.bool_]) -> float:
+    return float(mask.mean()) if len(mask) else 0.0
 
 
 def _finer(share: Shares) -> tuple[Pixels, Shares]:
