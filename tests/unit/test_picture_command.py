@@ -84,6 +84,18 @@ def test_a_picture_becomes_a_case_that_review_measures_with_intervals(
     assert any("nine times in ten" in text for text in done.summary["warnings"])
 
 
+def test_the_library_does_what_the_command_does(folder: Path) -> None:
+    from tidebench import picture_case
+    from tidebench.pictures.album import Shot
+
+    (taken,) = picture_case([Shot(file="screen.png", axes="axes.toml")], "by-library")
+    assert taken.read is not None
+    assert taken.read.recording is not None
+    main(["picture", "screen.png", "--axes", "axes.toml", "--out", "by-command"])
+    for name in ("signals.csv", "case.toml", "picture.json", "traced.png"):
+        assert Path("by-library", name).read_bytes() == Path("by-command", name).read_bytes()
+
+
 def test_what_lies_outside_the_panels_is_left_out_unless_asked_for(folder: Path, chart: Chart) -> None:
     main(["picture", "screen.png", "--axes", "axes.toml", "--out", "case"])
     kept = np.asarray(Image.open("case/panels.png"))
