@@ -99,3 +99,15 @@ def test_a_scale_of_flow_off_by_a_share_leaves_volume_open_by_that_share() -> No
     peep = done.summary["quantities"]["peep_cmh2o"]
     assert peep["high"] - peep["low"] < 0.1
     assert done.summary["intervals"] == {"share": 0.9, "draws": 60}
+
+
+def test_what_is_finer_than_a_pen_is_not_looked_for() -> None:
+    """Flow that rattles only while it is fast is found in a measured recording, and passed over in a traced one."""
+    recording = breaths()
+    flow = recording["flow"].copy()
+    fast = flow < -0.3 * np.max(-flow)
+    flow[fast] += 0.05 * np.max(-flow) * np.sin(np.arange(len(flow)) * 2 * np.pi * 0.3)[fast]
+    rattling = Recording(recording.rate_hz, {"airway_pressure": recording["airway_pressure"], "flow": flow})
+    assert "secretions" in review(Case(), rattling).findings["kind"]
+    traced = review(Case(), replace(rattling, uncertainty=doubt(recording)))
+    assert "secretions" not in traced.findings["kind"]

@@ -30,7 +30,7 @@ READERS: dict[str, Reader] = {
 
 TRACED = (
     "The samples were traced from a picture: every number is as good as its pixels, and summary.json holds the "
-    "interval that they leave open."
+    "interval that they leave open. Rattling flow and delays between channels are not looked for."
 )
 
 
