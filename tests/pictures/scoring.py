@@ -21,6 +21,7 @@ from tidebench.pictures.assemble import TracedPanel
 from tidebench.pictures.axes import axes_from
 from tidebench.pictures.opening import Opened
 from tidebench.pictures.read import Read, read_picture
+from tidebench.pictures.straighten import find_corners
 from tidebench.recording import Recording
 from tidebench.review import Review, review
 from tidebench.sampled import with_intervals
@@ -79,6 +80,19 @@ def _compressed(given: Signals, chart: Chart, colours: bool, rng: np.random.Gene
         panels.append(replace(panel, box=box))
     resized = replace(chart, image=image, panels=tuple(panels))
     return Drawn(given, resized, image, axes_tables(resized, colours=colours))
+
+
+def corners_off_px(of: Set, k: int) -> float | None:
+    """How far the worst corner that is found lies from the true one in photograph ``k``; None where none is found."""
+    rng = np.random.default_rng([STYLE_SEED[of], k, 1])
+    style = draw_style(rng)
+    chart = draw(signals(of, k, 2 * style.seconds + 1), style, rng)
+    image, corners = photographed(chart.image, rng)
+    try:
+        found, _ = find_corners(image, f"photograph-{k}")
+    except PictureError:
+        return None
+    return float(np.linalg.norm(found - corners, axis=1).max())
 
 
 def file_of(image: Image.Image) -> bytes:

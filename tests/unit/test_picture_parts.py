@@ -129,6 +129,9 @@ def test_corners_that_are_none_are_refused() -> None:
     blank = Image.new("RGB", (400, 300), "white")
     with pytest.raises(PictureError, match="no four-sided screen"):
         find_corners(blank, "blank")
+    ImageDraw.Draw(blank).ellipse((60, 40, 340, 260), fill=(0, 0, 0))
+    with pytest.raises(PictureError, match="no four-sided screen"):
+        find_corners(blank, "round")
     with pytest.raises(PictureError, match="clockwise from the top left"):
         straight(blank, [[0, 0], [0, 200], [300, 200], [300, 0]], (300, 200), "blank")
 

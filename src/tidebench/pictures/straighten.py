@@ -31,6 +31,8 @@ TILES = 32
 MOST_BEND = 0.3
 CLEARLY = 0.6
 """Share of the squared distances from straight sides that a bend must leave at most to be believed: this house's."""
+CROOKED_PX = 2.0
+"""Pixels, root mean square, by which points of a side may stray from its line."""
 BOWED = 0.03
 """Of its length that a side may bow."""
 
@@ -183,19 +185,26 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
     pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
     corners = _four_sides(_standing_out(pixels))
     if corners is None:
-        raise PictureError(
-            "no four-sided screen or sheet stands out in this picture",
-            where=where, remedy="Give its corners: corners = [[x, y], ...], clockwise from the top left.",
-        )  # fmt: skip
+        raise _no_screen(where)
     rough = (corners + 0.5) * coarse - 0.5
     grey = np.asarray(image.convert("L"), dtype=np.float32)
     following = np.roll(rough, -1, axis=0)
     sides = [_side(grey, first, last, 2.5 * coarse) for first, last in zip(rough, following, strict=True)]
     bend = _bend(sides, image.size)
     lens = Lens(image.size, bend)
-    lines = [_line(lens.unbent(side)) for side in sides]
+    unbent = [lens.unbent(side) for side in sides]
+    if max(_off(side) / len(side) for side in unbent) > CROOKED_PX**2:
+        raise _no_screen(where)
+    lines = [_line(side) for side in unbent]
     met = np.array([_meeting(lines[k - 1], lines[k]) for k in range(4)])
     return lens.seen(met), bend
+
+
+def _no_screen(where: str) -> PictureError:
+    return PictureError(
+        "no four-sided screen or sheet with straight sides stands out in this picture",
+        where=where, remedy="Give its corners: corners = [[x, y], ...], clockwise from the top left.",
+    )  # fmt: skip
 
 
 def _bend(sides: Sequence[Points], size: tuple[int, int]) -> float:
