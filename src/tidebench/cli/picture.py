@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
-
-from cyclopts import Parameter
+from typing import TYPE_CHECKING, Literal
 
 from tidebench.caution import CAUTION
 from tidebench.cli.options import Switch, Words
@@ -33,7 +31,7 @@ def picture(
     at: datetime | None = None,
     corners: str | None = None,
     page: int = 1,
-    observed: Annotated[Words, Parameter(negative="")] = (),
+    observed: Words = (),
     mend: Literal["flow", "volume"] | None = None,
     whole: Switch = False,
     propose: Path | None = None,

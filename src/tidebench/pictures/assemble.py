@@ -20,7 +20,7 @@ from tidebench.recording import Recording, Uncertainty
 from tidebench.units import factor
 
 Values = npt.NDArray[np.float64]
-Pixels = npt.NDArray[np.float32]
+Pixels = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 Order = npt.NDArray[np.intp]
 
 RATES_HZ = (25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 160.0, 200.0)
@@ -126,8 +126,8 @@ def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
     return curve
 
 
-def cut(pixels: Pixels, panel: Panel, where: str) -> Pixels:
-    """The pixels of a panel.
+def cut(pixels: Pixels, panel: Panel, where: str) -> npt.NDArray[np.float32]:
+    """The pixels of a panel: the rest of a large picture stays as small as it is.
 
     Raises
     ------
@@ -141,7 +141,7 @@ def cut(pixels: Pixels, panel: Panel, where: str) -> Pixels:
             f"the box {[left, top, right, bottom]} of {panel.quantity} lies outside the picture",
             where=where, expected=f"[left, top, right, bottom] within {wide} by {tall} pixels",
         )  # fmt: skip
-    return pixels[top : bottom + 1, left : right + 1]
+    return pixels[top : bottom + 1, left : right + 1].astype(np.float32)
 
 
 def _bar(sweeping: Sequence[tuple[Panel, Curve]]) -> tuple[float, float] | None:

@@ -23,6 +23,7 @@ from tidebench.units import Unit, parse_unit
 AXES_FILE = "axes.toml"
 MOST_BYTES = 1 << 20
 MOST_PANELS = 24
+MOST_PIXELS = 24_000_000
 CHANNELS = (
     "airway_pressure", "flow", "volume", "oesophageal_pressure", "gastric_pressure", "diaphragm_activity", "co2",
 )  # fmt: skip
@@ -163,8 +164,8 @@ class Axes(_Table):
     def _one_arrangement(self) -> Self:
         if (self.corners is None) != (self.size is None):
             raise refusal("has only one of corners and size", "both, or neither")
-        if self.size is not None and not all(32 <= side <= 8000 for side in self.size):
-            raise refusal(f"has size {list(self.size)}", "width and height, 32 to 8000 pixels")
+        if self.size is not None and not (min(self.size) >= 32 and self.size[0] * self.size[1] <= MOST_PIXELS):
+            raise refusal(f"has size {list(self.size)}", "width and height, 32 pixels or more, 24 megapixels at most")
         curves = [panel.quantity for panel in self.panels if panel.kind == "curve"]
         twice = {name for name in curves if curves.count(name) > 1}
         if twice:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.errors import PictureError
-from tidebench.pictures.assemble import Scale, cut
+from tidebench.pictures.assemble import Pixels, Scale, cut
 from tidebench.pictures.axes import Panel, unit_of
 from tidebench.pictures.ink import ink_of
 from tidebench.readers.headers import canonical_unit
@@ -39,7 +39,7 @@ class Loop:
     work_j: float | None
 
 
-def trace_loop(pixels: npt.NDArray[np.float32], panel: Panel, where: str) -> Loop:
+def trace_loop(pixels: Pixels, panel: Panel, where: str) -> Loop:
     """The loop in a panel: the middle between its stroke's outer and inner edge.
 
     Raises

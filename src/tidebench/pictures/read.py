@@ -65,7 +65,7 @@ def read_picture(
         A panel can't be read; the message says which and why.
     """
     image = straightened(opened, axes, corners)
-    pixels = np.asarray(image, dtype=np.float32)
+    pixels = np.asarray(image)
     panels = trace_panels(pixels, axes, opened.name)
     trends = trace_trends(pixels, axes, opened.name)
     loops = tuple(trace_loop(pixels, panel, opened.name) for panel in axes.panels if panel.kind == "loop")
