@@ -24,7 +24,7 @@ def main() -> None:
     """Run what the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("what", choices=["open", "page"])
-    parser.add_argument("--pictures", type=int, default=120)
+    parser.add_argument("--pictures", type=int, default=60)
     told = parser.parse_args()
     if told.what == "page":
         with TemporaryDirectory() as folder:
