@@ -141,7 +141,7 @@ def fits(stretch: Stretch, losses: Sequence[leak.Loss]) -> list[notebook.Fit]:
                     own_elastance(sums, theta),
                     sums.intercept(theta),
                     sums.smoothed_residual(theta),
-                    sums.noise_floor(float(theta[FLOW])),
+                    sums.noise_floor(theta),
                 )
             )
     return found
@@ -159,7 +159,7 @@ def equation(name: str, stretch: Stretch, leaks: bool) -> Stage:
 
     def ours() -> Output:
         if leaks:
-            return told(fits(stretch, [leak.as_leak(p, f, start, end, DT, exponent) for exponent in leak.EXPONENTS]))
+            return told(fits(stretch, [leak.as_leak(p, f, start, end, DT, exponent, p) for exponent in leak.EXPONENTS]))
         return told(fits(stretch, [leak.as_offset(p, f, start, end, DT)[0]]))
 
     def peer() -> Output:

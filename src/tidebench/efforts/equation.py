@@ -6,8 +6,9 @@ p airway pressure, f flow and V volume with leak and offset removed, E elastance
 (tube), D what expiratory resistance has more than inspiratory, heart a periodic pressure of the heartbeat.
 
 Flow is noisy (sensor, secretions) and stands on the right-hand side, so plain least squares is biased. Flow smoothed
-over a window serves as instrument for the flow itself (instrumental variables; Young, Recursive Estimation and
-Time-Series Analysis, 1984, ch. 5): noise in one is not in the other, and the estimate is consistent. The same sums with
+over its neighbours serves as instrument for the flow itself (instrumental variables; Young, Recursive Estimation and
+Time-Series Analysis, 1984, ch. 5): noise in one is not in the other, and the estimate is consistent. The sample itself
+is left out of its instrument: a seventeenth of its noise there made compliance up to 6 % too high. The same sums with
 smoothed pressure and flow give the *smoothed residual*: what the equation leaves after noise has been averaged away.
 It is the evidence for or against a term, a leak, an effort.
 """
@@ -74,11 +75,17 @@ class Sums:
         found: Samples = residuals(self.zz, self.zs, self.ss, self.count, np.ascontiguousarray(np.atleast_2d(theta)))
         return found
 
-    def noise_floor(self, resistance: float | Samples) -> Samples:
-        """Smoothed residual that sensor noise alone would leave, from the roughness of p − R·f; shape (n,)."""
+    def noise_floor(self, theta: Samples) -> Samples:
+        """Smoothed residual that sensor noise alone would leave under ``theta`` (k,) or (n, k), shape (n,).
+
+        From the roughness of p − R·f, with R all that the terms of flow take of pressure, as a line through zero.
+        """
         pp, pf, ff = self.rough.T
+        terms = np.broadcast_to(theta, self.zs.shape)[:, FLOW : EXPIRATION + 1]
+        alone = np.maximum(self.zz[:, FLOW, FLOW], 1e-12)
+        resistance = np.einsum("nk,nk->n", self.zz[:, FLOW, FLOW : EXPIRATION + 1], terms) / alone
         variance = (pp - 2 * resistance * pf + np.square(resistance) * ff) / (2 * np.maximum(self.count, 1))
-        return np.asarray(np.sqrt(np.maximum(variance, 0) / self.width), np.float64)
+        return np.asarray(np.sqrt(np.maximum(variance, 0) / max(1, self.width - 1)), np.float64)
 
     def intercept(self, theta: Samples) -> Samples:
         """P0 of each breath: the pressure left at V = 0 without flow, shape (n,)."""
@@ -120,6 +127,7 @@ def fill_columns(  # one pass over the samples of a breath
     (``z``), at the quiet samples of one breath, a row each; ``rough`` is added to.
     """
     half = width // 2
+    own = 0.0 if width == 1 else 1.0  # what is smoothed leaves its own sample out, and with it that sample's noise
     harmonics = len(passed)
     pressure, one = len(x) - 2, len(x) - 1
     volume = sum_f = sum_p = 0.0
@@ -137,7 +145,7 @@ def fill_columns(  # one pass over the samples of a breath
             sum_p += p[i + half] - p[i - half - 1]
         if not mask[i]:
             continue
-        f, smooth = flow[i], sum_f / width
+        f, smooth = flow[i], (sum_f - own * flow[i]) / (width - own)
         x[0, c] = z[0, c] = volume
         x[1, c], z[1, c] = f, smooth
         x[2, c], z[2, c] = f * abs(f), smooth * abs(smooth)
@@ -149,7 +157,7 @@ def fill_columns(  # one pass over the samples of a breath
             sine, cosine = sine * first_cosine + cosine * first_sine, cosine * first_cosine - sine * first_sine
             x[4 + 2 * h, c], z[4 + 2 * h, c] = sine, passed[h] * sine
             x[5 + 2 * h, c], z[5 + 2 * h, c] = cosine, passed[h] * cosine
-        x[pressure, c], z[pressure, c] = p[i], sum_p / width
+        x[pressure, c], z[pressure, c] = p[i], (sum_p - own * p[i]) / (width - own)
         x[one, c] = z[one, c] = 1.0
         if before == i - 1 and c > 0:
             dp, df = p[i] - p[i - 1], f - flow[i - 1]
@@ -197,6 +205,7 @@ def gather(
     offset: Samples,
     leak: Samples,
     exponent: float,
+    across: Samples,
     heart: Samples,
     passed: Samples,
     steep: Samples,
@@ -222,8 +231,8 @@ def gather(
             continue
         for i in range(first, last):
             flow[i - first] = f[i] - offset[j]
-            if leak[j] > 0 and p[i] > 0:
-                flow[i - first] -= leak[j] * p[i] ** exponent
+            if leak[j] > 0 and across[i] > 0:
+                flow[i - first] -= leak[j] * across[i] ** exponent
         quiet(f, first, held[j], turn[j], last, width // 2, steep[j], mask)
         c = int(np.sum(mask[: last - first]))
         if c < width:
