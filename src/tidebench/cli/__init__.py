@@ -19,6 +19,7 @@ from tidebench.cli import (
     gases,
     handover,
     log,
+    picture,
     prepare,
     quantities,
     review,
@@ -48,6 +49,7 @@ app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
 app.command(log.log)
+app.command(picture.picture)
 app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)
