@@ -111,10 +111,11 @@ class Live:
         """
         self._make_room(samples)
         out = np.empty((len(self.names), samples))
-        why, self._count, self._done, time = run(
+        told = (
             *arrays(self._start), self._done, self.sample, self.sample + samples, self.dt,
             self.scenario.step_ms / 1000, self._wanted, out, self._rows, self._count, self._efforts, self._rng,
         )  # fmt: skip
+        why, self._count, self._done, time = run(*told)
         if why != DONE:
             raise SimulationError(
                 WHY.get(why, "more breaths than can be"), where=f"{self.scenario.title}, {time:.3f} s"
