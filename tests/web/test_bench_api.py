@@ -20,6 +20,7 @@ from starlette.websockets import WebSocketDisconnect
 from tests.web.bench import REPORTED, served
 from tidebench.bench import BANDS, Bench
 from tidebench.case import load_case
+from tidebench.quantities import quantity
 from tidebench.readers import open_recording
 from tidebench.web.bench_models import HEAD
 from tidebench.web.guard import COOKIE
@@ -203,8 +204,10 @@ def test_measured_is_the_review_of_the_saved_case(client: TestClient, folder: Pa
     case = load_case(folder / saved["name"])
     assert case.title == "Tried on the bench"
     done = review(case, open_recording(case))
-    assert told["breaths"][0]["breath"] == done.breaths.height - 1
-    assert told["breaths"][0]["start_s"] == pytest.approx(done.breaths["start_s"][-1], abs=0.011)
+    whole = done.breaths.filter(done.breaths["end_s"] < 59.9)
+    assert told["breaths"][0]["breath"] == whole.height - 1
+    for number in told["breaths"][0]["numbers"]:
+        assert number["value"] == quantity(number["key"]).text(whole[number["key"]][-1])
     assert len(told["findings"]) == min(12, done.findings.height)
     assert "plateau pressure" in told["holds"][0]["text"]
     assert (folder / saved["name"] / "truth_breaths.csv").is_file()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import polars as pl
+
 from tidebench.case import Case
 from tidebench.recording import Recording
 from tidebench.review import review
@@ -22,6 +24,7 @@ COLUMNS = (
 )  # fmt: skip
 """Numbers that stand beside each breath; the others a saved case tells."""
 SPOKEN = ("vte_ml", "peak_pressure_cmh2o", "rate_per_min")
+UNDER_WAY_S = 0.03  # a breath that ends so near the end of what was recorded is still under way
 LATEST_BREATHS, LATEST_FINDINGS, LATEST_HOLDS = 8, 12, 6
 
 
@@ -64,7 +67,8 @@ def measured(case: Case, recording: Recording) -> Measured:
         As :func:`tidebench.review.review`.
     """
     done = review(case, recording)
-    last = done.breaths.height - 1
+    whole = done.breaths.filter(pl.col("end_s") < recording.duration_s - UNDER_WAY_S)
+    last = whole.height - 1
     breaths = []
     for breath in range(last, max(-1, last - LATEST_BREATHS), -1):
         row = done.breaths.row(breath, named=True)

@@ -8,7 +8,7 @@ and the share of each that is open. Another generation is another past: what was
 from __future__ import annotations
 
 import struct
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, StrictBool, TypeAdapter
 
@@ -207,7 +207,7 @@ class NowTold(Told):
     others: list[LineTold]
     sentences: list[list[PartTold]]
     happened: list[HappenedTold]
-    said: dict[str, Any]
+    said: SaidAsked
 
 
 class ChangedTold(Told):
@@ -216,7 +216,7 @@ class ChangedTold(Told):
     tell: Literal["changed"] = "changed"
     at_s: float
     text: str
-    before: dict[str, Any] | None
+    before: Row | None
 
 
 class TruthNumberTold(Told):

@@ -321,7 +321,7 @@ def now_told(bench: Bench, *, playing: bool, speed: float, generation: int) -> b
         others=[line_told(line) for line in bench.lines],
         sentences=[[part_told(part) for part in sentence] for sentence in settings_sentences(bench.setting)],
         happened=[b.HappenedTold.model_validate(one) for one in bench.happened],
-        said={key: bench.said[key] for key in b.SaidAsked.model_fields if key in bench.said},
+        said=b.SaidAsked.model_validate({key: bench.said[key] for key in b.SaidAsked.model_fields if key in bench.said}),
     )
 
 
