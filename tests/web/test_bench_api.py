@@ -84,7 +84,7 @@ def unpacked(data: bytes) -> tuple[float, np.ndarray[Any, Any], int]:
     """Time, bands and generation of a frame."""
     first, _, n, _, _, parts, generation = HEAD.unpack_from(data)
     values = np.frombuffer(data, "<f4", offset=HEAD.size)
-    assert len(values) == n * len(BANDS) + 2 * parts
+    assert len(values) == n * len(BANDS) + 3 * parts
     return first, values[: n * len(BANDS)].reshape(len(BANDS), n), generation
 
 

@@ -51,8 +51,9 @@ class Frame:
         Breaths begun by its end.
     phase : int
         What the ventilator is doing at its end (:data:`tidebench.simulation.layout.EXPIRATION` and others).
-    volumes, opened : ndarray, shape (compartments,)
-        Litres in each part of the lung, and the share of it that is open, at its end.
+    volumes, opened, levels : ndarray, shape (compartments,)
+        Litres in each part of the lung, the share of it that is open, and the pressure (cmH2O) at which it would hold
+        its gas with chest wall and without muscles and heart, at its end.
     """
 
     first_s: float
@@ -61,6 +62,7 @@ class Frame:
     phase: int
     volumes: Samples
     opened: Samples
+    levels: Samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,10 +174,8 @@ class Bench:
                 volume,
             ]
         )
-        units = live.units
-        return Frame(
-            first / self.rate_hz, bands, self.breaths, live.phase, units["volume"].copy(), units["opened"].copy()
-        )
+        volumes, opened = (live.units[name].copy() for name in ("volume", "opened"))
+        return Frame(first / self.rate_hz, bands, self.breaths, live.phase, volumes, opened, live.levels())
 
     def account(self, breath: int) -> PressureAccount | None:
         """The true pressure account of a breath, by its number; None where it has not ended."""

@@ -16,6 +16,7 @@ import polars as pl
 from tidebench.errors import OptionError, SimulationError
 from tidebench.simulation import layout
 from tidebench.simulation.layout import CHANNELS, Record, Samples
+from tidebench.simulation.mechanics import part_levels
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.setup import changes_of, moving_of, start_of
 from tidebench.simulation.solution import ROWS_PER_S, WHY, arrays, recorded_channels
@@ -76,6 +77,12 @@ class Live:
     def units(self) -> Record:
         """State of the compartments now (:data:`layout.UNIT`)."""
         return self._start.units
+
+    def levels(self) -> Samples:
+        """Pressure of each compartment as if muscles and heart stood still, chest wall included, cmH2O."""
+        found = np.empty(len(self.units))
+        part_levels(self._start.memory.lung, self.units, self._start.mechanics, found)
+        return found
 
     @property
     def phase(self) -> int:

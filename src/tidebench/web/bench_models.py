@@ -1,8 +1,9 @@
 """What goes over the live bench's websocket: what the page may say, and what it is told. Frames are binary.
 
 A frame, all little-endian: float64 time of its first sample; float32 samples a second; uint32 samples, breaths begun,
-phase, compartments and generation; then float32 rows of :data:`tidebench.bench.BANDS`, the volumes of the compartments
-and the share of each that is open. Another generation is another past: what was drawn before has never been.
+phase, compartments and generation; then float32 rows of :data:`tidebench.bench.BANDS`, and of the compartments their
+volumes, the share of each that is open, and their levels. Another generation is another past: what was drawn before
+has never been.
 """
 
 from __future__ import annotations
@@ -296,5 +297,6 @@ def packed(frame: Frame, rate_hz: float, generation: int) -> bytes:
     """A frame as bytes."""
     n = frame.bands.shape[1]
     assert len(frame.bands) == len(BANDS)
+    state = (frame.volumes, frame.opened, frame.levels)
     head = HEAD.pack(frame.first_s, rate_hz, n, frame.breaths, frame.phase, len(frame.volumes), generation)
-    return head + b"".join(part.astype("<f4").tobytes() for part in (frame.bands, frame.volumes, frame.opened))
+    return head + b"".join(part.astype("<f4").tobytes() for part in (frame.bands, *state))

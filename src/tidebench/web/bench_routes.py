@@ -31,7 +31,7 @@ log = logging.getLogger("tidebench.web")
 TICK_S = 1 / 60
 MOST_BYTES = 1 << 16
 MOST_ASKED, WITHIN_S = 160, 4.0  # more messages than hands can send
-BUSY_SHARE = 0.05  # of the time is spent on reviewing a bench while it runs
+BUSY_SHARE, LONGEST_WAIT_S = 0.08, 6.0  # of the time is spent on reviewing a bench while it runs; and not rarer
 CATCH_UP_S = 0.25  # of real time; a longer stall is time that did not pass
 BEFORE_S = 12.0  # of what was before are drawn where a line is entered
 FULL, FLOOD, STRANGER = 4429, 1008, 4401
@@ -267,7 +267,7 @@ class Session:
             case, recording = bench.recorded()
             begun = loop.time()
             found = await loop.run_in_executor(self._reviewer, measured, case, recording)
-            self._review_at = loop.time() + (loop.time() - begun) / BUSY_SHARE
+            self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, LONGEST_WAIT_S)
         except TidebenchError as error:
             log.info("live bench: review refused: %s", type(error).__name__)
             return
@@ -321,7 +321,9 @@ def now_told(bench: Bench, *, playing: bool, speed: float, generation: int) -> b
         others=[line_told(line) for line in bench.lines],
         sentences=[[part_told(part) for part in sentence] for sentence in settings_sentences(bench.setting)],
         happened=[b.HappenedTold.model_validate(one) for one in bench.happened],
-        said=b.SaidAsked.model_validate({key: bench.said[key] for key in b.SaidAsked.model_fields if key in bench.said}),
+        said=b.SaidAsked.model_validate(
+            {key: bench.said[key] for key in b.SaidAsked.model_fields if key in bench.said}
+        ),
     )
 
 

@@ -1,5 +1,6 @@
-// The bench's two drawings: the pressure account of the breath under way, and the patient in whom it happens. The same
-// letters stand in both: A and B in lung and chest, C in tube and airways, D at the muscles.
+// The bench's drawing. On the left the patient as vessels that communicate: the airway, and each part of the lung, as
+// wide as it is compliant, so that a level is a pressure and an area is a volume. On the right the pressure account of
+// the breath under way, on the same scale: its last instant is what stands in the vessels.
 import { axes, band, FOOT, LEFT, line } from "./breath";
 import { fill, ticks } from "./draw";
 import { colour } from "./theme";
@@ -39,26 +40,59 @@ export function breathsAt(track: Track, sample: number, earlier: number): Bounds
   return found;
 }
 
-export function paintLive(ctx: CanvasRenderingContext2D, width: number, height: number, track: Track, shown: number, reach: Reach): void {
-  const [now, ...before] = breathsAt(track, Math.round(shown * track.rate), EARLIER);
-  if (!now) return;
-  const seconds = (one: Bounds) => (one.to - one.from) / track.rate;
-  const pressures = [now, ...before].flatMap((one) => track.part("pressure", one.from, one.to));
-  const start = track.part("start", now.from, now.to);
-  const recoil = track.part("elastic", now.from, now.to).map((value, i) => value + start[i]!);
-  const all = track.part("resistive", now.from, now.to).map((value, i) => value + recoil[i]!);
-  const net = track.part("muscle", now.from, now.to).map((value, i) => all[i]! - value);
-  reach.include(Math.max(...pressures, ...all, 4) * 1.06, Math.min(...pressures, ...all, ...net, 0) * 1.1, Math.max(seconds(now), ...before.slice(0, 1).map(seconds), 0.6) * 1.02);
-  const [top, bottom] = [10, height - FOOT];
+/** Vessels and account, side by side on one scale of pressure. */
+export class Picture {
+  private readonly reach = new Reach();
+  private readonly vessels = new Vessels();
+
+  paint(ctx: CanvasRenderingContext2D, width: number, height: number, track: Track, shown: number, nowMs: number): void {
+    const [now, ...before] = breathsAt(track, Math.round(shown * track.rate), EARLIER);
+    if (!now) return;
+    const seconds = (one: Bounds) => (one.to - one.from) / track.rate;
+    const bands = bandsOf(track, now);
+    const pressures = [now, ...before].flatMap((one) => track.part("pressure", one.from, one.to));
+    this.reach.include(
+      Math.max(...pressures, ...bands.all, 4) * 1.08,
+      Math.min(...pressures, ...bands.all, ...bands.net, 0) * 1.1,
+      Math.max(seconds(now), ...before.slice(0, 1).map(seconds), 0.6) * 1.02,
+    );
+    const { high, low } = this.reach;
+    const [top, bottom] = [24, height - FOOT];
+    const y = (p: number) => bottom - ((p - low) / (high - low)) * (bottom - top);
+    const left = Math.max(170, Math.min(330, 0.34 * width));
+    this.vessels.paint(ctx, left - 14, bottom, y, track, now.to, nowMs);
+    ctx.save();
+    ctx.translate(left, 0);
+    paintAccount(ctx, width - left, top, bottom, y, this.reach, track, bands, now, before);
+    ctx.restore();
+  }
+}
+
+interface Bands {
+  time: number[];
+  base: number[];
+  start: number[];
+  recoil: number[];
+  all: number[];
+  net: number[];
+}
+
+function bandsOf(track: Track, one: Bounds): Bands {
+  const start = track.part("start", one.from, one.to);
+  const recoil = track.part("elastic", one.from, one.to).map((value, i) => value + start[i]!);
+  const all = track.part("resistive", one.from, one.to).map((value, i) => value + recoil[i]!);
+  const net = track.part("muscle", one.from, one.to).map((value, i) => all[i]! - value);
+  return { time: start.map((_, i) => i / track.rate), base: start.map(() => 0), start, recoil, all, net };
+}
+
+function paintAccount(ctx: CanvasRenderingContext2D, width: number, top: number, bottom: number, y: (p: number) => number, reach: Reach, track: Track, bands: Bands, now: Bounds, before: Bounds[]): void {
+  const { time, base, start, recoil, all, net } = bands;
   const x = (t: number) => LEFT + (t / reach.seconds) * (width - LEFT - 8);
-  const y = (p: number) => bottom - ((p - reach.low) / (reach.high - reach.low)) * (bottom - top);
   axes(ctx, { width, left: LEFT, top, bottom, foot: bottom, xTicks: ticks(0, reach.seconds, 5), yTicks: ticks(reach.low, reach.high, 6), x, y });
   ctx.save();
   ctx.beginPath();
   ctx.rect(LEFT, 0, width - LEFT, bottom);
   ctx.clip();
-  const time = start.map((_, i) => i / track.rate);
-  const base = start.map(() => 0);
   band(ctx, time, base, start, x, y, fill(ctx, "grey", "plain"));
   band(ctx, time, start, recoil, x, y, fill(ctx, "blue", "rising"));
   band(ctx, time, recoil, all, x, y, fill(ctx, "yellow", "dots"));
@@ -75,14 +109,15 @@ export function paintLive(ctx: CanvasRenderingContext2D, width: number, height: 
   for (const [letter, lower, upper] of [["A", base, start], ["B", start, recoil], ["C", recoil, all], ["D", net, all]] as const) mark(ctx, letter, time, lower, upper, x, y);
 }
 
-/** A letter where its band is thickest; none where there is no room. */
+const ROOM = 18;
+
+/** A letter in the middle of its band's area; none where there is no room. */
 function mark(ctx: CanvasRenderingContext2D, letter: string, time: number[], low: number[], high: number[], x: (t: number) => number, y: (p: number) => number): void {
-  let [best, thickest] = [-1, 17];
-  for (let i = 0; i < time.length; i += 1) {
-    const thick = Math.abs(y(high[i]!) - y(low[i]!));
-    if (thick > thickest * 1.04) [best, thickest] = [i, thick];
-  }
-  if (best >= 0) disc(ctx, letter, x(time[best]!), y((low[best]! + high[best]!) / 2));
+  const thick = high.map((value, i) => Math.abs(y(value) - y(low[i]!)));
+  const total = thick.reduce((sum, one) => sum + one, 0);
+  let seen = 0;
+  const at = thick.findIndex((one) => (seen += one) >= total / 2);
+  if (at >= 0 && thick[at]! > ROOM && x(time.at(-1)!) - x(0) > ROOM) disc(ctx, letter, x(time[at]!), y((low[at]! + high[at]!) / 2));
 }
 
 function disc(ctx: CanvasRenderingContext2D, letter: string, x: number, y: number): void {
@@ -97,162 +132,156 @@ function disc(ctx: CanvasRenderingContext2D, letter: string, x: number, y: numbe
   ctx.fillText(letter, x, y + 0.5);
 }
 
-const [PAUSE, HELD, OCCLUDED, OPEN] = [2, 3, 4, 5];
-const PHASES: Record<number, string> = { [PAUSE]: "closed: set pause", [HELD]: "closed: inspiratory hold", [OCCLUDED]: "closed: hold", [OPEN]: "open to the room" };
+const [PAUSE, OCCLUDED, OPEN] = [2, 4, 5];
+const PHASES: Record<number, string> = { [PAUSE]: "closed: set pause", 3: "closed: inspiratory hold", [OCCLUDED]: "closed: expiratory hold", [OPEN]: "open to the room" };
 const WORDS_MS = 160;
+const PIPE = 16;
+const AIRWAY = 30;
+const EASE = 0.02;
 
-/** The patient: tube, parts of the lung as large as they are filled, muscles; and how much pressure each takes or gives. */
-export class Patient {
-  private fullest = 0.1;
-  private said = 0;
-  private words = { wye: "", tube: "", lung: "", muscles: "", flow: "" };
+/** The patient as vessels: airway and parts of the lung, joined below by a pipe in which gas flows. */
+class Vessels {
+  private wide: number[] = [];
+  private said = -1e9;
+  private words = ["", "", ""];
 
-  paint(ctx: CanvasRenderingContext2D, width: number, height: number, track: Track, shown: number, nowMs: number): void {
-    const sample = Math.min(track.last - 1, Math.max(track.first, Math.round(shown * track.rate)));
-    if (sample < track.first) return;
+  paint(ctx: CanvasRenderingContext2D, width: number, bottom: number, y: (p: number) => number, track: Track, sample: number, nowMs: number): void {
     const value = (name: Parameters<Track["at"]>[0]) => track.at(name, sample);
-    const volume = track.volumes.reduce((sum, one) => sum + one, 0);
-    this.fullest = Math.max(this.fullest, volume);
-    this.say(nowMs, value);
-    const middle = width / 2;
-    const [mouth, carina] = [42, height * 0.34];
-    const floor = height - 52 + 12 * Math.min(1.2, Math.max(-0.3, volume / this.fullest));
-    this.chest(ctx, middle, carina, width, floor);
-    this.airway(ctx, middle, mouth, carina, track.phase, value("flow"));
-    this.parts(ctx, middle, carina, width, floor, track);
-    this.muscles(ctx, middle, width, floor, value("muscle"));
-    this.tell(ctx, middle, mouth, carina, floor, track.phase);
+    const [pressure, start, muscle, flow] = [value("pressure"), value("start"), value("muscle"), value("flow")];
+    const recoil = start + value("elastic");
+    if (nowMs - this.said > WORDS_MS) {
+      this.said = nowMs;
+      const gas = Math.abs(flow) < 0.01 ? "no flow" : flow > 0 ? "gas flows in" : "gas flows out";
+      this.words = [told(pressure), told(recoil - muscle), PHASES[track.phase] ?? gas];
+    }
+    const zero = Math.min(bottom, y(0));
+    this.pipe(ctx, width, zero, track.phase, flow);
+    this.airway(ctx, zero, y, pressure);
+    const lung = AIRWAY + 44;
+    this.parts(ctx, lung, width, zero, y, track, start, muscle);
+    this.loss(ctx, lung, y, pressure, recoil - muscle);
+    text(ctx, "airway", 2, 12, "left");
+    text(ctx, this.words[0]!, 4 + AIRWAY / 2, y(pressure) - 9, "center", 700);
+    text(ctx, "lung and chest", lung, 12, "left");
+    text(ctx, this.words[1]!, width - 2, y(recoil - muscle) - 9, "right", 700);
+    text(ctx, this.words[2]!, 2, zero + FOOT - 7, "left", 600);
   }
 
-  private say(nowMs: number, value: (name: "pressure" | "start" | "elastic" | "resistive" | "muscle" | "flow") => number): void {
-    if (nowMs - this.said < WORDS_MS) return;
-    this.said = nowMs;
-    const told = (number: number) => (Math.abs(number) < 0.05 ? 0 : number).toFixed(1).replace("-", "−");
-    this.words = {
-      wye: `${told(value("pressure"))} cmH2O`,
-      tube: told(value("resistive")),
-      lung: told(value("start") + value("elastic")),
-      muscles: told(value("muscle")),
-      flow: Math.abs(value("flow")) < 0.01 ? "no flow" : value("flow") > 0 ? "gas flows in" : "gas flows out",
-    };
+  private airway(ctx: CanvasRenderingContext2D, zero: number, y: (p: number) => number, pressure: number): void {
+    ctx.fillStyle = fill(ctx, "grey", "dots");
+    ctx.fillRect(4, y(pressure), AIRWAY - 6, zero - y(pressure));
+    wall(ctx, 4, AIRWAY - 6, zero, y(pressure));
   }
 
-  private chest(ctx: CanvasRenderingContext2D, middle: number, carina: number, width: number, floor: number): void {
-    ctx.strokeStyle = colour("edge");
-    ctx.lineWidth = 2;
-    ctx.beginPath();
-    const half = width * 0.44;
-    ctx.moveTo(middle - 34, carina - 26);
-    ctx.bezierCurveTo(middle - half, carina - 22, middle - half, carina + 40, middle - half, floor);
-    ctx.moveTo(middle + 34, carina - 26);
-    ctx.bezierCurveTo(middle + half, carina - 22, middle + half, carina + 40, middle + half, floor);
-    ctx.stroke();
+  /** Each part as wide as it holds gas for its pressure; the share that is closed is crossed out. */
+  private parts(ctx: CanvasRenderingContext2D, left: number, width: number, zero: number, y: (p: number) => number, track: Track, start: number, muscle: number): void {
+    const n = track.volumes.length;
+    const held = Array.from(track.volumes, (volume, i) => Math.max(0.004, volume) / Math.max(2, track.levels[i]!));
+    if (this.wide.length !== n) this.wide = held;
+    this.wide = this.wide.map((one, i) => one + EASE * (held[i]! - one));
+    const total = this.wide.reduce((sum, one) => sum + one, 0);
+    const gap = 6;
+    const room = width - left - gap * (n - 1);
+    let x = left;
+    for (let i = 0; i < n; i += 1) {
+      const across = (room * this.wide[i]!) / total;
+      const level = track.levels[i]!;
+      const part = (style: string | CanvasPattern, from: number, to: number) => {
+        ctx.fillStyle = style;
+        ctx.fillRect(x, Math.min(y(from), y(to)), across, Math.abs(y(to) - y(from)));
+      };
+      part(fill(ctx, "grey", "plain"), 0, Math.min(start, level));
+      part(fill(ctx, "blue", "rising"), Math.min(start, level), level);
+      if (Math.abs(muscle) > 0.1) part(fill(ctx, "red", "falling"), level - muscle, level);
+      const shut = across * (1 - track.opened[i]!);
+      if (shut > 1) {
+        ctx.fillStyle = fill(ctx, "grey", "cross");
+        ctx.fillRect(x + across - shut, y(level), shut, zero - y(level));
+      }
+      wall(ctx, x, across, zero, y(level));
+      if (across > 40) this.letters(ctx, x + across / 2, y, Math.min(start, level), level, muscle);
+      x += across + gap;
+    }
   }
 
-  private airway(ctx: CanvasRenderingContext2D, middle: number, mouth: number, carina: number, phase: number, flow: number): void {
-    const top = phase === OPEN ? mouth + 16 : mouth;
+  private letters(ctx: CanvasRenderingContext2D, x: number, y: (p: number) => number, start: number, level: number, muscle: number): void {
+    const parts: [string, number, number][] = [["A", 0, start], ["B", start, level], ["D", level - muscle, level]];
+    for (const [letter, from, to] of parts) if (Math.abs(y(to) - y(from)) > ROOM) disc(ctx, letter, x, (y(from) + y(to)) / 2);
+  }
+
+  /** What is lost between airway and lung, as a slope from one level to the other. */
+  private loss(ctx: CanvasRenderingContext2D, lung: number, y: (p: number) => number, airway: number, alveolar: number): void {
     ctx.fillStyle = fill(ctx, "yellow", "dots");
-    ctx.fillRect(middle - 7, top, 14, carina - top);
-    ctx.strokeStyle = colour("ink");
+    ctx.beginPath();
+    ctx.moveTo(AIRWAY + 2, y(airway));
+    ctx.lineTo(lung - 4, y(alveolar));
+    ctx.lineTo(AIRWAY + 2, y(alveolar));
+    ctx.closePath();
+    ctx.fill();
+    ctx.strokeStyle = colour("yellow");
     ctx.lineWidth = 1.5;
-    ctx.strokeRect(middle - 7, top, 14, carina - top);
+    ctx.stroke();
+    if (Math.abs(y(airway) - y(alveolar)) > 26) disc(ctx, "C", AIRWAY + 14, (y(airway) + 2 * y(alveolar)) / 3);
+  }
+
+  private pipe(ctx: CanvasRenderingContext2D, width: number, zero: number, phase: number, flow: number): void {
+    ctx.fillStyle = colour("well");
+    ctx.fillRect(4, zero - PIPE, width - 4, PIPE);
+    ctx.strokeStyle = colour("edge");
+    ctx.lineWidth = 1.5;
+    ctx.strokeRect(4, zero - PIPE, width - 4, PIPE);
+    const long = Math.min(34, 40 * Math.sqrt(Math.abs(flow)));
+    const middle = AIRWAY + 20;
     if (phase >= PAUSE && phase <= OCCLUDED) {
       ctx.fillStyle = colour("ink");
-      ctx.fillRect(middle - 15, mouth - 3, 30, 5);
-    }
-    const long = Math.min(46, 46 * Math.sqrt(Math.abs(flow)));
-    if (long < 4) return;
-    const [from, to] = flow > 0 ? [carina - 18 - long, carina - 18] : [carina - 18, carina - 18 - long];
-    arrow(ctx, middle - 22, from, middle - 22, to, colour("ink"));
-  }
-
-  private parts(ctx: CanvasRenderingContext2D, middle: number, carina: number, width: number, floor: number, track: Track): void {
-    const several = Math.max(2, track.volumes.length);
-    const room = (width * 0.8) / several;
-    const tall = floor - carina - 30;
-    for (let i = 0; i < several; i += 1) {
-      const own = track.volumes.length === 1 ? 0 : i;
-      const filled = track.volumes.length === 1 ? track.volumes[0]! / 2 : track.volumes[i]!;
-      const size = Math.sqrt(Math.min(1.15, Math.max(0.05, 0.5 + (0.5 * filled * track.volumes.length) / (this.fullest * (track.volumes.length === 1 ? 0.5 : 1)))));
-      const [x, y] = [middle + (i - (several - 1) / 2) * room, carina + 18 + tall / 2];
-      ctx.strokeStyle = colour("yellow");
-      ctx.lineWidth = 6;
-      ctx.beginPath();
-      ctx.moveTo(middle, carina);
-      ctx.lineTo(x, y - (tall / 2) * size * 0.86);
-      ctx.stroke();
-      this.balloon(ctx, x, y, (room / 2 - 4) * size, (tall / 2) * size, 1 - (track.opened[own] ?? 1));
-    }
-  }
-
-  private balloon(ctx: CanvasRenderingContext2D, x: number, y: number, across: number, along: number, closed: number): void {
-    ctx.save();
-    ctx.beginPath();
-    ctx.ellipse(x, y, Math.max(3, across), Math.max(3, along), 0, 0, 7);
-    ctx.fillStyle = fill(ctx, "blue", "rising");
-    ctx.fill();
-    ctx.clip();
-    if (closed > 0.005) {
-      ctx.fillStyle = fill(ctx, "grey", "cross");
-      ctx.fillRect(x - across, y + along - 2 * along * closed, 2 * across, 2 * along * closed);
-    }
-    ctx.restore();
-    ctx.strokeStyle = colour("blue");
-    ctx.lineWidth = 2;
-    ctx.beginPath();
-    ctx.ellipse(x, y, Math.max(3, across), Math.max(3, along), 0, 0, 7);
-    ctx.stroke();
-  }
-
-  private muscles(ctx: CanvasRenderingContext2D, middle: number, width: number, floor: number, given: number): void {
-    const half = width * 0.44;
-    ctx.strokeStyle = colour(Math.abs(given) > 0.3 ? "red" : "edge");
-    ctx.lineWidth = Math.abs(given) > 0.3 ? 4 : 2;
-    ctx.beginPath();
-    ctx.moveTo(middle - half, floor);
-    ctx.quadraticCurveTo(middle, floor - 16 + Math.min(14, Math.max(-8, given)), middle + half, floor);
-    ctx.stroke();
-    const long = Math.min(26, 3 * Math.abs(given));
-    if (long < 3) return;
-    for (const side of [-0.5, 0.5]) arrow(ctx, middle + side * half, floor + (given > 0 ? 2 : 2 + long), middle + side * half, floor + (given > 0 ? 2 + long : 2), colour("red"));
-  }
-
-  private tell(ctx: CanvasRenderingContext2D, middle: number, mouth: number, carina: number, floor: number, phase: number): void {
-    const put = (text: string, x: number, y: number, align: CanvasTextAlign, weight = 400) => {
-      ctx.font = `${weight} 14px ${FONT}`;
-      ctx.textAlign = align;
-      ctx.textBaseline = "middle";
-      ctx.lineWidth = 4;
-      ctx.lineJoin = "round";
-      ctx.strokeStyle = colour("sheet");
-      ctx.strokeText(text, x, y);
-      ctx.fillStyle = colour("ink");
-      ctx.fillText(text, x, y);
-    };
-    put(`airway ${this.words.wye}`, middle, 14, "center", 600);
-    put(PHASES[phase] ?? this.words.flow, middle + 14, mouth + 2, "left");
-    disc(ctx, "C", middle + 24, (mouth + carina) / 2 + 8);
-    put(this.words.tube, middle + 37, (mouth + carina) / 2 + 8, "left");
-    const y = carina + (floor - carina) / 2;
-    disc(ctx, "A", middle - 44, y);
-    disc(ctx, "B", middle - 24, y);
-    put(this.words.lung, middle - 10, y, "left", 600);
-    disc(ctx, "D", middle - 14, floor + 26);
-    put(this.words.muscles, middle, floor + 26, "left");
+      ctx.fillRect(middle - 3, zero - PIPE - 4, 6, PIPE + 8);
+    } else if (long > 4) arrow(ctx, middle - (flow > 0 ? long : -long) / 2, zero - PIPE / 2, middle + (flow > 0 ? long : -long) / 2, zero - PIPE / 2);
   }
 }
 
-function arrow(ctx: CanvasRenderingContext2D, x0: number, y0: number, x1: number, y1: number, style: string): void {
-  const angle = Math.atan2(y1 - y0, x1 - x0);
-  ctx.strokeStyle = ctx.fillStyle = style;
+const told = (value: number): string => (Math.abs(value) < 0.05 ? 0 : value).toFixed(1).replace("-", "−");
+
+function wall(ctx: CanvasRenderingContext2D, x: number, across: number, zero: number, level: number): void {
+  ctx.strokeStyle = colour("edge");
+  ctx.lineWidth = 2;
+  ctx.beginPath();
+  ctx.moveTo(x, 20);
+  ctx.lineTo(x, zero);
+  ctx.moveTo(x + across, zero);
+  ctx.lineTo(x + across, 20);
+  ctx.stroke();
+  ctx.strokeStyle = colour("ink");
+  ctx.lineWidth = 2.4;
+  ctx.beginPath();
+  ctx.moveTo(x, level);
+  ctx.lineTo(x + across, level);
+  ctx.stroke();
+}
+
+function text(ctx: CanvasRenderingContext2D, words: string, x: number, y: number, align: CanvasTextAlign, weight = 400): void {
+  ctx.font = `${weight} 13px ${FONT}`;
+  ctx.textAlign = align;
+  ctx.textBaseline = "middle";
+  ctx.lineWidth = 4;
+  ctx.lineJoin = "round";
+  ctx.strokeStyle = colour("sheet");
+  ctx.strokeText(words, x, y);
+  ctx.fillStyle = colour("ink");
+  ctx.fillText(words, x, y);
+}
+
+function arrow(ctx: CanvasRenderingContext2D, x0: number, y0: number, x1: number, y1: number): void {
+  const side = x1 > x0 ? 1 : -1;
+  ctx.strokeStyle = ctx.fillStyle = colour("ink");
   ctx.lineWidth = 2.5;
   ctx.beginPath();
   ctx.moveTo(x0, y0);
-  ctx.lineTo(x1 - 5 * Math.cos(angle), y1 - 5 * Math.sin(angle));
+  ctx.lineTo(x1 - 5 * side, y1);
   ctx.stroke();
   ctx.beginPath();
   ctx.moveTo(x1, y1);
-  for (const side of [2.6, -2.6]) ctx.lineTo(x1 + 9 * Math.cos(angle + side), y1 + 9 * Math.sin(angle + side));
+  ctx.lineTo(x1 - 9 * side, y1 - 5);
+  ctx.lineTo(x1 - 9 * side, y1 + 5);
   ctx.closePath();
   ctx.fill();
 }

@@ -1,7 +1,7 @@
 // Patient and pressure account in the middle of the bench, drawn anew with every frame that the screen shows.
 import { useEffect, useRef } from "preact/hooks";
 
-import { Patient, paintLive, Reach } from "./benchdraw";
+import { Picture } from "./benchdraw";
 import { PARTS, Swatch } from "./breath";
 import { useTheme } from "./theme";
 import type { Playhead, Track } from "./track";
@@ -19,18 +19,17 @@ export interface Live {
 const CLOCK_MS = 120;
 
 export function Figure({ live }: { live: Live }) {
-  const account = useRef<HTMLCanvasElement>(null);
-  const patient = useRef<HTMLCanvasElement>(null);
+  const canvas = useRef<HTMLCanvasElement>(null);
   const time = useRef<HTMLSpanElement>(null);
   const box = useRef<HTMLElement>(null);
   const theme = useTheme();
 
   useEffect(() => {
     live.dirty = true;
-    const [reach, person] = [new Reach(), new Patient()];
+    let picture = new Picture();
     let [running, told, generation] = [0, 0, -1];
     const watch = new ResizeObserver(() => (live.dirty = true));
-    for (const canvas of [account.current!, patient.current!]) watch.observe(canvas);
+    watch.observe(canvas.current!);
     const paint = (nowMs: number) => {
       running = requestAnimationFrame(paint);
       const shown = live.head.move(nowMs, live.track.newest, live.speed, live.playing);
@@ -38,10 +37,9 @@ export function Figure({ live }: { live: Live }) {
       live.dirty = false;
       if (generation !== live.track.generation) {
         generation = live.track.generation;
-        Object.assign(reach, new Reach());
+        picture = new Picture();
       }
-      surface(account.current!, (ctx, width, height) => paintLive(ctx, width, height, live.track, shown, reach));
-      surface(patient.current!, (ctx, width, height) => person.paint(ctx, width, height, live.track, shown, nowMs));
+      surface(canvas.current!, (ctx, width, height) => picture.paint(ctx, width, height, live.track, shown, nowMs));
       box.current!.dataset.shown = shown.toFixed(3);
       box.current!.dataset.changed = String(live.changedAt);
       if (nowMs - told > CLOCK_MS || !live.playing) {
@@ -59,16 +57,13 @@ export function Figure({ live }: { live: Live }) {
   return (
     <section class="sheet strip live" aria-labelledby="figure" ref={box}>
       <div class="strip-head">
-        <h2 id="figure" class="grow">Where the pressure goes <span class="small quiet">cmH2O, over the seconds of the breath under way</span></h2>
+        <h2 id="figure" class="grow">Where the pressure goes <span class="small quiet">cmH2O now, and over the seconds of the breath under way</span></h2>
         <span>at <span class="moment" ref={time}>0:00.0</span></span>
       </div>
-      <div class="pair">
-        <canvas ref={patient} role="img" aria-label="The virtual patient: tube and airways, each part of the lung as large as it is filled, muscles, and the pressure that each takes or gives now." />
-        <canvas ref={account} role="img" aria-label="The pressure account of the breath under way, and earlier breaths paler. The table of breaths holds their numbers." />
-      </div>
+      <canvas class="picture" ref={canvas} role="img" aria-label="On the left the virtual patient as vessels: the airway and each part of the lung, filled to its pressure. On the right the pressure account of the breath under way, with earlier breaths paler. The table of breaths holds their numbers." />
       <dl class="letters">
         {PARTS.map(([key, letter, name, pattern, words]) => <><dt>{letter}</dt><dd key={key}><Swatch name={name} pattern={pattern} />{words}</dd></>)}
-        <dt>━</dt><dd>airway pressure = A + B + C − D; earlier breaths paler. The virtual patient's own account: nothing in it is estimated.</dd>
+        <dt>━</dt><dd>airway pressure = A + B + C − D; earlier breaths paler. In the vessels a level is a pressure, an area a volume. All is the virtual patient's own: nothing is estimated.</dd>
       </dl>
     </section>
   );

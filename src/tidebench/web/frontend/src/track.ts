@@ -15,6 +15,7 @@ export class Track {
   phase = 0;
   volumes: Float32Array = new Float32Array();
   opened: Float32Array = new Float32Array();
+  levels: Float32Array = new Float32Array();
   private readonly rows = Object.fromEntries(BANDS.map((name) => [name, new Float32Array(KEPT)])) as Record<Band, Float32Array>;
 
   add(frame: Frame): void {
@@ -28,6 +29,7 @@ export class Track {
     this.phase = frame.phase;
     this.volumes = frame.volumes;
     this.opened = frame.opened;
+    this.levels = frame.levels;
   }
 
   get newest(): number {

@@ -15,6 +15,7 @@ export interface Frame {
   bands: Record<Band, Float32Array>;
   volumes: Float32Array;
   opened: Float32Array;
+  levels: Float32Array;
 }
 
 const HEAD = 32;
@@ -29,7 +30,7 @@ export function unpackFrame(bytes: ArrayBuffer): Frame {
     return array;
   };
   const bands = Object.fromEntries(BANDS.map((name) => [name, next(samples)])) as Record<Band, Float32Array>;
-  return { first: head.getFloat64(0, true), rate: head.getFloat32(8, true), samples, breaths, phase, generation, bands, volumes: next(parts), opened: next(parts) };
+  return { first: head.getFloat64(0, true), rate: head.getFloat32(8, true), samples, breaths, phase, generation, bands, volumes: next(parts), opened: next(parts), levels: next(parts) };
 }
 
 export interface Heard {
