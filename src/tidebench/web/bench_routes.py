@@ -7,6 +7,7 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor
+from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, WebSocket, WebSocketDisconnect
@@ -31,7 +32,8 @@ log = logging.getLogger("tidebench.web")
 TICK_S = 1 / 60
 MOST_BYTES = 1 << 16
 MOST_ASKED, WITHIN_S = 160, 4.0  # more messages than hands can send
-BUSY_SHARE, LONGEST_WAIT_S = 0.08, 6.0  # of the time is spent on reviewing a bench while it runs; and not rarer
+WARM_S = 10.0  # with which a first review shows what it needs
+BUSY_SHARE, LONGEST_WAIT_S = 0.1, 4.0  # of the time is spent on reviewing a bench while it runs; and not rarer
 CATCH_UP_S = 0.25  # of real time; a longer stall is time that did not pass
 BEFORE_S = 12.0  # of what was before are drawn where a line is entered
 FULL, FLOOD, STRANGER = 4429, 1008, 4401
@@ -46,6 +48,7 @@ def bench_routes(serving: Serving, sessions: Sessions, reviewer: Executor) -> AP
     @api.get("")
     def offer() -> b.BenchOffer:
         """Who can breathe on the bench, what can be done and what can happen."""
+        reviewer.submit(warm)
         return b.BenchOffer(
             patients=[b.PatientTold(name=name, title=title_of(name)) for name in patient_names()],
             manoeuvres=[b.ManoeuvreTold(kind=kind, lasts_s=lasts) for kind, lasts in LASTS.items()],
@@ -70,6 +73,12 @@ def bench_routes(serving: Serving, sessions: Sessions, reviewer: Executor) -> AP
             benches.discard(session)
 
     return api
+
+
+@cache
+def warm() -> None:
+    """Load what the first review would otherwise wait for."""
+    measured(*Bench({"who": patient_names()[0]}, WARM_S).recorded())
 
 
 def summary(event: Callable[..., object]) -> str:

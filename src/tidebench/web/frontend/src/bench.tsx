@@ -1,7 +1,7 @@
 // The live bench: a virtual patient that breathes while one watches, changes, goes back and tries again.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth, type Quantity } from "./api";
+import { get, type BenchAsked, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth, type Quantity } from "./api";
 import { Figure, type Live } from "./benchfigure";
 import { Breaths, Found, Truth } from "./benchseen";
 import { useKeys } from "./keys";
@@ -12,6 +12,8 @@ import { fromWords, toWords } from "./story";
 import { Playhead, Track } from "./track";
 import { capital, clock } from "./words";
 import { Wire } from "./wire";
+
+type Settings = Extract<BenchAsked, { do: "set" }>["settings"];
 
 const SPEEDS = [0.25, 0.5, 1, 2, 5, 10];
 const BACK_S = 10;
@@ -57,7 +59,15 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const wire = useRef<Wire | null>(null);
   const live = useRef<Live>({ track: new Track(), head: new Playhead(), playing: false, speed: 1, dirty: true, changedAt: 0 });
   const latest = useRef<BenchNow | null>(null);
+  const undone = useRef<Settings[]>([]);
+  const takingBack = useRef(false);
 
+  const takeBack = () => {
+    const before = undone.current.pop();
+    if (!before) return;
+    takingBack.current = true;
+    wire.current?.say({ do: "set", settings: before });
+  };
   const tell = (told: BenchTold): void => {
     if (told.tell === "now") {
       latest.current = told;
@@ -73,7 +83,9 @@ function Sitting({ offer }: { offer: BenchOffer }) {
       live.current.changedAt = told.at_s;
       setProblem("");
       const { before } = told;
-      say(`${capital(told.text)} at ${clock(told.at_s)}.`, before ? () => wire.current?.say({ do: "set", settings: before }) : undefined);
+      if (before && !takingBack.current) undone.current.push(before);
+      takingBack.current = false;
+      say(`${capital(told.text)} at ${clock(told.at_s)}.`, before ? takeBack : undefined);
     }
   };
 
@@ -85,7 +97,10 @@ function Sitting({ offer }: { offer: BenchOffer }) {
         made.say({ do: "begin", said, until_s: until });
       },
       frame: (frame: Parameters<Track["add"]>[0]) => {
-        if (frame.generation !== live.current.track.generation) setMeasured(null);
+        if (frame.generation !== live.current.track.generation) {
+          setMeasured(null);
+          undone.current = [];
+        }
         live.current.track.add(frame);
         live.current.dirty = true;
       },
@@ -104,7 +119,9 @@ function Sitting({ offer }: { offer: BenchOffer }) {
     void get<Quantity[]>("/quantities").then((list) => setKnown(Object.fromEntries(list.map((one) => [one.key, one]))), () => undefined);
     const beat = window.setInterval(() => live.current.playing && refresh((n) => n + 1), LOOK_MS);
     const hidden = () => {
-      if (document.hidden && live.current.playing) wire.current?.say({ do: "pause" });
+      if (!document.hidden || !live.current.playing) return;
+      wire.current?.say({ do: "pause" });
+      say("Time stops while the page is hidden.");
     };
     document.addEventListener("visibilitychange", hidden);
     return () => {
@@ -113,7 +130,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
     };
   }, []);
 
-  const ask = wire.current ? wire.current.say.bind(wire.current) : () => undefined;
+  const ask = (asked: BenchAsked) => wire.current?.say(asked);
   const newest = live.current.track.newest;
   const playing = now?.playing ?? false;
   const speed = now?.speed ?? 1;
@@ -133,6 +150,8 @@ function Sitting({ offer }: { offer: BenchOffer }) {
       key("-", "Slower", () => faster(-1)),
       key("b", `Go back ${BACK_S} s; what was stays beside it`, () => back(live.current.track.newest - BACK_S)),
       ...offer.manoeuvres.filter((one) => KEYS[one.kind]).map((one) => key(KEYS[one.kind]!, capital(one.kind), manoeuvre(one.kind))),
+      key(".", "A tenth of a second on", () => ask({ do: "step", seconds: 0.1 })),
+      key("z", "Take a changed setting back", takeBack),
       key("s", "To the settings", () => document.querySelector<HTMLElement>(".said-settings input")?.focus()),
       key("h", "To what may happen", () => document.getElementById("event")?.focus()),
       key("v", "Save as a case", () => document.getElementById("save-title")?.focus()),

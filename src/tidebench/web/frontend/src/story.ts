@@ -7,7 +7,7 @@ export function toWords(said: Said, at: number): Record<string, string> {
   const { who, seed } = said;
   const did = { settings: said.settings ?? [], manoeuvres: said.manoeuvres ?? [], events: said.events ?? [] };
   const nothing = did.settings.length + did.manoeuvres.length + did.events.length <= 1;
-  return { who, seed: seed && seed !== 1 ? String(seed) : "", did: nothing ? "" : encoded(JSON.stringify(did)), at: at > 0 ? String(Number(at.toFixed(2))) : "" };
+  return { who, seed: seed && seed !== 1 ? String(seed) : "", did: nothing ? "" : encoded(JSON.stringify(did)), at: at > 0 ? String(Number(at.toFixed(4))) : "" };
 }
 
 export function fromWords(words: Record<string, string>): { said: Said; until: number } {
