@@ -34,11 +34,13 @@ export function Blank({ part, set }: { part: NumberPart; set: Set }) {
   const { key, label, unit, low, high, step } = part;
   const [text, setText] = useState(String(part.value));
   const value = useRef(part.value);
+  const writing = useRef(false);
   useEffect(() => {
     value.current = part.value;
-    setText(String(part.value));
-  }, [part.value]);
+    if (!writing.current) setText(String(part.value));
+  }, [part]);
   const put = (next: number) => {
+    writing.current = false;
     if (!Number.isFinite(next) || next === value.current) return setText(String(value.current));
     value.current = next;
     setText(String(next));
@@ -46,7 +48,7 @@ export function Blank({ part, set }: { part: NumberPart; set: Set }) {
   };
   const pressed = (event: KeyboardEvent) => {
     const by = { ArrowUp: 1, ArrowDown: -1, PageUp: 5, PageDown: -5 }[event.key];
-    if (event.key === "Escape") setText(String(value.current));
+    if (event.key === "Escape") put(value.current);
     if (event.key === "Enter") put(Number(text.replace(",", ".")));
     if (!by) return;
     event.preventDefault();
@@ -56,7 +58,7 @@ export function Blank({ part, set }: { part: NumberPart; set: Set }) {
     <span class="blank">
       <input
         type="text" inputMode="decimal" role="spinbutton" aria-label={`${label}, ${unit || "a fraction"}`} aria-valuenow={value.current} aria-valuemin={low} aria-valuemax={high}
-        size={Math.max(2, text.length)} value={text} autocomplete="off" onInput={(event) => setText(event.currentTarget.value)} onKeyDown={pressed} onBlur={() => put(Number(text.replace(",", ".")))}
+        size={Math.max(2, text.length)} value={text} autocomplete="off" onInput={(event) => ((writing.current = true), setText(event.currentTarget.value))} onKeyDown={pressed} onBlur={() => put(Number(text.replace(",", ".")))}
       />
       <button class="plain" tabIndex={-1} aria-hidden="true" onClick={() => put(stepped(value.current, step, -1, low, high))}>−</button>
       <button class="plain" tabIndex={-1} aria-hidden="true" onClick={() => put(stepped(value.current, step, 1, low, high))}>+</button>
