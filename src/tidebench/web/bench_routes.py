@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from functools import cache
 from typing import Any
 
@@ -40,9 +40,10 @@ FULL, FLOOD, STRANGER = 4429, 1008, 4401
 """Codes with which a websocket is closed."""
 
 
-def bench_routes(serving: Serving, sessions: Sessions, reviewer: Executor) -> APIRouter:
-    """The routes of the live bench."""
+def bench_routes(serving: Serving, sessions: Sessions) -> APIRouter:
+    """The routes of the live bench. Reviews of all benches take turns, so that time passes on all of them."""
     api = APIRouter(prefix="/api/bench", responses=REFUSED)
+    reviewer = ThreadPoolExecutor(1, "live bench")
     benches: set[Session] = set()
 
     @api.get("")

@@ -34,7 +34,7 @@ function Choose({ offer }: { offer: BenchOffer }) {
       <h1>Live bench</h1>
       <p>A virtual patient breathes here in real time. Change a setting, hold a breath, let something happen, and watch where the pressure goes; go back to any moment and try again. What was done can be saved as a case and reviewed like a recorded one.</p>
       <h2>Who breathes?</h2>
-      <ul class="cases">
+      <ul class="cases patients">
         {offer.patients.map((patient) => (
           <li key={patient.name}><a class="case" href={`#/bench?who=${encodeURIComponent(patient.name)}`}><span class="title">{patient.title}</span></a></li>
         ))}

@@ -106,12 +106,14 @@ function paintAccount(ctx: CanvasRenderingContext2D, width: number, top: number,
   ctx.globalAlpha = 1;
   line(ctx, time, track.part("pressure", now.from, now.to), x, y, colour("ink"), 2.4, []);
   ctx.restore();
-  for (const [letter, lower, upper] of [["A", base, start], ["B", start, recoil], ["C", recoil, all], ["D", net, all]] as const) mark(ctx, letter, time, lower, upper, x, y);
+  const seenB = recoil.map((value, i) => (value > start[i]! ? Math.max(start[i]!, Math.min(value, net[i]!)) : value));
+  const seenC = all.map((value, i) => (value > recoil[i]! ? Math.max(recoil[i]!, Math.min(value, net[i]!)) : value));
+  for (const [letter, lower, upper] of [["A", base, start], ["B", start, seenB], ["C", recoil, seenC], ["D", net, all]] as const) mark(ctx, letter, time, lower, upper, x, y);
 }
 
 const ROOM = 18;
 
-/** A letter in the middle of its band's area; none where there is no room. */
+/** A letter in the middle of what is seen of its band; none where there is no room. */
 function mark(ctx: CanvasRenderingContext2D, letter: string, time: number[], low: number[], high: number[], x: (t: number) => number, y: (p: number) => number): void {
   const thick = high.map((value, i) => Math.abs(y(value) - y(low[i]!)));
   const total = thick.reduce((sum, one) => sum + one, 0);

@@ -68,29 +68,28 @@ function Spoken({ measured }: { measured: BenchMeasured | null }) {
   );
 }
 
+const FIRST = 3;
+
 export function Found({ measured }: { measured: BenchMeasured | null }) {
   const { holds = [], findings = [], matters = [] } = measured ?? {};
+  const more = findings.length - FIRST;
   return (
     <section aria-labelledby="found" class="stack">
       <h2 id="found">What is found</h2>
       {matters.length + holds.length + findings.length === 0 && <p class="quiet">Nothing yet.</p>}
-      <ul class="found">
-        {holds.map((hold) => <li key={hold.at_s}>{hold.text}</li>)}
-        {findings.map((one) => (
-          <li key={`${one.kind} ${one.start_s}`}>
-            <details><summary><b>{capital(one.label)}</b> at {one.time}. <span class="quiet">{one.evidence}</span></summary><p class="small">{one.about.seen} Often behind it: {one.about.behind} Looked at next: {one.about.further} {one.decide}</p></details>
-          </li>
-        ))}
-      </ul>
-      {matters.length > 0 && (
-        <details>
-          <summary>What would matter first in a review</summary>
-          <ol class="small">{matters.map((one) => <li key={one.headline}><b>{one.headline}</b> {one.detail}</li>)}</ol>
-        </details>
-      )}
+      <ul class="found">{holds.map((hold) => <li key={hold.at_s}>{hold.text}</li>)}{findings.slice(0, FIRST).map(finding)}</ul>
+      {more > 0 && <details><summary>{more === 1 ? "One more before them" : `${more} more before them`}</summary><ul class="found">{findings.slice(FIRST).map(finding)}</ul></details>}
+      {matters.length > 0 && <h3>What would matter first in a review</h3>}
+      <ol class="small">{matters.map((one) => <li key={one.headline}><details><summary>{one.headline}</summary>{one.detail}</details></li>)}</ol>
     </section>
   );
 }
+
+const finding = (one: BenchMeasured["findings"][number]) => (
+  <li key={`${one.kind} ${one.start_s}`}>
+    <details><summary><b>{capital(one.label)}</b> at {one.time}. <span class="quiet">{one.evidence}</span></summary><p class="small">{one.about.seen} Often behind it: {one.about.behind} Looked at next: {one.about.further} {one.decide}</p></details>
+  </li>
+);
 
 export function Truth({ truth, known }: { truth: BenchTruth | null; known: { [key: string]: Quantity } }) {
   return (
