@@ -68,11 +68,10 @@ def main(benches: int) -> None:
     for rate in (FRAMES_S, 60):
         print(f"| a second of one bench at {rate} frames, processor ms | {frame_cost(rate):.1f} |")
     print(f"| a second of {benches} benches at {FRAMES_S} frames, processor s | {class_cost(benches):.2f} |")
-    print(
-        f"| review of {LONG_S / 60:.0f} minutes, processor ms (waited for) | {1000 * review:.0f} ({1000 * review_wall:.0f}) |"
-    )
-    print(f"| going back to a moment {LONG_S / 60:.0f} minutes in, processor ms | {1000 * back:.0f} |")
-    print(f"| a bench of {LONG_S / 60:.0f} minutes holds, MiB | {held:.1f} |")
+    minutes = f"{LONG_S / 60:.0f} minutes"
+    print(f"| review of {minutes}, processor ms (waited for) | {1000 * review:.0f} ({1000 * review_wall:.0f}) |")
+    print(f"| going back to a moment {minutes} in, processor ms | {1000 * back:.0f} |")
+    print(f"| a bench of {minutes} holds, MiB | {held:.1f} |")
 
 
 if __name__ == "__main__":

@@ -45,6 +45,7 @@ def seat(page: Page, who: str = "ards-mild") -> None:
     """Sit down before a patient, and let time pass at five times its pace."""
     page.goto(f"/#/bench?who={who}")
     page.get_by_label("Pace").select_option("5")
+    page.get_by_role("button", name="Let time pass").click()
     expect(page.get_by_role("button", name="Stop time")).to_be_visible()
 
 

@@ -54,6 +54,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const [lost, setLost] = useState("");
   const [problem, setProblem] = useState("");
   const [saved, setSaved] = useState<{ name: string; title: string } | null>(null);
+  const [pace, setPace] = useState(1);
   const [attempt, again] = useState(0);
   const [, refresh] = useState(0);
   const wire = useRef<Wire | null>(null);
@@ -133,13 +134,13 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const ask = (asked: BenchAsked) => wire.current?.say(asked);
   const newest = live.current.track.newest;
   const playing = now?.playing ?? false;
-  const speed = now?.speed ?? 1;
-  const play = (faster = speed) => ask({ do: "play", speed: faster });
+  const play = (speed = pace) => ask({ do: "play", speed });
   const toggle = () => (playing ? ask({ do: "pause" }) : play());
-  const faster = (by: number) => {
-    const next = SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(speed) + by))]!;
-    play(next);
+  const choosePace = (speed: number) => {
+    setPace(speed);
+    if (playing) play(speed);
   };
+  const faster = (by: number) => choosePace(SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(pace) + by))]!);
   const back = (to: number) => ask({ do: "back", to_s: Math.max(0, to) });
   const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind });
   const key = (keys: string, words: string, act: () => void) => ({ keys: [keys], group: "Live bench", words, act });
@@ -157,7 +158,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
       key("v", "Save as a case", () => document.getElementById("save-title")?.focus()),
       key("q", "To another patient", () => go({ room: "bench" })),
     ],
-    [playing, speed, offer, now === null],
+    [playing, pace, offer, now === null],
   );
 
   return (
@@ -167,8 +168,8 @@ function Sitting({ offer }: { offer: BenchOffer }) {
         <button class="main" disabled={!now || Boolean(lost)} onClick={toggle}>{playing ? "Stop time" : newest > 0 ? "Let time go on" : "Let time pass"} <kbd>p</kbd></button>
         <label class="row small">
           Pace
-          <select value={String(speed)} disabled={!now} onChange={(event) => (playing ? play(Number(event.currentTarget.value)) : ask({ do: "play", speed: Number(event.currentTarget.value) }))}>
-            {SPEEDS.map((one) => <option key={one} value={String(one)}>{one === 1 ? "real time" : `${one} times`}</option>)}
+          <select value={String(pace)} onChange={(event) => choosePace(Number(event.currentTarget.value))}>
+            {SPEEDS.map((one) => <option key={one} value={String(one)}>{one === 1 ? "real time" : `${one} × real time`}</option>)}
           </select>
         </label>
         <a class="button" href="#/bench">Another patient <kbd>q</kbd></a>

@@ -26,13 +26,13 @@ export function Breaths({ measured, known }: { measured: BenchMeasured | null; k
               {keys.map(({ key, label }) => (
                 <>
                   <tr key={key}>
-                    <th scope="row"><button class="plain" aria-expanded={open === key} onClick={() => setOpen(open === key ? "" : key)}>{capital(label)}</button></th>
+                    <th scope="row"><button class="plain" aria-expanded={open === key} onClick={() => setOpen(open === key ? "" : key)}>{capital(label)}{known[key]?.unit && <span class="quiet"> {known[key]!.unit}</span>}</button></th>
                     {breaths.map((one) => {
                       const found = one.numbers.find((number) => number.key === key);
                       return <td key={one.breath} class="num" title={found?.reason || undefined}>{found ? found.value.replace(/ .*$/, "") : "–"}</td>;
                     })}
                   </tr>
-                  {open === key && <tr key={`${key}-answer`}><td colSpan={breaths.length + 1}><div class="answer"><p>{known[key]?.definition ?? "Nothing more is known of it."}</p><p class="quiet">{known[key]?.unit && `In ${known[key]!.unit}. `}{known[key] && `After: ${known[key]!.source}.`} {keys.find((one) => one.key === key)?.reason}</p></div></td></tr>}
+                  {open === key && <tr key={`${key}-answer`}><td colSpan={breaths.length + 1}><div class="answer"><p>{known[key]?.definition ?? "Nothing more is known of it."}</p><p class="quiet">{known[key] && `After: ${known[key]!.source}.`} {keys.find((one) => one.key === key)?.reason}</p></div></td></tr>}
                 </>
               ))}
             </tbody>
