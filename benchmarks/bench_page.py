@@ -136,6 +136,8 @@ def slides(page: Page) -> list[float]:
     return times[1:]
 
 
+SENT = """() => [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]
+  .reduce((sum, one) => sum + one.encodedBodySize, 0)"""
 FRAMES = """() => {
   window.frames_at = [];
   new MutationObserver(() => window.frames_at.push(performance.now())).observe(
@@ -194,12 +196,10 @@ def main(hours: float) -> None:
         review_case(case, case / "review", keep=True, report=False)
         print(f"{hours:g} h, {len(flow)} samples, reviewed and kept in {time.perf_counter() - begun:.1f} s\n")
         with serving(casebook) as address, chromium() as browser, visit(browser, address, width=1600) as one:
-            sent: list[int] = []
-            one.page.on("response", lambda answer: sent.append(int(answer.headers.get("content-length") or 0)))
             one.page.add_init_script(WATCH)
             one.page.goto("/")
             one.settled()
-            page_bytes = sum(sent)
+            page_bytes = one.page.evaluate(SENT)
             lines = [told("first drawing of the reviewed case, ms", first_drawings(one.page, "/#/case/parquet"), "500")]
             lines.append(told("brush to redraw, half an hour, ms", brushes(one.page), "80 (95th)"))
             lines.append(told("next finding, ms", next_findings(one.page), "100"))

@@ -89,4 +89,4 @@ def measured(case: Case, recording: Recording) -> Measured:
 def _hold(row: HoldRow) -> HoldSeen:
     told = listed(f"{number.label} {number.value}" for number in row.numbers if number.spread)
     at_s = row.hold.at_s
-    return HoldSeen(at_s, sentence(f"{row.hold.kind} hold to {clock(at_s)} ({row.quality}): {told or 'nothing'}"))
+    return HoldSeen(at_s, sentence(f"{row.hold.kind} hold until {clock(at_s)} ({row.quality}): {told or 'nothing'}"))
