@@ -111,32 +111,28 @@ class Session:
         self._began, self._began_s = 0.0, 0.0  # when time began to pass, and which moment of the bench that was
         self._breaths, self._review_at = 0, 0.0
         self._reviewing = self._once_more = False
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._together: asyncio.TaskGroup
 
     async def attend(self) -> None:
-        """Answer until the page goes away."""
-        pace = asyncio.create_task(self._pace())
+        """Answer until the page goes away, which ends everything that goes on for it."""
         try:
-            while not pace.done() and await self._hear(await self._socket.receive_text()):
-                pass
-        except (WebSocketDisconnect, RuntimeError):  # gone, or gone while something was said
+            async with asyncio.TaskGroup() as self._together:
+                self._together.create_task(self._pace())
+                while True:
+                    await self._hear(await self._socket.receive_text())
+        except* WebSocketDisconnect:
             pass
-        finally:
-            for task in (pace, *self._tasks):
-                task.cancel()
 
     # --- what is said ---
 
-    async def _hear(self, text: str) -> bool:
-        """Do what a message asks; False where the page was shown the door."""
+    async def _hear(self, text: str) -> None:
+        """Do what a message asks."""
         now = asyncio.get_running_loop().time()
         if len(self._asked) == MOST_ASKED and now - self._asked[0] < WITHIN_S:
-            await self._socket.close(FLOOD, "Too many messages at once.")
-            return False
+            await self._show_the_door(FLOOD, "Too many messages at once.")
         self._asked.append(now)
         if not admits(self._serving, self._sessions, self._socket.headers):
-            await self._socket.close(STRANGER, "Say the password first.")
-            return False
+            await self._show_the_door(STRANGER, "Say the password first.")
         try:
             if len(text) > MOST_BYTES:
                 raise OptionError("the message is larger than it may be", where="live bench")
@@ -151,7 +147,10 @@ class Session:
             await self._tell(b.RefusedTold(problem=str(error)))
             if self._bench is not None:
                 await self._tell_now()
-        return True
+
+    async def _show_the_door(self, code: int, why: str) -> None:
+        await self._socket.close(code, why)
+        raise WebSocketDisconnect(code, why)
 
     async def _do(self, asked: Any) -> None:
         if isinstance(asked, b.BeginAsked):
@@ -267,9 +266,7 @@ class Session:
             self._once_more = self._reviewing
             return
         self._reviewing, self._once_more = True, False
-        task = asyncio.create_task(self._review(bench, self._generation))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        self._together.create_task(self._review(bench, self._generation))
 
     async def _review(self, bench: Bench, generation: int) -> None:
         loop = asyncio.get_running_loop()
