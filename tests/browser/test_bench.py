@@ -209,6 +209,19 @@ def test_lost_connection_loses_nothing(browser: Browser, address: str) -> None:
         assert moment(page) == pytest.approx(before, abs=0.5)
 
 
+def test_two_benches_at_once_know_nothing_of_each_other(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one, visit(browser, address, dark=True) as other:
+        seat(one.page, "copd")
+        seat(other.page, "child")
+        one.page.get_by_label("Lasting").select_option("2")
+        one.page.keyboard.press("e")
+        expect(one.page.locator(".story")).to_contain_text("Expiratory hold, 2.00 s")
+        until(one.page, 6.0)
+        until(other.page, 6.0)
+        expect(other.page.locator("h1")).to_contain_text("Child")
+        expect(other.page.locator(".story")).to_have_count(0)
+
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_audit_of_the_bench_finds_nothing(browser: Browser, address: str, dark: bool) -> None:
     if not AXE.is_file():

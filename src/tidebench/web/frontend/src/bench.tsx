@@ -55,6 +55,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const [problem, setProblem] = useState("");
   const [saved, setSaved] = useState<{ name: string; title: string } | null>(null);
   const [pace, setPace] = useState(1);
+  const [lasts, setLasts] = useState(0);
   const [attempt, again] = useState(0);
   const [, refresh] = useState(0);
   const wire = useRef<Wire | null>(null);
@@ -142,7 +143,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   };
   const faster = (by: number) => choosePace(SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(pace) + by))]!);
   const back = (to: number) => ask({ do: "back", to_s: Math.max(0, to) });
-  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind });
+  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind, duration_s: lasts && kind !== BRIEF ? lasts : null });
   const key = (keys: string, words: string, act: () => void) => ({ keys: [keys], group: "Live bench", words, act });
   useKeys(
     [
@@ -158,7 +159,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
       key("v", "Save as a case", () => document.getElementById("save-title")?.focus()),
       key("q", "To another patient", () => go({ room: "bench" })),
     ],
-    [playing, pace, offer, now === null],
+    [playing, pace, lasts, offer, now === null],
   );
 
   return (
@@ -185,7 +186,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
               <Sentences sentences={now.sentences} set={(settings) => ask({ do: "set", settings })} />
             </section>
           )}
-          {now && <Doing offer={offer} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
+          {now && <Doing offer={offer} lasts={lasts} last={setLasts} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
           {now && <Past now={now} newest={newest} back={back} follow={(line) => ask({ do: "follow", line })} />}
           {now && <Keep title={now.title} saved={saved} save={(title) => ask({ do: "save", title })} />}
         </div>
@@ -202,10 +203,20 @@ function Sitting({ offer }: { offer: BenchOffer }) {
 }
 
 const KEYS: Record<string, string> = { "inspiratory hold": "i", "expiratory hold": "e", occlusion: "o", disconnection: "d", suction: "u", cough: "c" };
+const BRIEF = "cough";
+const LASTING = [1, 2, 5, 10, 20];
 const OVER: [seconds: number, words: string][] = [[0, "at once"], [30, "within half a minute"], [300, "within five minutes"]];
 const SIZES: [size: number, words: string][] = [[0.5, "half as much as is typical"], [1, "as is typical"], [2, "twice as much as is typical"]];
 
-function Doing({ offer, manoeuvre, happen }: { offer: BenchOffer; manoeuvre: (kind: string) => void; happen: (kind: string, size: number | null, over: number) => void }) {
+interface DoingProps {
+  offer: BenchOffer;
+  lasts: number;
+  last: (seconds: number) => void;
+  manoeuvre: (kind: string) => void;
+  happen: (kind: string, size: number | null, over: number) => void;
+}
+
+function Doing({ offer, lasts, last, manoeuvre, happen }: DoingProps) {
   const [kind, setKind] = useState(offer.events[0]!.kind);
   const [size, setSize] = useState(1);
   const [over, setOver] = useState(0);
@@ -214,7 +225,8 @@ function Doing({ offer, manoeuvre, happen }: { offer: BenchOffer; manoeuvre: (ki
     <section class="sheet strip stack" aria-labelledby="doing">
       <h2 id="doing">What is done, and what happens</h2>
       <div class="row" role="group" aria-label="Manoeuvres">
-        {offer.manoeuvres.map((one) => <button key={one.kind} title={`for ${one.lasts_s} s`} onClick={() => manoeuvre(one.kind)}>{capital(one.kind)} {KEYS[one.kind] && <kbd>{KEYS[one.kind]}</kbd>}</button>)}
+        {offer.manoeuvres.map((one) => <button key={one.kind} title={`for ${(one.kind !== BRIEF && lasts) || one.lasts_s} s`} onClick={() => manoeuvre(one.kind)}>{capital(one.kind)} {KEYS[one.kind] && <kbd>{KEYS[one.kind]}</kbd>}</button>)}
+        <label class="row small">Lasting <select value={String(lasts)} onChange={(event) => last(Number(event.currentTarget.value))}><option value="0">as usual</option>{LASTING.map((seconds) => <option key={seconds} value={String(seconds)}>{seconds} s</option>)}</select></label>
       </div>
       <p class="sentence">
         In the patient let{" "}

@@ -50,6 +50,7 @@ function Spoken({ measured }: { measured: BenchMeasured | null }) {
   const [text, setText] = useState("");
   const said = useRef({ at: 0, breath: -1, hold: -1 });
   useEffect(() => {
+    if (!measured) said.current = { at: 0, breath: -1, hold: -1 };
     const [breath, hold] = [measured?.breaths[0], measured?.holds[0]];
     if (hold && hold.at_s > said.current.hold) {
       said.current.hold = hold.at_s;
