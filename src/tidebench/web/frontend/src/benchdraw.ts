@@ -200,14 +200,15 @@ class Vessels {
         ctx.fillStyle = fill(ctx, "grey", "cross");
         ctx.fillRect(x + across - shut, y(level), shut, zero - y(level));
       }
-      wall(ctx, x, across, zero, y(level));
+      wall(ctx, x, across, zero, y(level - muscle));
+      line(ctx, [x, x + across], [level, level], (at) => at, y, colour("blue"), 1.2, [5, 3]);
       if (across > 40) this.letters(ctx, x + across / 2, y, Math.min(start, level), level, muscle);
       x += across + gap;
     }
   }
 
   private letters(ctx: CanvasRenderingContext2D, x: number, y: (p: number) => number, start: number, level: number, muscle: number): void {
-    const parts: [string, number, number][] = [["A", 0, start], ["B", start, level], ["D", level - muscle, level]];
+    const parts: [string, number, number][] = [["A", 0, start], ["B", start, Math.max(start, Math.min(level, level - muscle))], ["D", level - muscle, level]];
     for (const [letter, from, to] of parts) if (Math.abs(y(to) - y(from)) > ROOM) disc(ctx, letter, x, (y(from) + y(to)) / 2);
   }
 
