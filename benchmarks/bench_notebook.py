@@ -159,7 +159,7 @@ def equation(name: str, stretch: Stretch, leaks: bool) -> Stage:
 
     def ours() -> Output:
         if leaks:
-            return told(fits(stretch, [leak.as_leak(p, f, start, end, DT, exponent) for exponent in leak.EXPONENTS]))
+            return told(fits(stretch, [leak.as_leak(p, f, start, end, DT, exponent, p) for exponent in leak.EXPONENTS]))
         return told(fits(stretch, [leak.as_offset(p, f, start, end, DT)[0]]))
 
     def peer() -> Output:

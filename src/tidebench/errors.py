@@ -17,9 +17,15 @@ The attributes are for the program.
 
 from __future__ import annotations
 
+from typing import Any
+
 
 class TidebenchError(Exception):
     """The root: catch this to catch everything that the library raises on purpose."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Message and attributes, for the way back from another process."""
+        return Exception.__new__, (type(self), *self.args), self.__dict__
 
 
 class SimulationError(TidebenchError):

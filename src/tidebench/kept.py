@@ -32,7 +32,7 @@ from tidebench.measures.capnography import Capnogram
 from tidebench.measures.volume import volume_along
 from tidebench.recording import Recording
 from tidebench.records import BREATH_COLUMNS, EFFORT_COLUMNS, FINDING_COLUMNS, Hold
-from tidebench.review import Review
+from tidebench.review import Review, law_of_leak
 from tidebench.steps import find_steps
 from tidebench.store import Result
 
@@ -70,7 +70,9 @@ def keep_review(done: Review, folder: Path) -> None:
     for name, samples in recording.channels.items():
         np.save(kept / f"{name}.npy", np.asarray(samples, np.float64))
     if VOLUME not in recording:
-        np.save(kept / f"{VOLUME}.npy", volume_along(done.mechanics, recording).astype(np.float32))
+        np.save(
+            kept / f"{VOLUME}.npy", volume_along(done.mechanics, recording, law_of_leak(done.case)).astype(np.float32)
+        )
     pl.DataFrame(dict(done.mechanics)).write_parquet(kept / COLUMNS)
     about = {
         "rate_hz": recording.rate_hz,

@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.case import Setting
+from tidebench.formulas.tube import TubeLaw
 from tidebench.measures.efforts import Efforts, efforts_of
 from tidebench.measures.plans import plan_for
 from tidebench.measures.stretch import Column, measure
@@ -52,7 +53,7 @@ class State:
 
     rate_hz: float
     settings: tuple[Setting, ...]
-    square: float = np.nan  # flow-squared resistance of the tube, cmH2O·s²/L²
+    tube: TubeLaw | None = None
     channels: dict[str, Samples] = field(default_factory=dict)
     gone: int = 0
     stretch: int = 0
@@ -77,7 +78,7 @@ def work(state: State, first: int, last: int) -> Piece | None:
         part["flow"],
         state.rate_hz,
         lambda start: plan_for(state.settings, (start + first) / state.rate_hz),
-        state.square,
+        state.tube,
     )
     if found is None:
         return None
@@ -176,13 +177,13 @@ def run(
     rate_hz: float,
     settings: Sequence[Setting],
     progress: Callable[[float], None] | None,
-    square: float = np.nan,
+    tube: TubeLaw | None = None,
 ) -> list[Piece]:
     """The whole line over a recording in memory, its stretches on all cores; the same pieces as chunk by chunk."""
     import os
     from concurrent.futures import ThreadPoolExecutor
 
-    state = State(rate_hz, tuple(settings), square, channels)
+    state = State(rate_hz, tuple(settings), tube, channels)
     cuts = list(stretches(len(channels["flow"]), state))
     settled: list[Piece] = []
     with ThreadPoolExecutor(min(len(cuts), os.cpu_count() or 1)) as pool:

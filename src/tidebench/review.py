@@ -18,7 +18,7 @@ from tidebench.doubts import beyond_the_end, doubts
 from tidebench.findings import find_all
 from tidebench.findings.rates import asynchrony_index_percent, rates_of
 from tidebench.findings.seen import Known, Seen
-from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients
+from tidebench.formulas.tube import TUBES, Rohrer, TubeLaw, tube_coefficients, usual_length_cm
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
 from tidebench.inflations.lost import lost_pressure
 from tidebench.limits import Policy, limits_for, population, predicted_weight_kg, volume_weight_kg
@@ -55,6 +55,8 @@ SAID = {
 }
 FINE_HZ, FINE_SAMPLES = 60.0, 40.0
 """Samples a second, and in the shorter phase of a breath, below which what falls between two of them matters."""
+LEAK_MATTERS = 0.05
+"""Of the inhaled gas: where it leaks, compliance is off by up to half of it: this house's choice, from simulations."""
 EXCESS = 0.02
 """By which part exhaled volume may exceed inhaled before it is told: this house's choice. One sensor measures both, so
 its gain cancels; what a lung takes up of oxygen and does not give back as carbon dioxide makes it less than one.
@@ -112,7 +114,7 @@ class Review:
 
     def account(self, breath: int) -> PressureAccount | None:
         """The pressure account of a breath, or None where no mechanics are known for it."""
-        return account_of(self.mechanics, self.recording, breath)
+        return account_of(self.mechanics, self.recording, breath, law_of_leak(self.case))
 
 
 def tracheal_pressure(case: Case, recording: Recording) -> Recording | None:
@@ -145,7 +147,6 @@ def review(
     tell("reading", 0.0)
     recording = recording or open_recording(case)
     tell("finding and measuring breaths", 0.2)
-    tube = tube_of(case)
     with ThreadPoolExecutor(1) as pool:
         identity = pool.submit(lambda: recording.recording_id)
         pieces = run(
@@ -153,7 +154,7 @@ def review(
             float(recording.rate_hz),
             case.settings,
             lambda share: tell("measuring", 0.2 + 0.6 * share),
-            tube[1] if tube else np.nan,
+            law_of_leak(case),
         )
         tell("summarising", 0.85)
         return assemble(case, recording, pieces, identity.result(), policy)
@@ -217,6 +218,18 @@ def tube_law(case: Case) -> TubeLaw | None:
     heliox = any(part.heliox for part in case.recordings)
     gas = "heliox" if heliox else "air/oxygen"
     return tube_coefficients(airway.interface, airway.tube_inner_diameter_mm, airway.tube_length_cm, gas=gas).law
+
+
+def law_of_leak(case: Case) -> TubeLaw | None:
+    """The law by which gas that leaks at the tube's tip has lost pressure: of a tube of usual length if none is given.
+
+    A length that is a quarter off moves that pressure, and compliance by a small part of the leak's share.
+    """
+    airway = case.airway
+    if airway.tube_inner_diameter_mm is None or airway.tube_length_cm is not None:
+        return tube_law(case)
+    usual = airway.model_copy(update={"tube_length_cm": usual_length_cm(airway.tube_inner_diameter_mm)})
+    return tube_law(case.model_copy(update={"airway": usual}))
 
 
 def tube_of(case: Case) -> tuple[float, float] | None:
@@ -340,13 +353,17 @@ def warnings(
         )
     lags = [float(piece.columns["lag"][0]) for piece in pieces if len(piece)]
     if lags and max(lags) > 0:
-        told.append(f"The flow sensor lags by about {1000 * max(lags):.0f} ms; volumes are corrected for it.")
+        told.append(
+            f"Flow dies away at the turns over about {1000 * max(lags):.0f} ms, as behind a sensor that lags, or a "
+            "valve that closes so; volumes are corrected as for the sensor."
+        )
     offsets = [float(np.max(np.abs(piece.columns["offset"]))) for piece in pieces if len(piece)]
     scale = [float(np.median(piece.columns["drive"])) for piece in pieces if len(piece)]
     if offsets and max(offsets) > 0.03 * max(scale):
         told.append(
             f"The flow sensor reads up to {quantity('flow').text(60 * max(offsets))} where there is no flow; taken off."
         )
+    told += leak_past_unknown_tube(case, columns)
     told += exhaled_beyond_inhaled(breaths)
     told += coarse_sampling(float(recording.rate_hz), columns)
     told += clipped_signals(recording, columns)
@@ -356,6 +373,20 @@ def warnings(
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
         told.append("Measured at the ventilator: gas compressed in the tubing is counted as the patient's.")
     return told
+
+
+def leak_past_unknown_tube(case: Case, columns: Mapping[str, Column]) -> list[str]:
+    """A warning where gas leaks beside a tube without a law: what leaks at its tip follows a pressure not known."""
+    if case.airway.interface not in TUBES or law_of_leak(case) is not None or not columns:
+        return []
+    share = float(np.nanmedian(columns["leak_fraction"])) if np.any(columns["leak"] > 0) else 0.0
+    if share < LEAK_MATTERS:
+        return []
+    return [
+        f"About {100 * share:.0f} % of the inhaled gas leaks, and no published law covers the tube as the case gives "
+        "it (tube_inner_diameter_mm). Past a cuff it leaks at the pressure beyond the tube, which is not known then: "
+        f"compliance may be too low by up to {50 * share:.0f} %."
+    ]
 
 
 def lost_stretches(recording: Recording) -> list[str]:

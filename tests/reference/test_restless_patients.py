@@ -17,6 +17,7 @@ from tests.reference.simulated import compartment
 from tidebench.case import Case
 from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.stretch import loss_flow
+from tidebench.formulas.tube import Origin, Rohrer
 from tidebench.line import run
 from tidebench.measures.efforts import from_airway
 from tidebench.measures.plans import plan_for
@@ -25,7 +26,7 @@ from tidebench.recording import Recording
 from tidebench.review import review
 from tidebench.simulation import Solution, scenario_from, simulate
 
-TUBE_8_MM = 6.19  # cmH2O·s²/L², Guttmann, Anesthesiology 1993;79:503, refitted (secondary source)
+TUBE_8_MM = Rohrer(0.36, 6.19, Origin("Guttmann, Anesthesiology 1993;79:503, refitted (secondary source)"))
 SUPPORT = {
     "mode": "CSV-PS", "peep_cmh2o": 6, "fio2": 0.4, "pressure_support_cmh2o": 11, "cycling_percent": 30,
     "trigger_flow_l_min": 2,
@@ -69,7 +70,7 @@ def test_a_lung_shows_though_every_breath_has_an_effort(
     assert not (found.explained.passive == 1).any()
     (lung,) = found.explained.lungs
     assert lung.elastance == pytest.approx(1000 / compliance, rel=0.2)
-    assert lung.theta[1] + 0.7 * lung.theta[2] == pytest.approx(resistance + 0.36 + 0.7 * TUBE_8_MM, rel=0.1)
+    assert lung.theta[1] + 0.7 * lung.theta[2] == pytest.approx(resistance + 0.36 + 0.7 * TUBE_8_MM.k2, rel=0.1)
     assert not np.isfinite(found.explained.elastance).any()  # such a compliance belongs to no breath
 
 

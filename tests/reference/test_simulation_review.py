@@ -17,7 +17,7 @@ import pytest
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
 from tidebench import review_case, simulate_case
 from tidebench.case import Case, case_from
-from tidebench.review import review
+from tidebench.review import Review, review
 from tidebench.simulation import sample, scenario_from, simulate
 from tidebench.simulation.truth import respiratory_compliance_ml_cmh2o
 from tidebench.simulation.write import case_tables
@@ -115,3 +115,113 @@ def test_drawn_patients_are_measured_or_it_is_said_why_not(who: str, seed: int) 
     codes = {row["code"] for row in found["not_measured"][-2] if row["quantity"] == "compliance_ml_cmh2o"}
     assert codes == (set() if len(measured) else {"elastance hidden"})
     assert bool(len(measured)) == (who not in ("copd", "asthma-severe"))
+
+
+CUFFED: dict[str, tuple[float, float, dict[str, Any], dict[str, Any], float, float]] = {
+    # compliance, resistance, settings, patient, tube mm, leak L/min at 10 cmH2O
+    "adult, volume": (50, 10, volume_control(480, 1.0, 4.0, 8, pause_s=0.3), {"height_cm": 175}, 7.5, 5),
+    "adult, pressure": (50, 10, pressure_control(14, 1.0, 3.5, 8), {"height_cm": 175}, 7.5, 5),
+    "stiff": (25, 12, volume_control(380, 0.8, 2.4, 12), {"height_cm": 175}, 8.0, 2),
+    "child": (25, 15, pressure_control(14, 0.8, 2.7, 5), {"weight_kg": 25}, 5.0, 2),
+    "preterm": (0.7, 60, pressure_control(15, 0.35, 1.2, 5), {"age_days": 3, "weight_kg": 1.0}, 2.5, 0.2),
+}
+
+
+@pytest.mark.parametrize("exponent", [0.5, 0.7])
+@pytest.mark.parametrize("name", CUFFED)
+def test_a_leak_past_the_cuff_follows_the_pressure_beyond_the_tube(name: str, exponent: float) -> None:
+    """A fifth to two thirds of the gas leaks at the tip of a tube, and compliance stays within 3 %."""
+    compliance, resistance, setting, patient, tube, leak = CUFFED[name]
+    done = leaking(compliance, resistance, setting, patient, leak, exponent, tube, told=True)
+    quantities = done.summary["quantities"]
+    assert quantities["leak_fraction"]["median"] > 0.2
+    assert quantities["compliance_ml_cmh2o"]["median"] == pytest.approx(compliance, rel=0.03)
+    account = done.account(10)
+    assert account is not None
+    assert np.sqrt(np.mean(np.square(account.residual))) < 0.03 * np.ptp(account.airway_pressure)
+
+
+def test_a_leak_past_a_tube_of_unknown_size_is_warned_of() -> None:
+    compliance, resistance, setting, patient, tube, leak = CUFFED["adult, pressure"]
+    done = leaking(compliance, resistance, setting, patient, leak, 0.7, tube, told=False)
+    (warned,) = [words for words in done.summary["warnings"] if "tube_inner_diameter_mm" in words]
+    bound = float(warned.rsplit("up to ", 1)[1].split()[0]) / 100
+    low = done.summary["quantities"]["compliance_ml_cmh2o"]["median"] / compliance - 1
+    assert -bound < low < -0.1
+
+
+def leaking(
+    compliance: float, resistance: float, setting: dict[str, Any], patient: dict[str, Any], leak: float,
+    exponent: float, tube: float, *, told: bool,
+) -> Review:  # fmt: skip
+    """Two minutes with a leak past the cuff, reviewed with or without the tube's size."""
+    airway: dict[str, Any] = {"interface": "endotracheal tube"}
+    built = scenario(
+        [compartment(compliance, resistance)], setting, 120, patient=patient,
+        airway=airway | {"tube_inner_diameter_mm": tube},
+        leak={"at": "cuff", "flow_l_min": leak, "exponent": exponent},
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.02 if compliance < 5 else 0.3},
+    )  # fmt: skip
+    seen = airway | ({"tube_inner_diameter_mm": tube} if told else {})
+    case = Case.model_validate({"patient": patient, "airway": seen, "settings": [setting]})
+    return review(case, simulate(built).recording)
+
+
+def test_a_slow_inflation_begins_where_its_flow_does() -> None:
+    """Half a litre at 6 L/min between breaths at 29: begun 2 s late, its total PEEP would be 4 cmH2O too high."""
+    setting = volume_control(480, 1.0, 4.0, 8, pause_s=0.3)
+    told = scenario(
+        [compartment(50, 10)], setting, 140, patient={"height_cm": 175},
+        procedures=[{"kind": "slow inflation", "at_s": 100}],
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+    )  # fmt: skip
+    solution = simulate(told)
+    case = Case.model_validate({"patient": {"height_cm": 175}, "settings": [setting]})
+    found = review(case, solution.recording).breaths
+    (slow,) = solution.breaths.filter(pl.col("insp_end_s") - pl.col("start_s") > 4).to_dicts()
+    ours = found.filter((pl.col("start_s") - slow["start_s"]).abs() < 0.2).to_dicts()
+    assert [row["total_peep_cmh2o"] for row in ours] == [pytest.approx(slow["total_peep_cmh2o"], abs=0.3)]
+    assert ours[0]["vti_ml"] == pytest.approx(slow["vti_ml"], rel=0.02)
+
+
+def test_total_peep_is_not_told_where_nothing_came_to_rest_before() -> None:
+    """Sedation wears off; short inflations within long, strong efforts stack, and efforts pull below PEEP."""
+    setting = {
+        "mode": "A/C-VC", "tidal_volume_ml": 250, "inspiratory_time_s": 0.45, "rate_per_min": 14, "peep_cmh2o": 5,
+        "trigger_flow_l_min": 2,
+    }  # fmt: skip
+    told = scenario(
+        [compartment(50, 10)], setting, 240, patient={"height_cm": 175},
+        effort={"rate_per_min": 0, "size_cmh2o": 10, "neural_time_s": 1.3}, ventilator={"refractory_s": 0.15},
+        events=[{"kind": "sedation wearing off", "at_s": 90, "over_s": 20}],
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+    )  # fmt: skip
+    solution = simulate(told)
+    case = Case.model_validate({"patient": {"height_cm": 175}, "settings": [setting]})
+    found = review(case, solution.recording).breaths
+    truth = solution.breaths.select("start_s", truth="total_peep_cmh2o", labels="labels")
+    both = truth.join_asof(found, on="start_s", strategy="nearest", tolerance=0.1)
+    doubles = both.filter(pl.col("labels").str.contains("double-trigger"))
+    assert doubles.height > 20
+    assert doubles["total_peep_cmh2o"].null_count() >= 0.9 * doubles.height
+    error = (both["total_peep_cmh2o"] - both["truth"]).drop_nulls().abs()
+    assert len(error) > 50
+    assert np.quantile(error.to_numpy(), 0.95) < 1.5
+
+
+@pytest.mark.parametrize("effort", [0, 12, 20])
+def test_breaths_on_two_levels_are_changes_of_level(effort: float) -> None:
+    """A patient who breathes freely, or supported, within the levels adds no breath to the truth, nor to the review."""
+    setting = {
+        "mode": "IMV-PC", "pressure_high_cmh2o": 18, "pressure_low_cmh2o": 6, "time_high_s": 3, "time_low_s": 3,
+        "trigger_flow_l_min": 2,
+    }  # fmt: skip
+    for support in ({}, {"mode": "SIMV-PC\\PS", "pressure_support_cmh2o": 8}):
+        told = scenario(
+            [compartment(50, 10)], setting | support, 180, patient={"height_cm": 175},
+            effort={"rate_per_min": effort, "size_cmh2o": 6},
+            sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+        )  # fmt: skip
+        solution = simulate(told)
+        found = review(Case.model_validate({"settings": [setting | support]}), solution.recording).breaths
+        assert found.height == solution.breaths.height

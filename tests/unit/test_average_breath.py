@@ -33,17 +33,18 @@ def stretch_of(compartments: list[dict[str, Any]], noise: float, turns_apart: in
     turn = turn + turns_apart * (np.arange(len(turn)) % 2)
     n, p, f = len(start), done.recording["airway_pressure"], done.recording["flow"]
     ones = np.ones(n)
-    return Stretch(p, f, RATE_HZ, start, turn, turn, end, end, 20 * ones, 0.5 * ones, ones > 0, np.nan)
+    return Stretch(p, f, RATE_HZ, start, turn, turn, end, end, 20 * ones, 0.5 * ones, ones > 0, None)
 
 
-def no_loss(n: int) -> Loss:
-    return Loss(np.zeros(n), np.zeros(n), 1.0)
+def no_loss(stretch: Stretch) -> Loss:
+    n = len(stretch.start)
+    return Loss(np.zeros(n), np.zeros(n), 1.0, stretch.pressure)
 
 
 def of(stretch: Stretch) -> float:
     n = len(stretch.start)
     lung = Lung(np.zeros(4), (), np.ones(n, bool), 0.0, 0.0, 0.0, one_compartment=True)
-    return misfit(stretch, no_loss(n), lung)
+    return misfit(stretch, no_loss(stretch), lung)
 
 
 @pytest.mark.parametrize("noise", [0.02, 0.1, 0.2])
@@ -55,7 +56,7 @@ def test_two_compartments_show_and_one_does_not_whatever_the_noise(noise: float)
 def test_an_average_is_the_mean_of_breaths_that_are_alike() -> None:
     stretch = stretch_of([FAST, SLOW], 0.1)
     n = len(stretch.start)
-    breath = average_breath(stretch, no_loss(n), alike_members(stretch, np.ones(n, bool)))
+    breath = average_breath(stretch, no_loss(stretch), alike_members(stretch, np.ones(n, bool)))
     at = int(breath.end[0]) // 2
     assert breath.pressure[at] == pytest.approx(np.mean(stretch.pressure[stretch.start + at]))
 

@@ -145,7 +145,7 @@ def test_find_phases(seed: int) -> None:
     p, f, _, _, _ = breaths(seed)
     p, f = np.concatenate([np.full(50, 5.0), p, np.full(30, 18.0)]), np.concatenate([np.zeros(50), f, np.full(30, 0.5)])
     grid = np.ones(len(p) // 50 + 1)
-    begin, end = find_phases(p, f, 50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 2)
+    begin, end = find_phases(p, f, 50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 15, 2)
     assert list(zip(begin.tolist(), end.tolist(), strict=True)) == slow_phases(p, f, 10, 6)
     assert end[-1] == len(p) - 1, "the inflation that the end cuts off is there"
 
@@ -154,7 +154,7 @@ def test_find_phases_begins_none_without_a_rest_before() -> None:
     p = np.concatenate([np.full(40, 15.0), np.full(40, 5.0), np.full(40, 15.0), np.full(40, 5.0)])
     p[60] = np.nan
     grid = np.ones(8)
-    begin, _ = find_phases(p, np.zeros(160), 20, 5 * grid, 10 * grid, grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 2)
+    begin, _ = find_phases(p, np.zeros(160), 20, 5 * grid, 10 * grid, grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 15, 2)
     assert begin.tolist() == [80]
 
 
@@ -166,9 +166,22 @@ def test_find_phases_counts_a_slow_breath_where_the_mode_has_some(
     f = np.concatenate([np.zeros(40), np.full(100, flow), np.full(40, -flow), np.zeros(60)])
     grid = np.ones(12)
     found = find_phases(
-        np.full(240, 5.0), f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, least * grid, 10, 6, 2
+        np.full(240, 5.0), f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, least * grid, 10, 6, 15, 2
     )
     assert list(zip(*(side.tolist() for side in found), strict=True)) == expected
+
+
+@pytest.mark.parametrize(("lift", "begun"), [(0.5, 60), (-0.5, 200)], ids=["inflation", "effort"])
+def test_find_phases_begins_a_slow_inflation_where_flow_and_lift_began(lift: float, begun: int) -> None:
+    """Flow of a fifth of the scale from sample 60; pressure rises with it, or an effort keeps it low until 200."""
+    p, f = np.full(400, 5.0), np.zeros(400)
+    f[60:300], f[300:360] = 0.1, -0.4
+    p[60:200] = 5.0 + lift if lift < 0 else np.linspace(5.0 + lift, 8.9, 140)
+    p[200:300] = np.linspace(8.9, 12.0, 100)
+    grid = np.ones(20)
+    begins, ends = find_phases(p, f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, np.inf * grid, 10, 6, 15, 2)
+    assert begins.tolist() == pytest.approx([begun], abs=6)
+    assert ends.tolist() == [300]
 
 
 @pytest.mark.parametrize(
@@ -239,15 +252,15 @@ def test_gather(seed: int, harmonics: int) -> None:
     """Sums of the equation of motion, column by column, over the quiet samples of each breath."""
     p, f, start, turn, end = breaths(seed)
     n, width, half = len(start), 9, 4
-    offset, leak = np.full(n, 0.02), np.full(n, 0.004)
+    offset, leak, across = np.full(n, 0.02), np.full(n, 0.004), p - 3.0 * f
     heart = beating(len(p), 1.2)
     passed = np.array([0.9, 0.7, 0.4])[:harmonics]
     arrays = gather(
-        p, f, start, turn, turn, end, DT, offset, leak, 0.5, heart, passed, np.full(n, 0.15), width, 10**6
+        p, f, start, turn, turn, end, DT, offset, leak, 0.5, across, heart, passed, np.full(n, 0.15), width, 10**6
     )  # fmt: skip
     for j in range(n):
         part = slice(start[j], end[j])
-        flow = f[part] - 0.02 - 0.004 * np.sqrt(p[part])
+        flow = f[part] - 0.02 - 0.004 * np.sqrt(np.maximum(across[part], 0.0))
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * DT])
         smooth_f, smooth_p = moving(flow, half), moving(p[part], half)
         beat = [shape((h + 1) * heart[part]) for h in range(harmonics) for shape in (np.sin, np.cos)]
@@ -270,7 +283,7 @@ def test_gather_takes_nothing_from_a_breath_too_short() -> None:
     p, f = np.full(40, 5.0), np.zeros(40)
     one = np.array([0]), np.array([10]), np.array([10]), np.array([15])
     flat = np.zeros(1)
-    arrays = gather(p, f, *one, DT, flat, flat, 0.5, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
+    arrays = gather(p, f, *one, DT, flat, flat, 0.5, p, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
     assert arrays[5][0] == 0
 
 
@@ -667,6 +680,6 @@ def test_find_phases_begins_an_inflation_that_stacks_on_an_own_breath_at_its_edg
     p[70:100], f[70:100] = 15.0, 0.5
     f[100:160] = -0.25
     grid = np.ones(12)
-    begins, ends = find_phases(p, f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, 0.5 * grid, 10, 6, 2)
+    begins, ends = find_phases(p, f, 20, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0, 0.5 * grid, 10, 6, 15, 2)
     assert begins.tolist() == pytest.approx([69], abs=2)
     assert ends.tolist() == [100]

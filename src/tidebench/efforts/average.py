@@ -69,8 +69,8 @@ def misfit(stretch: Stretch, loss: Loss, lung: Lung) -> float:
     alike = alike_members(stretch, lung.members)
     if alike.sum() < 2 * LEAST_BREATHS or lung.loud:
         return 0.0
-    nothing = Loss(np.zeros(1), np.zeros(1), 1.0)
     whole = average_breath(stretch, loss, alike)
+    nothing = Loss(np.zeros(1), np.zeros(1), 1.0, whole.pressure)
     sums = sums_with(whole, nothing, np.zeros(0), None)
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW, SQUARE, EXPIRATION])
     if theta is None:

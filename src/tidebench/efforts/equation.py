@@ -197,6 +197,7 @@ def gather(
     offset: Samples,
     leak: Samples,
     exponent: float,
+    across: Samples,
     heart: Samples,
     passed: Samples,
     steep: Samples,
@@ -222,8 +223,8 @@ def gather(
             continue
         for i in range(first, last):
             flow[i - first] = f[i] - offset[j]
-            if leak[j] > 0 and p[i] > 0:
-                flow[i - first] -= leak[j] * p[i] ** exponent
+            if leak[j] > 0 and across[i] > 0:
+                flow[i - first] -= leak[j] * across[i] ** exponent
         quiet(f, first, held[j], turn[j], last, width // 2, steep[j], mask)
         c = int(np.sum(mask[: last - first]))
         if c < width:

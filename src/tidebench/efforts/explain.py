@@ -33,7 +33,7 @@ from tidebench.efforts.search import (
     timing,
     with_heartbeat,
 )
-from tidebench.efforts.stretch import Stretch, longest, loss_flow, passed_by, steep, sums_with
+from tidebench.efforts.stretch import Stretch, longest, loss_flow, passed_by, steep, sums_with, unleaked
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
 
@@ -105,7 +105,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
     if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
         return without_rest(stretch, candidates, resting_pressure)
-    sums = best.sums
+    stretch, sums = unleaked(stretch, best.loss), best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
     allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
     share, choice = nearest(sums, lungs, allowance)
@@ -259,6 +259,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
     It serves muscle pressure only. It is an estimate, so no breath is passive by it, and none has its compliance.
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
+    stretch = unleaked(stretch, unknown.loss)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
     lag_s = lag_at_edges(stretch, flow)
     lung = lung_at_edges(stretch, delayed(flow, lag_s, stretch.dt))
@@ -287,9 +288,10 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     loss = candidates[0]
     if loss.leaking:
         loss = losses.from_rest(
-            stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, resting_pressure
-        )
-    sums = sums_with(stretch, loss, np.zeros(0), None)
+            stretch.pressure, stretch.flow, stretch.start, stretch.turn, stretch.end, stretch.dt, resting_pressure,
+            loss.across,
+        )  # fmt: skip
+    sums = sums_with(unleaked(stretch, loss), loss, np.zeros(0), None)
     n = len(stretch.start)
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW]) if n else None
     residual = np.full(n, np.nan) if theta is None else sums.smoothed_residual(theta)

@@ -18,7 +18,7 @@ from tidebench.efforts.mechanics import (
     plausible,
     solve,
 )
-from tidebench.efforts.stretch import Stretch, longest, loss_flow, sums_with
+from tidebench.efforts.stretch import Stretch, longest, loss_flow, sums_with, unleaked
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
 
@@ -60,7 +60,7 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better."""
     best: Attempt | None = None
     for loss in candidates:
-        sums = sums_with(stretch, loss, phase, heart_hz)
+        sums = sums_with(unleaked(stretch, loss), loss, phase, heart_hz)
         lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
         if lung is None:
             continue
@@ -71,11 +71,15 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
 
 
 def candidate_losses(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> list[Loss]:
-    """Losses to try, the likeliest first: a leak with several exponents and an offset where the loss is material."""
+    """Losses to try, the likeliest first: an offset, and where the loss is material a leak with several exponents.
+
+    Gas leaks at the airway opening, or past the cuff at the tip of a tube whose law is known.
+    """
     if not material:
         return [offset]
     arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
-    leaks = [losses.as_leak(*arrays, exponent) for exponent in losses.EXPONENTS]
+    places = [stretch.pressure] if stretch.tube is None else [stretch.pressure, stretch.beyond_tube()]
+    leaks = [losses.as_leak(*arrays, exponent, across) for across in places for exponent in losses.EXPONENTS]
     return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
 
 
@@ -88,6 +92,7 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
     if len(stretch.start) < 2:
         return None
     clear = max(3, round(0.06 * stretch.rate_hz))
+    stretch = unleaked(stretch, loss)
     flow = stretch.flow - loss_flow(stretch, loss)
     breathing = 1.0 / (float(np.median(np.diff(stretch.start))) * stretch.dt)
 
@@ -112,7 +117,7 @@ def with_heartbeat(
         return still, none, None
     loss, theta = candidates[0], still.lung.theta if still else None
     if theta is None:
-        sums = sums_with(stretch, loss, none, None)
+        sums = sums_with(unleaked(stretch, loss), loss, none, None)
         theta = solve(sums, sums.count > 0, [VOLUME, FLOW])
     best, best_phase, best_rate = still, none, None
     for factor in (HEART_BETTER, 1.0):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.equation import HARMONICS, LONGEST_EXPIRATION_S, Sums, gather
+from tidebench.formulas.tube import Rohrer, TubeLaw, nearest_pressure_drop
 from tidebench.inflations.leak import Loss
 from tidebench.kernels import kernel
 
@@ -37,12 +38,22 @@ class Stretch:
     size: Samples  # local pressure scale at each breath
     drive: Samples  # local flow scale at each breath
     timed: Mask  # True where the ventilator's own time began the breath
-    square: float  # flow-squared resistance of the tube by its published law, cmH2O·s²/L²; NaN where none is known
+    tube: TubeLaw | None  # the tube's published law, where one is known
 
     @property
     def dt(self) -> float:
         """Seconds per sample."""
         return 1.0 / self.rate_hz
+
+    @property
+    def square(self) -> float:
+        """Flow-squared resistance of the tube by its law, cmH2O·s²/L²; NaN where none of that form is known."""
+        return self.tube.k2 if isinstance(self.tube, Rohrer) else np.nan
+
+    def beyond_tube(self) -> Samples:
+        """Pressure beyond the tube, where a cuff leaks, cmH2O: p − ΔP(f) by the tube's law."""
+        assert self.tube is not None
+        return np.asarray(self.pressure - nearest_pressure_drop(self.flow, self.tube), np.float64)
 
 
 def window(stretch: Stretch) -> int:
@@ -81,24 +92,38 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
     width = window(stretch)
     arrays = gather(
         stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
-        loss.offset, loss.leak, loss.exponent, phase, passed_by(stretch, heart_hz), steep(stretch), width,
+        loss.offset, loss.leak, loss.exponent, loss.across, phase, passed_by(stretch, heart_hz), steep(stretch), width,
         longest(stretch),
     )  # fmt: skip
     return Sums(*arrays, width)
 
 
 @kernel
-def lost(p: Samples, start: Indices, end: Indices, offset: Samples, leak: Samples, exponent: float) -> Samples:
-    """The flow that offset and leak take at every sample of every breath, L/s, shape (len(p),); zero elsewhere."""
-    out = np.zeros(len(p))
+def lost(across: Samples, start: Indices, end: Indices, offset: Samples, leak: Samples, exponent: float) -> Samples:
+    """The flow that offset and leak take at every sample of every breath, L/s, shape (len(across),); zero elsewhere."""
+    out = np.zeros(len(across))
     for j in range(len(start)):
         for i in range(start[j], end[j]):
             out[i] = offset[j]
-            if leak[j] > 0 and p[i] > 0:
-                out[i] += leak[j] * p[i] ** exponent
+            if leak[j] > 0 and across[i] > 0:
+                out[i] += leak[j] * across[i] ** exponent
     return out
 
 
 def loss_flow(stretch: Stretch, loss: Loss) -> Samples:
     """:func:`lost` of a loss."""
-    return lost(stretch.pressure, stretch.start, stretch.end, loss.offset, loss.leak, loss.exponent)
+    return lost(loss.across, stretch.start, stretch.end, loss.offset, loss.leak, loss.exponent)
+
+
+def unleaked(stretch: Stretch, loss: Loss) -> Stretch:
+    """The stretch with the pressure that its tube would have taken had only the lung's flow passed it.
+
+    What leaks beyond a tube has passed the tube: p − [ΔP(f − offset) − ΔP(f − offset − leak)] belongs to the flow that
+    is left when the loss is taken off. A leak at the airway opening changes nothing.
+    """
+    if loss.across is stretch.pressure or not loss.leaking or stretch.tube is None:
+        return stretch
+    kept = stretch.flow - loss_flow(stretch, loss)
+    through = stretch.flow - loss_flow(stretch, replace(loss, leak=np.zeros_like(loss.leak)))
+    more = nearest_pressure_drop(through, stretch.tube) - nearest_pressure_drop(kept, stretch.tube)
+    return replace(stretch, pressure=np.asarray(stretch.pressure - more, np.float64))

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.edges import delayed
-from tidebench.review import Review
+from tidebench.measures.loss import kept
+from tidebench.review import Review, law_of_leak
 
 Samples = npt.NDArray[np.float64]
 
-WIDER_S = 0.1  # than a delay between the channels
 EDGE_S = 0.04  # about start and turn, where valves move faster than sensors follow
 
 
@@ -35,12 +34,9 @@ def wave(review: Review, breath: int) -> Wave:
     start, turn, end = (int(c[name][breath]) for name in ("start", "turn", "end"))
     end = min(end, int(c["occluded"][breath]))
     dt = 1.0 / float(recording.rate_hz)
-    pressure = np.asarray(recording["airway_pressure"][start:end], np.float64)
-    begin = max(0, start - round(WIDER_S / dt))
-    around = delayed(recording["flow"][begin : end + round(WIDER_S / dt)], float(c["delay"][breath]), dt)
-    lost = c["offset"][breath] + c["leak"][breath] * np.maximum(pressure, 0) ** c["exponent"][breath]
-    flow = np.asarray(around[start - begin : end - begin] - lost, np.float64)
-    volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * dt])
+    whole = kept(c, recording, breath, law_of_leak(review.case))
+    pressure = (whole.pressure - whole.tube)[: end - start]
+    flow, volume = whole.flow[: end - start], whole.volume[: end - start]
     clear = np.isfinite(pressure) & np.isfinite(flow)
     edge = max(1, round(EDGE_S / dt))
     for at in (0, turn - start):

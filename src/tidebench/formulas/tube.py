@@ -182,6 +182,11 @@ def _smooth_choice(size: float, length_cm: float | None) -> TubeChoice:
     return TubeChoice(SmoothTube(size, length, BEND_RADIUS_CM, Origin(_JARREAU, note=note)), "")
 
 
+def usual_length_cm(diameter_mm: float) -> float:
+    """Length of an endotracheal tube where none is given: 14 cm at 2.5 mm, 30 cm at 6.5 mm (ISO 5361, from memory)."""
+    return 4.0 * diameter_mm + 4.0
+
+
 def tube_pressure_drop(flow_l_s: Number, law: TubeLaw) -> Number:
     """Pressure lost in a tube, with the sign of flow.
 
@@ -206,6 +211,12 @@ def tube_pressure_drop(flow_l_s: Number, law: TubeLaw) -> Number:
         drop: Number = np.sign(flow) * law.factor * size**law.exponent
         return drop
     return smooth_tube_pressure_drop(flow, law.inner_diameter_mm, law.length_cm, bend_radius_cm=law.bend_radius_cm)
+
+
+def nearest_pressure_drop(flow_l_s: Number, law: TubeLaw) -> Number:
+    """:func:`tube_pressure_drop` of any flow [L/s]; beyond ±5 L/s as at ±5 L/s, where sensors and not tubes tell."""
+    within_law: Number = np.clip(flow_l_s, -HIGHEST_FLOW_L_S, HIGHEST_FLOW_L_S)
+    return tube_pressure_drop(within_law, law)
 
 
 def reynolds_number(

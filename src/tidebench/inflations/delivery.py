@@ -46,7 +46,8 @@ class Plan:
 
     ``mandatory`` and ``support`` are delivery codes of mandatory and supported inflations; ``spontaneous_only`` is
     True where the pattern has no mandatory breaths; ``synchronised`` where mandatory ones are mixed with others;
-    ``period_s`` is 60 s over the set rate; ``constant_flow`` where the set flow pattern is constant.
+    ``period_s`` is 60 s over the set rate; ``constant_flow`` where the set flow pattern is constant;
+    ``inspiratory_time_s`` is that of the high level on two levels.
     """
 
     mandatory: Codes
@@ -67,6 +68,11 @@ class Plan:
     def unassisted(self) -> npt.NDArray[np.bool_]:
         """True where breaths between mandatory ones are the patient's alone."""
         return np.asarray(self.known & self.mixed & (self.support == UNASSISTED), bool)
+
+    @property
+    def high_level_s(self) -> Samples:
+        """How long the high level of two lasts, s; NaN elsewhere."""
+        return np.where(self.mandatory == HIGH_LEVEL, self.inspiratory_time_s, np.nan)
 
     @property
     def time_cycled_s(self) -> Samples:

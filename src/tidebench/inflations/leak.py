@@ -31,11 +31,16 @@ EXPONENTS = (USUAL_EXPONENT, 0.5, 0.6, 0.85, 1.0)
 
 @dataclass(frozen=True)
 class Loss:
-    """Flow to take off: offset + leak·max(p, 0)^exponent; per breath, L/s and L/s per cmH2O^exponent, shape (n,)."""
+    """Flow to take off: offset + leak·max(p, 0)^exponent; per breath, L/s and L/s per cmH2O^exponent, shape (n,).
+
+    ``across`` is the pressure p that drives the leak at every sample, cmH2O: at the airway opening for a mask, beyond
+    the tube for a cuff.
+    """
 
     offset: Samples
     leak: Samples
     exponent: float
+    across: Samples
 
     @property
     def leaking(self) -> bool:
@@ -148,7 +153,7 @@ def as_offset(p: Samples, f: Samples, start: Indices, end: Indices, dt: float) -
     """The loss, if all of it is an offset of the sensor; and whether it matters and is lost rather than gained."""
     net, inhaled = net_volumes(p, f, start, end, dt)
     slope = local_slope(ladder(np.asarray((end - start) * dt, np.float64)), ladder(net), NEIGHBOURS)
-    return Loss(slope, np.zeros(len(start)), 1.0), bool(net.sum() > MATERIAL * inhaled.sum())
+    return Loss(slope, np.zeros(len(start)), 1.0, p), bool(net.sum() > MATERIAL * inhaled.sum())
 
 
 def ladder(x: Samples) -> Samples:
@@ -156,13 +161,13 @@ def ladder(x: Samples) -> Samples:
     return np.concatenate([[0.0], np.cumsum(x)])
 
 
-def as_leak(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float) -> Loss:
+def as_leak(p: Samples, f: Samples, start: Indices, end: Indices, dt: float, exponent: float, across: Samples) -> Loss:
     """The loss, if all of it is a leak with this exponent; negative leaks are not leaks and stay an offset."""
-    net, driven = net_volumes(p, f, start, end, dt)[0], balance(p, f, start, end, dt, exponent)[2]
+    net, driven = net_volumes(p, f, start, end, dt)[0], balance(across, f, start, end, dt, exponent)[2]
     leak = local_slope(ladder(driven), ladder(net), NEIGHBOURS)
     seconds = (end - start) * dt
     offset = np.where(leak < 0, leak * driven / seconds, 0.0)
-    return Loss(offset, np.maximum(leak, 0.0), exponent)
+    return Loss(offset, np.maximum(leak, 0.0), exponent, across)
 
 
 @kernel
@@ -220,7 +225,14 @@ def looks_like_offset(
 
 
 def from_rest(
-    p: Samples, f: Samples, start: Indices, turn: Indices, end: Indices, dt: float, resting_pressure: Samples
+    p: Samples,
+    f: Samples,
+    start: Indices,
+    turn: Indices,
+    end: Indices,
+    dt: float,
+    resting_pressure: Samples,
+    across: Samples,
 ) -> Loss:
     """A leak, with the exponent that makes it account for the settled flow as well as for the net volume.
 
@@ -230,10 +242,12 @@ def from_rest(
     """
     level, settled = float(np.nanmedian(resting_pressure)), settled_flows(f, turn, end, dt)
     if level <= 0 or np.isfinite(settled).sum() < 0.5 * len(settled):
-        return as_leak(p, f, start, end, dt, USUAL_EXPONENT)
+        return as_leak(p, f, start, end, dt, USUAL_EXPONENT, across)
     rest = float(np.nanquantile(settled, 0.25))
     net = balance(p, f, start, end, dt, 0.0)[0].sum()
     grid = np.linspace(0.5, 1.0, 11)
-    at_rest = np.array([net / balance(p, f, start, end, dt, exponent)[2].sum() * level**exponent for exponent in grid])
+    at_rest = np.array(
+        [net / balance(across, f, start, end, dt, exponent)[2].sum() * level**exponent for exponent in grid]
+    )
     fitting = float(grid[np.argmin(np.abs(at_rest - rest))])
-    return as_leak(p, f, start, end, dt, 0.5 * (fitting + USUAL_EXPONENT))
+    return as_leak(p, f, start, end, dt, 0.5 * (fitting + USUAL_EXPONENT), across)

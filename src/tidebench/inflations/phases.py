@@ -28,6 +28,7 @@ DRAWN_S = 0.05  # of the local flow scale: the volume from which an unassisted b
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
+BRIEF = 0.5  # of the time set for a high level: what is shorter is none
 RESUMED_S = 0.04  # over which levels before and after that rise are taken
 
 
@@ -63,12 +64,14 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     least_drawn: Samples,
     least_inflation: int,
     least_rest: int,
+    reach: int,
     lag: int,
 ) -> tuple[Indices, Indices]:
     """First sample of every inflation and first sample after it, from smoothed pressure and flow.
 
     ``least_drawn``, by hop, is the flow that a breath without pressure has to sum up to (L/s times samples), infinite
-    where the mode has none.
+    where the mode has none. An inflation that has raised the pressure before an edge within ``reach`` is slow, and
+    begins where its flow began.
 
     An inflation cut off by a gap or by the end of the recording ends with the last sample before that: nothing is left
     of it to measure, but the breath before it ends where it starts.
@@ -86,6 +89,7 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
     drawing = False  # a breath that no pressure drives
     drawn = 0.0
     drawn_since = 0
+    pushed_since = 0
     steepest, edge = 0.0, 0  # of such a breath so far
     for i in range(n):
         if not (np.isfinite(p[i]) and np.isfinite(f[i])):
@@ -107,6 +111,8 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
             drawn += breath_flow
         else:
             drawn = 0.0
+        if drive <= OCCLUDED_FLOW or lift <= 0.0:
+            pushed_since = i + 1
         begins_now = (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN
         if inflating and drawing:
             slope = (p[i] - p[max(begin, i - lag)]) / size[g] + (f[i] - f[max(begin, i - lag)]) / flow[g]
@@ -120,7 +126,11 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
                 if known and i - rest_since >= least_rest:
                     inflating = True
                     exhaled = False
-                    begin = max(drawn_since, rest_since) if drawing and np.isfinite(least_drawn[g]) else i
+                    begin = i
+                    if drawing and np.isfinite(least_drawn[g]):
+                        begin = max(drawn_since, rest_since)
+                    elif i - pushed_since > reach and p[i - reach] - p[pushed_since] > OCCLUDED_PRESSURE * size[g]:
+                        begin = max(pushed_since, rest_since)
                     steepest, edge = 0.0, begin
                     out_since = -1
             else:
@@ -197,7 +207,7 @@ def detect(
     begins, ends = find_phases(
         smooth(p, width), smooth(f, width), levels.hop, levels.baseline, levels.pressure, levels.flow,
         levels.flow_baseline, levels.valve, np.where(unassisted, DRAWN_S * rate_hz * levels.flow, np.inf),
-        round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)), lag,
+        round(LEAST_INFLATION_S * rate_hz), max(1, round(LEAST_REST_S * rate_hz)), reach, lag,
     )  # fmt: skip
     start = sharpen(p, f, begins, levels.hop, levels.pressure, levels.flow, reach, lag, 1.0)
     turn = sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0)
@@ -227,3 +237,19 @@ def unstacked(
             turns.append(ends[k : k + 1])
             turns[0][k] = begins[k] + round(lasts[k])
     return np.sort(np.concatenate(starts)), np.sort(np.concatenate(turns))
+
+
+def high_levels(
+    p: Samples, rate_hz: float, begins: Indices, ends: Indices, lasts_s: Samples
+) -> tuple[Indices, Indices]:
+    """Starts and turns without inflations that support a patient on the lower of two levels.
+
+    A breath on two levels is a change to the high one and back. What is much shorter than the high level is set to
+    last, ``lasts_s`` (NaN where there are no two levels), supports an effort within a level; unless a gap or the
+    end of the recording cuts it short.
+    """
+    least = np.nan_to_num(BRIEF * lasts_s * rate_hz).astype(np.int64)
+    missing = np.concatenate([[0], np.cumsum(~np.isfinite(p))])
+    cut = (begins + least > len(p)) | (missing[np.minimum(begins + least, len(p))] > missing[begins])
+    kept = cut | (ends - begins >= least)
+    return begins[kept], ends[kept]

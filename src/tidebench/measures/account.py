@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.edges import delayed
+from tidebench.formulas.tube import TubeLaw
+from tidebench.measures.loss import Columns, kept
 from tidebench.recording import Recording
 from tidebench.records import PressureAccount
 
-Columns = Mapping[str, npt.NDArray[Any]]
-
 SMOOTH_S = 0.06
-WIDER_S = 0.1  # than a delay between the channels
 
 
 def nearest_passive(c: Columns, breath: int) -> int | None:
@@ -24,7 +19,7 @@ def nearest_passive(c: Columns, breath: int) -> int | None:
     return int(passive[np.argmin(np.abs(passive - breath))]) if len(passive) else None
 
 
-def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount | None:
+def account_of(c: Columns, recording: Recording, breath: int, law: TubeLaw | None) -> PressureAccount | None:
     """The account of a breath, or None where there is no such breath or no mechanics for it."""
     if not c or not 0 <= breath < len(c["start"]):
         return None
@@ -35,16 +30,11 @@ def account_of(c: Columns, recording: Recording, breath: int) -> PressureAccount
     if lender is None or not np.isfinite(origin):
         return None
     start, turn, end = (int(c[name][breath]) for name in ("start", "turn", "end"))
-    pressure = recording["airway_pressure"][start:end]
-    lost = c["offset"][breath] + c["leak"][breath] * np.maximum(pressure, 0) ** c["exponent"][breath]
+    pressure, flow, volume, tube = kept(c, recording, breath, law)
     dt = 1 / recording.rate_hz
-    begin, delay_s = max(0, start - round(WIDER_S / dt)), float(c["delay"][breath])
-    around = delayed(recording["flow"][begin : end + round(WIDER_S / dt)], delay_s, dt)
-    flow = around[start - begin : end - begin] - lost
-    volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * dt])
     elastic = c["elastance"][lender] * volume
     resistive = c["resistance"][lender] * flow + c["square"][lender] * flow * np.abs(flow)
-    resistive += c["expiration"][lender] * np.minimum(flow, 0)
+    resistive += c["expiration"][lender] * np.minimum(flow, 0) + tube
     left = origin + elastic + resistive - pressure
     muscle = np.zeros(len(left)) if own else smoothed(left, max(1, round(SMOOTH_S * recording.rate_hz)))
     return PressureAccount(

@@ -16,7 +16,7 @@ from tidebench.inflations.leak import windowed
 from tidebench.kernels import kernel
 from tidebench.measures.saturation import FLOW, PRESSURE
 from tidebench.measures.set_against_measured import peep_departs
-from tidebench.measures.stretch import FEWEST_BREATHS, UNTOLD
+from tidebench.measures.stretch import FEWEST_BREATHS, RESTLESS, UNTOLD
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS
 
@@ -35,6 +35,7 @@ REASONS: dict[str, str] = {
     "no pause": "there was no stretch without flow at the end of the inflation",
     "effort at the pause": "the pause was not at rest: the patient breathed",
     "no total PEEP": "total PEEP is not known here: neither a fit, nor a hold, nor a lung at rest",
+    "no rest before": "an effort pulled, or the breath before was hardly let out, when this inflation began",
     "parts trap unequally": "parts of the lung empty at different speeds; only an expiratory hold tells what they trap",
     "elastance hidden": "parts that empty at different speeds, or airways that collapse, hide the lung's recoil; "
     "holds at the end of inspiration and of expiration tell it",
@@ -225,6 +226,11 @@ def trapping(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
     return "parts trap unequally", c["total_peep_from"] == UNTOLD
 
 
+def not_at_rest(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
+    """Breaths before which nothing came to rest."""
+    return "no rest before", c["total_peep_from"] == RESTLESS
+
+
 def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     """Pressures at the airway, at rest and between."""
     build.put("peak_pressure_cmh2o", c["peak_pressure"], [clipped(c, PRESSURE)])
@@ -245,6 +251,7 @@ def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
         ("too few breaths", np.isfinite(total) & few),
         ("no breath before", ~np.isfinite(total) & (c["joined"] == 0)),
         trapping(c),
+        not_at_rest(c),
         ("no total PEEP", ~np.isfinite(total)),
     ]
     build.put("total_peep_cmh2o", total, lost)
@@ -267,9 +274,8 @@ def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: S
     build.put("expiratory_resistance_cmh2o_s_l", resistance + c["expiration"], passive)
     short = [*passive, ("too short", ~np.isfinite(c["time_constant"]))]
     build.put("expiratory_time_constant_s", c["time_constant"], short)
-    build.put(
-        "dynamic_compliance_ml_cmh2o", 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"]), [*passive, trapping(c)]
-    )
+    dynamic = 1000 * c["vti"] / (c["peak_pressure"] - c["total_peep"])
+    build.put("dynamic_compliance_ml_cmh2o", dynamic, [*passive, trapping(c), not_at_rest(c)])
     index, bent = c["stress_index"], c["constant_flow"] == 0
     build.put("stress_index", index, [*passive, ("flow not constant", bent), ("fit failed", ~np.isfinite(index))])
 

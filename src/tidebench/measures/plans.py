@@ -45,7 +45,7 @@ def row(setting: Setting) -> Row:
         number(setting.pressure_support_cmh2o),
         number(setting.cycling_percent) / 100,
         setting.pause_s or 0.0,
-        number(setting.inspiratory_time_s),
+        number(setting.time_high_s if bi_level else setting.inspiratory_time_s),
         number(setting.peep_cmh2o),
     )
 

@@ -15,14 +15,15 @@ import numpy.typing as npt
 from tidebench.efforts.edges import in_time
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
 from tidebench.efforts.explain import Explained, explain
-from tidebench.efforts.stretch import Stretch, loss_flow
+from tidebench.efforts.stretch import Stretch, loss_flow, unleaked
+from tidebench.formulas.tube import TubeLaw
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.delivery import Plan
 from tidebench.inflations.holds import Still, find_still
 from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
 from tidebench.inflations.lost import while_kept
-from tidebench.inflations.phases import detect, unstacked
+from tidebench.inflations.phases import detect, high_levels, unstacked
 from tidebench.inflations.pushes import find_pushes
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
@@ -44,8 +45,11 @@ this house's choice."""
 SETTLED_BREATHS, ALIKE = 15, 0.02
 """From so many breaths on, lungs that fill at first don't matter; in shorter recordings what the breaths lose
 together and what the median one loses must agree within this share of the inhaled volume: this house's choice."""
-NO_TOTAL, FITTED, RESTED, UNTOLD = 0, 1, 2, 3
-"""Total PEEP unknown, by the fit, from the rest before, and not to be told of parts that empty at different speeds."""
+NO_TOTAL, FITTED, RESTED, UNTOLD, RESTLESS = 0, 1, 2, 3, 4
+"""Total PEEP unknown, by the fit, from the rest before, not to be told of parts that empty at different speeds, and not
+to be told where there was no rest before."""
+PULLED_CMH2O = 1.0  # below the pressure between inflations: an effort holds against what is trapped
+LET_OUT = 0.5  # of the breath before: with less, this inflation is stacked on it
 TRAPPED_CMH2O = 1.0  # from here on what slow parts still hold is more than an estimate's error: this house's choice
 LEAST_TRACE = 0.05
 """Of the pressure of inflations: where elastance alone explains less, a misfit of a hundredth, which no gauge shows,
@@ -141,6 +145,8 @@ def swept(
     columns["leak"] = explained.loss.leak
     columns["offset"] = explained.loss.offset
     columns["exponent"] = np.full(len(table), explained.loss.exponent)
+    beyond = explained.loss.across is not stretch.pressure
+    columns["beyond_tube"] = np.full(len(table), beyond and explained.loss.leaking, np.int8)
     return columns
 
 
@@ -210,6 +216,18 @@ def described(explained: Explained, columns: dict[str, Column]) -> Mask:
     return np.asarray(described & ~(explained.misfit > PASSES * explained.trace), bool)
 
 
+def restless(columns: dict[str, Column]) -> Mask:
+    """Breaths before which neither lung nor patient came to rest, shape (n,).
+
+    The inflation is stacked on one that was hardly let out, or the pressure before it is below what it is between
+    inflations: an effort pulls, and flow near zero is no rest.
+    """
+    joined = columns["joined"] == 1
+    inhaled, exhaled = before(columns["vti"], joined), before(columns["vte"], joined)
+    pulled = columns["peep"] < columns["between"] - PULLED_CMH2O
+    return np.asarray(pulled | (exhaled < LET_OUT * inhaled), bool)
+
+
 def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
     """Passive or not, elastance, resistances, total PEEP and where it comes from.
 
@@ -237,8 +255,10 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     if 2 * untold.sum() > uneven.sum():
         untold = uneven
     total[untold] = np.nan
+    never = ~fitted & ~untold & restless(columns)
+    total[never] = np.nan
     hidden = uneven & faint
-    origin = np.select([untold, ~np.isfinite(total), fitted], [UNTOLD, NO_TOTAL, FITTED], RESTED)
+    origin = np.select([untold, never, ~np.isfinite(total), fitted], [UNTOLD, RESTLESS, NO_TOTAL, FITTED], RESTED)
     return {
         "passive": explained.passive,
         "lung": explained.lung,
@@ -259,7 +279,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     }
 
 
-def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: float = np.nan) -> Measured | None:
+def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeLaw | None = None) -> Measured | None:
     """Measure one stretch; None where it holds no whole breath.
 
     Parameters
@@ -268,8 +288,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         Airway pressure (cmH2O) and flow (L/s), NaN in gaps.
     plan_at : callable
         From start samples to the :class:`Plan` of what was set then.
-    square : float
-        Flow-squared resistance of the tube by its published law, cmH2O·s²/L²; NaN where none is known.
+    tube : TubeLaw or None
+        The tube's published law, where one is known.
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
@@ -277,7 +297,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     levels = find_levels(p, f, rate_hz)
     alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
     begins, turns = detect(p, f, rate_hz, levels, alone)
-    bounds = whole_breaths(p, f, *unstacked(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s))
+    begins, turns = unstacked(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s)
+    bounds = whole_breaths(p, f, *high_levels(p, rate_hz, begins, turns, plan_at(begins).high_level_s))
     if not len(bounds.start):
         return None
     start, turn, end = bounds.start, bounds.turn, bounds.end
@@ -290,7 +311,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     offset, material = as_offset(p, f, start, end, 1 / rate_hz)
     shown = not np.any(clipped & FLOW_CLIPPED) and loss_shows(p, f, start, end, 1 / rate_hz)
     if not shown:
-        offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0), False
+        offset, material = Loss(np.zeros(len(start)), np.zeros(len(start)), 1.0, p), False
     still = find_still(
         p, f, rate_hz, start, turn, end, size, drive, offset.offset, plan.pause_s, np.where(plan.mixed, np.nan, period)
     )
@@ -300,7 +321,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
     held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
-    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, square)
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, tube)
     timely, delay_s = in_time(stretch)
     explained = explain(timely, offset, material, rest_pressure)
     columns: dict[str, Column] = {
@@ -309,7 +330,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
         "clipped": clipped, "delay": np.full(len(start), delay_s),
-        "loss_shown": np.full(len(start), shown, np.int8),
+        "loss_shown": np.full(len(start), shown, np.int8), "between": levels.baseline[start // levels.hop],
     }  # fmt: skip
     columns["p01"] = before(still.p01, bounds.joined)
     columns |= swept(stretch, still, explained, first, last, bool(np.any(plan.mandatory == kinds.HIGH_LEVEL)))
@@ -323,4 +344,4 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, square: flo
         p, start, np.where(still.pause < turn, still.pause - round(STOPPING_S * rate_hz), turn), stretch.dt, wanted
     )
     columns |= mechanics(explained, columns)
-    return Measured(columns, explained, still, timely)
+    return Measured(columns, explained, still, unleaked(timely, explained.loss))

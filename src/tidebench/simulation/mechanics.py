@@ -27,6 +27,7 @@ from tidebench.kernels import kernel, part
 from tidebench.simulation.layout import Record, Samples
 
 SHUT = 1e-4  # L/s per cmH2O: what is left of a branch whose flow no longer depends on pressure
+CUT_OFF_S = 60.0  # time constant of a compartment behind a shut airway
 EDGE = 1e-6  # of a sigmoid's span: recoil is taken straight beyond it
 ATTEMPTS = 4  # at guessing on which side of its switches the step lies
 
@@ -189,17 +190,19 @@ def move(patient: Record, units: Record, m: Record, h: float, compliance: float)
 def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, drive: float) -> None:
     """Recoil of the whole (as if compartments had settled), alveolar and pleural pressure, into ``m``.
 
+    A compartment that would take longer than :data:`CUT_OFF_S` to settle is cut off, and no occlusion shows its recoil.
     ``drive`` is muscle less heart, as now; without it the pressures are those of rest.
     """
     wall = patient.pleural_pressure + patient.chest_wall_elastance * m.volume + m.relaxation
     weighted = alveolar = compliances = amount = 0.0
     for i in range(len(units)):
         pressure, slope = recoil(lung[i], units[i].volume, units[i].opened)
-        weighted += pressure / slope
-        compliances += 1.0 / slope
+        if lung[i].expiratory_resistance < CUT_OFF_S * slope:
+            weighted += pressure / slope
+            compliances += 1.0 / slope
         alveolar += pressure * max(units[i].volume, 1e-9)
         amount += max(units[i].volume, 1e-9)
-    m.recoil = weighted / compliances + wall
+    m.recoil = (weighted / compliances if compliances > 0.0 else alveolar / amount) + wall
     m.pleural = wall - drive
     m.alveolar = alveolar / amount + wall - drive
 

@@ -32,7 +32,8 @@ BREATH_COLUMNS = {
     "on two levels, that at the end of the high one, less that at start",
     "vte_ml": "out of the lung: the same volume less the least after it",
     "peak_pressure_cmh2o": "highest at the wye",
-    "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments had settled, without muscles and heart",
+    "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments that are not cut off had settled, without "
+    "muscles and heart",
     "cycling_margin": "share of neural inspiration that was left at insp_end; negative when it had ended before",
     "passive": "1 where muscles neither pulled nor pushed 0.5 cmH2O from start to end",
     "plateau_cmh2o": "at the wye over the last half second of an inspiratory hold",

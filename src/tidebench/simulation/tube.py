@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tidebench.case import Airway
-from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients, tube_pressure_drop
+from tidebench.formulas.tube import Rohrer, TubeLaw, tube_coefficients, tube_pressure_drop, usual_length_cm
 
 TOP_FLOW_L_S = {2.5: 0.15, 3.5: 0.25, 5.0: 0.6, 12.0: 1.5}
 """Up to which inner diameter (mm) a law is fitted up to which flow (common practice, no source)."""
@@ -26,11 +26,6 @@ def rohrer_fit(law: TubeLaw, diameter_mm: float) -> tuple[float, float]:
 
 COVERED_MM = {"endotracheal tube": ((2.5, 6.5), (7.0, 8.0)), "tracheostomy tube": ((8.0, 8.0),)}
 """Inner diameters that a published law covers."""
-
-
-def usual_length_cm(diameter_mm: float) -> float:
-    """Length of an endotracheal tube where none is given: 14 cm at 2.5 mm, 30 cm at 6.5 mm (ISO 5361, from memory)."""
-    return 4.0 * diameter_mm + 4.0
 
 
 def nearest_covered(interface: str, diameter_mm: float) -> float:

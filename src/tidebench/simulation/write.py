@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import tomlkit
 
 from tidebench.case import CASE_FILE, Setting, load_case
 from tidebench.recording import Recording
-from tidebench.simulation.scenario import Scenario, load_scenario
+from tidebench.simulation.scenario import Scenario, load_scenario, scenario_from
 from tidebench.simulation.solution import Solution, simulate
 from tidebench.simulation.truth import truth_of
 from tidebench.store import Identity, keep_other_results, new_result
@@ -31,14 +31,17 @@ INVENTED = "Simulated: an invented patient, with the truth in truth.json, truth_
 
 
 def simulate_case(
-    scenario: Scenario | Path | str, out: Path | str, *, progress: Callable[[str, float], None] | None = None
+    scenario: Scenario | Mapping[str, Any] | Path | str,
+    out: Path | str,
+    *,
+    progress: Callable[[str, float], None] | None = None,
 ) -> Solution:
     """Simulate a scenario and put the case folder ``out``, whole or not at all.
 
     Parameters
     ----------
-    scenario : Scenario or path
-        The scenario, or its TOML file.
+    scenario : Scenario, mapping or path
+        The scenario, its tables, or its TOML file.
     out : path
         A new folder, or one that an earlier simulation wrote, which is replaced.
     progress : callable, optional
@@ -53,7 +56,10 @@ def simulate_case(
     SimulationError
         The simulation can't go on.
     """
-    told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
+    if isinstance(scenario, Mapping):
+        told = scenario_from(scenario)
+    else:
+        told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
     keep_other_results(Path(out), "simulated")
     return put_case(
         lambda: simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None), out

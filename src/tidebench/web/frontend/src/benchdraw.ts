@@ -80,7 +80,8 @@ interface Bands {
 function bandsOf(track: Track, one: Bounds): Bands {
   const start = track.part("start", one.from, one.to);
   const recoil = track.part("elastic", one.from, one.to).map((value, i) => value + start[i]!);
-  const all = track.part("resistive", one.from, one.to).map((value, i) => value + recoil[i]!);
+  const between = track.part("unexplained", one.from, one.to); // gas on its way between parts of the lung, and heartbeat
+  const all = track.part("resistive", one.from, one.to).map((value, i) => value + between[i]! + recoil[i]!);
   const net = track.part("muscle", one.from, one.to).map((value, i) => all[i]! - value);
   return { time: start.map((_, i) => i / track.rate), base: start.map(() => 0), start, recoil, all, net };
 }
