@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page, WebSocketRoute, expect
 from tests.browser.workbench import AXE, chromium, needs_browser, serving, visit
 
 pytestmark = needs_browser
+expect.set_options(timeout=30_000)  # a browser, a server and reviews share few cores
 
 
 @pytest.fixture(scope="module")

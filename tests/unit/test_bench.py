@@ -144,6 +144,18 @@ def test_setting_changed_twice_at_one_moment_is_one_change() -> None:
     assert bench.setting.peep_cmh2o == 10.0
 
 
+def test_what_is_said_before_time_passes_holds_from_the_start() -> None:
+    bench = Bench({"who": "ards-mild"})
+    bench.set({"peep_cmh2o": 15.0})
+    bench.happen("bronchospasm")
+    bands = dict(zip(BANDS, bench.step(6.0).bands, strict=True))
+    whole = simulate(scenario_from({**bench.said, "duration_s": 6.0}))
+    assert np.array_equal(bands["pressure"], whole.channels["airway_pressure"])
+    assert bands["pressure"][0] == pytest.approx(15.0, abs=0.1)
+    bench.go_back(0.0)
+    assert (bench.setting.peep_cmh2o, bench.happened) == (15.0, ())
+
+
 def test_refused_changes_leave_the_bench_as_it_was() -> None:
     bench = Bench({"who": "ards-mild"}, 5.0)
     said = bench.said
