@@ -47,7 +47,7 @@ export class Picture {
 
   paint(ctx: CanvasRenderingContext2D, width: number, height: number, track: Track, shown: number, nowMs: number): void {
     const [now, ...before] = breathsAt(track, Math.round(shown * track.rate), EARLIER);
-    if (!now) return;
+    if (!now) return text(ctx, "No breath yet: let time pass (p).", width / 2, height / 2, "center");
     const seconds = (one: Bounds) => (one.to - one.from) / track.rate;
     const bands = bandsOf(track, now);
     const pressures = [now, ...before].flatMap((one) => track.part("pressure", one.from, one.to));
