@@ -90,11 +90,11 @@ def summary(event: Callable[..., object]) -> str:
 def describe_messages(app: FastAPI) -> None:
     """Put the websocket's messages into the description, so that the page's types are made of it."""
 
-    @app.webhooks.post("bench-asked")
+    @app.webhooks.post("bench-asked", responses=REFUSED)
     def bench_asked(asked: b.BenchAsked) -> None:
         """Not a request: what the page may say over /api/bench/live, as text."""
 
-    @app.webhooks.post("bench-told")
+    @app.webhooks.post("bench-told", responses=REFUSED)
     def bench_told(told: b.BenchTold) -> None:
         """Not a request: what the page is told over /api/bench/live, as text; frames are binary."""
 
@@ -162,7 +162,7 @@ class Session:
         if bench is None:
             raise OptionError("nobody is on the bench yet", where="live bench", expected='first a "begin"')
         match asked:
-            case b.PlayAsked():
+            case b.GoOnAsked():
                 self._speed, self._playing = asked.speed, True
                 self._set_clock()
             case b.PauseAsked():
@@ -347,7 +347,7 @@ def part_told(part: Part) -> b.PartTold:
     if isinstance(part, str):
         return b.WordsTold(text=part)
     if isinstance(part, Choice):
-        return b.ChoiceTold(key=part.key, label=part.label, value=part.value, options=list(part.options))
+        return b.WordChoiceTold(key=part.key, label=part.label, value=part.value, options=list(part.options))
     assert isinstance(part, Blank)
     return b.BlankTold(
         key=part.quantity.key,

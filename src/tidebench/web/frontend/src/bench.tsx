@@ -1,7 +1,7 @@
 // The live bench: a virtual patient that breathes while one watches, changes, goes back and tries again.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, type BenchAsked, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth, type Quantity } from "./api";
+import { get, type Quantity } from "./api";
 import { Figure, type Live } from "./benchfigure";
 import { Breaths, Found, Truth } from "./benchseen";
 import { useKeys } from "./keys";
@@ -11,7 +11,7 @@ import { Sentences } from "./sentences";
 import { fromWords, toWords } from "./story";
 import { Playhead, Track } from "./track";
 import { capital, clock } from "./words";
-import { Wire } from "./wire";
+import { Wire, type BenchAsked, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth } from "./wire";
 
 type Settings = Extract<BenchAsked, { do: "set" }>["settings"];
 

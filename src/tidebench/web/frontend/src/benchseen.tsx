@@ -1,9 +1,10 @@
 // What the library measures of the bench so far, breath by breath, and what only the virtual patient knows.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import type { BenchMeasured, BenchTruth, Quantity } from "./api";
+import type { Quantity } from "./api";
 import { Ask } from "./ask";
 import { useKeys } from "./keys";
+import type { BenchMeasured, BenchTruth } from "./wire";
 import { capital, clock } from "./words";
 
 const COLUMNS = 5;
