@@ -53,7 +53,7 @@ LAYERS = (
     ("views",),
     ("report",),
     ("results",),
-    ("casebook", "handouts", "handover", "logbook", "rehearsal"),
+    ("bench", "casebook", "handouts", "handover", "logbook", "rehearsal"),
     ("web",),
     ("cli",),
     ("__main__",),

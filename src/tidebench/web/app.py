@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from tidebench._version import __version__
 from tidebench.web.about_routes import about_routes
 from tidebench.web.alarm_routes import alarm_routes
+from tidebench.web.bench_routes import bench_routes, describe_messages
 from tidebench.web.card_routes import card_routes
 from tidebench.web.casebook_routes import casebook_routes
 from tidebench.web.export_routes import export_routes
@@ -61,6 +62,8 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(alarm_routes(serving, shelf))
     app.include_router(log_routes(serving, shelf, jobs))
     app.include_router(card_routes())
+    app.include_router(bench_routes(serving, sessions))
+    describe_messages(app)
     return app
 
 

@@ -7,6 +7,7 @@ import { useEffect, useState } from "preact/hooks";
 import { AboutRoom } from "./about";
 import { AlarmsRoom } from "./alarms";
 import { get, Refused, type About } from "./api";
+import { BenchRoom } from "./bench";
 import { CardsRoom } from "./cards";
 import { CaseRoom } from "./case";
 import { Casebook } from "./casebook";
@@ -25,9 +26,9 @@ apply();
 
 const HEADINGS = {
   casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
-  logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", about: "About",
+  logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", about: "About",
 };
-const ROOMS = ["casebook", "new", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
+const ROOMS = ["casebook", "new", "bench", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
 
 function Page() {
   const place = usePlace();
@@ -85,6 +86,7 @@ function Page() {
         {place.room === "logs" && <LogsRoom key={place.name} name={place.name} />}
         {place.room === "alarms" && <AlarmsRoom key={place.name} name={place.name} />}
         {place.room === "cards" && <CardsRoom />}
+        {place.room === "bench" && <BenchRoom />}
         {place.room === "about" && about && <AboutRoom about={about} />}
       </main>
       {sheet && <KeySheet close={() => setSheet(false)} />}
