@@ -1,7 +1,8 @@
 """What happens while time runs: manoeuvres at the ventilator, events in the patient, as timed changes.
 
 Settings change by their own tables (``[[settings]]``). A manoeuvre is a closed or open valve; an event is a change of
-the patient's parameters, at once or over some time. Each turns into rows ``(time, what, which, value, duration)``.
+the patient's parameters, at once or over some time. Each turns into rows ``(time, what, which, value, duration)``;
+what events make of each other is in :mod:`tidebench.simulation.course`.
 """
 
 from __future__ import annotations
@@ -144,7 +145,7 @@ def secretions(size: float, memory: Memory) -> Iterator[Change]:
     """Airways rattle, and the tube narrows."""
     airways = 1 / sum(1 / part["inspiratory_resistance"] for part in memory.lung)
     rattling = 4 * size * max(1.0, memory.lung[0]["inspiratory_resistance"] / 8)
-    yield "secretions", None, min(rattling, MOST_RATTLING * airways)
+    yield "secretions", None, max(memory.patient[0]["secretions"], min(rattling, MOST_RATTLING * airways))
     yield "tube_k2", None, memory.patient[0]["tube_k2"] * (1 + 0.6 * size)
 
 
@@ -170,38 +171,44 @@ def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
     yield "effort_rate", None, 0.0
 
 
-def relief(_size: float, memory: Memory) -> Iterator[Change]:
-    """Airways, lung, pleura, tube, cuff, efforts and metabolism are as at the start."""
-    for i, part in enumerate(memory.lung):
-        for name in ("inspiratory_resistance", "expiratory_resistance", "compliance", "sigmoid_width"):
-            yield name, i, part[name]
-    for name in (
-        "pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak", "effort_rate", "effort_size",
-        "co2_production", "o2_uptake",
-    ):  # fmt: skip
-        yield name, None, memory.patient[0][name]
+def relief(_size: float, _memory: Memory) -> Iterator[Change]:
+    """Every event ends: airways, lung, pleura, tube, cuff, efforts and metabolism are as at the start."""
+    yield from ()
 
 
 CHANGES: dict[str, Callable[[float, Memory], Iterator[Change]]] = {
-    "bronchospasm": bronchospasm,
-    "one-sided intubation": one_sided_intubation,
-    "pneumothorax": pneumothorax,
     "secretions": secretions,
+    "one-sided intubation": one_sided_intubation,
+    "bronchospasm": bronchospasm,
+    "pneumothorax": pneumothorax,
     "cuff leak": cuff_leak,
     "sedation wearing off": sedation_wearing_off,
     "fever": fever,
     "apnoea": apnoea,
     "relief": relief,
 }
-"""What an event changes, 1 being the typical size: teaching values (common practice, no source)."""
+"""What an event changes of what it finds, 1 being the typical size: teaching values (common practice, no source).
 
+In the order in which those that stand at a time act: who wakes gets a rate before fever raises it, and apnoea stops
+what is left; wet noise and lost blood flow go by airways and recoil before others have narrowed and stiffened them.
+"""
 
 WITHOUT_SIZE = ("one-sided intubation", "apnoea", "relief")
-"""Events that are there or not."""
+"""Events that are there or not: twice is once."""
+
+ENDS: dict[str, frozenset[str]] = {kind: frozenset() for kind in CHANGES} | {
+    "sedation wearing off": frozenset({"apnoea"}),
+    "apnoea": frozenset({"sedation wearing off"}),
+    "relief": frozenset(CHANGES),
+}
+"""Events that an event ends."""
 
 
 class Event(Table):
-    """Something that happens in the patient: how much (1 is typical) and how fast it comes."""
+    """Something that happens in the patient: how much (1 is typical) and how fast it comes. It stays, and others act on
+    what it has left, in whatever order they came, until `relief` ends all of them; apnoea and sedation wearing off end
+    each other.
+    """
 
     at_s: Annotated[float, Within(0, 1e6, "s")]
     kind: EventKind
@@ -213,11 +220,6 @@ class Event(Table):
         if self.kind in WITHOUT_SIZE and "size" in self.model_fields_set:
             raise refusal(f"has size, which {self.kind} has no use for", "at_s, kind and over_s")
         return self
-
-    def rows(self, memory: Memory) -> Iterator[Row]:
-        """Changes of parameters, from what ``memory`` holds before anything has happened."""
-        for name, compartment, value in CHANGES[self.kind](self.size, memory):
-            yield self.at_s, PARAMETER, float(Memory.position(name, compartment)), value, self.over_s
 
 
 class Procedure(Table):
