@@ -154,7 +154,7 @@ def _given_flow(setting: Setting, scenario: Scenario) -> Iterator[str]:
     reached = (setting.peep_cmh2o or 0.0) + (straight + k2 * flow[1]) * flow[1]
     if reached > limit:
         yield (
-            f"{60 * flow[1]:.3g} L/min through tube and airways alone takes {reached:.3g} cmH2O, PEEP included, above "
+            f"{60 * flow[1]:.3g} L/min through tube and airways alone takes {reached:.0f} cmH2O, PEEP included, above "
             f"pressure_limit_cmh2o {limit:g}, which ends inflations early."
         )
 

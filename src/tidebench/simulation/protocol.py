@@ -205,9 +205,9 @@ ENDS: dict[str, frozenset[str]] = {kind: frozenset() for kind in CHANGES} | {
 
 
 class Event(Table):
-    """Something that happens in the patient: how much (1 is typical) and how fast it comes. It stays, and others act on
-    what it has left, in whatever order they came, until `relief` ends all of them; apnoea and sedation wearing off end
-    each other.
+    """Something that happens in the patient, on top of other events, until relief: how much (1 is typical), how fast.
+
+    Apnoea and sedation wearing off end each other; see :mod:`tidebench.simulation.course`.
     """
 
     at_s: Annotated[float, Within(0, 1e6, "s")]
