@@ -10,10 +10,11 @@ import polars as pl
 import pytest
 
 from tests.reference.simulated import REGULAR, compartment, scenario, volume_control
+from tidebench.errors import SimulationError
 from tidebench.simulation import simulate
 from tidebench.simulation.course import event_rows
 from tidebench.simulation.layout import LUNG, PATIENT, Memory
-from tidebench.simulation.protocol import CHANGES, Event
+from tidebench.simulation.protocol import CHANGES, WITHOUT_SIZE, Event
 from tidebench.simulation.setup import start_of
 
 PASSIVE = volume_control(420, 1.0, 4.0, 5.0, fio2=0.4)
@@ -128,6 +129,24 @@ def test_factors_multiply_and_additions_add_up() -> None:
     woken = after(at(10, "sedation wearing off"), at(20, "fever"), rate=0)
     assert woken["effort_rate"] == pytest.approx(18 * 1.3)
     assert after(at(10, "fever", size=3), at(20, "sedation wearing off"), rate=20)["effort_rate"] == 20 * 1.9
+
+
+def test_gas_outside_the_lung_that_leaves_no_room_for_it_is_an_error_with_its_time() -> None:
+    told = scenario(UNEVEN, PASSIVE, 40, events=[at(5 + 2 * k, "pneumothorax", size=5, over_s=1) for k in range(10)])
+    with pytest.raises(SimulationError, match=r", \d+\.\d+ s: "):
+        simulate(told)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "pneumothorax"])
+def test_forty_of_the_largest_events_neither_hang_nor_give_what_is_no_number(kind: str) -> None:
+    size = {} if kind in WITHOUT_SIZE else {"size": 1 if kind == "secretions" else 5}
+    told = scenario(
+        UNEVEN, {**PASSIVE, "mode": "A/C-VC"}, 30, effort={"rate_per_min": 20},
+        events=[at(5 + k / 10, kind, **size, over_s=k % 3) for k in range(40)],
+    )  # fmt: skip
+    breaths = simulate(told).breaths
+    assert np.isfinite(breaths["paco2_mmhg"].to_numpy()).all()
+    assert breaths["peak_pressure_cmh2o"].to_numpy().max() < 300
 
 
 def test_what_is_there_or_not_is_there_once_and_stays() -> None:

@@ -7,8 +7,12 @@ which they came makes no difference: factors multiply, what is added adds up, an
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
 
 from tidebench.simulation.layout import Memory, Samples
 from tidebench.simulation.protocol import CHANGES, ENDS, PARAMETER, WITHOUT_SIZE, Event, Row
@@ -42,45 +46,63 @@ class Course:
         return self.from_share + (self.to_share - self.from_share) * gone
 
 
+@dataclass(frozen=True)
+class Turn:
+    """An event, and what stands from when it comes: it, what it ends, and what it leaves alone."""
+
+    event: Event
+    standing: tuple[Course, ...]
+    moved: frozenset[int]  # positions of the parameters that it moves
+
+    def way(self, place: int, moves: Mapping[str, set[int]], until_s: float) -> Iterator[tuple[float, float]]:
+        """From when to when one parameter goes straight, in order, until another event moves it."""
+        at = self.event.at_s
+        ends = {course.to_s for course in self.standing if course.to_s > at and place in moves[course.event.kind]}
+        return itertools.takewhile(lambda span: span[0] < until_s, itertools.pairwise([at, *sorted(ends)]))
+
+
 def event_rows(events: Iterable[Event], memory: Memory) -> list[Row]:
     """Changes of parameters, from what ``memory`` holds before anything has happened.
 
     A row depends on events up to its time alone. Where several events move one parameter at a time, its way is straight
     from one's beginning or end to the next.
     """
+    moves = {kind: _moved_by(kind, memory) for kind in CHANGES}
+    turns = list(_turns(events, moves))
     rows: list[Row] = []
-    standing: list[Course] = []
-    for event in sorted(events, key=lambda one: one.at_s):
-        ended = [course for course in standing if course.event.kind in ENDS[event.kind]]
-        moved = [Course.of(event), *(course.ended_by(event) for course in ended)]
-        kept = [course for course in standing if course not in ended and (course.to_share or course.to_s > event.at_s)]
-        standing = [*kept, *moved]
-        touched = _touched(moved, memory)
-        rows = [row for row in rows if row[0] < event.at_s or int(row[2]) not in touched]
-        for place in sorted(touched):
-            rows += _way(place, event, standing, memory)
+
+    @cache
+    def parameters(k: int, time_s: float) -> Samples:
+        return _parameters(turns[k].standing, memory, time_s)
+
+    for place in sorted(set().union(*moves.values())):
+        moving = [(k, turn) for k, turn in enumerate(turns) if place in turn.moved]
+        nexts = [*(turn.event.at_s for _, turn in moving), np.inf][1:]
+        for (k, turn), until_s in zip(moving, nexts, strict=True):
+            at, over = turn.event.at_s, turn.event.over_s
+            if over == 0 and at < until_s:
+                rows.append((at, PARAMETER, float(place), float(parameters(k, at)[place]), 0.0))
+            for begins, ends in turn.way(place, moves, until_s):
+                lasts = over if ends == begins + over else ends - begins  # as said, to the last digit
+                rows.append((begins, PARAMETER, float(place), float(parameters(k, ends)[place]), lasts))
     return rows
 
 
-def _way(place: int, event: Event, standing: Sequence[Course], memory: Memory) -> Iterator[Row]:
-    """One parameter's way from when an event comes."""
-    here = [course for course in standing if place in _touched([course], memory)]
-    at, turns = event.at_s, sorted({course.to_s for course in here if course.to_s > event.at_s})
-    if event.over_s == 0:
-        yield at, PARAMETER, float(place), float(_parameters(here, memory, at)[place]), 0.0
-    for turn in turns:
-        lasts = event.over_s if turn == at + event.over_s else turn - at  # as said, to the last digit
-        yield at, PARAMETER, float(place), float(_parameters(here, memory, turn)[place]), lasts
-        at = turn
+def _turns(events: Iterable[Event], moves: Mapping[str, set[int]]) -> Iterator[Turn]:
+    """Events in order, with what stands after each."""
+    standing: tuple[Course, ...] = ()
+    for event in sorted(events, key=lambda one: one.at_s):
+        alone = [course for course in standing if course.event.kind not in ENDS[event.kind]]
+        alone = [course for course in alone if course.to_share or course.to_s > event.at_s]
+        ended = [course.ended_by(event) for course in standing if course.event.kind in ENDS[event.kind]]
+        moved = [*ended, Course.of(event)]
+        standing = (*alone, *moved)
+        yield Turn(event, standing, frozenset().union(*(moves[course.event.kind] for course in moved)))
 
 
-def _touched(courses: Iterable[Course], memory: Memory) -> set[int]:
-    """Positions of the parameters that events move."""
-    return {
-        Memory.position(name, compartment)
-        for course in courses
-        for name, compartment, _ in CHANGES[course.event.kind](course.event.size, memory)
-    }
+def _moved_by(kind: str, memory: Memory) -> set[int]:
+    """Positions of the parameters that an event moves."""
+    return {Memory.position(name, compartment) for name, compartment, _ in CHANGES[kind](1.0, memory)}
 
 
 def _parameters(standing: Sequence[Course], memory: Memory, time_s: float) -> Samples:

@@ -91,6 +91,10 @@ class Manoeuvre(Table):
 Change = tuple[str, int | None, float]  # parameter, compartment (None: of the whole patient), new value
 SHUT_RESISTANCE = 1e4
 MOST_SHUNT = 0.8
+MOST_EFFORT, MOST_RATE, MOST_METABOLISM, MOST_WIDTH, LEAST_COMPLIANCE = 80.0, 300.0, 3.6, 480.0, 3e-6
+"""cmH2O, per minute, L/min, cmH2O, L/cmH2O: what the largest single event makes of the utmost that a scenario may have.
+Several together go no further.
+"""
 
 
 def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
@@ -129,8 +133,8 @@ def _recoil(memory: Memory, compartment: int, times: float) -> Change:
     """A compartment stiffer by a factor: its compliance divided by it, or a bent recoil drawn out over pressure."""
     part = memory.lung[compartment]
     if part["sigmoid_span"]:
-        return "sigmoid_width", compartment, part["sigmoid_width"] * times
-    return "compliance", compartment, part["compliance"] / times
+        return "sigmoid_width", compartment, min(MOST_WIDTH, part["sigmoid_width"] * times)
+    return "compliance", compartment, max(LEAST_COMPLIANCE, part["compliance"] / times)
 
 
 def pneumothorax(size: float, memory: Memory) -> Iterator[Change]:
@@ -157,13 +161,14 @@ def cuff_leak(size: float, memory: Memory) -> Iterator[Change]:
 def sedation_wearing_off(size: float, memory: Memory) -> Iterator[Change]:
     """Efforts come, or grow."""
     yield "effort_rate", None, max(memory.patient[0]["effort_rate"], 18.0)
-    yield "effort_size", None, memory.patient[0]["effort_size"] + 4 * size
+    yield "effort_size", None, min(MOST_EFFORT, memory.patient[0]["effort_size"] + 4 * size)
 
 
 def fever(size: float, memory: Memory) -> Iterator[Change]:
     """Metabolism rises by 40 %, and drive with it."""
-    for name, share in (("co2_production", 0.4), ("o2_uptake", 0.4), ("effort_rate", 0.3)):
-        yield name, None, memory.patient[0][name] * (1 + share * size)
+    for name in ("co2_production", "o2_uptake"):
+        yield name, None, min(MOST_METABOLISM, memory.patient[0][name] * (1 + 0.4 * size))
+    yield "effort_rate", None, min(MOST_RATE, memory.patient[0]["effort_rate"] * (1 + 0.3 * size))
 
 
 def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
