@@ -92,9 +92,9 @@ def _turns(events: Iterable[Event], moves: Mapping[str, set[int]]) -> Iterator[T
     """Events in order, with what stands after each."""
     standing: tuple[Course, ...] = ()
     for event in sorted(events, key=lambda one: one.at_s):
-        alone = [course for course in standing if course.event.kind not in ENDS[event.kind]]
-        alone = [course for course in alone if course.to_share or course.to_s > event.at_s]
-        ended = [course.ended_by(event) for course in standing if course.event.kind in ENDS[event.kind]]
+        here = [course for course in standing if course.to_share or course.to_s > event.at_s]
+        alone = [course for course in here if course.event.kind not in ENDS[event.kind]]
+        ended = [course.ended_by(event) for course in here if course.event.kind in ENDS[event.kind]]
         moved = [*ended, Course.of(event)]
         standing = (*alone, *moved)
         yield Turn(event, standing, frozenset().union(*(moves[course.event.kind] for course in moved)))
