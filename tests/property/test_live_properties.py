@@ -26,6 +26,7 @@ MANOEUVRES = ("expiratory hold", "occlusion", "disconnection", "suction", "cough
 EVENTS: tuple[dict[str, Any], ...] = (
     {"kind": "bronchospasm", "over_s": 4.0}, {"kind": "pneumothorax", "size": 0.6}, {"kind": "secretions"},
     {"kind": "cuff leak", "over_s": 2.0}, {"kind": "sedation wearing off"}, {"kind": "fever"}, {"kind": "relief"},
+    {"kind": "one-sided intubation", "over_s": 3.0}, {"kind": "apnoea"}, {"kind": "relief", "over_s": 2.0},
 )  # fmt: skip
 
 Moment = tuple[int, str, dict[str, Any]]  # samples to go until it, which table, its row

@@ -174,6 +174,9 @@ def test_refused_changes_leave_the_bench_as_it_was() -> None:
 def test_line_ends_and_short_ones_are_not_saved(tmp_path: Path) -> None:
     with pytest.raises(OptionError, match="at least 2 s"):
         Bench({"who": "copd"}).save(tmp_path / "x")
+    with pytest.raises(CaseError, match=r"title: has the character U\+001B"):
+        Bench({"who": "copd"}, 5.0).save(tmp_path / "x", "a\x1b[31m")
+    assert not (tmp_path / "x").exists()
     bench = Bench({"who": "copd"}, LONGEST_S)
     with pytest.raises(OptionError, match="ends here"):
         bench.step(1.0)

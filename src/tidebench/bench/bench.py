@@ -268,15 +268,15 @@ class Bench:
 
     # --- what was recorded ---
 
-    def solution(self) -> Solution:
-        """What was simulated so far, as of a finished simulation.
+    def solution(self, title: str = "") -> Solution:
+        """What was simulated so far, as of a finished simulation; ``title`` instead of the scenario's, if given.
 
         Raises
         ------
-        OptionError
-            It is too short.
+        CaseError, OptionError
+            The title can't be, or it is too short.
         """
-        scenario, channels = self._so_far()
+        scenario, channels = self._so_far(title)
         return Solution(scenario, channels, self._live.raw_breaths, self._live.raw_efforts)
 
     def recorded(self) -> tuple[Case, Recording]:
@@ -295,13 +295,10 @@ class Bench:
 
         Raises
         ------
-        OptionError, OutputError
-            It is too short, or the folder can't be written.
+        CaseError, OptionError, OutputError
+            The title can't be, it is too short, or the folder can't be written.
         """
-        done = self.solution()
-        if title:
-            scenario = done.scenario.model_copy(update={"title": title})
-            done = Solution(scenario, done.channels, done.raw_breaths, done.raw_efforts)
+        done = self.solution(title)
         put_case(lambda: done, out)
 
     def truth(self) -> tuple[tuple[str, str, str], ...]:
@@ -323,12 +320,13 @@ class Bench:
         self._live.expect(scenario_from(said, name="live bench"))
         self._said = said
 
-    def _so_far(self) -> tuple[Scenario, dict[str, Samples]]:
+    def _so_far(self, title: str = "") -> tuple[Scenario, dict[str, Samples]]:
         if self.time_s < LEAST_S:
             raise OptionError(
                 f"only {self.time_s:.1f} s have passed", where="live bench", expected=f"at least {LEAST_S:g} s"
             )
-        scenario = scenario_from({**words.until(self._said, self.time_s), "duration_s": self.time_s})
+        said = words.until(self._said, self.time_s) | {"duration_s": self.time_s} | ({"title": title} if title else {})
+        scenario = scenario_from(said, name="live bench")
         return scenario, {name: self._kept(name).copy() for name in recorded_channels(scenario)}
 
     def _leave(self) -> None:

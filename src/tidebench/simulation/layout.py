@@ -124,7 +124,16 @@ class Memory:
     """The parameters of one simulation: patient, machine and lung compartments in one block of floats."""
 
     def __init__(self, compartments: int) -> None:
-        self.block = np.zeros(len(PATIENT) + len(MACHINE) + compartments * len(LUNG))
+        self._view(np.zeros(len(PATIENT) + len(MACHINE) + compartments * len(LUNG)))
+
+    def copy(self) -> Memory:
+        """The same parameters, which may change apart from these."""
+        other = Memory.__new__(Memory)
+        other._view(self.block.copy())
+        return other
+
+    def _view(self, block: Samples) -> None:
+        self.block = block
         a, b = len(PATIENT), len(PATIENT) + len(MACHINE)
         self.patient = self.block[:a].view(record(PATIENT))
         self.machine = self.block[a:b].view(record(MACHINE))

@@ -10,6 +10,7 @@ import numpy as np
 
 from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.simulation import gases, layout
+from tidebench.simulation.course import event_rows
 from tidebench.simulation.effort import NEVER
 from tidebench.simulation.layout import Memory, Samples
 from tidebench.simulation.machine import machine_values
@@ -149,8 +150,7 @@ def changes_of(scenario: Scenario, memory: Memory) -> Samples:
         rows += _set(procedure.ends_s, touched)
     for manoeuvre in scenario.manoeuvres:
         rows += manoeuvre.rows()
-    for event in scenario.events:
-        rows += event.rows(memory)
+    rows += event_rows(scenario.events, memory)
     rows.sort(key=lambda row: row[0])
     return np.array(rows, np.float64).reshape(-1, 5)
 

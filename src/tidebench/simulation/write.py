@@ -51,6 +51,8 @@ def simulate_case(
     ------
     CaseError
         The scenario can't be used.
+    OptionError
+        Something else than a scenario.
     OutputError
         The folder can't be written, or holds something else.
     SimulationError
