@@ -51,7 +51,7 @@ LAYERS = (
     ("views",),
     ("report",),
     ("results",),
-    ("casebook", "handouts", "handover", "logbook", "rehearsal"),
+    ("bench", "casebook", "handouts", "handover", "logbook", "rehearsal"),
     ("web",),
     ("cli",),
     ("__main__",),

@@ -108,9 +108,11 @@ EFFORT_ROW = ("onset", "top", "over", "size", "entrained")
 CHANNELS = (
     "airway_pressure", "flow", "oesophageal_pressure", "co2", "muscle_pressure", "alveolar_pressure",
     "pleural_pressure", "lung_volume", "tracheal_pressure", "arterial_co2", "arterial_o2", "arterial_saturation",
-    "arterial_ph",
+    "arterial_ph", "recoil_pressure",
 )  # fmt: skip
-"""What can be written at every sample: the first four are what sensors see, the others the truth."""
+"""What can be written at every sample: the first four are what sensors see, the others the truth. ``recoil_pressure``
+is that of the whole at rest, as if compartments had settled and muscles and heart stood still.
+"""
 
 
 def record(names: tuple[str, ...]) -> np.dtype[Any]:

@@ -256,7 +256,7 @@ def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Sa
     co2 = gas.mouth_tension(patient, g, m.flow)
     told = (
         m.wye, m.flow, m.pleural, co2, m.muscle, m.alveolar, m.pleural, m.volume, m.carina, g.arterial_co2,
-        g.arterial_o2, g.arterial_saturation, g.ph,
+        g.arterial_o2, g.arterial_saturation, g.ph, m.recoil,
     )  # fmt: skip
     for n in range(len(wanted)):
         out[n, at] = told[int(wanted[n])]

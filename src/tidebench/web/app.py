@@ -6,6 +6,7 @@ import logging
 import threading
 import traceback
 from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
@@ -16,6 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tidebench._version import __version__
 from tidebench.web.about_routes import about_routes
+from tidebench.web.bench_routes import bench_routes, describe_messages
 from tidebench.web.casebook_routes import casebook_routes
 from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
@@ -36,11 +38,14 @@ BESIDE = ("icon.svg", "licences.txt")
 def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     """The typed interface alone, without guard and page."""
 
+    reviewer = ThreadPoolExecutor(1, "live bench")
+
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
         threading.Thread(target=warm, daemon=True).start()
         yield
         jobs.close()
+        reviewer.shutdown(wait=False, cancel_futures=True)
 
     app = FastAPI(
         title="Tidebench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,
@@ -53,6 +58,8 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(review_routes(serving, shelf))
     app.include_router(export_routes(serving, shelf))
     app.include_router(rehearsal_routes(serving, shelf, jobs))
+    app.include_router(bench_routes(serving, sessions, reviewer))
+    describe_messages(app)
     return app
 
 

@@ -94,6 +94,13 @@ class Sessions:
         self._until.pop(token, None)
 
 
+def admits(serving: Serving, sessions: Sessions, headers: Headers) -> bool:
+    """True for who need not say the password, or has said it in a session that is open, which goes on from now."""
+    if not serving.password_hash:
+        return True
+    return sessions.holds(cookie_parser(headers.get("cookie", "")).get(COOKIE, ""))
+
+
 class Guard:
     """Stands before the application: refuses what it shouldn't see, and adds what every answer carries."""
 
@@ -125,9 +132,7 @@ class Guard:
         return self._forged(scope, headers) if changes else None
 
     def _stranger(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
-        if not self.serving.password_hash or scope["path"] in OPEN:
-            return None
-        if self.sessions.holds(cookie_parser(headers.get("cookie", "")).get(COOKIE, "")):
+        if scope["path"] in OPEN or admits(self.serving, self.sessions, headers):
             return None
         return 401, "Say the password first."
 

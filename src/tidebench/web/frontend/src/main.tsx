@@ -6,6 +6,7 @@ import { useEffect, useState } from "preact/hooks";
 
 import { AboutRoom } from "./about";
 import { get, Refused, type About } from "./api";
+import { BenchRoom } from "./bench";
 import { CaseRoom } from "./case";
 import { Casebook } from "./casebook";
 import { KeySheet } from "./keysheet";
@@ -19,7 +20,7 @@ import { apply, choose, chosen, type Choice } from "./theme";
 
 apply();
 
-const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", about: "About" };
+const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", bench: "Live bench", about: "About" };
 
 function Page() {
   const place = usePlace();
@@ -64,6 +65,7 @@ function Page() {
         <nav aria-label="Rooms" class="row grow">
           <a href="#/" aria-current={place.room === "casebook" ? "page" : undefined}>Casebook</a>
           <a href="#/new" aria-current={place.room === "new" ? "page" : undefined}>New case</a>
+          <a href="#/bench" aria-current={place.room === "bench" ? "page" : undefined}>Live bench</a>
           <a href="#/about" aria-current={place.room === "about" ? "page" : undefined}>About</a>
         </nav>
         <ThemeChoice />
@@ -75,6 +77,7 @@ function Page() {
         {place.room === "new" && <NewCase />}
         {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
         {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
+        {place.room === "bench" && <BenchRoom />}
         {place.room === "about" && about && <AboutRoom about={about} />}
       </main>
       {sheet && <KeySheet close={() => setSheet(false)} />}

@@ -2,7 +2,7 @@
 import { useEffect, useState } from "preact/hooks";
 
 export interface Place {
-  room: "casebook" | "new" | "case" | "whatif" | "about";
+  room: "casebook" | "new" | "case" | "whatif" | "bench" | "about";
   name: string;
   words: Record<string, string>;
 }
@@ -12,7 +12,7 @@ export function readPlace(hash: string): Place {
   const [room = "", name = ""] = path.split("/");
   const words = Object.fromEntries(new URLSearchParams(query));
   if ((room === "case" || room === "whatif") && name) return { room, name: decoded(name), words };
-  return { room: room === "new" || room === "about" ? room : "casebook", name: "", words };
+  return { room: room === "new" || room === "bench" || room === "about" ? room : "casebook", name: "", words };
 }
 
 export function writePlace(place: Place): string {
