@@ -92,7 +92,7 @@ def check(lesson: Lesson, folder: Path | None = None, seeds: int = 10, first_see
             problems += wrong
         except TidebenchError as error:
             problems.append(f"seed {seed}: {error}")
-    problems += [f"step {key}: even the perfect learner loses marks (seeds {seeds})" for key, seeds in lost.items()]
+    problems += [f"step {key}: even the perfect learner loses marks (seeds {where})" for key, where in lost.items()]
     fared = tuple(
         Fared(name, len(got), float(np.mean(passes[name])), float(np.mean(got)), float(np.min(got)))
         for name, got in shares.items()

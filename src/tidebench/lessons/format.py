@@ -70,9 +70,14 @@ class Objective(Table):
 
 
 class Variant(Table):
-    """One of the things that may be the matter with a patient; which one, the seed says."""
+    """One of the things that may be the matter with a patient; which one, the seed says.
+
+    ``scenario`` amends the patient's own tables, ``bedside`` is what eyes, ears and hands would tell.
+    """
 
     key: Key
+    bedside: Annotated[str, StringConstraints(max_length=240)] = ""
+    scenario: dict[str, Any] = Field(default_factory=dict)
     events: tuple[dict[str, Any], ...] = ()
     manoeuvres: tuple[dict[str, Any], ...] = ()
     times: dict[str, tuple[float, float]] = Field(default_factory=dict)
@@ -116,8 +121,8 @@ class Figure(Table):
 
     @model_validator(mode="after")
     def _forward(self) -> Self:
-        if not 1.0 <= self.to_s - self.from_s <= 180.0:
-            raise refusal(f"shows {self.to_s - self.from_s:g} s", "to_s 1 to 180 s after from_s")
+        if not 1.0 <= self.to_s - self.from_s <= 300.0:
+            raise refusal(f"shows {self.to_s - self.from_s:g} s", "to_s 1 to 300 s after from_s")
         return self
 
 
@@ -249,6 +254,12 @@ class Action(Table):
         return self
 
 
+class Reference(Action):
+    """One step of a way that works; with ``only``, for one variant of the patient alone."""
+
+    only: Key | None = None
+
+
 class Act(_Asked):
     """Bring the patient inside limits within some minutes, and keep them there; any way that works counts."""
 
@@ -260,7 +271,7 @@ class Act(_Asked):
     limits: Annotated[tuple[Bound, ...], Field(min_length=1, max_length=8)]
     may: tuple[str, ...] = ()
     treatments: Annotated[tuple[Treatment, ...], Field(max_length=10)] = ()
-    reference: Annotated[tuple[Action, ...], Field(min_length=1, max_length=12)]
+    reference: Annotated[tuple[Reference, ...], Field(min_length=1, max_length=12)]
     channels: tuple[Channel, ...] = SEEN
     why: Text
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.lessons.format import Act, Action, Choose, Find, Measure, Predict
+from tidebench.lessons.format import ASKED, Act, Choose, Find, Measure, Predict
 from tidebench.lessons.marking import WAYS, right_answers, tolerance, true_value, wanted, ways
 from tidebench.lessons.session import Session
 from tidebench.lessons.stage import Stage
@@ -27,11 +27,11 @@ def perfect(stage: Stage, step: Any, _rng: np.random.Generator) -> Answer:
         yes, _ = wanted(stage, step)
         return {"breaths": (np.flatnonzero(yes) + 1).tolist()}
     if isinstance(step, Measure):
-        return {"value": true_value(stage, step), "manoeuvres": _manoeuvres(step)}
+        return {"value": true_value(stage, step), "manoeuvres": manoeuvres_of(step)}
     if isinstance(step, Predict):
         return {"ways": {key: right[0] for key, right in ways(stage, step).items() if right}}
     if isinstance(step, Act):
-        return {"actions": [_told(action) for action in step.reference]}
+        return {"actions": reference(stage, step)}
     return {"answer": right_answers(stage, step).index(True) + 1}
 
 
@@ -60,7 +60,7 @@ def chance(stage: Stage, step: Any, rng: np.random.Generator) -> Answer:
     if isinstance(step, Measure):
         truth = abs(true_value(stage, step) or 1.0)
         factor = float(np.exp(rng.uniform(*np.log(GUESS))))
-        return {"value": truth * factor, "manoeuvres": _manoeuvres(step) if rng.random() < 0.5 else []}
+        return {"value": truth * factor, "manoeuvres": manoeuvres_of(step) if rng.random() < 0.5 else []}
     if isinstance(step, Predict):
         return {"ways": {ask.truth: str(rng.choice(WAYS)) for ask in step.asks}}
     if isinstance(step, Act):
@@ -88,8 +88,6 @@ LEARNERS: dict[str, Learner] = {"perfect": perfect, "clumsy": clumsy, "random": 
 
 def play(session: Session, learner: Learner, rng: np.random.Generator) -> Session:
     """Take a session to its end."""
-    from tidebench.lessons.format import ASKED
-
     while not session.done:
         if isinstance(session.step, ASKED):
             session.answer(learner(session.stage, session.step, rng))
@@ -99,14 +97,20 @@ def play(session: Session, learner: Learner, rng: np.random.Generator) -> Sessio
     return session
 
 
-def _manoeuvres(step: Measure) -> list[Answer]:
+def manoeuvres_of(step: Measure) -> list[Answer]:
     """What the step needs, one after the other, from the middle of its stretch on."""
     gap = (step.figure.to_s - step.figure.from_s) / (len(step.needs) + 2)
     return [{"at_s": step.figure.from_s + gap * (k + 1), "kind": kind} for k, kind in enumerate(step.needs)]
 
 
-def _told(action: Action) -> Answer:
-    return action.model_dump(exclude_defaults=True) | {"at_s": action.at_s}
+def reference(stage: Stage, step: Act) -> list[Answer]:
+    """A way that works for this patient."""
+    variant = stage.variant(step.patient)
+    return [
+        row.model_dump(exclude_defaults=True, exclude={"only"}) | {"at_s": row.at_s}
+        for row in step.reference
+        if row.only in (None, variant)
+    ]
 
 
 def _any_actions(stage: Stage, step: Act, rng: np.random.Generator) -> list[Answer]:

@@ -397,9 +397,15 @@ def _begun(stage: Stage, step: Act) -> list[bool]:
 # --- choose ---
 
 
+def offered(stage: Stage, step: Choose) -> tuple[Answer, ...]:
+    """The answers in the order in which this learner sees them: where they stand tells nothing."""
+    order = np.random.default_rng([stage.seed, *step.key.encode()]).permutation(len(step.answers))
+    return tuple(step.answers[int(k)] for k in order)
+
+
 def right_answers(stage: Stage, step: Choose) -> list[bool]:
-    """Which answers are right."""
-    return [_right(stage, step, answer) for answer in step.answers]
+    """Which of the offered answers are right."""
+    return [_right(stage, step, answer) for answer in offered(stage, step)]
 
 
 def _right(stage: Stage, step: Choose, answer: Answer) -> bool:
@@ -418,9 +424,9 @@ def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
         raise OptionError(
             f"there is no answer {answer.answer}", where=step.title, expected=f"1 to {len(step.answers)}"
         )
-    right, picked = right_answers(stage, step), step.answers[answer.answer - 1]
-    points = float(right[answer.answer - 1])
-    best = step.answers[right.index(True)] if any(right) else picked
+    answers, right = offered(stage, step), right_answers(stage, step)
+    picked, points = answers[answer.answer - 1], float(right[answer.answer - 1])
+    best = answers[right.index(True)] if any(right) else picked
     said = picked.reason if points else f"{picked.reason} Right is: {best.text} {best.reason}"
     proof = None
     if step.figure is not None:

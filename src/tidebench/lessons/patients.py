@@ -19,11 +19,20 @@ SIGNIFICANT = 3
 
 @dataclass(frozen=True)
 class Drawn:
-    """A patient of a lesson for one seed: the scenario's tables, and the key of its variant (empty without any)."""
+    """A patient of a lesson for one seed.
+
+    Attributes
+    ----------
+    said : mapping
+        The scenario's tables.
+    variant, bedside : str
+        What is the matter with it, and what is seen at the bed; empty where the lesson names no variants.
+    """
 
     name: str
     said: Mapping[str, Any]
     variant: str = ""
+    bedside: str = ""
 
 
 def draw(patient: Patient, name: str, seed: int) -> Drawn:
@@ -35,8 +44,8 @@ def draw(patient: Patient, name: str, seed: int) -> Drawn:
         A key of ``ranges`` or ``times`` is not there.
     """
     rng = np.random.default_rng([seed, *name.encode()])
-    said = _whole(patient.scenario or {})
     variant = patient.variants[int(rng.integers(len(patient.variants)))] if patient.variants else None
+    said = _whole(_amended(patient.scenario or {}, variant.scenario if variant else {}))
     for part in filter(None, (patient, variant)):
         for key, (low, high) in part.times.items():
             factor = float(rng.uniform(low, high))
@@ -49,7 +58,16 @@ def draw(patient: Patient, name: str, seed: int) -> Drawn:
             said[table] = [*said.get(table, ()), *getattr(variant, table)]
     said["seed"] = int(rng.integers(2**31))
     said["duration_s"] = LONGEST_S
-    return Drawn(name, said, variant.key if variant else "")
+    return Drawn(name, said, variant.key if variant else "", variant.bedside if variant else "")
+
+
+def _amended(scenario: Mapping[str, Any], more: Mapping[str, Any]) -> dict[str, Any]:
+    """A scenario with tables amended by others; lists are replaced."""
+    said = dict(scenario)
+    for key, value in more.items():
+        both = isinstance(value, dict) and isinstance(said.get(key), dict)
+        said[key] = {**said[key], **value} if both else value
+    return said
 
 
 def _whole(scenario: Mapping[str, Any]) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import polars as pl
 
 from tidebench.case import case_from
 from tidebench.lessons.format import Action, Measure
-from tidebench.lessons.learners import _manoeuvres
+from tidebench.lessons.learners import manoeuvres_of
 from tidebench.lessons.stage import Stage
 from tidebench.review import Review, review
 from tidebench.simulation.write import case_tables
@@ -28,7 +28,7 @@ def read_value(stage: Stage, step: Measure) -> float | None:
     """The number that a review gives for a measure step, manoeuvres done as needed; None where it gives none."""
     if stage.lesson.patients[step.figure.patient].case:
         return None
-    actions = [Action(at_s=done["at_s"], manoeuvre=done["kind"]) for done in _manoeuvres(step)]
+    actions = [Action(at_s=done["at_s"], manoeuvre=done["kind"]) for done in manoeuvres_of(step)]
     scene = stage.held(step.figure.patient, actions) if actions else stage.scene(step.figure.patient)
     assert scene.solution is not None
     solution = scene.solution

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tidebench.bench import Bench
-from tidebench.errors import CaseError, OptionError
+from tidebench.bench.said import PROTOCOL, Said, with_row, with_settings
+from tidebench.errors import CaseError
 from tidebench.lessons.format import Act, Action, Treatment
 from tidebench.lessons.patients import Drawn
 from tidebench.lessons.truths import TRUTHS, Values
@@ -22,7 +22,6 @@ from tidebench.simulation.solution import Solution, recorded_channels
 
 HIDDEN = ("muscle_pressure", "alveolar_pressure", "recoil_pressure", "lung_volume")
 PER_KG = "_ml_kg"
-STRIDE_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -133,35 +132,29 @@ def _set_peep(scenario: Scenario, at_s: float) -> float:
 
 def untouched(drawn: Drawn, to_s: float) -> Scene:
     """A drawn patient, left alone until a moment."""
-    rows = {
-        name: [row for row in drawn.said.get(name, ()) if row.get("at_s", 0.0) < to_s]
-        for name in ("settings", "manoeuvres", "events")
-    }
-    return scene_of(scenario_from({**drawn.said, **rows, "duration_s": to_s}, name=f"patient {drawn.name}"))
+    return scene_of(scenario_from({**_before(drawn.said, to_s), "duration_s": to_s}, name=f"patient {drawn.name}"))
 
 
-def played(
-    drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Sequence[Treatment] = ()
-) -> Scene:  # fmt: skip
+def played(drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Sequence[Treatment] = ()) -> Scene:
     """A drawn patient until a moment, with what somebody did, each in its time.
 
     Raises
     ------
-    OptionError, CaseError
-        An action can't be: nothing of the kind may be set, or not now.
+    CaseError
+        An action can't be: nothing of the kind may be set, or not then.
     """
-    bench = Bench(drawn.said)
+    said, now, name = dict(drawn.said), 0.0, f"patient {drawn.name}"
     known = {row.key: row for row in treatments}
-    weight = weight_kg(bench.scenario)
+    weight = weight_kg(scenario_from(said, name=name))
     for action in sorted(actions, key=lambda row: row.at_s):
-        _until(bench, max(action.at_s, bench.time_s))
+        now = max(now, action.at_s)
         if action.settings:
-            bench.set(resolved(action.settings, weight))
+            said = with_settings(said, now, resolved(action.settings, weight))
         elif action.manoeuvre is not None:
-            bench.do(action.manoeuvre)
+            said = with_row(said, "manoeuvres", {"at_s": now, "kind": action.manoeuvre})
         else:
-            _treat(bench, known, action.treatment or "")
-    return scene_of(scenario_from({**_before(bench.said, to_s), "duration_s": to_s}, name=f"patient {drawn.name}"))
+            said, now = _treated(said, now, known, action.treatment or "")
+    return scene_of(scenario_from({**_before(said, to_s), "duration_s": to_s}, name=name))
 
 
 def resolved(settings: Mapping[str, Any], weight: float) -> dict[str, Any]:
@@ -175,26 +168,24 @@ def resolved(settings: Mapping[str, Any], weight: float) -> dict[str, Any]:
     return out
 
 
-def _treat(bench: Bench, known: Mapping[str, Treatment], key: str) -> None:
+def _treated(said: Said, now: float, known: Mapping[str, Treatment], key: str) -> tuple[Said, float]:
+    """What is said after a treatment, and when it is over."""
     treatment = known.get(key)
     if treatment is None:
-        raise OptionError(f"there is no treatment {key!r}", where="act", expected=", ".join(known) or "none")
+        raise CaseError(f"there is no treatment {key!r}", where="act", expected=", ".join(known) or "none")
     if treatment.disconnects:
-        bench.do("disconnection", treatment.takes_s)
-    _until(bench, bench.time_s + treatment.takes_s)
-    there = {row["kind"] for row in bench.said.get("events", ()) if row.get("at_s", 0.0) < bench.time_s}
+        row = {"at_s": now, "kind": "disconnection", "duration_s": treatment.takes_s}
+        said = with_row(said, "manoeuvres", row)
+    over = now + treatment.takes_s
+    there = {row["kind"] for row in said.get("events", ()) if row.get("at_s", 0.0) < over}
     if there & set(treatment.helps):
-        bench.happen("relief")
-
-
-def _until(bench: Bench, time_s: float) -> None:
-    while bench.time_s < time_s - 0.5 / bench.rate_hz:
-        bench.step(min(STRIDE_S, time_s - bench.time_s))
+        said = with_row(said, "events", {"at_s": over, "kind": "relief", "over_s": 2.0})
+    return said, over
 
 
 def _before(said: Mapping[str, Any], to_s: float) -> dict[str, Any]:
     kept = dict(said)
-    for name in ("settings", "manoeuvres", "events"):
+    for name in PROTOCOL:
         kept[name] = [row for row in said.get(name, ()) if row.get("at_s", 0.0) < to_s]
     return kept
 

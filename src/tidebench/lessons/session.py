@@ -10,7 +10,7 @@ from typing import Any
 
 from tidebench.errors import OptionError
 from tidebench.lessons.format import ASKED, Act, Choose, Find, Lesson, Measure, Predict, Show, Step
-from tidebench.lessons.marking import Mark, mark
+from tidebench.lessons.marking import Mark, mark, offered
 from tidebench.lessons.stage import Stage
 from tidebench.lessons.stretch import Stretch, stretch
 from tidebench.lessons.truths import TRUTHS
@@ -195,7 +195,7 @@ def asked_words(stage: Stage, step: Any) -> list[str]:
         minutes = f"{step.within_s / 60:g} min"
         return [f"Within {minutes}, and kept for the last {step.keep_s:g} s:", *limit_words(step)]
     if isinstance(step, Choose):
-        return [f"{place}  {answer.text}" for place, answer in enumerate(step.answers, start=1)]
+        return [f"{place}  {answer.text}" for place, answer in enumerate(offered(stage, step), start=1)]
     if isinstance(step, Show):
         return [f"{told.at_s:g} s: {told.text}" for told in step.narration]
     return []

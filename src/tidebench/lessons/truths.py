@@ -167,6 +167,9 @@ TRUTHS: dict[str, Truth] = {
         "arterial less end-tidal carbon dioxide", "mmHg", 0,
         lambda scene: scene.of("paco2_mmhg") - scene.of("etco2_mmhg"),
     ),
+    "patient_triggered_percent": Truth(
+        "breaths begun by the patient", "%", 0, lambda scene: 100 * scene.of("patient_triggered"), mean=True
+    ),
     "out_of_step_percent": Truth("breaths out of step", "%", 0, _share(None), mean=True),
     **{
         f"{label.replace('-', '_')}_percent": Truth(f"breaths with {label.replace('-', ' ')}", "%", 0, _share(label),
