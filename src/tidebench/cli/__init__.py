@@ -18,6 +18,7 @@ from tidebench.cli import (
     findings,
     gases,
     handover,
+    lesson,
     log,
     prepare,
     quantities,
@@ -47,6 +48,7 @@ app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
+app.command(lesson.lesson)
 app.command(log.log)
 app.command(prepare.prepare)
 app.command(quantities.quantities)

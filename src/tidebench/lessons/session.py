@@ -8,15 +8,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tidebench.bench.said import told as told_setting
 from tidebench.errors import OptionError
-from tidebench.lessons.format import ASKED, Act, Choose, Find, Lesson, Measure, Predict, Show, Step
+from tidebench.lessons.format import ASKED, Act, Choose, Find, Lesson, Measure, Predict, Show, Step, patient_of
 from tidebench.lessons.marking import Mark, mark, offered
 from tidebench.lessons.stage import Stage
 from tidebench.lessons.stretch import Stretch, stretch
 from tidebench.lessons.truths import TRUTHS
+from tidebench.quantities import TABLES
+from tidebench.views.wording import listed, settings_words
 
 LEAST_OF_OBJECTIVE = 0.5  # of the marks of each objective, to pass: this house's choice
 LOOK_S = 20.0
+WHO = ("age_years", "age_days", "gestational_age_weeks", "height_cm", "length_cm", "weight_kg")
 
 
 @dataclass(frozen=True)
@@ -210,3 +214,27 @@ def limit_words(step: Act) -> list[str]:
         words = f"{low} to {high}" if low and high else f"at least {low}" if low else f"at most {high}"
         told.append(f"{known.label}: {words}")
     return told
+
+
+def patient_words(stage: Stage, step: Any) -> list[str]:
+    """Who lies there, how it is ventilated when the step begins, and what is seen at the bed."""
+    from tidebench.simulation import scenario_from
+
+    name = patient_of(step)
+    if name is None:
+        return []
+    if stage.lesson.patients[name].case:
+        return ["A recorded patient, without anything that would tell who it was."]
+    drawn = stage.drawn(name)
+    scenario = scenario_from(drawn.said)
+    begins = step.from_s if isinstance(step, Act) else step.figure.from_s
+    told = [
+        f"{TABLES['patient'][key].label} {TABLES['patient'][key].text(value)}"
+        for key, value in scenario.patient.model_dump(exclude_none=True).items()
+        if key in WHO and isinstance(value, float)
+    ]
+    sex = f"{scenario.patient.sex}, " if scenario.patient.sex else ""
+    words = [f"An invented patient: {sex}{listed(told)}."]
+    if not isinstance(step, Choose):  # settings would give away what is asked
+        words.append(settings_words(told_setting(scenario.setting_at(begins))))
+    return [*words, *([f"At the bed: {drawn.bedside}"] if drawn.bedside else [])]
