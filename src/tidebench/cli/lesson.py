@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from tidebench.lessons.check import Checked
+    from tidebench.lessons.record import Record
 
 lesson = App(name="lesson", help="Lessons from virtual patients and reviewed cases.", help_format="plaintext")
 record = App(name="record", help="What was learned and observed, kept and deleted.", help_format="plaintext")
@@ -220,7 +221,15 @@ def show(*, record: Path = RECORD, learner: str | None = None) -> None:
 
 @record.command
 def observe(
-    name: str, /, *, skill: int, learner: str, assessor: str, site: str = "", not_yet: bool = False, record: Path = RECORD
+    name: str,
+    /,
+    *,
+    skill: int,
+    learner: str,
+    assessor: str,
+    site: str = "",
+    not_yet: bool = False,
+    record: Path = RECORD,
 ) -> None:
     """Keep that an assessor watched a learner do a skill. A quiz is not competency; this is what was seen.
 
@@ -306,10 +315,12 @@ def retain(days: int, /, *, record: Path = RECORD) -> None:
     print(f"{_opened(record).keep_days(days)} rows deleted")
 
 
-def _opened(path: Path):  # type: ignore[no-untyped-def]
+def _opened(path: Path) -> Record:
     from tidebench.errors import OptionError
     from tidebench.lessons.record import Record
 
     if not path.is_file():
-        raise OptionError("there is no record", where=str(path), remedy="Take a lesson first, or name another --record.")
+        raise OptionError(
+            "there is no record", where=str(path), remedy="Take a lesson first, or name another --record."
+        )
     return Record(path)

@@ -29,9 +29,7 @@ class LeaveError(Exception):
     """The learner leaves; what was answered is kept."""
 
 
-def take(
-    name: str, seed: int | None, learner: str, site: str, record: Path, figures: Path, resume: int | None
-) -> None:
+def take(name: str, seed: int | None, learner: str, site: str, record: Path, figures: Path, resume: int | None) -> None:
     """Take a lesson from its start, or go on with an attempt."""
     from rich.console import Console
 
@@ -149,7 +147,9 @@ def _ways(step: Predict) -> dict[str, str]:
     from tidebench.lessons.truths import TRUTHS
 
     return {
-        row.truth: WAYS[said] if (said := _put(f"{TRUTHS[row.truth].label}: f(alls), s(ame), r(ises)?")) in WAYS else said
+        row.truth: WAYS[said]
+        if (said := _put(f"{TRUTHS[row.truth].label}: f(alls), s(ame), r(ises)?")) in WAYS
+        else said
         for row in step.asks
     }
 
@@ -184,7 +184,7 @@ def _read(seen: Stretch, at_s: float, kind: str, console: Console) -> None:
     told = [
         f"{at:.1f} s {float(pressure[place]):.1f}"
         for at in moments
-        if 0 <= (place := int(round((at - seen.time_s[0]) / (seen.time_s[1] - seen.time_s[0])))) < len(pressure)
+        if 0 <= (place := round((at - seen.time_s[0]) / (seen.time_s[1] - seen.time_s[0]))) < len(pressure)
     ]
     say(f"Pressure after the {kind} was asked for (cmH2O): {', '.join(told)}", console)
 
@@ -238,7 +238,9 @@ def _marked(found: Mark, path: Path, console: Console) -> None:
 def _result(session: Session, console: Console) -> None:
     result = session.result()
     heading("What it came to", console)
-    say(f"{result.points:.1f} of {result.of:.0f} marks: {'passed' if result.passed else 'not passed'}.", console, "bold")
+    say(
+        f"{result.points:.1f} of {result.of:.0f} marks: {'passed' if result.passed else 'not passed'}.", console, "bold"
+    )
     for row in session.lesson.objectives:
         points, of = result.objectives[row.key]
         lines([f"{row.text} {points:.1f} of {of:.0f}"], console)
@@ -267,8 +269,8 @@ def print_debriefs(record: Path, attempt: int) -> None:
         say("Nothing was done at a running patient in this attempt.", console)
     for told in found:
         heading(told.title, console)
-        say(f"Inside all limits {told.inside_s:.0f} of {told.of_s:.0f} s, from {duration_words(told.reached_s)} on; the "
-            f"reference {told.reference_inside_s:.0f} s, from {duration_words(told.reference_reached_s)} on.",
+        say(f"Inside all limits {told.inside_s:.0f} of {told.of_s:.0f} s, from {duration_words(told.reached_s)} on; "
+            f"the reference {told.reference_inside_s:.0f} s, from {duration_words(told.reference_reached_s)} on.",
             console)  # fmt: skip
         lines((f"{row.at_s:5.0f} s  {row.who}: {row.text}" for row in told.rows), console, "")
         for limit in told.limits:

@@ -350,10 +350,10 @@ class Lesson(Table):
         if twice := [key for key in keys if keys.count(key) > 1]:
             raise refusal(f"has two steps {twice[0]!r}", "a key of its own for each step")
         objectives = {row.key for row in self.objectives}
-        for step in self.asked:
-            if step.objective not in objectives:
+        for asked in self.asked:
+            if asked.objective not in objectives:
                 raise refusal(
-                    f"marks step {step.key!r} for an objective {step.objective!r} it doesn't have",
+                    f"marks step {asked.key!r} for an objective {asked.objective!r} it doesn't have",
                     ", ".join(sorted(objectives)),
                 )
         if untaught := objectives - {step.objective for step in self.asked}:

@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.lessons.draw import picture
-from tidebench.lessons.format import ASKED, Act, Choose, Find, Lesson, Measure, Predict
-from tidebench.lessons.marking import mark, offered
+from tidebench.lessons.format import Act, Choose, Lesson, Measure
 from tidebench.lessons.learners import perfect
+from tidebench.lessons.marking import mark, offered
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import asked_words, identity, patient_words, shown
 from tidebench.lessons.stage import Stage
-from tidebench.quantities import COMMON_PRACTICE
 from tidebench.report.lessons import kit_pdf
 from tidebench.store import Identity, keep_other_results, new_result
 
@@ -73,7 +74,7 @@ def _plan(lesson: Lesson, _stage: Stage, _sites: tuple[str, ...]) -> dict[str, A
         "rows": rows, "total": now + TALK, "discussion": list(lesson.discussion),
         "needs": [
             "a screen or the printed figures, handouts, quiz sheets, pens",
-            "an assessor, a ventilator with a test lung or a patient's bedside for the skills, on another day if need be",
+            "an assessor, and a ventilator with a test lung or a bedside for the skills, on another day if need be",
         ],
     }  # fmt: skip
 
@@ -118,13 +119,16 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
     if isinstance(step, Act):
         asked = [*asked, "On paper: what would you do, in which order, and what would you look at?"]
     if isinstance(step, Measure) and step.needs:
-        asked = [*asked, "On paper: say which manoeuvres, and how the value is worked out; the number is measured at the bench."]
+        asked = [
+            *asked,
+            "On paper: say which manoeuvres, and how the value is worked out; the number is measured at the bench.",
+        ]
     return told | {"choices": [], "asked": asked}
 
 
 def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any]:
     """The key, from the truth of the patients that were drawn."""
-    rng = __import__("numpy").random.default_rng(stage.seed)
+    rng = np.random.default_rng(stage.seed)
     rows = []
     for step in lesson.asked:
         found = mark(stage, step, perfect(stage, step, rng))
@@ -134,7 +138,9 @@ def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any
         if isinstance(step, Act):
             truth = ["One way among several:", *_reference_words(stage, step)]
         why = step.source if isinstance(step, Choose) else step.why
-        reasons = [f"{answer.text} {answer.reason}" for answer in offered(stage, step)] if isinstance(step, Choose) else []
+        reasons = (
+            [f"{answer.text} {answer.reason}" for answer in offered(stage, step)] if isinstance(step, Choose) else []
+        )
         rows.append({"title": step.title, "truth": truth, "why": why, "reasons": reasons,
                      "marks": MARKS[step.kind]})  # fmt: skip
     share = round(lesson.pass_percent)

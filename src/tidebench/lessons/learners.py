@@ -69,7 +69,7 @@ def chance(stage: Stage, step: Any, rng: np.random.Generator) -> Answer:
     return {"answer": int(rng.integers(len(step.answers))) + 1}
 
 
-def still(stage: Stage, step: Any, _rng: np.random.Generator) -> Answer:
+def still(_stage: Stage, step: Any, _rng: np.random.Generator) -> Answer:
     """Does nothing, marks nothing, and says that all stays the same: what no step may reward in full."""
     if isinstance(step, Find):
         return {"breaths": []}

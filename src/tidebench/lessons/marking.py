@@ -152,7 +152,7 @@ def wanted(stage: Stage, step: Find) -> tuple[Values, Values]:
     at = scene.inside(step.figure.from_s, step.figure.to_s)
     if step.label is not None:
         yes = np.array([step.label in scene.labels[k] for k in at], float)
-        return yes, _near_cycling(scene, step.label)[at]
+        return yes, np.maximum(_near_cycling(scene, step.label), _undecided(scene, step.label))[at]
     assert step.where is not None
     values = scene.values(step.where.truth)[at]
     yes = np.array([step.where.holds(value) for value in values], float)
@@ -170,12 +170,17 @@ def _near_cycling(scene: Scene, label: str) -> Values:
     return (np.abs(scene.of("cycling_margin") - limit) < LABEL_BLUR).astype(float)
 
 
+def _undecided(scene: Scene, label: str) -> Values:
+    """1 for breaths of a recorded case of which no reviewer has said whether the label is right."""
+    if "unsure" not in scene.table.columns:
+        return np.zeros(len(scene.start))
+    return np.array([label in said.split("|") for said in scene.table["unsure"]], float)
+
+
 def _find(stage: Stage, step: Find, answer: Marked) -> Mark:
     yes, near = wanted(stage, step)
     if wrong := [number for number in answer.breaths if not 1 <= number <= len(yes)]:
-        raise OptionError(
-            f"there is no breath {wrong[0]}", where=step.title, expected=f"numbers from 1 to {len(yes)}"
-        )
+        raise OptionError(f"there is no breath {wrong[0]}", where=step.title, expected=f"numbers from 1 to {len(yes)}")
     marked = np.zeros(len(yes))
     marked[[number - 1 for number in answer.breaths]] = 1
     clear = near == 0
@@ -343,7 +348,8 @@ class Path:
     @property
     def all_inside(self) -> Values:
         """Where all limits were kept."""
-        return np.all(self.inside, axis=0)
+        kept: Values = np.logical_and.reduce(self.inside).astype(np.float64)
+        return kept
 
 
 def path(step: Act, scene: Scene) -> Path:
@@ -421,9 +427,7 @@ def _right(stage: Stage, step: Choose, answer: Answer) -> bool:
 
 def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
     if answer.answer > len(step.answers):
-        raise OptionError(
-            f"there is no answer {answer.answer}", where=step.title, expected=f"1 to {len(step.answers)}"
-        )
+        raise OptionError(f"there is no answer {answer.answer}", where=step.title, expected=f"1 to {len(step.answers)}")
     answers, right = offered(stage, step), right_answers(stage, step)
     picked, points = answers[answer.answer - 1], float(right[answer.answer - 1])
     best = answers[right.index(True)] if any(right) else picked

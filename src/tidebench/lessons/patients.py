@@ -11,7 +11,7 @@ import numpy as np
 
 from tidebench.bench.said import opened
 from tidebench.errors import CaseError
-from tidebench.lessons.format import LONGEST_S, Patient
+from tidebench.lessons.format import LONGEST_S, Patient, Variant
 from tidebench.simulation import patient_tables
 
 SIGNIFICANT = 3
@@ -46,13 +46,14 @@ def draw(patient: Patient, name: str, seed: int) -> Drawn:
     rng = np.random.default_rng([seed, *name.encode()])
     variant = patient.variants[int(rng.integers(len(patient.variants)))] if patient.variants else None
     said = _whole(_amended(patient.scenario or {}, variant.scenario if variant else {}))
-    for part in filter(None, (patient, variant)):
+    parts: list[Patient | Variant] = [patient, *([variant] if variant else [])]
+    for part in parts:
         for key, (low, high) in part.times.items():
-            factor = float(rng.uniform(low, high))
-            _change(said, key, name, lambda old, by=factor: _rounded(float(old) * by))  # type: ignore[misc]
+            _multiply(said, key, name, float(rng.uniform(low, high)))
         for key, (low, high) in part.ranges.items():
             value = _rounded(float(rng.uniform(low, high)))
-            _change(said, key, name, lambda _old, new=value: new)  # type: ignore[misc]
+            for table, last in _found(said, key, name):
+                table[last] = value
     if variant is not None:
         for table in ("events", "manoeuvres"):
             said[table] = [*said.get(table, ()), *getattr(variant, table)]
@@ -88,16 +89,28 @@ def _rounded(value: float) -> float:
     return float(f"{value:.{SIGNIFICANT}g}")
 
 
-def _change(said: dict[str, Any], key: str, name: str, new: Any) -> None:
-    """Put a new value wherever ``key`` leads."""
+def _multiply(said: dict[str, Any], key: str, name: str, factor: float) -> None:
+    """Multiply the numbers that ``key`` leads to."""
+    for table, last in _found(said, key, name):
+        old = table.get(last) if isinstance(table, dict) else table[last]
+        if not isinstance(old, (int, float)):
+            raise _nowhere(key, name)
+        table[last] = _rounded(old * factor)
+
+
+def _found(said: dict[str, Any], key: str, name: str) -> list[tuple[Any, Any]]:
+    """The tables and keys that ``key`` leads to."""
     found = list(_places(said, key.split(".")))
     if not found:
-        raise CaseError(
-            f"{key!r} leads nowhere", where=f"[patients.{name}]",
-            expected="a key of the scenario, such as lung.compartments.*.resistance_cmh2o_s_l",
-        )  # fmt: skip
-    for table, last in found:
-        table[last] = new(table.get(last, 1.0) if isinstance(table, dict) else table[last])
+        raise _nowhere(key, name)
+    return found
+
+
+def _nowhere(key: str, name: str) -> CaseError:
+    return CaseError(
+        f"{key!r} leads to no number", where=f"[patients.{name}]",
+        expected="a key of the scenario, such as lung.compartments.*.resistance_cmh2o_s_l",
+    )  # fmt: skip
 
 
 def _places(node: Any, path: list[str]) -> Iterator[tuple[Any, Any]]:

@@ -1,4 +1,4 @@
-"""The record of lessons: attempts, answers and observed skills in one SQLite file, kept as long as it is meant to be."""
+"""The record of lessons: attempts, answers and observed skills in one SQLite file, kept as long as it should be."""
 
 from __future__ import annotations
 
@@ -105,7 +105,9 @@ class Record:
                 self._open()
 
     def _open(self) -> None:
-        mark, version = (self._db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version"))
+        mark, version = (
+            self._db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
+        )
         if mark == APPLICATION and version <= SCHEMA_VERSION:
             return
         if mark == APPLICATION:
@@ -178,7 +180,9 @@ class Record:
             There is no such attempt, or the lesson has changed since.
         """
         with self._told():
-            row = self._db.execute("SELECT lesson_version, seed, place FROM attempt WHERE id = ?", (attempt,)).fetchone()
+            row = self._db.execute(
+                "SELECT lesson_version, seed, place FROM attempt WHERE id = ?", (attempt,)
+            ).fetchone()
             given = self._db.execute("SELECT step, given FROM answer WHERE attempt = ?", (attempt,)).fetchall()
         if row is None:
             raise OptionError(f"there is no attempt {attempt}", where=str(self.path))
@@ -207,7 +211,9 @@ class Record:
 
     # --- what was watched at the bed ---
 
-    def observe(self, lesson: str, of: Lesson, skill: int, able: bool, learner: str, assessor: str, site: str = "") -> int:
+    def observe(
+        self, lesson: str, of: Lesson, skill: int, able: bool, learner: str, assessor: str, site: str = ""
+    ) -> int:
         """Keep that an assessor watched a skill (numbered from 1) of a learner.
 
         Raises
@@ -296,8 +302,10 @@ class Record:
                 one.id, one.lesson, one.lesson_version, one.seed, one.learner, one.site, one.begun, one.ended,
                 one.retake, one.points, one.of, one.passed, one.expires,
             )  # fmt: skip
-            for row in self.objectives(one.id) or [("", None, None, None, None)]:
-                yield (*whole, *row)
+            by_objective = self.objectives(one.id)
+            yield from ((*whole, *row) for row in by_objective)
+            if not by_objective:
+                yield (*whole, "", None, None, None, None)
 
     # --- inside ---
 

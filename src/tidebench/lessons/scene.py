@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tidebench.bench.said import PROTOCOL, Said, with_row, with_settings
@@ -20,6 +21,7 @@ from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.setup import weight_kg
 from tidebench.simulation.solution import Solution, recorded_channels
 
+Places = npt.NDArray[np.int64]
 HIDDEN = ("muscle_pressure", "alveolar_pressure", "recoil_pressure", "lung_volume")
 PER_KG = "_ml_kg"
 
@@ -83,7 +85,8 @@ class Scene:
     def at(self, channel: str, times: Values) -> Values:
         """A channel at moments."""
         values = self.channels[channel]
-        return values[np.clip(np.round(times * self.rate_hz).astype(int), 0, len(values) - 1)]
+        found: Values = values[np.clip(np.round(times * self.rate_hz).astype(int), 0, len(values) - 1)]
+        return found
 
     def inspirations(self) -> list[slice]:
         """The samples of each inspiration."""
@@ -99,7 +102,7 @@ class Scene:
             for a, b in zip(begin, end, strict=True)
         ]
 
-    def inside(self, from_s: float, to_s: float) -> Values:
+    def inside(self, from_s: float, to_s: float) -> Places:
         """Numbers of the breaths that lie wholly inside a stretch."""
         return np.flatnonzero((self.start >= from_s) & (self.end <= to_s))
 

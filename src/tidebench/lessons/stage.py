@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tidebench.lessons.format import Act, Action, Lesson, Predict, patient_of
+from tidebench.lessons.format import Act, Action, Lesson, Predict, Treatment, patient_of
 from tidebench.lessons.patients import Drawn, draw
 from tidebench.lessons.recorded import recorded_scene
 from tidebench.lessons.scene import Scene, played, untouched
 
+MOST_RUNS = 12
 AFTER_S = 12.0
 """Beyond the last stretch that is shown, so that its last breath is whole."""
 
@@ -31,6 +32,7 @@ class Stage:
         self.lesson, self.seed, self.folder = lesson, seed, folder
         self._drawn: dict[str, Drawn] = {}
         self._scenes: dict[str, Scene] = {}
+        self._runs: dict[str, Scene] = {}
 
     def drawn(self, name: str) -> Drawn:
         """A virtual patient of the lesson.
@@ -67,16 +69,28 @@ class Stage:
             event = {**step.event, "at_s": step.at_s}
             drawn = Drawn(name, {**drawn.said, "events": [*drawn.said.get("events", ()), event]})
         actions = [Action(at_s=step.at_s, settings=step.settings)] if step.settings else []
-        return played(drawn, step.figure.to_s + AFTER_S, actions)
+        return self._run(step.key, drawn, step.figure.to_s + AFTER_S, actions)
 
     def done(self, step: Act, actions: Sequence[Action]) -> Scene:
         """What comes of actions whose times count from the step's start."""
         moved = [action.model_copy(update={"at_s": action.at_s + step.from_s}) for action in actions]
-        return played(self.drawn(step.patient), step.from_s + step.within_s, moved, step.treatments)
+        return self._run(step.key, self.drawn(step.patient), step.from_s + step.within_s, moved, step.treatments)
 
     def held(self, name: str, actions: Sequence[Action]) -> Scene:
         """A patient with manoeuvres that a learner does."""
-        return played(self.drawn(name), self._until(name), actions)
+        return self._run(name, self.drawn(name), self._until(name), actions)
+
+    def _run(
+        self, key: str, drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Sequence[Treatment] = ()
+    ) -> Scene:
+        """A run; the latest few are kept, for several questions are asked of each."""
+        key = f"{key} {to_s} {[action.model_dump_json() for action in actions]}"
+        if key not in self._runs:
+            scene = played(drawn, to_s, actions, treatments)
+            while len(self._runs) >= MOST_RUNS:
+                self._runs.pop(next(iter(self._runs)))
+            self._runs[key] = scene
+        return self._runs[key]
 
     def _until(self, name: str) -> float:
         ends = [_end(step) for step in self.lesson.steps if patient_of(step) == name]

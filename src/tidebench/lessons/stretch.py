@@ -116,4 +116,5 @@ def _channel(scene: Scene, key: str) -> Values | None:
 
 def scene_volume(scene: Scene, volume: Values) -> Values:
     """The running integral of flow at the start of each breath, from which a breath's volume is counted."""
-    return volume[np.clip(np.round(scene.start * scene.rate_hz).astype(int), 0, len(volume) - 1)]
+    found: Values = volume[np.clip(np.round(scene.start * scene.rate_hz).astype(int), 0, len(volume) - 1)]
+    return found

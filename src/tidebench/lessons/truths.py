@@ -114,8 +114,11 @@ def _minute(scene: Scene) -> Values:
 
 
 def _shallow(scene: Scene) -> Values:
-    return np.divide(1000 * _rate(scene), scene.of("vte_ml"), out=np.full(len(scene.start), np.nan),
-                     where=scene.of("vte_ml") > 0)  # fmt: skip
+    volume = scene.of("vte_ml")
+    out: Values = np.full(len(volume), np.nan)
+    breathed = volume > 0
+    out[breathed] = 1000 * _rate(scene)[breathed] / volume[breathed]
+    return out
 
 
 def _per_kg(scene: Scene) -> Values:

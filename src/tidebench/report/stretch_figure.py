@@ -19,16 +19,19 @@ if TYPE_CHECKING:
 TALL, HEAD, FOOT, TOP = 24.0, 6.0, 9.0, 5.0
 MOST_NUMBERS = 60
 HIDDEN = ("muscle_pressure",)
-SIDES = 1.5  # mm that words keep from the axis
 
 Numbered = tuple[int, float, float]
 Pointed = tuple[float, float, str]
 
 
 def stretch_figure(
-    time_s: Samples, channels: Mapping[str, Samples], breaths: Sequence[Numbered], pointed: Sequence[Pointed], title: str
+    time_s: Samples,
+    channels: Mapping[str, Samples],
+    breaths: Sequence[Numbered],
+    pointed: Sequence[Pointed],
+    title: str,
 ) -> Picture:
-    """Channels over time, breaths numbered below the first, stretches that are pointed at hatched and lettered.
+    """Channels over time, breaths numbered at the foot, stretches that are pointed at hatched and lettered.
 
     Parameters
     ----------
@@ -63,8 +66,8 @@ def stretch_figure(
             axes.append(axis)
         if len(breaths) <= MOST_NUMBERS:
             for number, start, _ in breaths:
-                axes[0].text(start, 1.02, str(number), transform=axes[0].get_xaxis_transform(), fontsize=6,
-                             ha="left", clip_on=False)  # fmt: skip
+                axes[-1].text(start, 0.03, str(number), transform=axes[-1].get_xaxis_transform(), fontsize=6,
+                              ha="left", va="bottom", color=BLUE)  # fmt: skip
         for axis in axes:
             axis.tick_params(labelbottom=axis is axes[-1])
         axes[-1].set_xlim(float(time_s[0]), float(time_s[-1]))
@@ -85,7 +88,11 @@ def _grouped(pointed: Sequence[Pointed]) -> dict[str, tuple[str, list[tuple[floa
 
 
 def _alt(
-    time_s: Samples, channels: Mapping[str, Samples], breaths: Sequence[Numbered], pointed: Sequence[Pointed], title: str
+    time_s: Samples,
+    channels: Mapping[str, Samples],
+    breaths: Sequence[Numbered],
+    pointed: Sequence[Pointed],
+    title: str,
 ) -> str:
     names = listed(quantity(name).label for name in channels)
     said = "".join(f" {start:.1f} to {end:.1f} s: {text}." for start, end, text in pointed)
