@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, Page, WebSocketRoute, expect
 from tests.browser.workbench import AXE, chromium, needs_browser, serving, visit
 
 pytestmark = needs_browser
+expect.set_options(timeout=30_000)  # a browser, a server and reviews share few cores
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +46,7 @@ def seat(page: Page, who: str = "ards-mild") -> None:
     """Sit down before a patient, and let time pass at five times its pace."""
     page.goto(f"/#/bench?who={who}")
     page.get_by_label("Pace").select_option("5")
+    page.get_by_role("button", name="Let time pass").click()
     expect(page.get_by_role("button", name="Stop time")).to_be_visible()
 
 
@@ -206,6 +208,19 @@ def test_lost_connection_loses_nothing(browser: Browser, address: str) -> None:
         expect(page.get_by_role("alert")).to_have_count(0)
         expect(page.locator(".story")).to_contain_text("Expiratory hold")
         assert moment(page) == pytest.approx(before, abs=0.5)
+
+
+def test_two_benches_at_once_know_nothing_of_each_other(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one, visit(browser, address, dark=True) as other:
+        seat(one.page, "copd")
+        seat(other.page, "child")
+        one.page.get_by_label("Lasting").select_option("2")
+        one.page.keyboard.press("e")
+        expect(one.page.locator(".story")).to_contain_text("Expiratory hold, 2.00 s")
+        until(one.page, 6.0)
+        until(other.page, 6.0)
+        expect(other.page.locator("h1")).to_contain_text("Child")
+        expect(other.page.locator(".story")).to_have_count(0)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -223,7 +223,7 @@ def cuff(rng: Draw, one: Drawn) -> None:
 def wet(rng: Draw, one: Drawn) -> None:
     """Secretions from the start or from a moment on, or water in the circuit."""
     which = rng.random()
-    resistance = one.tables["lung"]["compartments"][0]["resistance_cmh2o_s_l"]
+    resistance = 1.0 / sum(1.0 / part["resistance_cmh2o_s_l"] for part in one.tables["lung"]["compartments"])
     if which < 0.4:
         one.tables["lung"]["secretions"] = min(30.0, evenly(rng, 0.1, 1.2) * resistance)
     elif which < 0.7:

@@ -447,10 +447,32 @@ def test_what_two_levels_do_not_have_is_refused(released: Fit, change: dict[str,
         what_if(released, change, n=4)
 
 
-def test_two_levels_are_refused_where_the_patient_breathes() -> None:
-    breathing = fitted({"who": "hard-to-wean"})
-    with pytest.raises(FitError, match="where the patient breathes"):
-        what_if(breathing, {key: value for key, value in LEVELS.items() if key != "mode"}, n=4)
+def test_two_levels_of_a_patient_who_breathes() -> None:
+    """Fitted on support, rehearsed on two levels: against the same patient simulated there, gas summed by hand."""
+    patient: dict[str, Any] = {
+        "lung": ONE, "effort": {"rate_per_min": 18.0, "size_cmh2o": 6.0, "neural_time_s": 0.9},
+        "airway": {"interface": "endotracheal tube"}, "patient": {"height_cm": 170, "sex": "male"},
+    }  # fmt: skip
+    support = {"mode": "CSV-PS", "pressure_support_cmh2o": 8.0, "peep_cmh2o": 6.0, "trigger_flow_l_min": 2.0}
+    levels = {"pressure_high_cmh2o": 16.0, "pressure_low_cmh2o": 6.0, "time_high_s": 2.5, "time_low_s": 2.5}
+    answer = what_if(fitted({**patient, "settings": [support]}), levels, n=40)
+    there = {"mode": "IMV-PC", "peep_cmh2o": 6.0, "trigger_flow_l_min": 2.0, **levels}
+    told = scenario_from({**patient, "settings": [there], "duration_s": 180})
+    done = simulate(told, ("lung_volume", "airway_pressure"))
+    volume = done.channels["lung_volume"][3000:]
+    minute = float(np.maximum(np.diff(volume), 0).sum()) * 60 / (len(volume) / 100)
+    now = {change.key: change.then for change in answer.changes}
+    assert now["minute_volume_l_min"][0] == pytest.approx(minute, rel=0.12)
+    assert now["minute_volume_l_min"][1] < minute < now["minute_volume_l_min"][2]
+    mean = float(done.channels["airway_pressure"][3000:].mean())
+    assert now["mean_pressure_cmh2o"][0] == pytest.approx(mean, abs=0.5)
+    flow = np.convolve(np.diff(volume), np.ones(30), "valid")
+    rises = int(np.sum((flow[1:] > 0) & (flow[:-1] <= 0))) * 60 / (len(volume) / 100)
+    assert now["rate_per_min"][1] < rises < now["rate_per_min"][2]
+    assert any("every rise of the lung's volume" in words for words in answer.assumptions)
+
+
+def test_a_patient_who_breathes_at_two_levels_is_not_fitted() -> None:
     with pytest.raises(FitError, match="breathes at two pressure levels, or may"):
         fitted({"who": "hard-to-wean", "settings": [{**LEVELS, "time_low_s": 3.0}]})
 

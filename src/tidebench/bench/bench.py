@@ -161,19 +161,8 @@ class Bench:
         begun = at >= 0
         start = np.where(begun, rows["total_peep"][at] if len(rows) else 0.0, self._kept("recoil_pressure")[:1])
         since = time - (np.where(begun, rows["start"][at], 0.0) if len(rows) else 0.0)
-        bands = np.stack(
-            [
-                since,
-                pressure,
-                start,
-                recoil - start,
-                pressure - alveolar,
-                muscle,
-                alveolar - recoil + muscle,
-                flow,
-                volume,
-            ]
-        )
+        resistive, unexplained = pressure - alveolar, alveolar - recoil + muscle
+        bands = np.stack([since, pressure, start, recoil - start, resistive, muscle, unexplained, flow, volume])
         volumes, opened = (live.units[name].copy() for name in ("volume", "opened"))
         return Frame(first / self.rate_hz, bands, self.breaths, live.phase, volumes, opened, live.levels())
 

@@ -25,7 +25,7 @@ COLUMNS = (
 """Numbers that stand beside each breath; the others a saved case tells."""
 SPOKEN = ("vte_ml", "peak_pressure_cmh2o", "rate_per_min")
 UNDER_WAY_S = 0.03  # a breath that ends so near the end of what was recorded is still under way
-LATEST_BREATHS, LATEST_FINDINGS, LATEST_HOLDS = 8, 12, 6
+LATEST_BREATHS, LATEST_FINDINGS, LATEST_HOLDS = 8, 12, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,4 +89,4 @@ def measured(case: Case, recording: Recording) -> Measured:
 def _hold(row: HoldRow) -> HoldSeen:
     told = listed(f"{number.label} {number.value}" for number in row.numbers if number.spread)
     at_s = row.hold.at_s
-    return HoldSeen(at_s, sentence(f"{row.hold.kind} hold to {clock(at_s)} ({row.quality}): {told or 'nothing'}"))
+    return HoldSeen(at_s, sentence(f"{row.hold.kind} hold until {clock(at_s)} ({row.quality}): {told or 'nothing'}"))

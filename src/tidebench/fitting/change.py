@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tidebench.fitting.changed import bi_level
 from tidebench.fitting.compare import GAS_KEYS, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import KEYS, RATE_HZ
@@ -28,6 +29,7 @@ is followed round, and between which bounds.
 LOAD_GAIN = 0.5
 """How much stronger drive is for each share of tidal volume that is lost: some of the volume is defended within a few
 breaths (common practice, no source; patients differ widely)."""
+EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
@@ -113,7 +115,8 @@ def what_if(
     )
     limits = tuple(against(fit, found.now, found.then))
     limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
-    assumptions = (*fit.assumptions, words, *limited, *UNCHANGED, *exchange_words(fit))
+    counted = (EVERY_RISE,) if bi_level(then.setting) and fit.drive is not None else ()
+    assumptions = (*fit.assumptions, words, *limited, *counted, *UNCHANGED, *exchange_words(fit))
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
 

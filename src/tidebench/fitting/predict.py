@@ -75,7 +75,6 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
     setting = changed(fit.setting, changes)
-    _refuse_levels(fit, setting)
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
     applied = dict(setting)
@@ -120,15 +119,6 @@ def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:
     """Base flow as the case tells it, or usual; more than any trigger of flow, which could not be met else."""
     asked = max(float(each.get("trigger_flow_l_min") or 0.0) for each in settings)
     return min(max(USUAL_BASE_L_MIN if told is None else told, BASE_OVER_TRIGGER * asked), MOST_BASE_L_MIN)
-
-
-def _refuse_levels(fit: Fit, setting: Mapping[str, Any]) -> None:
-    """Refuse two levels for a patient who breathes: at which of them each breath would come is not known."""
-    if bi_level(setting) and fit.drive is not None:
-        raise FitError(
-            "two pressure levels can't be rehearsed where the patient breathes", where="what-if",
-            expected="another mode, or a stretch in which nobody breathes",
-        )  # fmt: skip
 
 
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:

@@ -48,11 +48,14 @@ class Live:
         for name in self.names:
             if name not in CHANNELS:
                 raise OptionError(f"{name!r} is no channel", where="channels", expected=", ".join(CHANNELS))
+        self._wanted = np.array([CHANNELS.index(name) for name in self.names], np.float64)
+        self._begin(scenario)
+
+    def _begin(self, scenario: Scenario) -> None:
         self.scenario = scenario
         self.sample = 0
         self._start = start_of(scenario)
         self._before = start_of(scenario).memory  # what events change, before anything has happened
-        self._wanted = np.array([CHANNELS.index(name) for name in self.names], np.float64)
         self._rng = np.random.default_rng(scenario.seed)
         self._rows = np.zeros(SPARE_ROWS, layout.record(layout.BREATH))
         self._efforts = np.zeros((SPARE_ROWS, len(layout.EFFORT_ROW)))
@@ -92,11 +95,16 @@ class Live:
     def expect(self, scenario: Scenario) -> None:
         """Go on with another scenario, which differs from this one in rows of its protocol from now on alone.
 
+        Before the first step it may be any.
+
         Raises
         ------
         OptionError
             It says something else of what has been, or of who is ventilated.
         """
+        if self.sample == 0:
+            self._begin(scenario)
+            return
         changes = changes_of(scenario, self._before)
         done = int(np.searchsorted(changes[:, 0], self.time_s - NOW))
         known = self._start.changes[: self._done]

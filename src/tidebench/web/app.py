@@ -6,7 +6,6 @@ import logging
 import threading
 import traceback
 from collections.abc import AsyncIterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
@@ -38,14 +37,11 @@ BESIDE = ("icon.svg", "licences.txt")
 def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     """The typed interface alone, without guard and page."""
 
-    reviewer = ThreadPoolExecutor(1, "live bench")
-
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
         threading.Thread(target=warm, daemon=True).start()
         yield
         jobs.close()
-        reviewer.shutdown(wait=False, cancel_futures=True)
 
     app = FastAPI(
         title="Tidebench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,
@@ -58,7 +54,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(review_routes(serving, shelf))
     app.include_router(export_routes(serving, shelf))
     app.include_router(rehearsal_routes(serving, shelf, jobs))
-    app.include_router(bench_routes(serving, sessions, reviewer))
+    app.include_router(bench_routes(serving, sessions))
     describe_messages(app)
     return app
 

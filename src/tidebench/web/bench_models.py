@@ -40,7 +40,7 @@ class BeginAsked(Asked):
     until_s: Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)] = 0.0
 
 
-class PlayAsked(Asked):
+class GoOnAsked(Asked):
     """Let time go on, so many seconds a second."""
 
     do: Literal["play"]
@@ -106,7 +106,7 @@ class SaveAsked(Asked):
 
 
 BenchAsked = Annotated[
-    BeginAsked | PlayAsked | PauseAsked | StepAsked | SetAsked | ManoeuvreAsked | EventAsked | BackAsked | FollowAsked
+    BeginAsked | GoOnAsked | PauseAsked | StepAsked | SetAsked | ManoeuvreAsked | EventAsked | BackAsked | FollowAsked
     | SaveAsked,
     Field(discriminator="do"),
 ]  # fmt: skip
@@ -164,7 +164,7 @@ class BlankTold(Told):
     step: float
 
 
-class ChoiceTold(Told):
+class WordChoiceTold(Told):
     """A word that can be exchanged."""
 
     part: Literal["choice"] = "choice"
@@ -174,7 +174,7 @@ class ChoiceTold(Told):
     options: list[tuple[str, str]]
 
 
-PartTold = Annotated[WordsTold | BlankTold | ChoiceTold, Field(discriminator="part")]
+PartTold = Annotated[WordsTold | BlankTold | WordChoiceTold, Field(discriminator="part")]
 
 
 class HappenedTold(Told):

@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from functools import cache
 from typing import Any
 
@@ -40,9 +40,10 @@ FULL, FLOOD, STRANGER = 4429, 1008, 4401
 """Codes with which a websocket is closed."""
 
 
-def bench_routes(serving: Serving, sessions: Sessions, reviewer: Executor) -> APIRouter:
-    """The routes of the live bench."""
+def bench_routes(serving: Serving, sessions: Sessions) -> APIRouter:
+    """The routes of the live bench. Reviews of all benches take turns, so that time passes on all of them."""
     api = APIRouter(prefix="/api/bench", responses=REFUSED)
+    reviewer = ThreadPoolExecutor(1, "live bench")
     benches: set[Session] = set()
 
     @api.get("")
@@ -89,11 +90,11 @@ def summary(event: Callable[..., object]) -> str:
 def describe_messages(app: FastAPI) -> None:
     """Put the websocket's messages into the description, so that the page's types are made of it."""
 
-    @app.webhooks.post("bench-asked")
+    @app.webhooks.post("bench-asked", responses=REFUSED)
     def bench_asked(asked: b.BenchAsked) -> None:
         """Not a request: what the page may say over /api/bench/live, as text."""
 
-    @app.webhooks.post("bench-told")
+    @app.webhooks.post("bench-told", responses=REFUSED)
     def bench_told(told: b.BenchTold) -> None:
         """Not a request: what the page is told over /api/bench/live, as text; frames are binary."""
 
@@ -110,32 +111,28 @@ class Session:
         self._began, self._began_s = 0.0, 0.0  # when time began to pass, and which moment of the bench that was
         self._breaths, self._review_at = 0, 0.0
         self._reviewing = self._once_more = False
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._together: asyncio.TaskGroup
 
     async def attend(self) -> None:
-        """Answer until the page goes away."""
-        pace = asyncio.create_task(self._pace())
+        """Answer until the page goes away, which ends everything that goes on for it."""
         try:
-            while not pace.done() and await self._hear(await self._socket.receive_text()):
-                pass
-        except (WebSocketDisconnect, RuntimeError):  # gone, or gone while something was said
+            async with asyncio.TaskGroup() as self._together:
+                self._together.create_task(self._pace())
+                while True:
+                    await self._hear(await self._socket.receive_text())
+        except* WebSocketDisconnect:
             pass
-        finally:
-            for task in (pace, *self._tasks):
-                task.cancel()
 
     # --- what is said ---
 
-    async def _hear(self, text: str) -> bool:
-        """Do what a message asks; False where the page was shown the door."""
+    async def _hear(self, text: str) -> None:
+        """Do what a message asks."""
         now = asyncio.get_running_loop().time()
         if len(self._asked) == MOST_ASKED and now - self._asked[0] < WITHIN_S:
-            await self._socket.close(FLOOD, "Too many messages at once.")
-            return False
+            await self._show_the_door(FLOOD, "Too many messages at once.")
         self._asked.append(now)
         if not admits(self._serving, self._sessions, self._socket.headers):
-            await self._socket.close(STRANGER, "Say the password first.")
-            return False
+            await self._show_the_door(STRANGER, "Say the password first.")
         try:
             if len(text) > MOST_BYTES:
                 raise OptionError("the message is larger than it may be", where="live bench")
@@ -150,7 +147,10 @@ class Session:
             await self._tell(b.RefusedTold(problem=str(error)))
             if self._bench is not None:
                 await self._tell_now()
-        return True
+
+    async def _show_the_door(self, code: int, why: str) -> None:
+        await self._socket.close(code, why)
+        raise WebSocketDisconnect(code, why)
 
     async def _do(self, asked: Any) -> None:
         if isinstance(asked, b.BeginAsked):
@@ -162,7 +162,7 @@ class Session:
         if bench is None:
             raise OptionError("nobody is on the bench yet", where="live bench", expected='first a "begin"')
         match asked:
-            case b.PlayAsked():
+            case b.GoOnAsked():
                 self._speed, self._playing = asked.speed, True
                 self._set_clock()
             case b.PauseAsked():
@@ -266,9 +266,7 @@ class Session:
             self._once_more = self._reviewing
             return
         self._reviewing, self._once_more = True, False
-        task = asyncio.create_task(self._review(bench, self._generation))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        self._together.create_task(self._review(bench, self._generation))
 
     async def _review(self, bench: Bench, generation: int) -> None:
         loop = asyncio.get_running_loop()
@@ -349,7 +347,7 @@ def part_told(part: Part) -> b.PartTold:
     if isinstance(part, str):
         return b.WordsTold(text=part)
     if isinstance(part, Choice):
-        return b.ChoiceTold(key=part.key, label=part.label, value=part.value, options=list(part.options))
+        return b.WordChoiceTold(key=part.key, label=part.label, value=part.value, options=list(part.options))
     assert isinstance(part, Blank)
     return b.BlankTold(
         key=part.quantity.key,

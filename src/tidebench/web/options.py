@@ -46,7 +46,7 @@ class Limits:
     tries: int = 5
     tries_s: float = 60.0
     session_s: float = 8 * 3600.0
-    benches: int = 12
+    benches: int = 24
 
 
 @dataclass(frozen=True, slots=True)

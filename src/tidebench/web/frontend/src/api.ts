@@ -28,15 +28,6 @@ export type Fit = Schemas["FitTold"];
 export type Lever = Schemas["LeverTold"];
 export type Curves = Schemas["CurvesTold"];
 export type Change = Schemas["ChangeTold"];
-export type BenchOffer = Schemas["BenchOffer"];
-export type BenchNow = Schemas["NowTold"];
-export type BenchMeasured = Schemas["MeasuredTold"];
-export type BenchLine = Schemas["LineTold"];
-export type BenchTruth = Schemas["TruthTold"];
-export type BenchPart = BenchNow["sentences"][number][number];
-type Webhooks = import("./schema").webhooks;
-export type BenchAsked = NonNullable<Webhooks["bench-asked"]["post"]["requestBody"]>["content"]["application/json"];
-export type BenchTold = NonNullable<Webhooks["bench-told"]["post"]["requestBody"]>["content"]["application/json"];
 export type MarkState = Schemas["MarkAsked"]["state"];
 
 export interface Trace {

@@ -1,7 +1,7 @@
 // The live bench: a virtual patient that breathes while one watches, changes, goes back and tries again.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, type BenchAsked, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth, type Quantity } from "./api";
+import { get, type Quantity } from "./api";
 import { Figure, type Live } from "./benchfigure";
 import { Breaths, Found, Truth } from "./benchseen";
 import { useKeys } from "./keys";
@@ -11,7 +11,7 @@ import { Sentences } from "./sentences";
 import { fromWords, toWords } from "./story";
 import { Playhead, Track } from "./track";
 import { capital, clock } from "./words";
-import { Wire } from "./wire";
+import { Wire, type BenchAsked, type BenchLine, type BenchMeasured, type BenchNow, type BenchOffer, type BenchTold, type BenchTruth } from "./wire";
 
 type Settings = Extract<BenchAsked, { do: "set" }>["settings"];
 
@@ -34,7 +34,7 @@ function Choose({ offer }: { offer: BenchOffer }) {
       <h1>Live bench</h1>
       <p>A virtual patient breathes here in real time. Change a setting, hold a breath, let something happen, and watch where the pressure goes; go back to any moment and try again. What was done can be saved as a case and reviewed like a recorded one.</p>
       <h2>Who breathes?</h2>
-      <ul class="cases">
+      <ul class="cases patients">
         {offer.patients.map((patient) => (
           <li key={patient.name}><a class="case" href={`#/bench?who=${encodeURIComponent(patient.name)}`}><span class="title">{patient.title}</span></a></li>
         ))}
@@ -54,6 +54,8 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const [lost, setLost] = useState("");
   const [problem, setProblem] = useState("");
   const [saved, setSaved] = useState<{ name: string; title: string } | null>(null);
+  const [pace, setPace] = useState(1);
+  const [lasts, setLasts] = useState(0);
   const [attempt, again] = useState(0);
   const [, refresh] = useState(0);
   const wire = useRef<Wire | null>(null);
@@ -133,15 +135,15 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const ask = (asked: BenchAsked) => wire.current?.say(asked);
   const newest = live.current.track.newest;
   const playing = now?.playing ?? false;
-  const speed = now?.speed ?? 1;
-  const play = (faster = speed) => ask({ do: "play", speed: faster });
+  const play = (speed = pace) => ask({ do: "play", speed });
   const toggle = () => (playing ? ask({ do: "pause" }) : play());
-  const faster = (by: number) => {
-    const next = SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(speed) + by))]!;
-    play(next);
+  const choosePace = (speed: number) => {
+    setPace(speed);
+    if (playing) play(speed);
   };
+  const faster = (by: number) => choosePace(SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(pace) + by))]!);
   const back = (to: number) => ask({ do: "back", to_s: Math.max(0, to) });
-  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind });
+  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind, duration_s: lasts && kind !== BRIEF ? lasts : null });
   const key = (keys: string, words: string, act: () => void) => ({ keys: [keys], group: "Live bench", words, act });
   useKeys(
     [
@@ -157,7 +159,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
       key("v", "Save as a case", () => document.getElementById("save-title")?.focus()),
       key("q", "To another patient", () => go({ room: "bench" })),
     ],
-    [playing, speed, offer, now === null],
+    [playing, pace, lasts, offer, now === null],
   );
 
   return (
@@ -167,8 +169,8 @@ function Sitting({ offer }: { offer: BenchOffer }) {
         <button class="main" disabled={!now || Boolean(lost)} onClick={toggle}>{playing ? "Stop time" : newest > 0 ? "Let time go on" : "Let time pass"} <kbd>p</kbd></button>
         <label class="row small">
           Pace
-          <select value={String(speed)} disabled={!now} onChange={(event) => (playing ? play(Number(event.currentTarget.value)) : ask({ do: "play", speed: Number(event.currentTarget.value) }))}>
-            {SPEEDS.map((one) => <option key={one} value={String(one)}>{one === 1 ? "real time" : `${one} times`}</option>)}
+          <select value={String(pace)} onChange={(event) => choosePace(Number(event.currentTarget.value))}>
+            {SPEEDS.map((one) => <option key={one} value={String(one)}>{one === 1 ? "real time" : `${one} × real time`}</option>)}
           </select>
         </label>
         <a class="button" href="#/bench">Another patient <kbd>q</kbd></a>
@@ -184,7 +186,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
               <Sentences sentences={now.sentences} set={(settings) => ask({ do: "set", settings })} />
             </section>
           )}
-          {now && <Doing offer={offer} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
+          {now && <Doing offer={offer} lasts={lasts} last={setLasts} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
           {now && <Past now={now} newest={newest} back={back} follow={(line) => ask({ do: "follow", line })} />}
           {now && <Keep title={now.title} saved={saved} save={(title) => ask({ do: "save", title })} />}
         </div>
@@ -201,10 +203,20 @@ function Sitting({ offer }: { offer: BenchOffer }) {
 }
 
 const KEYS: Record<string, string> = { "inspiratory hold": "i", "expiratory hold": "e", occlusion: "o", disconnection: "d", suction: "u", cough: "c" };
+const BRIEF = "cough";
+const LASTING = [1, 2, 5, 10, 20];
 const OVER: [seconds: number, words: string][] = [[0, "at once"], [30, "within half a minute"], [300, "within five minutes"]];
 const SIZES: [size: number, words: string][] = [[0.5, "half as much as is typical"], [1, "as is typical"], [2, "twice as much as is typical"]];
 
-function Doing({ offer, manoeuvre, happen }: { offer: BenchOffer; manoeuvre: (kind: string) => void; happen: (kind: string, size: number | null, over: number) => void }) {
+interface DoingProps {
+  offer: BenchOffer;
+  lasts: number;
+  last: (seconds: number) => void;
+  manoeuvre: (kind: string) => void;
+  happen: (kind: string, size: number | null, over: number) => void;
+}
+
+function Doing({ offer, lasts, last, manoeuvre, happen }: DoingProps) {
   const [kind, setKind] = useState(offer.events[0]!.kind);
   const [size, setSize] = useState(1);
   const [over, setOver] = useState(0);
@@ -213,7 +225,8 @@ function Doing({ offer, manoeuvre, happen }: { offer: BenchOffer; manoeuvre: (ki
     <section class="sheet strip stack" aria-labelledby="doing">
       <h2 id="doing">What is done, and what happens</h2>
       <div class="row" role="group" aria-label="Manoeuvres">
-        {offer.manoeuvres.map((one) => <button key={one.kind} title={`for ${one.lasts_s} s`} onClick={() => manoeuvre(one.kind)}>{capital(one.kind)} {KEYS[one.kind] && <kbd>{KEYS[one.kind]}</kbd>}</button>)}
+        {offer.manoeuvres.map((one) => <button key={one.kind} title={`for ${(one.kind !== BRIEF && lasts) || one.lasts_s} s`} onClick={() => manoeuvre(one.kind)}>{capital(one.kind)} {KEYS[one.kind] && <kbd>{KEYS[one.kind]}</kbd>}</button>)}
+        <label class="row small">Lasting <select value={String(lasts)} onChange={(event) => last(Number(event.currentTarget.value))}><option value="0">as usual</option>{LASTING.map((seconds) => <option key={seconds} value={String(seconds)}>{seconds} s</option>)}</select></label>
       </div>
       <p class="sentence">
         In the patient let{" "}

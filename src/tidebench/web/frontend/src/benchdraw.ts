@@ -47,7 +47,7 @@ export class Picture {
 
   paint(ctx: CanvasRenderingContext2D, width: number, height: number, track: Track, shown: number, nowMs: number): void {
     const [now, ...before] = breathsAt(track, Math.round(shown * track.rate), EARLIER);
-    if (!now) return;
+    if (!now) return text(ctx, "No breath yet: let time pass (p).", width / 2, height / 2, "center");
     const seconds = (one: Bounds) => (one.to - one.from) / track.rate;
     const bands = bandsOf(track, now);
     const pressures = [now, ...before].flatMap((one) => track.part("pressure", one.from, one.to));
@@ -80,7 +80,8 @@ interface Bands {
 function bandsOf(track: Track, one: Bounds): Bands {
   const start = track.part("start", one.from, one.to);
   const recoil = track.part("elastic", one.from, one.to).map((value, i) => value + start[i]!);
-  const all = track.part("resistive", one.from, one.to).map((value, i) => value + recoil[i]!);
+  const between = track.part("unexplained", one.from, one.to); // gas on its way between parts of the lung, and heartbeat
+  const all = track.part("resistive", one.from, one.to).map((value, i) => value + between[i]! + recoil[i]!);
   const net = track.part("muscle", one.from, one.to).map((value, i) => all[i]! - value);
   return { time: start.map((_, i) => i / track.rate), base: start.map(() => 0), start, recoil, all, net };
 }
@@ -106,12 +107,14 @@ function paintAccount(ctx: CanvasRenderingContext2D, width: number, top: number,
   ctx.globalAlpha = 1;
   line(ctx, time, track.part("pressure", now.from, now.to), x, y, colour("ink"), 2.4, []);
   ctx.restore();
-  for (const [letter, lower, upper] of [["A", base, start], ["B", start, recoil], ["C", recoil, all], ["D", net, all]] as const) mark(ctx, letter, time, lower, upper, x, y);
+  const seenB = recoil.map((value, i) => (value > start[i]! ? Math.max(start[i]!, Math.min(value, net[i]!)) : value));
+  const seenC = all.map((value, i) => (value > recoil[i]! ? Math.max(recoil[i]!, Math.min(value, net[i]!)) : value));
+  for (const [letter, lower, upper] of [["A", base, start], ["B", start, seenB], ["C", recoil, seenC], ["D", net, all]] as const) mark(ctx, letter, time, lower, upper, x, y);
 }
 
 const ROOM = 18;
 
-/** A letter in the middle of its band's area; none where there is no room. */
+/** A letter in the middle of what is seen of its band; none where there is no room. */
 function mark(ctx: CanvasRenderingContext2D, letter: string, time: number[], low: number[], high: number[], x: (t: number) => number, y: (p: number) => number): void {
   const thick = high.map((value, i) => Math.abs(y(value) - y(low[i]!)));
   const total = thick.reduce((sum, one) => sum + one, 0);
@@ -198,14 +201,15 @@ class Vessels {
         ctx.fillStyle = fill(ctx, "grey", "cross");
         ctx.fillRect(x + across - shut, y(level), shut, zero - y(level));
       }
-      wall(ctx, x, across, zero, y(level));
+      wall(ctx, x, across, zero, y(level - muscle));
+      line(ctx, [x, x + across], [level, level], (at) => at, y, colour("blue"), 1.2, [5, 3]);
       if (across > 40) this.letters(ctx, x + across / 2, y, Math.min(start, level), level, muscle);
       x += across + gap;
     }
   }
 
   private letters(ctx: CanvasRenderingContext2D, x: number, y: (p: number) => number, start: number, level: number, muscle: number): void {
-    const parts: [string, number, number][] = [["A", 0, start], ["B", start, level], ["D", level - muscle, level]];
+    const parts: [string, number, number][] = [["A", 0, start], ["B", start, Math.max(start, Math.min(level, level - muscle))], ["D", level - muscle, level]];
     for (const [letter, from, to] of parts) if (Math.abs(y(to) - y(from)) > ROOM) disc(ctx, letter, x, (y(from) + y(to)) / 2);
   }
 

@@ -1,9 +1,10 @@
 // What the library measures of the bench so far, breath by breath, and what only the virtual patient knows.
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import type { BenchMeasured, BenchTruth, Quantity } from "./api";
+import type { Quantity } from "./api";
 import { Ask } from "./ask";
 import { useKeys } from "./keys";
+import type { BenchMeasured, BenchTruth } from "./wire";
 import { capital, clock } from "./words";
 
 const COLUMNS = 5;
@@ -26,13 +27,13 @@ export function Breaths({ measured, known }: { measured: BenchMeasured | null; k
               {keys.map(({ key, label }) => (
                 <>
                   <tr key={key}>
-                    <th scope="row"><button class="plain" aria-expanded={open === key} onClick={() => setOpen(open === key ? "" : key)}>{capital(label)}</button></th>
+                    <th scope="row"><button class="plain" aria-expanded={open === key} onClick={() => setOpen(open === key ? "" : key)}>{capital(label)}{known[key]?.unit && <span class="quiet"> {known[key]!.unit}</span>}</button></th>
                     {breaths.map((one) => {
                       const found = one.numbers.find((number) => number.key === key);
                       return <td key={one.breath} class="num" title={found?.reason || undefined}>{found ? found.value.replace(/ .*$/, "") : "–"}</td>;
                     })}
                   </tr>
-                  {open === key && <tr key={`${key}-answer`}><td colSpan={breaths.length + 1}><div class="answer"><p>{known[key]?.definition ?? "Nothing more is known of it."}</p><p class="quiet">{known[key]?.unit && `In ${known[key]!.unit}. `}{known[key] && `After: ${known[key]!.source}.`} {keys.find((one) => one.key === key)?.reason}</p></div></td></tr>}
+                  {open === key && <tr key={`${key}-answer`}><td colSpan={breaths.length + 1}><div class="answer"><p>{known[key]?.definition ?? "Nothing more is known of it."}</p><p class="quiet">{known[key] && `After: ${known[key]!.source}.`} {keys.find((one) => one.key === key)?.reason}</p></div></td></tr>}
                 </>
               ))}
             </tbody>
@@ -50,6 +51,7 @@ function Spoken({ measured }: { measured: BenchMeasured | null }) {
   const [text, setText] = useState("");
   const said = useRef({ at: 0, breath: -1, hold: -1 });
   useEffect(() => {
+    if (!measured) said.current = { at: 0, breath: -1, hold: -1 };
     const [breath, hold] = [measured?.breaths[0], measured?.holds[0]];
     if (hold && hold.at_s > said.current.hold) {
       said.current.hold = hold.at_s;
@@ -68,29 +70,28 @@ function Spoken({ measured }: { measured: BenchMeasured | null }) {
   );
 }
 
+const FIRST = 3;
+
 export function Found({ measured }: { measured: BenchMeasured | null }) {
   const { holds = [], findings = [], matters = [] } = measured ?? {};
+  const more = findings.length - FIRST;
   return (
     <section aria-labelledby="found" class="stack">
       <h2 id="found">What is found</h2>
       {matters.length + holds.length + findings.length === 0 && <p class="quiet">Nothing yet.</p>}
-      <ul class="found">
-        {holds.map((hold) => <li key={hold.at_s}>{hold.text}</li>)}
-        {findings.map((one) => (
-          <li key={`${one.kind} ${one.start_s}`}>
-            <details><summary><b>{capital(one.label)}</b> at {one.time}. <span class="quiet">{one.evidence}</span></summary><p class="small">{one.about.seen} Often behind it: {one.about.behind} Looked at next: {one.about.further} {one.decide}</p></details>
-          </li>
-        ))}
-      </ul>
-      {matters.length > 0 && (
-        <details>
-          <summary>What would matter first in a review</summary>
-          <ol class="small">{matters.map((one) => <li key={one.headline}><b>{one.headline}</b> {one.detail}</li>)}</ol>
-        </details>
-      )}
+      <ul class="found">{holds.map((hold) => <li key={hold.at_s}>{hold.text}</li>)}{findings.slice(0, FIRST).map(finding)}</ul>
+      {more > 0 && <details><summary>{more === 1 ? "One more before them" : `${more} more before them`}</summary><ul class="found">{findings.slice(FIRST).map(finding)}</ul></details>}
+      {matters.length > 0 && <h3>What would matter first in a review</h3>}
+      <ol class="small">{matters.map((one) => <li key={one.headline}><details><summary>{one.headline}</summary>{one.detail}</details></li>)}</ol>
     </section>
   );
 }
+
+const finding = (one: BenchMeasured["findings"][number]) => (
+  <li key={`${one.kind} ${one.start_s}`}>
+    <details><summary><b>{capital(one.label)}</b> at {one.time}. <span class="quiet">{one.evidence}</span></summary><p class="small">{one.about.seen} Often behind it: {one.about.behind} Looked at next: {one.about.further} {one.decide}</p></details>
+  </li>
+);
 
 export function Truth({ truth, known }: { truth: BenchTruth | null; known: { [key: string]: Quantity } }) {
   return (

@@ -2,7 +2,7 @@
 import { Fragment } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import type { BenchPart } from "./api";
+import type { BenchPart } from "./wire";
 
 type Set = (settings: { [key: string]: number | string }) => void;
 type NumberPart = Extract<BenchPart, { part?: "number" }> & { part: "number" };

@@ -1,5 +1,5 @@
 // What was said on the bench, as words of its link: whoever opens it comes to the same moment.
-import type { BenchNow } from "./api";
+import type { BenchNow } from "./wire";
 
 export type Said = BenchNow["said"];
 

@@ -1,5 +1,15 @@
 // The live bench's websocket: what is said and told as text, frames as bytes.
-import type { BenchAsked, BenchTold } from "./api";
+import type { components, webhooks as Webhooks } from "./schema";
+
+type Schemas = components["schemas"];
+export type BenchOffer = Schemas["BenchOffer"];
+export type BenchNow = Schemas["NowTold"];
+export type BenchMeasured = Schemas["MeasuredTold"];
+export type BenchLine = Schemas["LineTold"];
+export type BenchTruth = Schemas["TruthTold"];
+export type BenchPart = BenchNow["sentences"][number][number];
+export type BenchAsked = NonNullable<Webhooks["bench-asked"]["post"]["requestBody"]>["content"]["application/json"];
+export type BenchTold = NonNullable<Webhooks["bench-told"]["post"]["requestBody"]>["content"]["application/json"];
 
 /** Rows of a frame, in the order of the server's. */
 export const BANDS = ["since", "pressure", "start", "elastic", "resistive", "muscle", "unexplained", "flow", "volume"] as const;
