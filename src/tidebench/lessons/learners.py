@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from tidebench.errors import CaseError
 from tidebench.lessons.format import ASKED, Act, Choose, Find, Measure, Predict
 from tidebench.lessons.marking import WAYS, right_answers, tolerance, true_value, wanted, ways
 from tidebench.lessons.session import Session
@@ -32,7 +33,10 @@ def perfect(stage: Stage, step: Any, _rng: np.random.Generator) -> Answer:
         return {"ways": {key: right[0] for key, right in ways(stage, step).items() if right}}
     if isinstance(step, Act):
         return {"actions": reference(stage, step)}
-    return {"answer": right_answers(stage, step).index(True) + 1}
+    right = right_answers(stage, step)
+    if not any(right):
+        raise CaseError("no answer is right for this patient", where=f"step {step.key}")
+    return {"answer": right.index(True) + 1}
 
 
 def clumsy(stage: Stage, step: Any, rng: np.random.Generator) -> Answer:
