@@ -1,6 +1,6 @@
 """Thousands of made-up learners on every lesson, written as a page: ``python -m tests.lesson_population``.
 
-Each of 30 seeds draws the patients anew; perfect, clumsy, random and still learners answer, the clumsy and the random
+Each of 24 seeds draws the patients anew; perfect, clumsy, random and still learners answer, the clumsy and the random
 five times each. ``--page`` writes the page under ``docs/``; otherwise it is printed.
 """
 
@@ -69,7 +69,7 @@ def row(name: str, found: dict[str, list[tuple[float, bool]]]) -> str:
 def main() -> None:
     """Measure, and print or write the page."""
     asked = argparse.ArgumentParser()
-    asked.add_argument("--seeds", type=int, default=30)
+    asked.add_argument("--seeds", type=int, default=24)
     asked.add_argument("--page", action="store_true")
     said = asked.parse_args()
     names = lesson_names()

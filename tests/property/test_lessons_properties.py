@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -37,15 +39,13 @@ def test_other_seeds_draw_others_within_the_ranges(name: str, one: int, other: i
         said = [draw(lesson.patients[patient], patient, seed).said for seed in (one, other)]
         assert (said[0] == said[1]) == (one == other)
         for key, (low, high) in lesson.patients[patient].ranges.items():
-            node = said[0]
+            node: Any = said[0]
             for part in key.split("."):
                 node = node[int(part)] if isinstance(node, list) else node[part]
             assert low * 0.994 <= node <= high * 1.006  # drawn values keep three figures
 
 
-@given(
-    st.sampled_from(("reverse-triggers", "reading-waveforms", "peak-and-plateau", "two-levels")), st.integers(0, 10**6)
-)
+@given(st.sampled_from(("reverse-triggers", "reading-waveforms", "two-levels")), st.integers(0, 10**6))
 @settings(max_examples=8, deadline=None)
 def test_a_perfect_learner_passes_with_any_seed_and_marks_are_the_same_again(name: str, seed: int) -> None:
     lesson, folder = open_lesson(name)

@@ -37,7 +37,9 @@ SMALL: dict[str, Any] = {
     "sources": ["common practice, no source"],
     "handout": ["One line."],
     "skills": ["Does it", "Says it"],
-    "patients": {"one": {"scenario": {"who": "adult-healthy"}, "times": {"lung.compartments.*.compliance_ml_cmh2o": [0.5, 1.0]}}},
+    "patients": {
+        "one": {"scenario": {"who": "adult-healthy"}, "times": {"lung.compartments.*.compliance_ml_cmh2o": [0.5, 1.0]}}
+    },
     "steps": [
         {
             "kind": "measure", "key": key, "title": "A number", "objective": "read", "text": "Read it.", "why": "So.",
@@ -74,7 +76,7 @@ def small() -> Lesson:
         ({"steps": [{**SMALL["steps"][0], "truth": "mood"}]}, "a truth 'mood' that there isn't"),
         (
             {"steps": [{**SMALL["steps"][0], "figure": {"patient": "one", "from_s": 30.0, "to_s": 20.0}}]},
-            "to_s 1 to 300",
+            "to_s 1 to",
         ),
         ({"patients": {"one": {}}}, "neither or both"),
         ({"patients": {"one": {"case": "case", "ranges": {"seed": [1, 2]}}}}, "draws a recorded patient"),
@@ -99,7 +101,7 @@ def test_a_file_that_is_too_large_or_no_toml_is_refused(tmp_path: Path) -> None:
 
 def test_a_range_that_leads_nowhere_is_refused() -> None:
     lesson = lesson_from(changed(patients={"one": {"scenario": {"who": "copd"}, "times": {"lung.colour": [1, 2]}}}))
-    with pytest.raises(CaseError, match="lung.colour"):
+    with pytest.raises(CaseError, match=r"lung\.colour"):
         Stage(lesson, 1).scene("one")
 
 

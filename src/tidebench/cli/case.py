@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 from cyclopts import App
@@ -28,10 +27,11 @@ def new(folder: Path, /) -> None:
     from tidebench.case import CASE_FILE, load_case
     from tidebench.case_interview import Interview
     from tidebench.caution import CAUTION
+    from tidebench.cli.printing import ask
     from tidebench.store import new_folder
 
     with new_folder(folder) as draft:
-        interview = Interview(_ask, print)
+        interview = Interview(ask, print)
         interview.run()
         if interview.signals is not None:
             shutil.copy2(interview.signals, draft / interview.signals.name)
@@ -39,13 +39,3 @@ def new(folder: Path, /) -> None:
         load_case(draft)
     print(f"\nCase: {folder.resolve()}")
     print(f"Next: tidebench {'review' if interview.signals else 'prepare'} {folder}\n\n{CAUTION}")
-
-
-def _ask(question: str) -> str:
-    from rich.console import Console
-    from rich.text import Text
-
-    answer = Console(highlight=False).input(Text(f"{question} "))
-    if not sys.stdin.isatty():
-        print(answer)  # a file or pipe echoes nothing
-    return answer

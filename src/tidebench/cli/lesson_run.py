@@ -6,8 +6,7 @@ import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tidebench.cli.case import _ask as ask
-from tidebench.cli.printing import heading, lines, say
+from tidebench.cli.printing import ask, heading, lines, say
 
 if TYPE_CHECKING:
     from rich.console import Console

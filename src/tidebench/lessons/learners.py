@@ -94,11 +94,19 @@ def play(session: Session, learner: Learner, rng: np.random.Generator) -> Sessio
     """Take a session to its end."""
     while not session.done:
         if isinstance(session.step, ASKED):
-            session.answer(learner(session.stage, session.step, rng))
+            _answer(session, learner(session.stage, session.step, rng))
         else:
             session.look()
         session.go_on()
     return session
+
+
+def _answer(session: Session, answer: Answer) -> None:
+    """Give an answer; who asks for what can't be set has done nothing."""
+    try:
+        session.answer(answer)
+    except CaseError:
+        session.answer(still(session.stage, session.step, np.random.default_rng(0)))
 
 
 def manoeuvres_of(step: Measure) -> list[Answer]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+import threading
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -39,6 +40,15 @@ CREATE TABLE answer (
 CREATE TABLE observed (
   id INTEGER PRIMARY KEY AUTOINCREMENT, lesson TEXT NOT NULL, learner TEXT NOT NULL, site TEXT NOT NULL,
   skill TEXT NOT NULL, able INTEGER NOT NULL, assessor TEXT NOT NULL, at TEXT NOT NULL, expires TEXT NOT NULL
+) STRICT;
+CREATE TABLE class (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, lesson TEXT NOT NULL, link TEXT NOT NULL UNIQUE, teacher TEXT NOT NULL UNIQUE,
+  seed INTEGER NOT NULL, own_patients INTEGER NOT NULL, place INTEGER NOT NULL, led INTEGER NOT NULL,
+  site TEXT NOT NULL, begun TEXT NOT NULL, closed INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE TABLE member (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER NOT NULL REFERENCES class(id) ON DELETE CASCADE,
+  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
 ) STRICT;
 """
 
@@ -94,14 +104,14 @@ class Record:
     """
 
     def __init__(self, path: Path) -> None:
-        self.path = path
+        self.path, self._lock = path, threading.RLock()
         with self._told():
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, timeout=TIMEOUT_S, isolation_level=None, check_same_thread=False)
             self._db.execute("PRAGMA foreign_keys = ON")
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.execute("PRAGMA secure_delete = ON")
-            with self._change():
+            with self.change():
                 self._open()
 
     def _open(self) -> None:
@@ -134,17 +144,23 @@ class Record:
         OptionError
             A name that is too long.
         """
+        with self.change() as db:
+            return self.insert(db, name, lesson, seed, learner, site)
+
+    def insert(
+        self, db: sqlite3.Connection, name: str, lesson: Lesson, seed: int, learner: str = "", site: str = ""
+    ) -> int:
+        """Begin an attempt within a change that is under way. As :meth:`begin`."""
         _short(learner=learner, site=site)
-        with self._change():
-            earlier = self._db.execute(
-                "SELECT count(*) FROM attempt WHERE lesson = ? AND learner = ? AND learner <> ''", (name, learner)
-            ).fetchone()[0]
-            row = (name, lesson.title, identity(lesson), seed, learner, site, _now(), earlier)
-            done = self._db.execute(
-                "INSERT INTO attempt (lesson, title, lesson_version, seed, learner, site, begun, retake) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                row,
-            )
+        earlier = db.execute(
+            "SELECT count(*) FROM attempt WHERE lesson = ? AND learner = ? AND learner <> ''", (name, learner)
+        ).fetchone()[0]
+        row = (name, lesson.title, identity(lesson), seed, learner, site, _now(), earlier)
+        done = db.execute(
+            "INSERT INTO attempt (lesson, title, lesson_version, seed, learner, site, begun, retake) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            row,
+        )
         return int(done.lastrowid or 0)
 
     def keep(self, attempt: int, answer: Mapping[str, Any], mark: Mark) -> None:
@@ -153,19 +169,19 @@ class Record:
             attempt, mark.step, mark.objective, json.dumps(answer, allow_nan=False), mark.points, mark.inside_s,
             mark.of_s, _now(),
         )  # fmt: skip
-        with self._change():
+        with self.change():
             self._db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def walked(self, attempt: int, place: int) -> None:
         """Keep which step an attempt has come to."""
-        with self._change():
+        with self.change():
             self._db.execute("UPDATE attempt SET place = ? WHERE id = ?", (place, attempt))
 
     def end(self, attempt: int, session: Session) -> None:
         """Keep what an attempt came to, and until when a pass counts."""
         result = session.result()
         expires = _expiry(session.lesson.renewal_months) if result.passed else None
-        with self._change():
+        with self.change():
             self._db.execute(
                 "UPDATE attempt SET ended = ?, place = ?, points = ?, of = ?, passed = ?, expires = ? WHERE id = ?",
                 (_now(), session.place, result.points, result.of, int(result.passed), expires, attempt),
@@ -227,7 +243,7 @@ class Record:
         if not (learner and assessor):
             raise OptionError("an observed skill needs a learner and an assessor", where="observed skill")
         row = (lesson, learner, site, of.skills[skill - 1], int(able), assessor, _now(), _expiry(of.renewal_months))
-        with self._change():
+        with self.change():
             done = self._db.execute(
                 "INSERT INTO observed (lesson, learner, site, skill, able, assessor, at, expires) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -257,7 +273,7 @@ class Record:
         """
         if not learner:
             raise OptionError("whose record?", where="record", expected="a learner's name")
-        with self._change():
+        with self.change():
             return sum(
                 self._db.execute(f"DELETE FROM {table} WHERE learner = ?", (learner,)).rowcount
                 for table in ("attempt", "observed")
@@ -274,7 +290,8 @@ class Record:
         if not 0 <= days <= MOST_DAYS:
             raise OptionError(f"{days} days", where="record", expected=f"0 to {MOST_DAYS}")
         before = (datetime.now(UTC) - timedelta(days=days)).isoformat(timespec="seconds")
-        with self._change():
+        with self.change():
+            self._db.execute("DELETE FROM class WHERE begun < ?", (before,))
             gone = self._db.execute("DELETE FROM attempt WHERE begun < ?", (before,)).rowcount
             return gone + self._db.execute("DELETE FROM observed WHERE at < ?", (before,)).rowcount
 
@@ -310,21 +327,28 @@ class Record:
     # --- inside ---
 
     @contextmanager
-    def _change(self) -> Iterator[None]:
-        """A change that is made whole or not at all."""
+    def change(self) -> Iterator[sqlite3.Connection]:
+        """A change that is made whole or not at all, and is on the disk at the end of the block."""
         with self._told():
             self._db.execute("BEGIN IMMEDIATE")
             try:
-                yield
+                yield self._db
             except BaseException:
                 self._db.execute("ROLLBACK")
                 raise
             self._db.execute("COMMIT")
 
+    def rows(self, question: str, told: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """What the file answers."""
+        with self._told():
+            return self._db.execute(question, told).fetchall()
+
     @contextmanager
     def _told(self) -> Iterator[None]:
+        """One thing at a time, and what the file refuses in words."""
         try:
-            yield
+            with self._lock:
+                yield
         except (sqlite3.Error, OSError) as error:
             raise OutputError(
                 f"the record can't be used ({error})", where=str(self.path),

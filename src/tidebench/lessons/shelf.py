@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from tidebench.lessons.format import FILE, Lesson, load_lesson
 SHELF = Path(str(files("tidebench.lessons"))) / "library"
 
 
+@cache
 def lesson_names() -> tuple[str, ...]:
     """Names of the lessons that come with the program, in the order in which they are taught."""
     return tuple((SHELF / "order.txt").read_text(encoding="utf-8").split())
@@ -40,5 +42,12 @@ def lesson_folder(name: str) -> Path:
 
 def open_lesson(name: str) -> tuple[Lesson, Path]:
     """A lesson by name or folder, and where it lies. Errors as :func:`lesson_folder` and :func:`load_lesson`."""
+    if name in lesson_names():
+        return _shelved(name), SHELF / name
     folder = lesson_folder(name)
     return load_lesson(folder), folder
+
+
+@cache
+def _shelved(name: str) -> Lesson:
+    return load_lesson(SHELF / name)

@@ -21,6 +21,7 @@ from tidebench.web.casebook_routes import casebook_routes
 from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
+from tidebench.web.lesson_routes import lesson_routes
 from tidebench.web.opened import Shelf
 from tidebench.web.options import PAGE, Serving
 from tidebench.web.refusals import speak_plainly
@@ -55,6 +56,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(export_routes(serving, shelf))
     app.include_router(rehearsal_routes(serving, shelf, jobs))
     app.include_router(bench_routes(serving, sessions))
+    app.include_router(lesson_routes(serving))
     describe_messages(app)
     return app
 
