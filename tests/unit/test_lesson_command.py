@@ -53,10 +53,10 @@ def test_a_lesson_is_taken_left_taken_up_printed_and_forgotten(
     assert "--resume 1" in out
     assert (tmp_path / "lesson-figures" / "2-called-proof.svg").read_text(encoding="utf-8").startswith("<?xml")
 
-    typed(monkeypatch, "9", "word", "1", "1")
+    typed(monkeypatch, "7", "word", "1", "1")
     main(["lesson", "run", "reverse-triggers", "--resume", "1"])
     out = capsys.readouterr().out
-    assert "there is no answer 9" in out
+    assert "there is no answer 7" in out
     assert "That can't be" in out
     assert "What it came to" in out
     (row,) = Record(tmp_path / "lessons.sqlite").attempts()
@@ -83,12 +83,15 @@ def test_a_patient_is_treated_at_the_terminal_and_debriefed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    answers = ["1", "8", "50", "f", "f", "f", "r", "s", "1", "rate_per_min", "10", "2", "60", "4"]
+    answers = ["1", "50", "9", "f", "f", "f", "r", "s", "1", "rate_per_min", "10", "2", "60", "3", "4"]
     typed(monkeypatch, *answers)
     main(["lesson", "run", "trapped-gas", "--seed", "2", "--learner", "C"])
     out = " ".join(capsys.readouterr().out.split())
-    assert "Pressure after the expiratory hold was asked for" not in out  # 8 s lies before the stretch: refused
-    assert "That can't be" in out or "Left." in out
+    assert "Pressure after the expiratory hold was asked for" in out
+    assert "Over the last 20 s: peak pressure" in out
+    assert "All limits were kept at the end." in out
+    main(["lesson", "debrief", "1"])
+    assert "learner: set rate 10 /min" in capsys.readouterr().out
 
 
 def test_debrief_of_an_attempt(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -98,7 +98,7 @@ class Gone(Asked):
     place: Annotated[int, Field(ge=0, le=60)]
 
 
-class PartTold(Told):
+class PartOfMark(Told):
     """One line of a mark."""
 
     what: str
@@ -107,16 +107,16 @@ class PartTold(Told):
     points: float
 
 
-class MarkTold(Told):
+class MarkOfAnswer(Told):
     """What an answer was worth, why, and where to look."""
 
     points: float
     said: str
-    parts: list[PartTold]
+    parts: list[PartOfMark]
     proof: dict[str, Any] | None
 
 
-class StepTold(Told):
+class LessonStep(Told):
     """Where a learner stands, and what is seen and asked there: no truth before the answer."""
 
     place: int
@@ -130,4 +130,4 @@ class StepTold(Told):
     who: list[str]
     asks: list[str]
     figure: dict[str, Any] | None
-    mark: MarkTold | None
+    mark: MarkOfAnswer | None

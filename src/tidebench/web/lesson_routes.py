@@ -91,12 +91,12 @@ def _learner(api: APIRouter, room: Callable[[], Classroom]) -> None:
         return m.Joined(learner=room().join(link, asked.name))
 
     @api.get("/class")
-    def stand(learner: Learner) -> m.StepTold:
+    def stand(learner: Learner) -> m.LessonStep:
         """Where a learner stands, and what is seen there."""
         return _told(room().where(learner))
 
     @api.post("/class/step/answer")
-    def answer(learner: Learner, asked: m.Answered) -> m.MarkTold:
+    def answer(learner: Learner, asked: m.Answered) -> m.MarkOfAnswer:
         """Answer a step; it is kept before it is acknowledged."""
         return _marked(room().answer(learner, asked.step, asked.answer))
 
@@ -106,10 +106,10 @@ def _learner(api: APIRouter, room: Callable[[], Classroom]) -> None:
         room().go(learner, asked.place)
 
 
-def _told(where: Where) -> m.StepTold:
+def _told(where: Where) -> m.LessonStep:
     session = where.session
     step, seen = session.step, session.look()
-    return m.StepTold(
+    return m.LessonStep(
         place=where.place, of=len(session.lesson.steps), led=where.led, closed=where.closed, key=step.key,
         kind=step.kind, title=step.title, text=step.text, who=patient_words(session.stage, step),
         asks=asked_words(session.stage, step), figure=None if seen is None else seen.as_json(),
@@ -117,8 +117,8 @@ def _told(where: Where) -> m.StepTold:
     )  # fmt: skip
 
 
-def _marked(found: Mark) -> m.MarkTold:
-    return m.MarkTold(
-        points=found.points, said=found.said, parts=[m.PartTold.model_validate(asdict(part)) for part in found.parts],
+def _marked(found: Mark) -> m.MarkOfAnswer:
+    return m.MarkOfAnswer(
+        points=found.points, said=found.said, parts=[m.PartOfMark.model_validate(asdict(part)) for part in found.parts],
         proof=None if found.proof is None else found.proof.as_json(),
     )  # fmt: skip
