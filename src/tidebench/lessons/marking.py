@@ -42,8 +42,8 @@ ON_THE_WAY = 0.5  # of the marks at most for limits reached when others were not
 GRID_S = 5.0
 LABEL_BLUR = 0.1
 """How near a cycling margin may lie to its limit and count either way: neural times are that hard to read."""
-PROOF = ("airway_pressure", "flow", "muscle_pressure")
 PROOF_S = 12.0
+LEAST_EFFORT = 0.5  # cmH2O of muscle pressure, below which a patient rests and a proof need not show it
 
 
 class Done(Table):
@@ -257,7 +257,9 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     words += "near enough" if off <= allowed else f"off by {known.text(off)}; {known.text(allowed)} would do"
     if lacking:
         words += f". It takes {listed(f'an {kind}' for kind in lacking)}, which was not done"
-    proof = stretch(scene, figure.from_s, figure.to_s, (*figure.channels, "muscle_pressure"), "Where it is read",
+    rests = (scene.told("effort_cmh2o", figure.from_s, figure.to_s) or 0.0) < LEAST_EFFORT
+    channels = figure.channels if rests else _with_truth(figure.channels)
+    proof = stretch(scene, figure.from_s, figure.to_s, channels, "Where it is read",
                     pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
     part = Part(known.label, known.text(answer.value), known.text(truth), points)
     return Mark(step.key, step.objective, points, f"{words}. {step.why}", (part,), proof)

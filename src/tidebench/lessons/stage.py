@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-from tidebench.lessons.format import Act, Action, Lesson, Predict, Treatment, patient_of
+from tidebench.lessons.format import Act, Action, Lesson, Predict, Treatment
 from tidebench.lessons.patients import Drawn, draw
 from tidebench.lessons.recorded import recorded_scene
 from tidebench.lessons.scene import Scene, played, untouched
@@ -93,9 +92,5 @@ class Stage:
         return self._runs[key]
 
     def _until(self, name: str) -> float:
-        ends = [_end(step) for step in self.lesson.steps if patient_of(step) == name]
-        return max(ends) + AFTER_S
-
-
-def _end(step: Any) -> float:
-    return step.from_s + step.within_s if isinstance(step, Act) else float(step.figure.to_s)
+        figures = [figure for step in self.lesson.steps if (figure := getattr(step, "figure", None)) is not None]
+        return float(max(figure.to_s for figure in figures if figure.patient == name)) + AFTER_S

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from tidebench.recording import Samples
 
-TALL, HEAD, FOOT, TOP = 24.0, 6.0, 9.0, 5.0
+TALL, HEAD, FOOT, TOP = 24.0, 6.0, 10.0, 5.0
+LINE = 4.2  # mm that a line of words takes
 MOST_NUMBERS = 60
 HIDDEN = ("muscle_pressure",)
 
@@ -45,7 +46,7 @@ def stretch_figure(
     """
     with drawing():
         words = _grouped(pointed)
-        sheet = Sheet(TOP + len(channels) * (TALL + HEAD) + FOOT + 4.2 * len(words))
+        sheet = Sheet(TOP + len(channels) * (TALL + HEAD) + FOOT + LINE * (len(words) + bool(words)))
         axes: list[Axes] = []
         for place, (name, values) in enumerate(channels.items()):
             top = TOP + HEAD + place * (TALL + HEAD)
@@ -72,9 +73,9 @@ def stretch_figure(
             axis.tick_params(labelbottom=axis is axes[-1])
         axes[-1].set_xlim(float(time_s[0]), float(time_s[-1]))
         axes[-1].set_xlabel("time [s]", labelpad=2)
-        foot = sheet.height_mm - 4.2 * len(words) + 2.0
+        foot = sheet.height_mm - LINE * len(words)
         for place, (letter, (text, _)) in enumerate(words.items()):
-            down = 1 - (foot + 4.2 * place) / sheet.height_mm
+            down = 1 - (foot + LINE * place) / sheet.height_mm
             sheet.figure.text(LEFT / WIDTH_MM, down, f"{letter}  {text}", fontsize=8, color=INK, va="center")
         return Picture(sheet.svg(), _alt(time_s, channels, breaths, pointed, title))
 
