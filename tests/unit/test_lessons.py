@@ -504,7 +504,8 @@ def test_a_case_becomes_a_lesson_that_tells_nobody_who_it_was(tmp_path: Path) ->
     for row in others:
         add_mark(case, Word(done.summary["recording_id"], row["kind"], row["start_s"], "confirmed", "note!", "Dr. Who"))
     add_mark(case, Word(done.summary["recording_id"], rejected["kind"], rejected["start_s"], "rejected"))
-    told = make_lesson(case, tmp_path / "lesson")
+    (case / "review").mkdir()
+    told = make_lesson(case / "review", tmp_path / "lesson")
     assert told[0] == "find: auto trigger, from marks"
     lesson = load_lesson(tmp_path / "lesson")
     step = next(step for step in lesson.steps if isinstance(step, Find))

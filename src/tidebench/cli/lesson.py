@@ -131,7 +131,7 @@ def new(folder: Path, /, *, of: Annotated[Path, Parameter(name="--from")], title
     folder : Path
         A new or empty folder.
     of : Path
-        The case folder, with marks, or with findings to be confirmed later.
+        The case folder, or a result in it; findings that were marked are asked for.
     title : str
         A title that tells nobody who it was.
     """

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 import tomlkit
 
-from tidebench.case import load_case
+from tidebench.case import CASE_FILE, load_case
 from tidebench.errors import OptionError
 from tidebench.lessons.format import FILE, lesson_from
 from tidebench.lessons.recorded import BREATHS, SIGNALS
@@ -48,14 +48,18 @@ class Stretch:
 def make_lesson(case_folder: Path, out: Path, title: str = "") -> list[str]:
     """Make a lesson of the case at ``case_folder`` in the new folder ``out``; what was proposed, in sentences.
 
+    A result that lies in the folder of its case (as the workbench puts it) stands for that case.
+
     Raises
     ------
     InputError
         The case can't be reviewed, nothing of it can be asked, or the folder can't be written.
     """
-    case = load_case(case_folder)
-    done = review(case)
     folder = case_folder if case_folder.is_dir() else case_folder.parent
+    if not (folder / CASE_FILE).is_file() and (folder.parent / CASE_FILE).is_file():
+        folder = folder.parent
+    case = load_case(folder)
+    done = review(case)
     marks = read_marks(folder, done.summary["recording_id"])
     labels, unsure = labelled(done, marks)
     finds = _find_stretches(done, labels, unsure)
