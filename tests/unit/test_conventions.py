@@ -54,6 +54,7 @@ LAYERS = (
     ("report",),
     ("results",),
     ("bench", "casebook", "handouts", "handover", "logbook", "rehearsal"),
+    ("lessons",),
     ("web",),
     ("cli",),
     ("__main__",),

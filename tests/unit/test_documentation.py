@@ -37,6 +37,7 @@ CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs"
         "tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md",
         "how-to/read-the-gases.md", "how-to/hand-over.md", "how-to/prepare-a-patient.md",
         "how-to/read-an-alarm-log.md",
+        "how-to/teach-with-lessons.md",
     ],
 )  # fmt: skip
 def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,6 +18,7 @@ from tidebench.cli import (
     findings,
     gases,
     handover,
+    lesson,
     log,
     picture,
     prepare,
@@ -48,6 +49,7 @@ app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
+app.command(lesson.lesson)
 app.command(log.log)
 app.command(picture.picture)
 app.command(prepare.prepare)

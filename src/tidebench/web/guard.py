@@ -23,6 +23,8 @@ PAGE_HEADER = "x-tidebench"
 """Sent by the page with every request that changes something; another site can't send it."""
 OPEN = ("/api/session", "/api/about")
 """What may be asked without a session, so that one can begin."""
+CLASS = "/api/class"
+"""Learners come by a link that is drawn by chance, and need no password."""
 LOGS = "/api/uploads/logs"
 UPLOADS = ("/api/uploads", LOGS)
 UNSAFE = {"POST", "PUT", "PATCH", "DELETE"}
@@ -133,7 +135,13 @@ class Guard:
         return self._forged(scope, headers) if changes else None
 
     def _stranger(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
-        if scope["path"] in OPEN or admits(self.serving, self.sessions, headers):
+        path = scope["path"]
+        if (
+            path in OPEN
+            or path == CLASS
+            or path.startswith(f"{CLASS}/")
+            or admits(self.serving, self.sessions, headers)
+        ):
             return None
         return 401, "Say the password first."
 
