@@ -21,7 +21,8 @@ HEAD = """# Every key of a case
 Written by `scripts/case_keys.py` from the models that validate a case. Every table and key may be missing, except where
 it says so. `[[...]]` may stand several times; one `[...]` is enough where there is only one.
 
-At the top stand `title` and `notes`, any text; nothing that identifies a patient.
+At the top stand `title` and `notes`, any text, nothing that identifies a patient; and `condition`, what is known of the
+lungs: {condition}.
 """
 
 TABLES = {
@@ -64,6 +65,8 @@ MEANING = {
     "pressure_low_cmh2o": "absolute; the PEEP, if that is not given",
     "time_high_s": "marks bi-level",
     "rise_s": "from PEEP to the set pressure",
+    "paco2_mmhg": "or `paco2_kpa`",
+    "pao2_mmhg": "or `pao2_kpa`",
     "site": "indices with oxygen tension need `arterial`",
     "ie_ratio": 'also as text: `"1:2"`',
     "sedation": "a score or words",
@@ -72,7 +75,9 @@ MEANING = {
 
 def page() -> str:
     """The whole page."""
-    return "\n".join([HEAD, *(section(*table) for table in tables())])
+    said = choices(Case.model_fields["condition"].annotation)
+    head = HEAD.format(condition=", ".join(f'`"{word}"`' for word in said))
+    return "\n".join([head, *(section(*table) for table in tables())])
 
 
 def tables() -> list[tuple[str, bool, type[BaseModel]]]:

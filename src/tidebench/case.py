@@ -31,7 +31,7 @@ from pydantic import (
 )
 
 from tidebench.case_errors import STAMP_EXPECTED, explain
-from tidebench.entries import Within, refusal
+from tidebench.entries import Within, refusal, toml_text
 from tidebench.errors import CaseError
 from tidebench.mode import Mode, parse_mode
 from tidebench.quantities import QUANTITIES
@@ -50,8 +50,15 @@ InspiredOxygen = Annotated[float, Within(0.21, 1, "as a fraction", {"per cent": 
 InspiratoryTime = Annotated[float, Within(0.1, 60, "s", {"milliseconds": 0.001})]
 MillilitreVolume = Annotated[float, Within(1, 4000, "mL", {"litres": 1000})]
 FlowPerMinute = Annotated[float, Within(0.2, 300, "L/min", {"millilitres per second": 0.06})]
+MMHG_PER_KPA = 7.50062
+GAS_KPA = (1.34, 40.0)
+"""A gas tension above that, under a key in kPa, was typed in mmHg."""
 GasTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
 Barometer = Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062, "hPa or mbar": 0.750062})]
+
+
+Lungs = Literal["healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure", "preterm RDS"]
+"""What is known of the lungs, or of what rules their ventilation. Nobody but a person says so."""
 
 
 def _ratio(value: Any) -> Any:
@@ -300,6 +307,24 @@ class BloodGas(_Table):
     sao2: Fraction | None = None
     haemoglobin_g_dl: Annotated[float, Within(1, 28, "g/dL", {"g/L": 0.1, "mmol/L": 1.611})] | None = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _in_kilopascals(cls, said: Any) -> Any:
+        """Tensions typed in kPa, ``paco2_kpa`` and ``pao2_kpa``, under the keys in mmHg."""
+        if not isinstance(said, dict):
+            return said
+        told = dict(said)
+        for key in ("paco2", "pao2"):
+            if (value := told.pop(f"{key}_kpa", None)) is None:
+                continue
+            if f"{key}_mmhg" in told:
+                raise refusal(f"has both {key}_kpa and {key}_mmhg", "one of them")
+            if isinstance(value, bool) or not isinstance(value, (int, float)):
+                raise refusal(f"has {key}_kpa {value!r}", "a number, without quotes")
+            Within(GAS_KPA[0], GAS_KPA[1], "kPa", {"mmHg": 1 / MMHG_PER_KPA}).check(float(value))
+            told[f"{key}_mmhg"] = round(MMHG_PER_KPA * value, 3)
+        return told
+
     @model_validator(mode="after")
     def _either(self) -> Self:
         _one_of(self, "at_s", "time")
@@ -367,10 +392,11 @@ class Observed(_BreathKeys):
 
 
 class Case(_Table):
-    """A case: all of ``case.toml``."""
+    """A case: all of ``case.toml``. ``condition`` is what is known of the lungs; nobody but a person says so."""
 
     title: str = ""
     notes: str = ""
+    condition: Lungs | None = None
     patient: Patient = Patient()
     airway: Airway = Airway()
     circuit: Circuit = Circuit()
@@ -506,9 +532,7 @@ def _toml(file: Path) -> dict[str, Any]:
             "the file is larger than 1 MiB", where=file.name, remedy="Signals belong in a file of their own."
         )
     try:
-        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise CaseError("this is not text in UTF-8", where=file.name, expected="TOML") from None
+        return tomllib.loads(toml_text(file.read_bytes()))
     except tomllib.TOMLDecodeError as error:
         slash = "Write a mode's backslash in single quotes: 'SIMV-VC\\PS'." if "\\" in str(error) else ""
         raise CaseError(f"this is not TOML: {str(error).rstrip('.')}", where=file.name, remedy=slash) from None

@@ -81,6 +81,10 @@ def _words(error: ErrorDetails, model: type[BaseModel]) -> tuple[str, str, str]:
         return f"is {arrived}", "a list of tables" if len(error["loc"]) == 1 else "a list, in brackets", ""
     if error["type"] == "greater_than_equal":
         return f"is {arrived}", f"a whole number, {context['ge']} or more", ""
+    if error["type"] in ("too_short", "too_long"):
+        few = error["type"] == "too_short"
+        bound = f"at least {context['min_length']}" if few else f"at most {context['max_length']}"
+        return f"has {context['actual_length']} {'entry' if context['actual_length'] == 1 else 'entries'}", bound, ""
     return f"is {arrived}", _KINDS.get(error["type"], error["msg"]), ""
 
 

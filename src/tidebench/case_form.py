@@ -52,11 +52,13 @@ SECTIONS: tuple[tuple[str, str, tuple[tuple[str, str], ...]], ...] = (
     )),
     ("blood_gases", "Blood gas", (
         ("blood_gases", "site"), ("blood_gases", "fio2"), ("blood_gases", "ph"), ("blood_gases", "paco2_mmhg"),
-        ("blood_gases", "pao2_mmhg"), ("blood_gases", "hco3_mmol_l"),
+        ("blood_gases", "pao2_mmhg"), ("blood_gases", "hco3_mmol_l"), ("blood_gases", "haemoglobin_g_dl"),
     )),
     ("observed", "Numbers noted at the bed", (
         ("observed", "spo2"), ("observed", "rate_per_min"), ("observed", "vte_ml"),
-        ("observed", "peak_pressure_cmh2o"), ("observed", "plateau_pressure_cmh2o"), ("observed", "etco2_mmhg"),
+        ("observed", "peak_pressure_cmh2o"), ("observed", "plateau_pressure_cmh2o"),
+        ("observed", "mean_pressure_cmh2o"), ("observed", "minute_volume_l_min"), ("observed", "etco2_mmhg"),
+        ("observed", "heart_rate_per_min"), ("observed", "systolic_mmhg"),
     )),
 )  # fmt: skip
 """The fields, by section."""

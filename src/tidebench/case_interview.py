@@ -14,7 +14,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel
 
-from tidebench.case import Airway, BloodGas, Case, Circuit, Observed, Patient, Setting, case_from
+from tidebench.case import Airway, BloodGas, Case, Circuit, Lungs, Observed, Patient, Setting, case_from
 from tidebench.doubts import doubts
 from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
@@ -55,6 +55,9 @@ OWN_UNITS = {
     "rate_per_min": {"/min": 1.0, "per minute": 1.0},
     "hco3_mmol_l": {"mmol/l": 1.0},
     "cycling_percent": {"%": 1.0},
+    "heart_rate_per_min": {"/min": 1.0, "per minute": 1.0},
+    "haemoglobin_g_dl": {"g/dl": 1.0, "g/l": 0.1, "mmol/l": 1.611},
+    "at_s": {"s": 1.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0},
 }
 """Units that may be typed behind a number, with the factor into the key's own."""
 UNIT_OF = {"_cmh2o": "cmH2O", "_ml": "mL", "_mmhg": "mmHg", "_l_min": "L/min", "_s": "s", "fio2": "fraction",
@@ -103,6 +106,11 @@ class Interview:
                             ("blood_gases", self._gas), ("observed", self._observed)):  # fmt: skip
             self._until_kept(table, part)
         self._recording()
+        if not self.said.keys() - {"title"}:
+            raise CaseError(
+                "nothing was answered", where=NAME, expected="the patient, what is set, a gas or what was noted",
+                remedy="Nothing was written.",
+            )  # fmt: skip
         return case_from(self.said, name=NAME)
 
     def _until_kept(self, table: str, part: Callable[[], None]) -> None:
@@ -142,6 +150,10 @@ class Interview:
                 patient["height_method"] = how
         self._number(patient, "weight_kg", Patient, "Weight in kg?")
         self._keep("patient", patient)
+        condition = self._choice("What is known of the lungs", get_args(Lungs))
+        self.said.pop("condition", None)
+        if condition:
+            self.said["condition"] = condition
 
     def _airway(self) -> None:
         airway: dict[str, Any] = {}
@@ -162,21 +174,47 @@ class Interview:
         self._keep("circuit", circuit)
 
     def _settings(self) -> None:
+        first = self._setting()
+        changed = self._setting_since() if first else {}
+        self._keep("settings", first, several=True)
+        if changed:
+            self.said["settings"].append(changed)
+
+    def _setting(self) -> dict[str, Any]:
         setting: dict[str, Any] = {}
         mode = self._mode()
         if mode:
             setting["mode"] = mode
         for key, question in asked_of(mode):
             self._number(setting, key, Setting, question)
-        self._keep("settings", setting, several=True)
+        return setting
+
+    def _setting_since(self) -> dict[str, Any]:
+        """What was set anew, once; nothing where nothing was."""
+        if not self._yes("Was anything set differently since?", default=False):
+            return {}
+        when: dict[str, Any] = {}
+        self._number(when, "at_s", Setting, "How long after that? Such as 90 min.")
+        self.say("As it is now; Enter leaves out what is not known.")
+        setting = self._setting()
+        return {"at_s": when.get("at_s", 1.0), **setting} if setting else {}
+
+    @property
+    def _now_s(self) -> float:
+        """When what is noted now was noted: under the last settings."""
+        return max((row.get("at_s", 0.0) for row in self.said.get("settings", ())), default=0.0)
 
     def _gas(self) -> None:
         if not self._yes("Is there a blood gas?", default=False):
             return
         gas: dict[str, Any] = {"site": self._choice("Drawn from", ("arterial", "capillary", "venous"))}
         for key, question in (("fio2", "FiO2 when it was drawn?"), ("ph", "pH?"), ("paco2_mmhg", "PaCO2 in mmHg?"),
-                              ("pao2_mmhg", "PaO2 in mmHg?"), ("hco3_mmol_l", "Bicarbonate in mmol/L?")):  # fmt: skip
+                              ("pao2_mmhg", "PaO2 in mmHg?"), ("hco3_mmol_l", "Bicarbonate in mmol/L?"),
+                              ("haemoglobin_g_dl", "Haemoglobin in g/dL?")):  # fmt: skip
             self._number(gas, key, BloodGas, question)
+        if self._now_s and len(gas) > 1:
+            self._number(gas, "at_s", BloodGas, "How long after the first settings was it drawn? Enter: now.")
+            gas.setdefault("at_s", self._now_s)
         self._keep("blood_gases", {key: value for key, value in gas.items() if value}, several=True)
 
     def _observed(self) -> None:
@@ -187,9 +225,15 @@ class Interview:
             ("vte_ml", "Exhaled tidal volume in mL, as shown?"),
             ("peak_pressure_cmh2o", "Peak pressure in cmH2O, as shown?"),
             ("plateau_pressure_cmh2o", "Plateau in cmH2O, by a hold?"),
+            ("mean_pressure_cmh2o", "Mean airway pressure in cmH2O, as shown?"),
+            ("minute_volume_l_min", "Minute volume in L/min, as shown?"),
             ("etco2_mmhg", "EtCO2 in mmHg?"),
+            ("heart_rate_per_min", "Heart rate?"),
+            ("systolic_mmhg", "Systolic blood pressure in mmHg?"),
         ):
             self._number(noted, key, Observed, question)
+        if noted and self._now_s:
+            noted["at_s"] = self._now_s
         self._keep("observed", noted, several=True)
 
     def _recording(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tidebench.case import Case, Setting
+from tidebench.contradictions import contradictions
 
 ADULT_YEARS = 15.0
 SHORT_ADULT_CM = 120.0
@@ -31,6 +32,7 @@ def doubts(case: Case) -> Iterator[str]:
             at = f"at {setting.at_s:g} s"
             yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
         yield from _too_long(setting)
+    yield from (one.text for one in contradictions(case))
 
 
 def beyond_the_end(case: Case, duration_s: float) -> Iterator[str]:

@@ -5,6 +5,8 @@ The ranges are data (:class:`Within`), found on the fields of the models in :mod
 
 from __future__ import annotations
 
+import codecs
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -61,6 +63,25 @@ class Within:
     def _question(self, value: float) -> str:
         slip = self.slip(value)
         return "" if slip is None else f"Is that in {slip[0]}? Then write {slip[1]:.4g}."
+
+
+def toml_text(raw: bytes) -> str:
+    """The text of a TOML file: UTF-8, with or without a mark.
+
+    Raises
+    ------
+    tomllib.TOMLDecodeError
+        It is in another encoding, with what to do.
+    """
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+        line = raw[: error.start].count(b"\n") + 1
+        look = "UTF-16" if wide else f"Windows-1252 (line {line})"
+        raise tomllib.TOMLDecodeError(
+            f"this is not text in UTF-8, by its look {look}: save the file as UTF-8"
+        ) from None
 
 
 def refusal(problem: str, expected: str = "", remedy: str = "") -> PydanticCustomError:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tidebench.care.cards import PRE_USE, card, pre_use
 from tidebench.care.preparation import Sheet, as_json
+from tidebench.limits import Policy
 from tidebench.store import Identity, keep_other_results, new_result
 
 
@@ -29,13 +30,13 @@ def write_sheet(sheet: Sheet, case_hash: str, out: Path) -> None:
         (draft.folder / "sheet.json").write_text(told + "\n", encoding="utf-8", newline="\n")
 
 
-def write_cards(names: Iterable[str], out: Path) -> None:
+def write_cards(names: Iterable[str], out: Path, policy: Policy | None = None) -> None:
     """A page for each name in the folder ``out``, whole or not at all. Errors as :func:`write_sheet`."""
     from tidebench.report.handouts import card_pdf, pre_use_pdf
 
     keep_other_results(out, "cards")
     with new_result(out) as draft:
-        draft.identity = Identity("", "", {"cards": True})
+        draft.identity = Identity("", "", {"cards": True, "policy": policy.identity if policy else None})
         for name in names:
-            page = pre_use_pdf(pre_use()) if name == PRE_USE else card_pdf(card(name))
+            page = pre_use_pdf(pre_use()) if name == PRE_USE else card_pdf(card(name, policy))
             (draft.folder / f"{name}.pdf").write_bytes(page)

@@ -420,3 +420,50 @@ def test_bicarbonate_of_the_stepwise_example() -> None:
     for hco3, ph, fits in ((26.0, 7.25, "acute"), (31.5, 7.334, "chronic")):
         told = read({"ph": ph, "paco2_mmhg": 60, "hco3_mmol_l": hco3}).acid_base
         assert told.fits == (fits,)
+
+
+# --- numbers that contradict each other -------------------------------------------------------------------------------
+
+
+def test_a_tension_and_a_saturation_that_no_curve_joins_are_not_used() -> None:
+    """Severinghaus at pH 7.4: 40 mmHg is 75 %, and 90 % for fetal blood (P50 18): 99 % is another sample's."""
+    gas = {"ph": 7.40, "paco2_mmhg": 40, "pao2_mmhg": 40, "sao2": 0.99, "fio2": 0.6}
+    told = read(gas, setting={"peep_cmh2o": 10})
+    assert told.value("pf_ratio_mmhg") is None
+    berlin = grade(told, "Berlin")
+    assert berlin.severity is None
+    assert "dissociation curve" in berlin.reason
+    page = read_gases(case_from({"patient": ADULT, "blood_gases": [{**AT, **gas}]}))
+    assert any("an oxygen tension of 40 mmHg and a saturation of 99 %" in doubt for doubt in page.doubts)
+
+
+@pytest.mark.parametrize(
+    ("po2", "saturation"), [(40, 0.75), (60, 0.91), (100, 0.98), (27, 0.50), (40, 0.88), (100, 0.8)]
+)
+def test_usual_pairs_are_not_asked_about(po2: float, saturation: float) -> None:
+    """The teaching points of the curve: 27 and 50 %, 40 and 75 %, 60 and 91 %; a low one may be carbon monoxide."""
+    told = read({"ph": 7.40, "paco2_mmhg": 40, "pao2_mmhg": po2, "sao2": saturation, "fio2": 0.6})
+    assert told.value("pf_ratio_mmhg") is not None
+
+
+def test_an_index_is_not_made_of_numbers_that_contradict_each_other() -> None:
+    """20 breaths of 200 mL are 4 L/min: a ventilatory ratio from 20 L/min would be five times that of 4."""
+    noted = {"vte_ml": 200, "rate_per_min": 20, "minute_volume_l_min": 20}
+    gas = {"ph": 7.40, "paco2_mmhg": 40, "pao2_mmhg": 90, "fio2": 0.4}
+    told = read(gas, noted=noted)
+    value = next(one for one in told.indices if one.key == "ventilatory_ratio")
+    assert value.value is None
+    assert "make 4" in value.reason
+    assert read(gas, noted={**noted, "minute_volume_l_min": 4}).value("ventilatory_ratio") is not None
+
+
+def test_content_is_from_what_was_measured_and_says_so() -> None:
+    """1.34 · 10 · 0.92 + 0.003 · 70 = 12.54 mL/dL with the pulse oximeter's 92 %, not the curve's."""
+    gas = {"ph": 7.27, "paco2_mmhg": 60, "pao2_mmhg": 70, "haemoglobin_g_dl": 10, "fio2": 0.6}
+    told = read(gas, noted={"spo2": 0.92})
+    content = told.value("oxygen_content_ml_dl")
+    assert content is not None
+    assert any("saturation by the pulse oximeter" in note for note in told.notes)
+    alone = read(gas)
+    assert any("saturation from PaO2 and pH by Severinghaus" in note for note in alone.notes)
+    assert content == pytest.approx(oxygenation.measured_content_ml_dl(0.92, 70, 10), abs=1e-3)

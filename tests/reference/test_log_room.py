@@ -180,3 +180,100 @@ def test_alarms_are_told_apart_by_bed(tmp_path: Path) -> None:
     assert covered.beds == 2
     assert covered.hours == pytest.approx(2 * 240 / 3600)
     assert not crowding(alarms_of(log), covered).floods
+
+
+def test_alarm_time_is_that_of_the_covered_time(tmp_path: Path) -> None:
+    """By hand: on from 0 to 5.5 h, standby from 0.5 to 4.5 h: 1.5 h are covered, all with an alarm."""
+    path = tmp_path / "log.csv"
+    rows = ["time [h],kind,name,priority,state", "0,alarm,X,high,on", "0.5,standby,,,on", "2,alarm,Y,low,on"]
+    rows += ["3,alarm,Y,low,off", "4.5,standby,,,off", "5.5,alarm,X,high,off"]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    log = read_log(path)
+    told = burden(alarms_of(log), coverage(log), None)
+    assert told.whole.minutes_per_hour == pytest.approx(60.0)
+    assert told.whole.rate.count == 1
+    assert told.in_standby == 1
+    assert coverage(log).hours == pytest.approx(1.5)
+
+
+def test_no_hour_has_more_than_sixty_minutes_of_alarm(tmp_path: Path) -> None:
+    """Whatever overlaps standby: minutes of alarm per covered hour stay at or below 60."""
+    rng = np.random.default_rng(3)
+    edges = np.sort(rng.uniform(0, 100, 60))
+    lines = ["time [h],kind,name,priority,state"]
+    lines += [f"{at:.4f},alarm,A{k % 3},high,{'on' if k % 2 == 0 else 'off'}" for k, at in enumerate(edges)]
+    for begin in (5, 30, 70):
+        lines += [f"{begin},standby,,,on", f"{begin + 9},standby,,,off"]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = read_log(path)
+    alarms, covered = alarms_of(log), coverage(log)
+    exposed = {bed: covered.exposure(bed) for bed in covered.spans}
+    known = alarms.drop_nulls("until_s")
+    grid = np.arange(0, 100 * 3600, 2.0)
+    on = np.zeros(len(grid), bool)
+    for begin, end in known.select("at_s", "until_s").iter_rows():
+        on |= (grid >= begin) & (grid < end)
+    inside = np.zeros(len(grid), bool)
+    for begin, end in exposed[""]:
+        inside |= (grid >= begin) & (grid < end)
+    assert active_s(alarms, exposed) == pytest.approx(2.0 * (on & inside).sum(), rel=2e-3)
+    minutes = burden(alarms, covered, None).whole.minutes_per_hour
+    assert minutes is not None
+    assert minutes <= 60.0
+
+
+def test_a_stamp_of_a_clock_that_was_reset_stretches_no_rate(tmp_path: Path) -> None:
+    """By hand: one row of 1970 beside 1.5 h of 2031; two alarms in 1.5 h are 1.33 an hour, not 0.00."""
+    path = tmp_path / "log.csv"
+    rows = ["time;name;priority;state", "1970-01-01T00:00:00;X;high;on", "2031-05-01T10:00:00;X;high;on"]
+    rows += ["2031-05-01T11:00:00;X;high;off", "2031-05-01T11:15:00;Y;low;on", "2031-05-01T11:30:00;Y;low;off"]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    log = read_log(path)
+    covered = coverage(log)
+    assert covered.hours == pytest.approx(1.5)
+    assert covered.rows == 5
+    told = burden(alarms_of(log), covered, None)
+    assert told.whole.rate.per_hour == pytest.approx(2 / 1.5)
+    assert any("1970-01-01 00:00:00" in note and "clock that was reset" in note for note in log.notes)
+
+
+@pytest.mark.parametrize("unit", ["s", "h"])
+def test_a_clock_of_seconds_may_jump_too(tmp_path: Path, unit: str) -> None:
+    size = 1.0 if unit == "s" else 3600.0
+    path = tmp_path / "log.csv"
+    times = [5e8, 5e8 + 7200, 12.0, 5e8 + 3600]
+    lines = [f"{at / size:.6f},X,high,on" for at in times]
+    path.write_text("\n".join([f"time [{unit}],alarm,priority,state", *lines]) + "\n", encoding="utf-8")
+    assert coverage(read_log(path)).hours == pytest.approx(2.0)
+
+
+def test_long_stretches_either_side_of_a_jump_both_count_and_what_lies_between_does_not(tmp_path: Path) -> None:
+    """Two days of rows, a year of none, two days of rows: four days are covered."""
+    path = tmp_path / "log.csv"
+    hours = [*range(49), *(365 * 24 + hour for hour in range(49))]
+    lines = [f"{hour},X,high,on" for hour in hours]
+    path.write_text("\n".join(["time [h],alarm,priority,state", *lines]) + "\n", encoding="utf-8")
+    covered = coverage(read_log(path))
+    assert covered.hours == pytest.approx(96.0)
+    assert covered.silences == ()
+
+
+def test_burden_of_a_second_published_observation(tmp_path: Path) -> None:
+    """Graham and Cvach, Am J Crit Care 2010;19:28 (from memory): a unit of 15 beds, 18 days, 16 953 alarms.
+
+    The paper makes of them 942 alarms a day, one every 92 s.
+    """
+    beds, days, count = 15, 18, 16953
+    lines = ["time [s],bed,alarm,priority,state"]
+    lines += [f"{at},{bed},edge,information,on" for bed in range(beds) for at in (0, days * 86400)]
+    lines += [f"{(k + 0.5) * days * 86400 / count:.3f},{k % beds},A,medium,on" for k in range(count)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = read_log(path)
+    told = burden(alarms_of(log), coverage(log), None).whole.rate
+    assert told.count == count
+    assert told.per_bed_day is not None
+    assert told.per_hour is not None
+    assert beds * told.per_bed_day == pytest.approx(942, abs=0.5)
+    assert 3600 / (beds * told.per_hour) == pytest.approx(92, abs=0.5)

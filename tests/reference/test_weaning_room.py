@@ -662,3 +662,26 @@ def test_both_classifications_of_one_patient(history: History, consensus: str | 
     (abstract): below a day, below a week, a week or more, by days alone; they part where trials and days do."""
     seen = classify(history)
     assert (seen.consensus_2007.name, seen.wind_2017.name) == (consensus, wind)
+
+
+def test_f_vt_on_support_says_that_support_lowers_it_and_shows_the_worst_minute() -> None:
+    """El-Khatib 2008: 46 on support, 100 on a T-piece in the same patients."""
+    rows = [{"at_s": at, "rapid_shallow_index": index} for at, index in ((900, 90), (1200, 141), (1800, 126))]
+    weaning = wean(case_from({"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "observed": rows}))
+    worst = item(weaning.failure, "f/VT")
+    assert worst.state == "not judged"
+    assert worst.value.startswith("141")
+    assert "126 /min/L at the end" in worst.value
+    assert "a low one doesn't reassure" in worst.why
+    assert "a low one doesn't reassure" in item(told(rapid_shallow_index=46).readiness, "f/VT").why
+
+
+def test_questions_about_entries_stand_on_the_page_of_weaning() -> None:
+    page = page_text(told(rate_per_min=20, vte_ml=200, minute_volume_l_min=20))
+    assert "? The case says a minute volume of 20 L/min" in page
+
+
+def test_what_is_asked_is_not_printed_as_an_answer() -> None:
+    lines = page_text(told()).splitlines()
+    assert "    yes" not in lines
+    assert any(line.strip().startswith("asked: yes") for line in lines)

@@ -14,9 +14,9 @@ from tidebench.errors import CaseError
 from tidebench.mode import parse_mode
 
 ADULT = [
-    "Stiff lungs, invented", "f", "63", "1.68", "y", "measured", "82 kg", "endotracheal", "7,5", "inflated", "heated",
-    "40", "volume control, and", "8", "40", "", "24", "0.41 L", "50", "", "y", "arterial", "40 %", "7.31", "6.2 kPa",
-    "", "", "93", "y", "", "", "", "", "", "",
+    "Stiff lungs, invented", "f", "63", "1.68", "y", "measured", "82 kg", "ards", "endotracheal", "7,5", "inflated",
+    "heated", "40", "volume control, and", "8", "40", "", "24", "0.41 L", "50", "", "", "y", "arterial", "40 %", "7.31",
+    "6.2 kPa", "", "", "9.8", "93", "y", "", "", "", "", "17", "", "", "102", "", "",
 ]  # fmt: skip
 
 
@@ -44,22 +44,22 @@ def test_a_case_without_toml_or_codes() -> None:
     assert (gas.site, gas.fio2, gas.ph) == ("arterial", 0.4, 7.31)
     assert gas.paco2_mmhg == pytest.approx(6.2 * 7.50062, abs=1e-3)
     assert case.airway.tube_inner_diameter_mm == 7.5
-    assert case.observed[0].spo2 == 0.93
+    assert (case.condition, gas.haemoglobin_g_dl) == ("ARDS", 9.8)
+    noted = case.observed[0]
+    assert noted.numbers == {"spo2": 0.93, "mean_pressure_cmh2o": 17.0, "heart_rate_per_min": 102.0}
     assert any("1.68 can't be (20 to 250 cm). Was that in metres, so 168?" in line for line in said)
     assert any("40 can't be (0.21 to 1 as a fraction). Was that in per cent, so 0.4?" in line for line in said)
 
 
 def test_grams_are_asked_about() -> None:
-    answers = ["", "male", "2 days", "27", "35", "", "850", "", "", "", "", "", "", "", "", "", "", "", "", "", "", ""]
-    case, said = answered(answers)
+    case, said = answered(filling(["", "male", "2 days", "27", "35", "", "850"]))
     assert case.patient.weight_kg == 0.85
     assert case.patient.age_days == 2.0
     assert any("Was that in grams, so 0.85?" in line for line in said)
 
 
 def test_a_slip_that_is_none_is_asked_again() -> None:
-    answers = ["", "male", "40", "180", "", "850", "n", "85", *[""] * 14]
-    case, _ = answered(answers)
+    case, _ = answered(filling(["", "male", "40", "180", "", "850", "n", "85"]))
     assert case.patient.weight_kg == 85.0
 
 
@@ -69,8 +69,7 @@ def test_a_slip_that_is_none_is_asked_again() -> None:
      ("3 weeks", "age_days", 21.0), ("12d", "age_days", 12.0)],
 )  # fmt: skip
 def test_ages(answer: str, key: str, value: float) -> None:
-    young = ["", "", ""] if key == "age_days" else ["", ""]
-    case, _ = answered(["", "", answer, *young, *[""] * 14])
+    case, _ = answered(filling(["", "", answer]))
     assert getattr(case.patient, key) == value
 
 
@@ -78,15 +77,15 @@ def test_ages(answer: str, key: str, value: float) -> None:
 def test_every_mode_in_words_is_a_mode(place: int) -> None:
     words, code = list(MODES.items())[place - 1]
     assert parse_mode(code).code == code
-    case, _ = answered(filling([""] * 8 + [str(place)]))
+    case, _ = answered(filling([""] * 9 + [str(place)]))
     assert case.settings[0].mode == code
-    case, _ = answered(filling([""] * 8 + [words]))
+    case, _ = answered(filling([""] * 9 + [words]))
     assert case.settings[0].mode == code
 
 
 def filling(answers: list[str]) -> list[str]:
     """Answers, then Enter until nothing more is asked."""
-    for blanks in range(30):
+    for blanks in range(40):
         try:
             answered(answers + [""] * blanks)
         except CaseError:
@@ -96,12 +95,12 @@ def filling(answers: list[str]) -> list[str]:
 
 
 def test_what_is_contradictory_or_doubtful_is_asked_once_more() -> None:
-    light = ["", "male", "40", "180", "", "3", "n"]
+    light = ["", "male", "40", "180", "", "3", "", "n"]
     case, said = answered(filling([*light, "male", "40", "180", "", "83"]))
     assert case.patient.weight_kg == 83.0
     assert any("You say 3 kg at 40 years: are both right?" in line for line in said)
-    levels = [""] * 8 + ["6", "10", "15", "", "", ""]
-    case, said = answered(filling([*levels, "6", "20", "5", "", "", ""]))
+    levels = [""] * 9 + ["6", "10", "15", "", "", ""]
+    case, said = answered(filling([*levels, "", "6", "20", "5", "", "", ""]))
     assert case.settings[0].pressure_high_cmh2o == 20.0
     assert any("not above pressure_low_cmh2o" in line for line in said)
 
@@ -115,7 +114,7 @@ def test_answers_that_can_not_be_used_end_it(answers: list[str]) -> None:
 
 
 def test_characters_that_can_not_be_printed_are_dropped_and_length_is_bounded() -> None:
-    case, _ = answered(filling(["ä\x1b[31m\x00" + "x" * 5000]))
+    case, _ = answered(filling(["ä\x1b[31m\x00" + "x" * 5000, "male"]))
     assert case.title.startswith("ä[31mxxx")
     assert len(case.title) == 400
 
@@ -162,3 +161,42 @@ def test_nothing_is_overwritten(
         main(["case", "new", str(tmp_path / "case")])
     assert "there is something there already" in capsys.readouterr().err
     assert (tmp_path / "case" / "case.toml").read_text(encoding="utf-8") == "title = 'mine'"
+
+
+def test_nothing_answered_is_no_case(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typed(monkeypatch, [""] * 40)
+    with pytest.raises(SystemExit) as left:
+        main(["case", "new", str(tmp_path / "case")])
+    assert left.value.code == 2
+    assert "nothing was answered" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_comes_next_is_what_the_answers_are_enough_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = filling(["", "male", "40", "180"])
+    typed(monkeypatch, answers)
+    main(["case", "new", str(tmp_path / "a")])
+    assert "Next: tidebench prepare" in capsys.readouterr().out
+    typed(monkeypatch, filling([*[""] * 9, "pressure support alone", "8"]))
+    main(["case", "new", str(tmp_path / "b")])
+    assert "Next: tidebench handover" in capsys.readouterr().out
+
+
+def test_a_second_setting_and_what_is_noted_under_it() -> None:
+    since = ["y", "90 min", "pressure support alone", "5"]
+    case, _ = answered(filling([*[""] * 9, "1", "10", *[""] * 5, *since]))
+    assert [row.at_s for row in case.settings] == [0.0, 5400.0]
+    assert (case.settings[0].peep_cmh2o, case.settings[1].peep_cmh2o) == (10.0, 5.0)
+    assert case.settings[1].mode == "CSV-PS"
+
+
+def test_contradictory_answers_are_asked_about() -> None:
+    head, said = answered(
+        filling([*[""] * 9, "1", "10", *[""] * 7, "", "20", "200", "30", "45", "", "20", "", "", "", "y", "y"])
+    )
+    assert any("a plateau of 45 above a peak pressure of 30" in line for line in said)
+    assert head.observed

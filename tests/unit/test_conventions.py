@@ -31,6 +31,7 @@ LAYERS = (
     ("entries",),
     ("case_errors",),
     ("case",),
+    ("contradictions",),
     ("doubts",),
     ("case_interview", "readers"),
     ("case_form",),

@@ -13,6 +13,7 @@ import pytest
 from tidebench.care.gases import Typed, read_gases
 from tidebench.case import case_from
 from tidebench.cli import main
+from tidebench.errors import CaseError
 
 CASE = """
 title = "Two gases"
@@ -120,7 +121,7 @@ def test_numbers_of_one_gas_are_not_the_others(case: Path, capsys: pytest.Captur
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--target-paco2", "500"], "--target-paco2: 500 can't be used. Expected: 15 to 150 mmHg."),
+        (["--target-paco2", "500"], "--target-paco2: 500 mmHg can't be used. Expected: 15 to 150 mmHg."),
         (["--gas", "3"], "--gas: there is no gas 3. Expected: 1 to 2"),
         (["--barometric", "600", "--altitude", "2000"], "both are given. Expected: one of them."),
         (["--said", "luck"], "'luck' is nothing that a definition asks for. Expected: imaging, timing"),
@@ -367,3 +368,27 @@ def test_the_printed_rehearsal_is_a_command_that_works(
     said = capsys.readouterr().out
     assert "To bring " in said
     assert (tmp_path / "rehearsal" / "whatif.json").is_file()
+
+
+def test_a_slip_of_unit_is_told_in_the_unit_that_was_typed(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words, told in (
+        (["--unit", "kPa", "--target-paco2", "45"], "Expected: 2 to 20 kPa. In mmHg it could be: then write 6 kPa."),
+        (["--albumin", "25"], "Expected: 0.5 to 7 g/dL. Was that in g/L? Then write 2.5."),
+    ):
+        with pytest.raises(SystemExit):
+            main(["gases", str(case), *words])
+        assert told in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_case_may_have_its_tensions_in_kilopascals() -> None:
+    """1 kPa is 7.50062 mmHg (exact conversions)."""
+    gas = case_from({"blood_gases": [{"site": "arterial", "paco2_kpa": 5.3, "pao2_kpa": 10}]}).blood_gases[0]
+    assert gas.paco2_mmhg == pytest.approx(5.3 * 7.50062, abs=1e-3)
+    assert gas.pao2_mmhg == pytest.approx(75.006, abs=1e-3)
+    for wrong, words in (
+        ({"paco2_kpa": 5.3, "paco2_mmhg": 40}, "has both"),
+        ({"paco2_kpa": 45}, "Is that in mmHg"),
+        ({"paco2_kpa": "5"}, "a number, without quotes"),
+    ):
+        with pytest.raises(CaseError, match=words):
+            case_from({"blood_gases": [wrong]})

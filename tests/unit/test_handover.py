@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,14 @@ import pytest
 from pypdf import PdfReader
 
 from tests.unit.made_review import made_review
+from tidebench.care.weaning import wean
 from tidebench.case import Case, case_from
 from tidebench.cli import main
 from tidebench.handover import LONGEST, LONGEST_NAME, MOST, proposal_from
 from tidebench.limits import load_policy
 from tidebench.report.handover import handover_pdf, handover_text
 from tidebench.store import Identity, new_result
-from tidebench.views.handed_over import MOST_EVENTS
+from tidebench.views.handed_over import MOST_EVENTS, shorter
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 
@@ -75,7 +77,8 @@ def test_typed_numbers_make_a_page() -> None:
         "Woman of 54 years, 168 cm", "endotracheal tube, 7.5 mm", "As of 2:00:00 on the case clock",
         "set PEEP 12.0 cmH2O, set oxygen fraction 0.50",  # settings of several rows together
         "Since: 1:30:00, 30 min ago", "1:00:00 set PEEP 8.0 → 12.0 cmH2O", "Turned supine this morning.",
-        "Typed numbers alone", "! plateau pressure", "noted 1:50:00, 10 min ago; crossed: at most 30 cmH2O",
+        "Typed numbers alone", "! plateau pressure", "noted 1:50:00, 10 min ago,",
+        "length of the pause not stated; crossed: at most 30 cmH2O",
         "Last, arterial (2:00:00): pH 7.24", "respiratory acidosis", "pH: 7.29 → 7.24",
         "No breathing trial in the case", "1:06:40, 53 min 20 s ago: pressure high (high): 41 cmH2O",
         "To be decided by: ____", "Not a medical device",
@@ -90,7 +93,7 @@ def test_numbers_carry_age_origin_and_what_follows_from_them() -> None:
     per_kg = number(page, "vt_per_pbw_ml_kg")
     assert per_kg.spread is not None
     assert per_kg.spread.median == pytest.approx(415 / 59.696, rel=1e-4)
-    assert (per_kg.state, per_kg.origin, per_kg.at_s) == ("met", "noted", 6600)
+    assert (per_kg.state, per_kg.origin, per_kg.at_s) == ("met", "computed from noted numbers", 6600)
     assert number(page, "minute_volume_l_min").value == "9.1 L/min"
     driving = number(page, "driving_pressure_cmh2o")
     assert (driving.value, driving.state) == ("19.5 cmH2O", "crossed")
@@ -109,7 +112,7 @@ def test_what_was_not_measured_is_a_blank_with_its_reason() -> None:
     assert all(one.state == "not judged" for one in page.numbers)
     told = flat(page)
     for words in ("Untitled case", "No blood gas in the case", "None in the case", "Which limits hold? No age is given",
-                  "No limit is crossed and no finding is known", "What is set? The case has no settings"):  # fmt: skip
+                  "Nothing could be judged", "What is set? The case has no settings"):  # fmt: skip
         assert words in told, words
     assert len(pages(handover_pdf(page))) == 1
 
@@ -238,3 +241,99 @@ def test_another_result_is_not_replaced(case: Path, tmp_path: Path, capsys: pyte
 def test_a_proposal_names_who_decides() -> None:
     assert proposal_from("raise PEEP = the team = of the day") == Proposal("raise PEEP = the team", "of the day")
     assert proposal_from("raise PEEP") == Proposal("raise PEEP", "")
+
+
+# --- what stands against a number, and where it comes from ------------------------------------------------------------
+
+CONTRADICTORY = {"peak_pressure_cmh2o": 30, "plateau_pressure_cmh2o": 45, "vte_ml": 200, "rate_per_min": 20,
+                 "minute_volume_l_min": 20, "total_peep_cmh2o": 5}  # fmt: skip
+
+
+def test_numbers_that_contradict_each_other_lead_and_are_held_against_nothing() -> None:
+    """A plateau can't be above its peak, a total PEEP not under the set one, and 20 × 200 mL are 4 L/min (by hand)."""
+    said = {"patient": TYPED["patient"], "observed": [{"at_s": 0, **CONTRADICTORY}],
+            "settings": [{"mode": "A/C-VC", "peep_cmh2o": 10, "tidal_volume_ml": 400, "rate_per_min": 20}]}  # fmt: skip
+    page = handover_page(case_from(said))
+    assert page.matters[0][0].startswith("Numbers of this case contradict each other")
+    assert len(page.matters) == 1
+    for key in ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "vt_per_pbw_ml_kg"):
+        assert number(page, key).state == "not judged"
+        assert "contradicts another number" in number(page, key).note
+    asked = " ".join(page.questions)
+    for words in ("plateau of 45 above a peak pressure of 30", "total PEEP of 5 under a set PEEP of 10", "make 4"):
+        assert words in asked
+    good = {**CONTRADICTORY, "plateau_pressure_cmh2o": 25, "minute_volume_l_min": 4, "total_peep_cmh2o": 11}
+    fine = handover_page(case_from({**said, "observed": [{"at_s": 0, **good}]}))
+    assert not any("contradict" in headline for headline, _ in fine.matters)
+
+
+def test_driving_pressure_from_set_and_from_total_peep_each_under_its_name() -> None:
+    """27 − 10 = 17 from set PEEP crosses 15; total PEEP 12 gives 15, which doesn't."""
+    rows: dict[str, Any] = {
+        "patient": TYPED["patient"],
+        "settings": [{"mode": "A/C-VC", "peep_cmh2o": 10, "pause_s": 0.5}],
+    }
+    page = handover_page(case_from({**rows, "observed": [{"at_s": 0, "plateau_pressure_cmh2o": 27}]}))
+    by_set = number(page, "driving_pressure_set_peep_cmh2o")
+    assert (by_set.value, by_set.state, by_set.quantity.label) == (
+        "17.0 cmH2O", "crossed", "driving pressure from set PEEP"
+    )  # fmt: skip
+    assert "after a set pause of 0.5 s" in by_set.note
+    assert number(page, "driving_pressure_cmh2o").spread is None
+    noted = {"at_s": 0, "plateau_pressure_cmh2o": 27, "total_peep_cmh2o": 12}
+    both = handover_page(case_from({**rows, "observed": [noted]}))
+    assert (number(both, "driving_pressure_cmh2o").value, number(both, "driving_pressure_cmh2o").state) == (
+        "15.0 cmH2O", "met"
+    )  # fmt: skip
+
+
+def test_a_power_and_a_plateau_say_what_they_were_taken_under() -> None:
+    noted = {"at_s": 0, "mechanical_power_j_min": 19}
+    page = handover_page(case_from({"patient": TYPED["patient"], "observed": [noted]}))
+    assert number(page, "mechanical_power_j_min").note == "passive or not is not stated"
+
+
+def test_a_page_of_almost_nothing_claims_nothing() -> None:
+    page = handover_page(case_from({"patient": TYPED["patient"], "settings": [{"peep_cmh2o": 5}]}))
+    assert page.matters == ()
+    assert "Nothing could be judged" in flat(page)
+    assert "No limit is crossed" not in flat(page)
+    known = handover_page(case_from({"patient": TYPED["patient"], "observed": [{"plateau_pressure_cmh2o": 20}]}))
+    assert "No limit is crossed, of 1 number that could be held against one" in flat(known)
+
+
+def test_a_gas_drawn_after_the_recording_is_the_end_of_the_case() -> None:
+    """Recorded for some minutes, a gas at 45 min: the page is as of the gas, and weaning reads the same P/F."""
+    review = made_review(breaths=60, peeps=(6.0, 9.0, 12.0))
+    rows = [{"at_s": at, "site": "arterial", "fio2": 0.5, "pao2_mmhg": po2, "ph": 7.4, "paco2_mmhg": 40}
+            for at, po2 in ((20, 63.5), (2700, 84))]  # fmt: skip
+    case = review.case.model_copy(update={"blood_gases": case_from({"blood_gases": rows}).blood_gases})
+    later = replace(review, case=case)
+    page = handover_page(case, later)
+    assert page.as_of.startswith("As of 45:00")
+    assert "P/F 168" in " ".join(page.gases)
+    told = wean(case, later)
+    assert told.trial is not None or "P/F 168" in next(i.value for i in told.readiness if i.name == "oxygenation")
+    peep = number(page, "peep_cmh2o")
+    assert peep.at_s == pytest.approx(review.recording.duration_s)
+    assert "ago" in flat(page)
+
+
+def test_words_are_cut_between_words_and_a_long_one_may_break_on_paper() -> None:
+    assert shorter("one two three four", 12) == "one two …"
+    assert shorter("T" * 20, 10) == "T" * 9 + "…"
+    printed = handover_pdf(handover_page(typed(title="T" * 90)))
+    texts = [text for text in PdfReader(io.BytesIO(printed)).pages[0].extract_text().splitlines() if "TTTT" in text]
+    assert len(texts) >= 2
+
+
+def test_a_noted_number_that_differs_from_the_measured_one_is_asked_about() -> None:
+    """Peak pressure is measured; a screen that said 60 must be explained, one that says the same need not."""
+    review = made_review(breaths=60, peeps=(6.0, 9.0, 12.0))
+    end = review.recording.duration_s - 5
+    noted = case_from({"observed": [{"at_s": end, "peak_pressure_cmh2o": 60}]}).observed
+    case = review.case.model_copy(update={"observed": noted})
+    asked = " ".join(handover_page(case, replace(review, case=case)).questions)
+    assert "noted 60.0 cmH2O, measured" in asked
+    assert "Pressure at the ventilator is higher" in asked
+    assert "noted" not in " ".join(q for q in handover_page(review.case, review).questions if "measured" in q)

@@ -5,16 +5,21 @@ from __future__ import annotations
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from tidebench.case import Patient as CasePatient
+from tidebench.case import case_from
 from tidebench.errors import OptionError
+from tidebench.fitting.target import house_bounds
 from tidebench.limits import (
     CONDITIONS,
     PUBLISHED,
     Group,
     Limit,
+    Policy,
     Standing,
     judge,
     limits_for,
@@ -258,3 +263,20 @@ def test_a_policy_that_is_wrong_is_refused(tmp_path: Path, text: str, said: str)
 def test_a_policy_that_is_not_there_is_refused(tmp_path: Path) -> None:
     with pytest.raises(OptionError, match="no such file"):
         load_policy(tmp_path / "policy.toml")
+
+
+def test_a_rehearsal_is_bound_by_limits_of_the_patient_s_own_group() -> None:
+    """A house's limit for children binds no adult; one under weaning's conditions binds no rehearsal."""
+    own = (
+        Limit("peak_pressure_cmh2o", "child", None, 20.0, "house policy", "H5", ""),
+        Limit("rate_per_min", "adult", None, 22.0, "house policy", "H5", "", condition="readiness to wean"),
+        Limit("plateau_pressure_cmh2o", "adult", None, 28.0, "house policy", "H5", ""),
+    )
+    for patient, keys in (
+        ({"age_years": 60}, {"plateau_pressure_cmh2o"}),
+        ({"age_years": 6}, {"peak_pressure_cmh2o"}),
+        ({}, {"plateau_pressure_cmh2o", "peak_pressure_cmh2o"}),
+    ):
+        review = SimpleNamespace(policy=Policy("H5", None, own, frozenset()), case=case_from({"patient": patient}))
+        fit: Any = SimpleNamespace(window=SimpleNamespace(review=review))
+        assert {bound.key for bound in house_bounds(fit)} == keys

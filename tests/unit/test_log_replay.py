@@ -12,12 +12,14 @@ import pytest
 from tidebench.care.logs import asked_of, replay, series, tradeoffs
 from tidebench.care.logs.beside import beside, meets
 from tidebench.care.logs.changed import changed
-from tidebench.care.logs.tradeoff import MOST_SOUNDING, front, grid, table_of, tradeoff
+from tidebench.care.logs.room import Question, Reviewed, tell
+from tidebench.care.logs.tradeoff import MOST_SOUNDING, front, grid, table_of, together, tradeoff
 from tidebench.care.logs.watched import WATCHED, Watched, usual_limit
 from tidebench.case import Case, case_from
 from tidebench.errors import OptionError
 from tidebench.limits import Limit, Policy, Practice
 from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS
+from tidebench.views.replayed import replayed
 
 ADULT = {"age_years": 60, "sex": "male", "height_cm": 175}
 LASTS = 3.0
@@ -178,10 +180,13 @@ def test_nothing_is_offered_without_an_event_or_for_whom_no_bound_is_held() -> N
 
 
 def test_a_child_is_weighed_by_a_child_s_rules_and_the_house_s_are_not_passed() -> None:
-    """By common practice a child's pressure alarm is at most 35 to 40 cmH2O, a newborn's 30 to 35."""
+    """By common practice a child's pressure alarm is at most 35 to 40 cmH2O, a newborn's 30 to 35.
+
+    The higher end of a cap is for a peak that asks for it: a newborn's of 25 does, with 10 above it.
+    """
     breaths, findings = spiked()
     high = watched("peak_pressure_cmh2o", "high")
-    patients: list[tuple[dict[str, Any], float]] = [({"age_years": 6}, 35.0), ({"age_days": 3}, 30.0)]
+    patients: list[tuple[dict[str, Any], float]] = [({"age_years": 6}, 35.0), ({"age_days": 3}, 35.0)]
     for patient, widest in patients:
         one = tradeoff(high, breaths, findings, case_of(patient), None)
         assert one is not None
@@ -199,6 +204,109 @@ def test_a_child_is_weighed_by_a_child_s_rules_and_the_house_s_are_not_passed() 
     assert usual is not None
     assert (usual.tight, usual.wide, usual.own) == (30.0, 33.0, True)
     assert usual.rule == "high pressure, above peak: 5 to 8 cmH2O (Ours)"
+
+
+@pytest.mark.parametrize(
+    ("peak", "tight", "wide", "room"),
+    [
+        (20, 30, 35, True),
+        (28, 38, 40, True),
+        (31, 41, 41, True),
+        (38, 48, 48, True),
+        (45, 50, 50, True),
+        (50, 50, 50, False),
+        (59.9, 50, 50, False),
+    ],
+)
+def test_the_usual_span_of_a_high_pressure_is_never_upside_down(
+    peak: float, tight: float, wide: float, room: bool
+) -> None:
+    """Trade rules (common practice, no source): 10 to 15 above the peak, never above 40 to 50 without a reason."""
+    high = watched("peak_pressure_cmh2o", "high")
+    breaths = breaths_of({"peak_pressure_cmh2o": [peak] * 1300})
+    usual = usual_limit(high, series(breaths, high.key), case_of(), None)
+    assert usual is not None
+    assert (usual.tight, usual.wide) == (tight, wide)
+    assert (usual.reason == "") == room
+    one = tradeoff(high, breaths, findings_of(("obstruction", 60.0, 66.0)), case_of(), None)
+    assert one is not None
+    assert room or (one.offers == () and "no limit within that leaves room" in one.reason)
+
+
+def test_a_house_s_limit_is_for_its_own_group_and_without_a_condition() -> None:
+    """A limit for children, or for a condition that nobody said, is none of an adult's; one for adults is."""
+    high = watched("peak_pressure_cmh2o", "high")
+    of = series(breaths_of({"peak_pressure_cmh2o": [20.0] * 60}), high.key)
+    for own, ends in (
+        (Limit(high.key, "child", None, 20.0, "house policy", "H5", ""), (30.0, 35.0)),
+        (Limit(high.key, "adult", None, 20.0, "house policy", "H5", "", condition="ARDS"), (30.0, 35.0)),
+        (Limit(high.key, "adult", None, 32.0, "house policy", "H5", ""), (30.0, 32.0)),
+    ):
+        usual = usual_limit(high, of, case_of(), Policy("H5", None, (own,), frozenset()))
+        assert usual is not None
+        assert (usual.tight, usual.wide) == ends
+        assert bool(usual.house) == (ends[1] == 32.0)
+    rate = watched("rate_per_min", "high")
+    weaning = Limit(rate.key, "adult", None, 22.0, "house policy", "H5", "", condition="readiness to wean")
+    usual = usual_limit(
+        rate,
+        series(breaths_of({"vte_ml": [400.0] * 60}), rate.key),
+        case_of(),
+        Policy("H5", None, (weaning,), frozenset()),
+    )
+    assert usual is not None
+    assert (usual.tight, usual.wide) == (30.0, 35.0)
+
+
+def test_a_record_under_an_hour_weighs_no_limit_and_gives_no_rate() -> None:
+    """Rates over less than an hour are refused of a log; five minutes with one event weigh nothing."""
+    peak = [25.0, 25.0, 38.0] * 37
+    breaths, findings = breaths_of({"peak_pressure_cmh2o": peak}), findings_of(("obstruction", 100.0, 106.0))
+    one = tradeoff(watched("peak_pressure_cmh2o", "high"), breaths, findings, case_of(), None)
+    assert one is not None
+    assert one.offers == ()
+    assert "too short a record" in one.reason
+    assert table_of([one])["alarms_per_hour"].null_count() == table_of([one]).height
+    assert one.at_usual is not None
+    assert one.at_usual[0] > 0
+    assert together([one]) is None
+
+
+def test_all_suggested_limits_come_to_a_sum() -> None:
+    """By hand: what each alarm sounds per hour with its first offer, or as usual where there is none, added up."""
+    breaths, findings = spiked()
+    told = tradeoffs(breaths, findings, case_of(), None)
+    total = together(told)
+    assert total is not None
+    by_hand = 0.0
+    for one in told:
+        assert one.at_usual is not None
+        by_hand += one.offers[0].alarms_per_hour if one.offers else one.at_usual[0] / one.hours
+    assert total.suggested_per_hour == pytest.approx(by_hand)
+    assert total.suggested_per_hour < total.usual_per_hour
+    assert total.suggested == sum(bool(one.offers) for one in told)
+
+
+def test_a_house_s_cap_and_delay_are_told_with_what_they_bound() -> None:
+    house = "Ours"
+    own = (
+        Practice("alarm_pressure_cap_cmh2o", "adult", 31, 33, "house policy", house),
+        Practice("alarm_disconnection_s", "adult", 3, 5, "house policy", house),
+    )
+    breaths, findings = spiked()
+    policy = Policy(house, None, (), frozenset(), own)
+    one = tradeoff(watched("peak_pressure_cmh2o", "high"), breaths, findings, case_of(), policy)
+    assert one is not None
+    assert one.usual is not None
+    assert (one.usual.tight, one.usual.wide) == (33.0, 33.0)
+    assert one.usual.house == ("high pressure, at most: 31 to 33 cmH2O (Ours)",)
+    assert one.delay is not None
+    assert all(offer.delay_s <= 5.0 for offer in one.offers)
+    told = tell(None, case_of(), Reviewed(breaths, findings), Question(policy=policy))
+    words = " ".join(line for part in replayed(told) for line in (*part.lines, *part.after))
+    assert "with a delay up to 5 s" in words
+    assert "up to 15 s" not in words
+    assert "31 to 33 cmH2O (Ours); delay of the disconnection alarm: 3 to 5 s (Ours)" in words
 
 
 @pytest.mark.parametrize(

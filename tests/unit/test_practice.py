@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -103,3 +104,53 @@ def test_a_policy_that_can_not_be_used_is_refused(tmp_path: Path, text: str, mes
     with pytest.raises(OptionError) as refused:
         policy(tmp_path, text)
     assert message in str(refused.value)
+
+
+def test_the_cuff_pressure_of_the_house_is_the_one_that_is_printed(tmp_path: Path) -> None:
+    own = '[[limit]]\nquantity = "cuff_pressure_cmh2o"\ngroup = "adult"\nlow = 22\nhigh = 28\n'
+    told = prepare(request_from({**ADULT, "condition": "healthy lungs"}), policy(tmp_path, own))
+    line = told.section("airway").line("cuff_pressure_cmh2o")
+    assert (line.low, line.high, line.kind, line.source) == (22, 28, "house policy", "Ward policy")
+    assert "cuff pressure: 22 to 28 cmH2O instead of 20 to 30 cmH2O" in " ".join(told.policy)
+    by_mask = {**ADULT, "condition": "healthy lungs", "airway": {"interface": "mask"}}
+    assert "cuff" not in " ".join(prepare(request_from(by_mask), policy(tmp_path, own)).policy)
+
+
+def test_a_house_s_pressure_cap_is_the_house_s(tmp_path: Path) -> None:
+    own = policy(tmp_path, entry("alarm_pressure_cap_cmh2o", 35, 38))
+    line = (
+        prepare(request_from({**ADULT, "condition": "healthy lungs"}), own)
+        .section("alarms")
+        .line("high_pressure_cmh2o")
+    )
+    assert (line.low, line.high, line.kind, line.source) == (35, 38, "house policy", "Ward policy")
+
+
+@pytest.mark.parametrize(
+    ("patient", "item", "low", "high", "group", "key", "value"),
+    [
+        ({"sex": "male", "age_years": 50}, "adult_tube_depth_cm", 20, 22, "adult", "tube_depth_cm", 22),
+        ({"sex": "female", "age_years": 6}, "cuffed_tube_over_age_mm", 3, 3, "child", "tube_mm", 4.5),
+        ({"sex": "female", "age_years": 6}, "uncuffed_tube_over_age_mm", 4.5, 4.5, "child", "uncuffed_tube_mm", 6),
+        ({"sex": "female", "age_years": 6}, "tube_depth_over_age_cm", 11, 11, "child", "tube_depth_cm", 14),
+        ({"sex": "male", "age_days": 2, "weight_kg": 3}, "tube_depth_over_weight_cm", 5.5, 5.5, "newborn",
+         "tube_depth_cm", 8.5),
+    ],
+)  # fmt: skip
+def test_tube_and_depth_can_be_the_house_s(
+    tmp_path: Path, patient: dict[str, Any], item: str, low: float, high: float, group: str, key: str, value: float
+) -> None:
+    said = {"patient": patient, "condition": "healthy lungs", "airway": {"interface": "endotracheal tube"}}
+    line = prepare(request_from(said), policy(tmp_path, entry(item, low, high, group))).section("airway").line(key)
+    assert (line.low, line.kind, line.source) == (value, "house policy", "Ward policy")
+
+
+def test_the_house_s_tube_for_a_condition_is_taken(tmp_path: Path) -> None:
+    own = policy(tmp_path, entry("adult_tube_mm", 8, 9, more='lungs = "obstructive"'))
+    line = prepare(request_from({**ADULT, "condition": "obstructive"}), own).section("airway").line("tube_mm")
+    assert (line.low, line.high, line.kind) == (8.5, 9, "house policy")
+
+
+def test_a_table_of_one_row_is_refused_in_plain_words(tmp_path: Path) -> None:
+    with pytest.raises(OptionError, match=r"rows: has 1 entry\. Expected: at least 2"):
+        policy(tmp_path, '[[peep_table]]\ngroup = "adult"\nrows = [[60, 5]]\n')

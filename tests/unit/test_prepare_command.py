@@ -14,6 +14,7 @@ from tidebench.care.preparation import prepare, request_from
 from tidebench.caution import CAUTION
 from tidebench.cli import main
 from tidebench.errors import OptionError
+from tidebench.limits import load_policy
 from tidebench.report.handouts import BRIEF, card_pdf, pre_use_pdf, sheet_pdf
 
 PATIENT = """
@@ -215,3 +216,42 @@ def test_a_sheet_does_not_replace_cards(patient: Path, capsys: pytest.CaptureFix
     assert left.value.code == 2
     assert "the result of another command" in capsys.readouterr().err
     assert (out / "leak.pdf").exists()
+
+
+@pytest.mark.parametrize("sign", SIGNS)
+def test_by_hand_comes_first_on_every_card_and_a_tracheostomy_is_thought_of(sign: str) -> None:
+    """Practice: off the machine and ventilated by hand comes first on every card (common practice, no source)."""
+    told = card(sign)
+    assert "off the ventilator, and ventilate by hand" in told.first[0]
+    assert any("tracheostomy" in line for line in told.first)
+
+
+def test_a_house_adds_its_line_to_a_card(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "policy.toml"
+    line = "Needle and drain: in the red box by the door, and who holds the key is written on the board beside it."
+    told = "\n".join(f'[[card]]\nsign = "{sign}"\ntext = "{line}"\n' for sign in (*SIGNS, *SIGNS))
+    file.write_text(f'title = "Ward"\n{told}', encoding="utf-8")
+    house = load_policy(file)
+    for sign in SIGNS:
+        pages = PdfReader(BytesIO(card_pdf(card(sign, house)))).pages
+        assert len(pages) == 1
+        assert "Needle and drain" in flat(pages[0].extract_text())
+    assert card("leak").house == ()
+    main(["card", "leak", "--policy", str(file), "--out", str(tmp_path / "cards")])
+    assert "This house: Needle and drain" in flat(capsys.readouterr().out)
+    file.write_text(f'title = "Ward"\n{told}[[card]]\nsign = "leak"\ntext = "x"\n', encoding="utf-8")
+    with pytest.raises(OptionError, match="gets 3 lines"):
+        load_policy(file)
+
+
+@pytest.mark.parametrize(("encoding", "look"), [("utf-16", "UTF-16"), ("cp1252", "Windows-1252 (line 1)")])
+def test_a_patient_file_in_another_encoding_has_one_clear_message(
+    tmp_path: Path, encoding: str, look: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "patient.toml"
+    file.write_bytes('title = "Müller-like lung, invented"\n'.encode(encoding))
+    with pytest.raises(SystemExit):
+        main(["prepare", str(file)])
+    told = flat(capsys.readouterr().err)
+    assert f"by its look {look}: save the file as UTF-8" in told
+    assert "codec" not in told

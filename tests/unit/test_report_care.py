@@ -135,3 +135,17 @@ def test_many_gases_stay_readable() -> None:
     assert "The last 6 of 300 gases" in told
     assert "Gas 300, arterial" in told
     assert "Gas 294, arterial" not in told
+
+
+def test_report_has_sections_of_set_up_and_alarms_where_the_case_has_them(reviewed: Review) -> None:
+    """168 cm of a woman are 59.7 kg by 45.5 + 0.91·(h − 152.4); 164 cm are 56.1 kg (ARDS Network 2000)."""
+    alarms = [{"at_s": at, "kind": "peak pressure high", "priority": "high"} for at in (60, 200)]
+    said = case_from({**TABLES, "condition": "obstructive", "events": [*alarms, {"at_s": 70, "kind": "note"}]})
+    case = reviewed.case.model_copy(update={"condition": said.condition, "events": said.events})
+    told = text_of(report_bytes(replace(reviewed, case=case)))
+    for words in ("Where ventilation starts for such a patient", "56.1 kg", "8 to 12 /min", "Alarms of the case",
+                  "peak pressure high high 2", "None of them is a reason to silence an alarm"):  # fmt: skip
+        assert words in told, words
+    plain = text_of(report_bytes(reviewed))
+    assert "Where ventilation starts" not in plain
+    assert "Alarms of the case" not in plain

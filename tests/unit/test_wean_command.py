@@ -52,7 +52,7 @@ def test_page_from_typed_numbers(case: Path, capsys: pytest.CaptureFixture[str])
     assert max(len(line) for line in said.splitlines()) <= 80
     flat = " ".join(said.split())
     assert "From 600 to 2400 s, 30.0 min, by settings; pressure support 5 cmH2O, PEEP 5 cmH2O." in flat
-    assert "[met] rate: 22 /min at most 35 /min noted at 540 s, 60 s before" in flat.replace("1 min", "60 s")
+    assert "[met] rate: 22 /min asked: at most 35 /min noted at 540 s, 60 s before" in flat.replace("1 min", "60 s")
     assert "[met] rise of rate: 22 to 36 /min" in flat
     assert "[met] cough is adequate: yes" in flat
     assert "below 60 L/min" in flat
@@ -147,3 +147,10 @@ def test_a_child_gets_no_adult_criteria(case: Path, capsys: pytest.CaptureFixtur
     assert "Ready for a breathing trial?" not in said
     assert "The paediatric guideline's steps" in said
     assert "From 600 to 2400 s" in said
+
+
+def test_litres_are_no_millilitres(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["wean", str(case), "--leak-inspired", "0.48", "--leak-expired", "0.35"])
+    told = " ".join(capsys.readouterr().err.split())
+    assert "In litres it would be 480 mL" in told

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from tidebench.care.cards import Card, PreUse
 
 
-def card(sign: str, /, *, out: Path | None = None) -> None:
+def card(sign: str, /, *, out: Path | None = None, policy: Path | None = None) -> None:
     """Print a card for sudden trouble by what one sees, or the record before use; as a page with --out.
 
     Parameters
@@ -21,19 +21,23 @@ def card(sign: str, /, *, out: Path | None = None) -> None:
         high-pressure, falling-volume, falling-saturation, no-trigger, stacking, leak, pre-use, or all.
     out : Path
         A folder for the pages, PDF. Earlier ones are replaced.
+    policy : Path
+        A house's policy.toml, whose [[card]] lines are added.
     """
     from rich.console import Console
 
     from tidebench.care.cards import PRE_USE, SIGNS, pre_use
     from tidebench.care.cards import card as card_of
     from tidebench.caution import CAUTION
+    from tidebench.limits import load_policy
 
+    house = None if policy is None else load_policy(policy)
     names = (*SIGNS, PRE_USE) if sign == "all" else (sign,)
-    cards = [card_of(name) for name in names if name != PRE_USE]
+    cards = [card_of(name, house) for name in names if name != PRE_USE]
     if out is not None:
         from tidebench.handouts import write_cards
 
-        write_cards(names, out)
+        write_cards(names, out, house)
     console = Console(highlight=False)
     for one in cards:
         _card(console, one)
@@ -56,6 +60,8 @@ def _card(console: Console, one: Card) -> None:
     _say(console, "2  Once the patient is safe: what holds and curves tell", "bold")
     _rows(console, one.clues, (None, None, None), ("what is seen", "what usually lies behind it", "where people look"))
     console.print()
+    for line in one.house:
+        _say(console, f"This house: {line}")
     _say(console, one.never, "bold")
     _say(console, f"({one.source})")
     console.print()

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cyclopts import App
+
+if TYPE_CHECKING:
+    from tidebench.case import Case
 
 case = App(name="case", help="Begin a case.", help_format="plaintext")
 
@@ -36,9 +40,22 @@ def new(folder: Path, /) -> None:
         if interview.signals is not None:
             shutil.copy2(interview.signals, draft / interview.signals.name)
         (draft / CASE_FILE).write_text(tomlkit.dumps(interview.said), encoding="utf-8", newline="\n")
-        load_case(draft)
+        told = load_case(draft)
     print(f"\nCase: {folder.resolve()}")
-    print(f"Next: tidebench {'review' if interview.signals else 'prepare'} {folder}\n\n{CAUTION}")
+    print(f"Next: tidebench {_next(told)} {folder}\n\n{CAUTION}")
+
+
+def _next(case: Case) -> str:
+    """The command that what was answered is enough for."""
+    from tidebench.limits import population
+
+    if case.recordings:
+        return "review"
+    if case.blood_gases:
+        return "gases"
+    if case.settings or case.observed:
+        return "handover"
+    return "prepare" if population(case.patient).group is not None else "handover"
 
 
 def _ask(question: str) -> str:

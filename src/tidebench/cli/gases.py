@@ -92,14 +92,13 @@ def gases(
     from tidebench.case import load_case
     from tidebench.results import policy_for
 
-    size = MMHG_PER_KPA if unit == "kPa" else 1.0
     typed = Typed(
         gas=gas,
-        barometric_mmhg=_mmhg(barometric, size),
+        barometric_mmhg=_mmhg(barometric, unit, "--barometric", 250.0, 850.0),
         altitude_m=altitude,
         temperature_c=temperature,
         cardiac_output_l_min=cardiac_output,
-        mixed_expired_pco2_mmhg=_mmhg(expired_pco2, size),
+        mixed_expired_pco2_mmhg=_mmhg(expired_pco2, unit, "--expired-pco2", 0.0, 150.0),
         mixed_venous_saturation=mixed_venous,
         sodium_mmol_l=sodium,
         chloride_mmol_l=chloride,
@@ -113,7 +112,7 @@ def gases(
         page = read_gases(
             told,
             typed=typed,
-            target_paco2_mmhg=_mmhg(target_paco2, size),
+            target_paco2_mmhg=_mmhg(target_paco2, unit, "--target-paco2", 15.0, 150.0),
             breaths=_breaths(told, review, house, tell),
             name=str(case),
             policy=house,
@@ -131,8 +130,28 @@ def gases(
     print_gases(gases_view(page, unit), Console(highlight=False))
 
 
-def _mmhg(value: Number, size: float) -> Number:
-    return None if value is None else value * size
+def _mmhg(value: Number, unit: Unit, option: str, low: float, high: float) -> Number:
+    """A tension or pressure in mmHg.
+
+    Raises
+    ------
+    OptionError
+        It can't be one, told in the unit in which it was typed.
+    """
+    from tidebench.errors import OptionError
+
+    if value is None:
+        return None
+    size, other = (MMHG_PER_KPA, 1.0) if unit == "kPa" else (1.0, MMHG_PER_KPA)
+    if low <= value * size <= high:
+        return value * size
+    meant = f"In {'mmHg' if unit == 'kPa' else 'kPa'} it could be: then write {value * other / size:.3g} {unit}."
+    raise OptionError(
+        f"{value:g} {unit} can't be used",
+        where=option,
+        expected=f"{low / size:.3g} to {high / size:.3g} {unit}",
+        remedy=meant if low <= value * other <= high else "",
+    )
 
 
 def _breaths(case: Case, result: Path | None, house: Policy | None, tell: Progress) -> pl.DataFrame | None:
@@ -159,6 +178,7 @@ def print_gases(view: GasesView, console: Console) -> None:
     """Gas by gas, then trend, target and caution."""
     say(view.title, console, "bold")
     say(view.policy, console)
+    lines(view.doubts, console)
     for gas in view.gases:
         _gas(gas, console)
     if view.trend:

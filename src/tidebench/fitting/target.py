@@ -16,6 +16,8 @@ from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import KEYS
 from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.records import FitError, Samples
+from tidebench.limits import population
+from tidebench.limits.policy import ASKED_BY_WEANING
 from tidebench.quantities import quantity
 
 WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?[0-9.]+)\s*$")
@@ -106,9 +108,10 @@ def bound_of(text: str) -> Bound:
 
 
 def house_bounds(fit: Fit) -> list[Bound]:
-    """Bounds of a house's policy, which no search widens."""
-    policy = fit.window.review.policy
-    limits = policy.limits if policy else ()
+    """Bounds of a house's policy for this patient's group, all where that is not known; no search widens them."""
+    review = fit.window.review
+    group, own = population(review.case.patient).group, review.policy.limits if review.policy else ()
+    limits = [limit for limit in own if group in (None, limit.group) and limit.condition not in ASKED_BY_WEANING]
     out = []
     for limit in limits:
         if limit.key in (*KEYS, *GAS_KEYS):

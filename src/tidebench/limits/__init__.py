@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import get_args
 
+from tidebench.case import Lungs
 from tidebench.errors import OptionError
 from tidebench.limits.per_kg import predicted_weight_kg, volume_weight_kg
 from tidebench.limits.policy import Policy, load_policy
-from tidebench.limits.practice import ITEMS, LUNGS, Item, Lungs, Practice
+from tidebench.limits.practice import ITEMS, LUNGS, Item, Practice
 from tidebench.limits.published import PUBLISHED
 from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
 from tidebench.limits.starts import HIGHER_PEEP, LOWER_PEEP, STARTS, practice
@@ -103,12 +104,27 @@ def _ranked(policy: Policy | None) -> list[Limit]:
     ]
 
 
-def policy_statement(policy: Policy, patient: Patient, *, conditions: Iterable[Condition] = ()) -> str:
-    """What a result must say when a house's policy was used: which, and what it changed for this patient."""
+def policy_statement(
+    policy: Policy,
+    patient: Patient,
+    *,
+    conditions: Iterable[Condition] = (),
+    among: Collection[str] | None = None,
+) -> str:
+    """What a result must say when a house's policy was used: which, and what it changed for this patient.
+
+    ``among`` names the quantities that the result holds against limits, where that is not all of them.
+    """
     said = tuple(conditions)
-    published = {limit.key: limit for limit in limits_for(patient, conditions=said)}
-    used = {limit.key: limit for limit in limits_for(patient, conditions=said, policy=policy)}
+    published, used = (
+        {limit.key: limit for limit in limits_for(patient, conditions=said, policy=one) if _asked(limit.key, among)}
+        for one in (None, policy)
+    )
     return _statement(policy, [_differences("", published, used)])
+
+
+def _asked(key: str, among: Collection[str] | None) -> bool:
+    return among is None or key in among
 
 
 def criteria_statement(

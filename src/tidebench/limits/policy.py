@@ -27,6 +27,10 @@
     group = "adult"
     rows = [[0.3, 5], [0.4, 8], [0.6, 12], [1.0, 18]]
 
+    [[card]]
+    sign = "high-pressure"
+    text = "Needle and drain: in the red box."
+
 A limit of the house stands instead of the published ones of the same quantity and group; ``use = false`` takes away the
 published one of that quantity, group and condition. Items of practice and tables of FiO2 and PEEP stand instead of what
 is listed in :mod:`tidebench.limits.starts`.
@@ -42,19 +46,25 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, ValidationError, model_validator
 
+from tidebench.case import Lungs
 from tidebench.case_errors import explain
-from tidebench.entries import refusal
+from tidebench.entries import refusal, toml_text
 from tidebench.errors import OptionError
-from tidebench.limits.practice import ITEMS, NEWBORN_FIO2_BELOW, Lungs, Practice
+from tidebench.limits.practice import ITEMS, NEWBORN_FIO2_BELOW, Practice
 from tidebench.limits.published import WEANING
 from tidebench.limits.record import Condition, Group, Limit
 from tidebench.limits.starts import Pair
 from tidebench.quantities import quantity
 
+Sign = Literal["high-pressure", "falling-volume", "falling-saturation", "no-trigger", "stacking", "leak"]
+"""What one sees at sudden trouble, in the order of how often it calls: a card each."""
+SIGNS: tuple[Sign, ...] = get_args(Sign)
+MOST_OF_A_CARD = 2
+"""Lines that a house may add to a card, which stays one page."""
 Bound = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 MOST_BYTES = 1 << 20
 MOST_ROWS = 60
@@ -66,6 +76,14 @@ ASKED_BY_WEANING: dict[Condition | None, dict[Group, tuple[str, ...]]] = {
     "breathing trial": {"adult": _ADULT_TRIAL, "child": ("rate_per_min", "spo2", "vt_per_weight_ml_kg")},
 }
 """What a house may bound under weaning's conditions, by group."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardLine:
+    """A line that a house adds to the card of a sign."""
+
+    sign: Sign
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +104,8 @@ class Policy:
         Where this house starts and sets its alarms.
     peep_tables : mapping of str to tuple of (float, float)
         FiO2 and PEEP [cmH2O] in ARDS, by group.
+    cards : tuple of CardLine
+        What this house adds to cards for sudden trouble.
     """
 
     title: str
@@ -94,6 +114,7 @@ class Policy:
     unused: frozenset[tuple[str, Group, Condition | None]]
     practice: tuple[Practice, ...] = ()
     peep_tables: Mapping[Group, tuple[Pair, ...]] = field(default_factory=dict)
+    cards: tuple[CardLine, ...] = ()
 
     @property
     def name(self) -> str:
@@ -111,6 +132,8 @@ class Policy:
         if self.practice or self.peep_tables:
             own = sorted(map(str, (asdict(item) for item in self.practice)))
             said += [own, sorted((group, list(rows)) for group, rows in self.peep_tables.items())]
+        if self.cards:
+            said.append(sorted(map(str, (asdict(line) for line in self.cards))))
         return hashlib.blake2b(json.dumps(said).encode(), digest_size=16).hexdigest()
 
     @property
@@ -209,6 +232,13 @@ class _PeepTable(_Table):
         return self
 
 
+class _Card(_Table):
+    """One ``[[card]]``: what a house adds to the card of a sign."""
+
+    sign: Sign
+    text: Annotated[str, Field(min_length=1, max_length=200)]
+
+
 def _tables(value: object) -> object:
     return (value,) if isinstance(value, dict) else value
 
@@ -221,6 +251,7 @@ class _File(_Table):
     limits: Annotated[tuple[_Entry, ...], BeforeValidator(_tables), Field(alias="limit")] = ()
     practice: Annotated[tuple[_Start, ...], BeforeValidator(_tables)] = ()
     peep_table: Annotated[tuple[_PeepTable, ...], BeforeValidator(_tables)] = ()
+    card: Annotated[tuple[_Card, ...], BeforeValidator(_tables)] = ()
 
 
 def load_policy(path: Path | str) -> Policy:
@@ -245,7 +276,8 @@ def load_policy(path: Path | str) -> Policy:
     unused = frozenset((entry.quantity, entry.group, entry.condition) for entry in stated.limits if not entry.use)
     own = tuple(_practice(start, name) for start in stated.practice)
     tables: dict[Group, tuple[Pair, ...]] = {table.group: table.rows for table in stated.peep_table}
-    return Policy(stated.title, stated.day, limits, unused, own, tables)
+    cards = tuple(CardLine(line.sign, line.text) for line in stated.card)
+    return Policy(stated.title, stated.day, limits, unused, own, tables, cards)
 
 
 def _practice(start: _Start, name: str) -> Practice:
@@ -279,6 +311,13 @@ def _refuse_twice(stated: _File, name: str) -> None:
         seen.add(place)
     items = [f"{start.item}, {start.group}, {start.lungs or 'all lungs'}" for start in stated.practice]
     items += [f"peep_table, {table.group}" for table in stated.peep_table]
+    for sign in SIGNS:
+        if (count := sum(line.sign == sign for line in stated.card)) > MOST_OF_A_CARD:
+            raise OptionError(
+                f"the card {sign!r} gets {count} lines",
+                where=name,
+                expected=f"at most {MOST_OF_A_CARD}: it is one page",
+            )
     if twice := next((item for item in items if items.count(item) > 1), None):
         raise OptionError(f"{twice} is given twice", where=name, expected="one for each item, group and lungs")
 
@@ -289,8 +328,8 @@ def _toml(file: Path) -> dict[str, object]:
     try:
         if file.stat().st_size > MOST_BYTES:
             raise OptionError("the file is larger than 1 MiB", where=str(file), expected="a policy.toml")
-        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(toml_text(file.read_bytes()))
     except OSError as error:
         raise OptionError(f"this can't be read ({error.strerror or error})", where=str(file)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise OptionError(f"not TOML: {error}", where=file.name) from None

@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import get_args
 
+from tidebench.case import Lungs
 from tidebench.limits.record import Group, Kind
-
-Lungs = Literal["healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure", "preterm RDS"]
-"""What is known of the lungs, or of what rules their ventilation. Nobody but a person says so."""
 
 LUNGS: tuple[Lungs, ...] = get_args(Lungs)
 
@@ -57,12 +55,18 @@ ITEMS: dict[str, Item] = {
     "compliance_ml_cmh2o": Item("compliance expected", "mL/cmH2O", 5, 150),
     "compliance_ml_cmh2o_kg": Item("compliance expected", "mL/cmH2O/kg", 0.2, 3),
     "mask_support_cmh2o": Item("support above PEEP by mask", "cmH2O", 2, 30),
+    "spo2_at_term": Item("SpO2 aimed at, newborn at term", "", 0.85, 1),
     "mask_peep_cmh2o": Item("PEEP by mask", "cmH2O", 2, 15),
     "mask_fio2": Item("FiO2 by mask at the start", "", 0.21, 1),
     "mask_rate_per_min": Item("backup rate by mask", "/min", 4, 60),
     "mask_cycling_percent": Item("cycling by mask, of peak flow", "%", 10, 80),
     "mask_longest_inspiration_s": Item("longest inspiration by mask", "s", 0.3, 3),
     "adult_tube_mm": Item("tube, women to men", "mm", 5, 10),
+    "adult_tube_depth_cm": Item("depth of the tube, women to men", "cm", 17, 28),
+    "cuffed_tube_over_age_mm": Item("cuffed tube of a child, over age/4", "mm", 2.5, 4.5),
+    "uncuffed_tube_over_age_mm": Item("uncuffed tube of a child, over age/4", "mm", 3, 5),
+    "tube_depth_over_age_cm": Item("depth of a child's tube, over age/2", "cm", 10, 14),
+    "tube_depth_over_weight_cm": Item("depth of a newborn's tube, over the weight in kg", "cm", 4.5, 7.5),
     "instrumental_dead_space_percent": Item("instrumental dead space, of tidal volume", "%", 1, 60),
     "circuit_compliance_ml_cmh2o": Item("compliance of the breathing system", "mL/cmH2O", 0.05, 8),
     "alarm_pressure_above_peak_cmh2o": Item("high pressure, above peak", "cmH2O", 2, 25),
@@ -77,6 +81,7 @@ ITEMS: dict[str, Item] = {
     "alarm_apnoea_s": Item("apnoea", "s", 5, 60),
     "alarm_fio2_around": Item("FiO2, around the set one", "", 0.01, 0.2),
     "alarm_spo2_under": Item("low SpO2, under the lowest aimed at", "", 0, 0.15),
+    "alarm_spo2_floor": Item("low SpO2, not below", "", 0.7, 0.98),
     "alarm_peep_under_cmh2o": Item("low PEEP, under the set one", "cmH2O", 0.5, 8),
     "alarm_peep_over_cmh2o": Item("high PEEP, over the set one", "cmH2O", 1, 15),
     "alarm_etco2_mmhg": Item("EtCO2", "mmHg", 15, 100),

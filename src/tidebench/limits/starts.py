@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tidebench.limits.practice import Lungs, Practice, chosen
+from tidebench.case import Lungs
+from tidebench.limits.practice import Practice, chosen
 from tidebench.limits.record import Group, Kind
 from tidebench.quantities import COMMON_PRACTICE
 
@@ -18,6 +19,7 @@ _MASK = "BTS/ICS guideline, Thorax 2016;71:ii1 (from memory)"
 _OXYGEN = "BTS guideline on oxygen, Thorax 2017;72:ii1 (from memory)"
 _RESUSCITATION = "ERC guideline on the newborn, Resuscitation 2021;161:291 (from memory)"
 _TYPICAL = "Teaching range (from memory)"
+_TOCHEN = "Tochen, J Pediatr 1979;95:1050"
 _UNSURE = "Teaching range (from memory, unsure)"
 _COHORTS = "Teaching range, beside 799 patients with COVID-19: 36 (29 to 45) mL/cmH2O"
 
@@ -190,6 +192,14 @@ _ADULT = (
         8.0,
         "Women 7.0 to 7.5, men 7.5 to 8.0; wide enough for a bronchoscope where one is expected.",
     ),
+    _usual(
+        "adult_tube_depth_cm",
+        "adult",
+        21,
+        23,
+        "21 for women, 23 for men.",
+        source="Owen & Cheney 1987 (from memory)",
+    ),
     _usual("mask_support_cmh2o", "adult", 5, 10, "Raised to the volume and comfort aimed at."),
     _usual(
         "mask_support_cmh2o",
@@ -233,6 +243,14 @@ _ADULT = (
     ),
     _usual("mask_longest_inspiration_s", "adult", 1.0, 1.5, "Ends inspiration where a leak hides the fall of flow."),
     _usual("alarm_rate_high_per_min", "adult", 30, 35),
+    _usual(
+        "alarm_etco2_mmhg",
+        "adult",
+        30,
+        43,
+        "PaCO2 of 35 to 45 is aimed at, and EtCO2 lies 2 to 5 below it in healthy lungs: a gas tells by how much.",
+        "raised intracranial pressure",
+    ),
     _usual("alarm_apnoea_s", "adult", 20, 20),
     _usual("alarm_minute_volume_below_percent", "adult", 25, 50),
     _usual("alarm_minute_volume_above_percent", "adult", 25, 50),
@@ -317,6 +335,19 @@ _CHILD = (
     _usual("time_constant_s", "child", 0.4, 1.0, "", "obstructive", source=_UNSURE),
     _usual("compliance_ml_cmh2o_kg", "child", 1.0, 1.5, "", below_years=1, source=_TYPICAL),
     _usual("compliance_ml_cmh2o_kg", "child", 1.0, 1.0, "", source=_TYPICAL),
+    _usual("compliance_ml_cmh2o_kg", "child", 0.3, 0.7, "Stiff lungs.", "ARDS", source=_UNSURE),
+    _usual("time_constant_s", "child", 0.1, 0.3, "Stiff lungs empty fast.", "ARDS", source=_UNSURE),
+    _usual(
+        "cuffed_tube_over_age_mm",
+        "child",
+        3.5,
+        3.5,
+        "From 2 years on.",
+        source="Motoyama 1990; Duracher, Paediatr Anaesth 2008;18:113",
+    ),
+    _usual("uncuffed_tube_over_age_mm", "child", 4, 4, "From 1 year on.", source="Cole 1957"),
+    _usual("tube_depth_over_age_cm", "child", 12, 12, "From 2 years on.", source="as taught; tested in 300 children"),
+    _usual("tube_depth_over_weight_cm", "child", 6, 6, "Up to 5 kg.", source=_TOCHEN),
     _usual("mask_support_cmh2o", "child", 5, 10, "Raised to the volume and comfort aimed at."),
     _usual("mask_peep_cmh2o", "child", 4, 6),
     _usual("mask_rate_per_min", "child", 20, 30, "A backup, under the child's own rate.", below_years=6),
@@ -324,6 +355,14 @@ _CHILD = (
     _usual("mask_cycling_percent", "child", 30, 50, "A leak keeps flow up: a low cut would end inspiration late."),
     _usual("mask_fio2", "child", 0.3, 0.6, "Then by the saturation aimed at."),
     _usual("mask_longest_inspiration_s", "child", 0.6, 1.0, "Ends inspiration where a leak hides the fall of flow."),
+    _usual(
+        "alarm_etco2_mmhg",
+        "child",
+        30,
+        38,
+        "PaCO2 of 35 to 40 is aimed at, and EtCO2 lies 2 to 5 below it in healthy lungs: a gas tells by how much.",
+        "raised intracranial pressure",
+    ),
     _usual("alarm_rate_high_per_min", "child", 50, 50, "", below_years=1),
     _usual("alarm_rate_high_per_min", "child", 40, 45, "", below_years=6),
     _usual("alarm_rate_high_per_min", "child", 30, 40, ""),
@@ -394,8 +433,10 @@ _NEWBORN = (
         "cycling_percent", "newborn", 10, 10, "Without a leak; with one it is set higher, or time ends inspiration."
     ),
     _usual("spo2", "newborn", 0.90, 0.94, "Of preterm infants on oxygen.", kind="consensus", source=_RDS),
+    _usual("spo2_at_term", "newborn", 0.92, 0.97, "On oxygen, measured at the right hand."),
+    _usual("tube_depth_over_weight_cm", "newborn", 6, 6, "", source=_TOCHEN),
     _usual("paco2_mmhg", "newborn", 40, 55, "Falls of PaCO2 below 35 mmHg are avoided: they go with brain injury."),
-    _usual("time_constant_s", "newborn", 0.12, 0.2, "Newborn at term.", source=_TYPICAL),
+    _usual("time_constant_s", "newborn", 0.12, 0.2, "Of infants at term.", source=_TYPICAL),
     _usual("time_constant_s", "newborn", 0.03, 0.15, "", "preterm RDS", source=_TYPICAL),
     _usual(
         "compliance_ml_cmh2o_kg",
@@ -430,7 +471,7 @@ _NEWBORN = (
     _usual("alarm_minute_volume_below_percent", "newborn", 20, 30),
     _usual("alarm_minute_volume_above_percent", "newborn", 20, 30),
     _usual("alarm_pressure_cap_cmh2o", "newborn", 30, 35),
-    _usual("alarm_spo2_under", "newborn", 0.01, 0.02, "And a high alarm at 0.95 while oxygen is given."),
+    _usual("alarm_spo2_under", "newborn", 0.01, 0.02, "And a high alarm just above the range while oxygen is given."),
     _usual("circuit_compliance_ml_cmh2o", "newborn", 0.5, 1.5),
     _usual("unstated_base_flow_l_min", "newborn", 4, 10, "Continuous flow through the circuit is usual."),
 )
@@ -444,6 +485,7 @@ def _for_all(group: Group) -> tuple[Practice, ...]:
         _usual("alarm_volume_high_percent", group, 130, 150, "Lungs that take more, strong efforts, stacked breaths."),
         _usual("alarm_rate_under_set_per_min", group, 2, 5, "Missed triggers, or a circuit that is open."),
         _usual("alarm_fio2_around", group, 0.05, 0.05, "Supply, blender or sensor."),
+        _usual("alarm_spo2_floor", group, 0.88, 0.90),
         _usual("alarm_peep_under_cmh2o", group, 2, 3, "A leak, suction, a valve that doesn't close."),
         _usual("alarm_peep_over_cmh2o", group, 3, 5, "Trapped gas, a wet filter, a valve that doesn't open."),
         _usual("alarm_etco2_mmhg", group, 30, 50, "A zero is the tube, until the opposite is shown."),

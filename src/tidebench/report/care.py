@@ -1,30 +1,95 @@
-"""Gases and weaning in the report: views turned into rows of text, where the case has them."""
+"""Set-up, alarms, gases and weaning in the report: views turned into rows of text, where the case has them."""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
+from tidebench.care.logs.alarms import GRADES
+from tidebench.care.logs.coverage import LEAST_HOURS
+from tidebench.care.preparation.page import PEOPLE_DECIDE, shown, source
+from tidebench.report.handouts import BRIEF
 from tidebench.views.capnogram import capnogram_page
 from tidebench.views.gases import GasesView, GasSection, gases_view
+from tidebench.views.section import rated
 from tidebench.views.weaning import CriterionRow, WeaningView, reviewed_weaning
+from tidebench.views.wording import count as count_of
 
 if TYPE_CHECKING:
     from tidebench.review import Review
 
 Data = dict[str, Any]
 MOST_GASES, MOST_CHANGES = 6, 12
-MOST_MINUTES = 40
+MOST_MINUTES, MOST_ALARMS = 40, 10
+SET_UP = ("weight", "airway", "start", "alarms")
+"""Sections of the set-up sheet of which the first page's lines stand in the report."""
 LEFT_OUT = ("ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "sao2", "haemoglobin_g_dl", "pf_ratio_mmhg")
 """Stated in the table of gases already."""
 
 
 def care_content(review: Review) -> Data:
-    """Gases read, and the breathing trial; None for each that the case has nothing of."""
+    """Set-up, alarms, gases read, and the breathing trial; None for each that the case has nothing of."""
     weaning = reviewed_weaning(review)
     return {
+        "prepared": _prepared(review),
+        "alarms": _alarms(review),
         "gases_read": _gases(review),
         "weaning": None if weaning is None else _weaning(weaning),
         "capnogram": _capnogram(review),
+    }
+
+
+def _prepared(review: Review) -> Data | None:
+    """Where ventilation usually starts for such a patient, where the case says what is known of the lungs."""
+    from tidebench.care.preparation import prepare, request_from
+    from tidebench.errors import CaseError
+
+    case = review.case
+    if case.condition is None:
+        return None
+    said = case.model_dump(exclude_unset=True, include={"title", "condition", "patient", "airway", "circuit"})
+    try:
+        sheet = prepare(request_from(said, name="case.toml"), review.policy)
+    except CaseError as error:
+        return {"lead": [f"No set-up can be told: {error}"], "rows": []}
+    kept = [(section, BRIEF[section.key]) for section in sheet.sections if section.key in SET_UP]
+    rows = [
+        [line.label, shown(line), source(line)]
+        for section, keys in kept
+        for line in section.lines
+        if line.key in keys and line.value
+    ]
+    return {"lead": [PEOPLE_DECIDE, sheet.patient, *sheet.policy], "rows": rows}
+
+
+def _alarms(review: Review) -> Data | None:
+    """Alarms of the case counted, and limits replayed over its breaths; where the case has alarms among its events."""
+    from tidebench.care.logs import Question, Reviewed, tell
+    from tidebench.views.replayed import replayed
+
+    graded = [event for event in review.case.events if event.priority in GRADES]
+    if not graded:
+        return None
+    counted = Counter((event.kind, event.priority or "") for event in graded)
+    hours = review.recording.duration_s / 3600.0
+    rows = [
+        [kind, grade, f"{count}", rated(count / hours if hours >= LEAST_HOURS else None)]
+        for (kind, grade), count in counted.most_common(MOST_ALARMS)
+    ]
+    left = len(counted) - len(rows)
+    told = tell(None, review.case, Reviewed(review.breaths, review.findings), Question(policy=review.policy))
+    return {
+        "rows": rows,
+        "more": f"and {count_of(left, 'more name')}." if left > 0 else "",
+        "replayed": [
+            {
+                "lines": part.lines,
+                "head": part.head,
+                "rows": part.rows,
+                "after": part.after,
+            }
+            for part in replayed(told)
+        ],
     }
 
 

@@ -36,6 +36,7 @@ def content(page: HandoverPage) -> dict[str, Any]:
         "situation": [list(row) for row in page.situation],
         "background": [list(row) for row in page.background],
         "matters": [list(row) for row in page.matters],
+        "nothing": page.nothing,
         "numbers": [_number(page, one) for one in page.numbers],
         "gases": list(page.gases),
         "weaning": list(page.weaning),
@@ -93,7 +94,7 @@ def _text(page: HandoverPage) -> Iterator[str]:
     for place, (headline, detail) in enumerate(page.matters, start=1):
         yield from _wrapped(f"{headline} {detail}".strip(), f"{place}  ", "   ")
     if not page.matters:
-        yield "No limit is crossed and no finding is known."
+        yield from _wrapped(page.nothing)
     yield from _section("Lungs and limits", "-")
     for one in page.numbers:
         yield from _line(page, one)
@@ -134,7 +135,8 @@ def _line(page: HandoverPage, one: Latest) -> Iterator[str]:
     if one.spread is None:
         told = f"{told}  ({one.why})"
     yield from _wrapped(told, "", " " * 6) if len(told) > WIDTH else [told]
-    further = [words for words in (origin(page, one) if one.origin != "measured" else "", limit_words(one)) if words]
+    plain = one.origin == "measured" and not one.note and page.until_s - (one.at_s or page.until_s) < 60
+    further = [words for words in ("" if plain else origin(page, one), limit_words(one)) if words]
     if further and one.spread is not None:
         yield from _wrapped("; ".join(further), " " * 6, " " * 6)
 

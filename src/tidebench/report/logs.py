@@ -112,7 +112,7 @@ def tradeoff_figure(told: Sequence[Tradeoff]) -> Picture:
             axes = sheet.axes(left, HEAD + place // across * (panel + gap), wide, panel)
             _curve(axes, one, key=place == 0)
         words = "; ".join(_told(one) for one in told)
-        return Picture(sheet.svg(), f"Alarms per hour against missed events. {words}")
+        return Picture(sheet.svg(), f"Alarms against missed events. {words}")
 
 
 def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
@@ -120,7 +120,7 @@ def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
     from matplotlib.ticker import NullLocator
 
     played, record = one.played, quantity(one.watched.key)
-    per_hour, told = played.alarms / one.hours, telling(played, one.hours)
+    per_hour, told = played.alarms / (one.hours if one.rated else 1.0), telling(played, one.hours)
     head(axes, f"{alarm_words(one.watched.key, one.watched.side)}: missed of {one.events}")
     for name, mark, low, high in DELAYS:
         some = (played.delays_s >= low) & (played.delays_s < high)
@@ -148,7 +148,7 @@ def _curve(axes: Axes, one: Tradeoff, *, key: bool) -> None:
     axes.set_xlim(-0.15, max(1.0, 1.4 * float(per_hour[told].max(initial=0.0))))
     axes.xaxis.set_major_formatter("{x:g}")
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xlabel("alarms per hour")
+    axes.set_xlabel("alarms per hour" if one.rated else "alarms in all")
     axes.set_ylim(-0.08 * max(one.events, 1), 1.15 * max(one.events, 1))
     axes.locator_params(axis="y", integer=True)
     if key:

@@ -12,7 +12,7 @@ from pydantic import Field, Strict, ValidationError, field_validator, model_vali
 
 from tidebench.case import Airway, Circuit, Patient, Setting
 from tidebench.case_errors import explain
-from tidebench.entries import Within, refusal
+from tidebench.entries import Within, refusal, toml_text
 from tidebench.errors import CaseError
 from tidebench.simulation.machine import machine_values, merged
 from tidebench.simulation.parameters import patient_tables
@@ -175,12 +175,12 @@ def load_scenario(path: Path | str) -> Scenario:
     try:
         if path.stat().st_size > MOST_BYTES:
             raise CaseError("the file is larger than 1 MiB", where=path.name)
-        said = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        said = tomllib.loads(toml_text(path.read_bytes()))
     except OSError as error:
         raise CaseError(f"can't be read: {error.strerror}", where=str(path), expected="a scenario in TOML") from None
     except RecursionError:
         raise CaseError("arrays are nested too deep", where=path.name, expected="a scenario in TOML") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise CaseError(f"this is not TOML: {str(error).rstrip('.')}", where=path.name) from None
     return scenario_from(said, name=path.name)
 

@@ -70,6 +70,7 @@ class GasesView:
     changed: tuple[str, ...]
     target: TargetSection | None
     caution: str
+    doubts: tuple[str, ...] = ()
 
 
 def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
@@ -83,6 +84,7 @@ def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
         tuple(words.say(line) for line in page.changed),
         None if page.ventilation is None else words.target(page.ventilation),
         page.caution,
+        tuple(words.say(line) for line in page.doubts),
     )
 
 

@@ -47,9 +47,12 @@ class Moment:
 
 
 def shorter(text: str, most: int) -> str:
-    """Words on one line, cut where they are too many."""
+    """Words on one line, cut between two of them where they are too many; a single word is cut where it must be."""
     words = " ".join(text.split())
-    return f"{words[: most - 1].rstrip()}…" if len(words) > most else words
+    if len(words) <= most:
+        return words
+    kept, space, _ = words[:most].rpartition(" ")
+    return f"{kept.rstrip(' ,;:')} …" if space and len(kept) > most / 2 else f"{words[: most - 1]}…"
 
 
 def gas_lines(view: GasesView | None, case: Case, moment: Moment) -> Iterator[str]:
@@ -99,7 +102,7 @@ def weaning_lines(told: Weaning, moment: Moment) -> Iterator[str]:
     if told.readiness:
         missed = [f"{item.name} ({item.value})" for item in told.readiness if item.state == "not met"]
         unmet = f" Not met: {', '.join(missed)}." if missed else ""
-        name = "Steps of the paediatric guideline" if told.group == "child" else "Readiness"
+        name = "Steps of the paediatric guideline" if told.group == "child" else f"Readiness at {clock(told.moment_s)}"
         yield f"{name}: {counts(told.readiness)}.{unmet}"
     if told.classes is not None and (named := told.classes.wind_2017.name or told.classes.consensus_2007.name):
         yield f"How long weaning took: {named}."

@@ -12,11 +12,14 @@ from typing import TYPE_CHECKING
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
+from tidebench.contradictions import contradictions
+from tidebench.doubts import doubts
 from tidebench.limits import policy_statement, population
 from tidebench.views.gases import GasesView, gases_view
 from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
-from tidebench.views.latest import Latest, latest_numbers
+from tidebench.views.latest import EARLIER, SET_DRIVING, Latest, latest_numbers
 from tidebench.views.matters import BY_KIND, first_three
+from tidebench.views.observed import observations
 from tidebench.views.overview import patient_words
 from tidebench.views.verdicts import verdicts
 from tidebench.views.wording import change_words, clock, count, duration, sentence, settings_words
@@ -27,10 +30,11 @@ if TYPE_CHECKING:
     from tidebench.limits import Policy
     from tidebench.review import Review
 
-MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS = 3, 3, 6
+MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS, MOST_UNLIKE = 3, 3, 6, 2
 MOST_TITLE, MOST_NOTES, MOST_LINE, MOST_DETAIL = 90, 400, 240, 200
 """Letters of what the case says in words: one page holds no more."""
 BLANK = "not known"
+NOTHING_JUDGED = "Nothing could be judged: no number that a limit holds for is known. That is no good news."
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,14 @@ class HandoverPage:
     version: str
     until_s: float
 
+    @property
+    def nothing(self) -> str:
+        """What stands where nothing matters: of how many numbers no limit is crossed, or that none could be judged."""
+        judged = sum(one.state != "not judged" for one in self.numbers)
+        if not judged:
+            return NOTHING_JUDGED
+        return f"No limit is crossed, of {count(judged, 'number')} that could be held against one; no finding is known."
+
 
 def handover_page(
     case: Case,
@@ -101,27 +113,29 @@ def handover_page(
         What a person adds.
     """
     from tidebench.care.weaning import wean
-    from tidebench.care.weaning.room import end_of
+    from tidebench.care.weaning.room import last_told_s
 
     house = review.policy if review else policy
-    until = end_of(case, review)
+    until = last_told_s(case, review)
+    asked = tuple(doubts(case)) if review is None else tuple(one.text for one in contradictions(case))
     numbers = latest_numbers(case, review, house, until)
     gases = _read_gases(case, review, house)
     weaning = wean(case, review, policy=house)
     moment = Moment(case, until)
+    further = (*asked, *_open(case, review, numbers, gases))
     return HandoverPage(
         title=shorter(case.title, MOST_TITLE) or "Untitled case",
         as_of=moment.as_of,
         situation=tuple(_situation(case, moment)),
         background=tuple(_background(case, review)),
-        matters=tuple(_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
+        matters=(*_contradicted(case), *_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
         numbers=numbers,
         gases=tuple(shorter(line, MOST_LINE) for line in gas_lines(gases, case, moment)),
         weaning=tuple(weaning_lines(weaning, moment)),
         events=tuple(event_lines(case.events, moment)),
         proposals=tuple(proposals),
-        questions=(*questions, *tuple(_open(case, review, numbers, gases))[: max(0, MOST_QUESTIONS - len(questions))]),
-        policy="" if house is None else policy_statement(house, case.patient),
+        questions=(*questions, *further[: max(0, MOST_QUESTIONS - len(questions))]),
+        policy="" if house is None else policy_statement(house, case.patient, among=_held(numbers)),
         caution=CAUTION,
         version=__version__,
         until_s=until,
@@ -174,6 +188,20 @@ def _read_gases(case: Case, review: Review | None, house: Policy | None) -> Gase
     return gases_view(read_gases(case, breaths=breaths, policy=house))
 
 
+def _held(numbers: Iterable[Latest]) -> tuple[str, ...]:
+    """Quantities that this page holds against limits."""
+    return *(one.quantity.key for one in numbers), "ph", "paco2_mmhg", "pao2_mmhg"
+
+
+def _contradicted(case: Case) -> tuple[tuple[str, str], ...]:
+    """Numbers that can't all be right come before what they would say."""
+    told = [one.text for one in contradictions(case) if one.keys]
+    if not told:
+        return ()
+    more = f" And {count(len(told) - 1, 'more question')} below." if len(told) > 1 else ""
+    return (("Numbers of this case contradict each other, and are held against no limit.", f"{told[0]}{more}"),)
+
+
 def _matters(
     review: Review | None, numbers: Iterable[Latest], gases: GasesView | None, weaning: Weaning
 ) -> Iterator[tuple[str, str]]:
@@ -183,6 +211,8 @@ def _matters(
             yield matter.headline, shorter(matter.detail, MOST_DETAIL)
         return
     crossed = [one for one in numbers if one.state == "crossed" and one.limit is not None]
+    if any(one.quantity.key == "driving_pressure_cmh2o" for one in crossed):
+        crossed = [one for one in crossed if one.quantity.key != SET_DRIVING]
     for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
         source = "" if one.limit is None else sentence(one.limit.source)
         yield sentence(f"{one.quantity.label} {one.value}: not {one.bound}"), source
@@ -198,6 +228,15 @@ def _normal(gases: GasesView) -> bool:
     return gases.gases[-1].acid_base.startswith("Acid and base: none")
 
 
+def _unlike(review: Review) -> Iterator[str]:
+    """Noted numbers that differ from the measured ones, the first few."""
+    unlike = [seen for seen in observations(review) if seen.measured is not None and not seen.agrees]
+    for seen in unlike[:MOST_UNLIKE]:
+        measured = "" if seen.measured is None else seen.quantity.text(seen.measured.median)
+        why = f" {seen.why[0]}" if seen.why else ""
+        yield shorter(f"{seen.label}: noted {seen.quantity.text(seen.noted)}, measured {measured}.{why}", MOST_LINE)
+
+
 def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: GasesView | None) -> Iterator[str]:
     """What the case leaves unknown, what is asked first first."""
     by_key = {one.quantity.key: one for one in numbers}
@@ -208,15 +247,17 @@ def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: G
         yield f"Plateau and driving pressure? Blank: {by_key['plateau_pressure_cmh2o'].why}."
     elif by_key["plateau_pressure_cmh2o"].spread is None:
         yield "Plateau and driving pressure? None was noted."
+    if review is not None:
+        yield from _unlike(review)
     if by_key["total_peep_cmh2o"].origin in ("", "estimated"):
         yield "Trapped gas? Total PEEP is not measured: an expiratory hold tells it."
     if gases is None:
         yield "Gas exchange? No blood gas in the case."
     elif any("site not stated" in gas.heading for gas in gases.gases):
         yield "Which blood? A gas without its site was not read."
-    old = [one for one in numbers if one.origin == "noted" and one.note]
+    old = [one for one in numbers if EARLIER in one.note and one.spread is not None]
     if old:
-        yield f"Still so? Noted under earlier settings: {', '.join(one.quantity.symbol for one in old[:4])}."
+        yield f"Still so? Taken under earlier settings: {', '.join(one.quantity.symbol for one in old[:4])}."
     if by_key["cuff_pressure_cmh2o"].spread is None and case.airway.interface == "endotracheal tube":
         yield "Cuff pressure? None was noted."
     if not case.settings:

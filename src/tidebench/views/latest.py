@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
+from tidebench.contradictions import against
 from tidebench.limits import Limit, Policy, judge, limits_for, population, volume_weight_kg
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
@@ -30,12 +31,16 @@ if TYPE_CHECKING:
 WINDOW_S = 1800.0
 """How far back breaths speak for now, unless settings changed since: this house's choice."""
 FEWEST = 3
+SET_DRIVING = "driving_pressure_set_peep_cmh2o"
+HELD_AS = {SET_DRIVING: "driving_pressure_cmh2o"}
+"""Whose limit holds for a number that has none of its own: the trials' driving pressure was mostly from set PEEP."""
 HANDED = (
     "rate_per_min",
     "minute_volume_l_min",
     "peak_pressure_cmh2o",
     "plateau_pressure_cmh2o",
     "driving_pressure_cmh2o",
+    SET_DRIVING,
     "mean_pressure_cmh2o",
     "peep_cmh2o",
     "total_peep_cmh2o",
@@ -52,6 +57,9 @@ HANDED = (
 )
 """After volume per weight; the same lines on every page, so that a blank is seen."""
 AT_THE_BED = ("spo2", "cuff_pressure_cmh2o", "p01_cmh2o")
+POWER = "mechanical_power_j_min"
+AFTER_A_PAUSE = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", SET_DRIVING)
+EARLIER, CONTRADICTED = "under earlier settings", "doubtful: contradicts another number"
 FROM_CAPNOGRAM = ("etco2_mmhg", "bohr_dead_space_fraction")
 FROM_HOLDS = {
     "plateau_pressure_cmh2o": "inspiratory",
@@ -72,7 +80,7 @@ class Latest:
     quantity : Quantity
     spread : Spread or None
     origin : str
-        ``measured``, ``estimated``, ``by a hold`` or ``noted``.
+        ``measured``, ``estimated``, ``by a hold``, ``noted`` or ``computed from noted numbers``.
     at_s : float or None
         When, on the case clock: the end of the breaths, the hold, the note.
     note : str
@@ -116,7 +124,9 @@ def latest_numbers(case: Case, review: Review | None, policy: Policy | None, unt
     young = population(case.patient).group in ("child", "newborn")
     limits = {limit.key: limit for limit in limits_for(case.patient, policy=policy)}
     keys = (PER_WEIGHT if young else PER_PREDICTED, *HANDED)
-    return tuple(_judged(_latest(key, case, review, until_s), limits.get(key)) for key in keys)
+    ended = until_s if review is None else min(until_s, float(review.recording.duration_s))
+    latest = (_latest(key, case, review, until_s, ended) for key in keys)
+    return tuple(_judged(one, limits.get(HELD_AS.get(one.quantity.key, one.quantity.key))) for one in latest)
 
 
 def _judged(number: Latest, limit: Limit | None) -> Latest:
@@ -131,11 +141,16 @@ def _judged(number: Latest, limit: Limit | None) -> Latest:
     return replace(number, limit=limit, state=state)
 
 
-def _latest(key: str, case: Case, review: Review | None, until_s: float) -> Latest:
-    """By a hold under these settings, else of breaths, else as noted, whichever there is."""
-    since = _since(case, until_s)
-    candidates = () if review is None else (_held(key, review, since), _measured(key, review, since, until_s))
+def _latest(key: str, case: Case, review: Review | None, until_s: float, ended_s: float) -> Latest:
+    """By a hold under these settings, else of breaths, else as noted, whichever there is.
+
+    ``ended_s`` is when the recording ended; what was set or noted since is later than it.
+    """
+    since = _since(case, ended_s)
+    candidates = () if review is None else (_held(key, review, since), _measured(key, review, since, ended_s))
     found = next((one for one in candidates if one is not None), None)
+    if found is not None and any(ended_s < setting.at_s <= until_s for setting in case.settings):
+        found = replace(found, note=", ".join(filter(None, (found.note, EARLIER))))
     noted = _noted(key, case, until_s)
     if found is None or (noted is not None and found.at_s is not None and (noted.at_s or 0.0) > found.at_s + WINDOW_S):
         found = noted or found
@@ -158,8 +173,10 @@ def _held(key: str, review: Review, since_s: float) -> Latest | None:
     steady = [hold for hold in holds if hold.quality == ("steady",)]
     hold: Hold = (steady or holds)[-1]
     value = float(getattr(hold, key))
-    doubts = ", ".join(word for word in hold.quality if word != "steady")
-    return Latest(quantity(key), Spread(value, value, value, 1), "by a hold", hold.at_s, doubts)
+    doubts = [word for word in hold.quality if word != "steady"]
+    held = f"hold of {hold.duration_s:.1f} s" if key in AFTER_A_PAUSE else ""
+    note = ", ".join(filter(None, (*doubts, held)))
+    return Latest(quantity(key), Spread(value, value, value, 1), "by a hold", hold.at_s, note)
 
 
 def _measured(key: str, review: Review, since_s: float, until_s: float) -> Latest | None:
@@ -168,8 +185,20 @@ def _measured(key: str, review: Review, since_s: float, until_s: float) -> Lates
     if spread is None:
         return None
     estimated = key in ESTIMATED or (key == EFFORT and "oesophageal_pressure" not in review.recording)
-    note = "doubtful: large leak" if key in OF_VOLUME and mostly_leak(review) else ""
+    doubt = "doubtful: large leak" if key in OF_VOLUME and mostly_leak(review) else ""
+    note = ", ".join(filter(None, (doubt, _taken_under(key, review.case, until_s, recorded=True))))
     return Latest(quantity(key), spread, "estimated" if estimated else "measured", until_s, note)
+
+
+def _taken_under(key: str, case: Case, at_s: float, *, recorded: bool) -> str:
+    """What a reader must know of how a pressure or a power was taken: the pause, passive or not."""
+    setting = case.setting_at(at_s)
+    if key in AFTER_A_PAUSE:
+        pause = None if setting is None else setting.pause_s
+        return "length of the pause not stated" if pause is None else f"after a set pause of {pause:g} s"
+    if key == POWER:
+        return "passive breaths" if recorded else "passive or not is not stated"
+    return ""
 
 
 def _values(key: str, review: Review, since_s: float) -> pl.Series | None:
@@ -191,26 +220,38 @@ def _noted(key: str, case: Case, until_s: float) -> Latest | None:
     for row in sorted(case.observed, key=lambda row: -row.at_s):
         value = None if row.at_s > until_s else _number(key, row, case)
         if value is not None:
-            earlier = any(row.at_s < setting.at_s <= until_s for setting in case.settings)
-            note = "under earlier settings" if earlier else ""
-            value = abs(value) if key == "p01_cmh2o" else value
-            return Latest(quantity(key, "observed"), Spread(value, value, value, 1), "noted", row.at_s, note)
+            number, origin, made_of = value
+            earlier = EARLIER if any(row.at_s < setting.at_s <= until_s for setting in case.settings) else ""
+            doubt = CONTRADICTED if any(against(case, part, row.at_s) for part in made_of) else ""
+            under = _taken_under(key, case, row.at_s, recorded=False)
+            note = ", ".join(filter(None, (doubt, earlier, under)))
+            number = abs(number) if key == "p01_cmh2o" else number
+            return Latest(quantity(key, "observed"), Spread(number, number, number, 1), origin, row.at_s, note)
     return None
 
 
-def _number(key: str, row: Observed, case: Case) -> float | None:
-    """A noted number, or what follows from those noted together."""
+def _number(key: str, row: Observed, case: Case) -> tuple[float, str, tuple[str, ...]] | None:
+    """A noted number, or what follows from those noted together; how it came about, and of which numbers."""
     numbers = row.numbers
     if key in numbers:
-        return float(numbers[key])
+        return float(numbers[key]), "noted", (key,)
+    made = _computed(key, numbers, case, row.at_s)
+    return None if made is None else (made[0], "computed from noted numbers", made[1])
+
+
+def _computed(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -> tuple[float, tuple[str, ...]] | None:
     volume, rate, weight = numbers.get("vte_ml"), numbers.get("rate_per_min"), volume_weight_kg(case.patient)
     if key in (PER_PREDICTED, PER_WEIGHT) and volume is not None and weight:
-        return float(volume / weight)
+        return float(volume / weight), ("vte_ml",)
     if key == "minute_volume_l_min" and volume is not None and rate is not None:
-        return float(volume * rate / 1000)
+        return float(volume * rate / 1000), ("vte_ml", "rate_per_min")
     plateau, total = numbers.get("plateau_pressure_cmh2o"), numbers.get("total_peep_cmh2o")
     if key == "driving_pressure_cmh2o" and plateau is not None and total is not None:
-        return float(plateau - total)
+        return float(plateau - total), ("plateau_pressure_cmh2o", "total_peep_cmh2o")
+    stated = [one.peep_cmh2o for one in case.settings if one.at_s <= at_s and one.peep_cmh2o is not None]
+    level = stated[-1] if stated else numbers.get("peep_cmh2o")
+    if key == SET_DRIVING and plateau is not None and level is not None:
+        return float(plateau - level), ("plateau_pressure_cmh2o", "peep_cmh2o")
     return None
 
 

@@ -142,6 +142,9 @@ def _burden(told: Burden) -> Section:
             f"In {told.busiest.n} covered hours: median {told.busiest.median:.0f} an hour (5th to 95th percentile "
             f"{told.busiest.p05:.0f} to {told.busiest.p95:.0f}), at most {told.most_in_an_hour}."
         )
+    if told.in_standby:
+        came = "1 alarm came" if told.in_standby == 1 else f"{told.in_standby} alarms came"
+        after.append(f"{came} in standby, whose time is taken off, and counted in none of this.")
     if told.whole.without_end:
         after.append(
             f"{told.whole.without_end} of {told.whole.rate.count} alarms have no end in the log: they count, and how "

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from tidebench.care.logs.tradeoff import together
+from tidebench.care.logs.watched import practice_words
 from tidebench.quantities import quantity
 from tidebench.views.section import Section, moment, rated
 from tidebench.views.wording import duration, listed, sentence
@@ -27,8 +29,8 @@ MODEL = (
 EVENTS = (
     "Missed: true events (findings that the alarm is there to tell, limits crossed) without a sound during them or in "
     "the 30 s after. Usual: where people set it (common practice, no source). Suggested: of the pairs that miss none, "
-    "the one with the fewest alarms, within what is usual, with a delay up to 15 s, sounding less than a fifth of the "
-    "time. Fewer alarms: what they would miss. In halves: alarms per hour in the first and second half of the record."
+    "the one with the fewest alarms, within what is usual, with a delay up to {delay}, sounding less than a fifth of "
+    "the time. Fewer alarms: what they would miss. In halves: alarms per hour in the first and second half."
 )
 
 
@@ -36,15 +38,46 @@ def replayed(told: Told) -> Iterator[Section]:
     """Every alarm that was replayed, then one limit against another where that was asked."""
     if told.tradeoffs:
         rows = tuple(row for one in told.tradeoffs for row in _tradeoff(one))
-        head = ("alarm", "limit", "delay", "per hour", "min per h", "missed", "in halves")
-        own = [one.usual.rule for one in told.tradeoffs if one.usual is not None and one.usual.own]
+        head = ("alarm", "limit", "delay", "n", "per hour", "min per h", "missed", "in halves")
+        own = _house(told.tradeoffs)
         practice = f"Practice of this house: {'; '.join(own)}." if own else ""
         house = (words for words in (told.policy, practice) if words)
-        notes = tuple(f"{sentence(_alarm(one))[:-1]}: {one.reason}" for one in told.tradeoffs if one.reason)
-        right = frozenset(range(1, 7))
-        yield Section("Limits replayed", (NEVER, MODEL, *house), head, rows, right, (EVENTS, *notes), "tradeoff")
+        notes = tuple(_reasons(told.tradeoffs))
+        right = frozenset(range(1, 8))
+        delays = [one.delay.high for one in told.tradeoffs if one.delay is not None]
+        events = EVENTS.format(delay=f"{max(delays):g} s" if delays else "that for a disconnection")
+        after = (*_together(told.tradeoffs), events, *notes)
+        yield Section("Limits replayed", (NEVER, MODEL, *house), head, rows, right, after, "tradeoff")
     if told.changed is not None:
         yield _changed(told, told.changed)
+
+
+def _reasons(told: Sequence[Tradeoff]) -> Iterator[str]:
+    """Why nothing is offered or how little stands behind it, each reason once with the alarms that it is of."""
+    named: dict[str, list[str]] = {}
+    for one in told:
+        if one.reason:
+            named.setdefault(one.reason, []).append(_alarm(one))
+    yield from (f"{sentence(listed(alarms))[:-1]}: {reason}" for reason, alarms in named.items())
+
+
+def _house(told: Sequence[Tradeoff]) -> tuple[str, ...]:
+    """What of a house's practice bounds the suggested limits and their delays."""
+    spans = [words for one in told if one.usual is not None for words in one.usual.house]
+    delays = [one.delay for one in told if one.delay is not None and one.delay.kind == "house policy"]
+    return tuple(dict.fromkeys([*spans, *map(practice_words, delays)]))
+
+
+def _together(told: Sequence[Tradeoff]) -> tuple[str, ...]:
+    """All suggested limits in one sentence."""
+    total = together(told)
+    if total is None:
+        return ()
+    return (
+        f"All together, per hour: {rated(total.usual_per_hour)} as usual, {rated(total.suggested_per_hour)} with the "
+        f"first offer where there is one (of {total.suggested}). Missed, each event counted at every alarm that is "
+        f"there to tell it: {total.usual_missed} as usual, {total.suggested_missed} so, of {total.events}.",
+    )
 
 
 def alarm_words(key: str, side: str) -> str:
@@ -58,22 +91,23 @@ def _alarm(one: Tradeoff) -> str:
 
 def _tradeoff(one: Tradeoff) -> Iterator[tuple[str, ...]]:
     """The alarm, then where people usually set it, what is suggested, and what fewer alarms would cost."""
-    yield _alarm(one), "", "", "", "", "", ""
+    yield _alarm(one), "", "", "", "", "", "", ""
     record = quantity(one.watched.key)
-    if one.usual is not None:
-        m, played = list(one.played.limits).index(one.usual.tight), one.played
-        alarms, minutes = played.alarms[m, 0] / one.hours, played.sounding_s[m, 0] / 60 / one.hours
-        missed = f"{played.missed[m, 0]} of {one.events}" if one.events else "–"
-        yield "  usual", record.bounds(one.usual.tight), "0 s", rated(alarms), rated(minutes), missed, ""
+    if one.usual is not None and one.at_usual is not None:
+        alarms, sounding, missed = one.at_usual
+        hours = one.hours if one.rated else None
+        rates = (rated(alarms / hours), rated(sounding / 60 / hours)) if hours else (rated(None), rated(None))
+        of = f"{missed} of {one.events}" if one.events else "–"
+        yield "  usual", record.bounds(one.usual.tight), "0 s", f"{alarms}", *rates, of, ""
     for place, offer in enumerate(one.offers):
         name = "  fewer alarms" if place else "  least missed" if offer.missed else "  suggested"
-        yield name, record.bounds(offer.limit), *_numbers(offer, one.events)
+        yield name, record.bounds(offer.limit), *_numbers(offer, one)
 
 
-def _numbers(offer: Offer, events: int) -> tuple[str, ...]:
+def _numbers(offer: Offer, one: Tradeoff) -> tuple[str, ...]:
     halves = ", ".join(rated(half) for half in offer.halves_per_hour)
-    numbers = rated(offer.alarms_per_hour), rated(offer.minutes_per_hour), f"{offer.missed} of {events}"
-    return f"{offer.delay_s:g} s", *numbers, halves
+    numbers = rated(offer.alarms_per_hour), rated(offer.minutes_per_hour), f"{offer.missed} of {one.events}"
+    return f"{offer.delay_s:g} s", f"{offer.alarms_per_hour * one.hours:.0f}", *numbers, halves
 
 
 def _changed(told: Told, done: Changed) -> Section:

@@ -60,7 +60,7 @@ def weaning_view(told: Weaning) -> WeaningView:
     """What a page of weaning shows."""
     trial = told.trial
     return WeaningView(
-        lead=tuple(filter(None, (PEOPLE_DECIDE, told.refused, told.doubt, told.policy))),
+        lead=tuple(filter(None, (PEOPLE_DECIDE, told.refused, told.doubt, told.policy, *told.questions))),
         readiness_lead=_readiness_lead(told),
         readiness=tuple(_row(item) for item in told.readiness),
         trial=() if trial is None else tuple(_trial(told, trial)),

@@ -5,6 +5,7 @@ On every card the patient comes first: off the ventilator and by hand if in doub
 
 from __future__ import annotations
 
-from tidebench.care.cards.deck import PRE_USE, SIGNS, Card, Check, PreUse, card, pre_use
+from tidebench.care.cards.deck import PRE_USE, Card, Check, PreUse, card, pre_use
+from tidebench.limits.policy import SIGNS
 
 __all__ = ["PRE_USE", "SIGNS", "Card", "Check", "PreUse", "card", "pre_use"]

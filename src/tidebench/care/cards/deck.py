@@ -10,10 +10,10 @@ from importlib.resources import files
 from typing import Any
 
 from tidebench.errors import OptionError
+from tidebench.limits import Policy
+from tidebench.limits.policy import SIGNS
 from tidebench.quantities import COMMON_PRACTICE
 
-SIGNS = ("high-pressure", "falling-volume", "falling-saturation", "no-trigger", "stacking", "leak")
-"""What one sees, in the order of how often it calls."""
 PRE_USE = "pre-use"
 """The name of the record of the check before use."""
 
@@ -34,6 +34,8 @@ class Card:
         What holds and curves tell, what usually lies behind it, where people look next.
     never : str
         What is not done.
+    house : tuple of str
+        What a house's policy adds for this sign.
     source : str
     """
 
@@ -44,6 +46,7 @@ class Card:
     sudden: str
     clues: tuple[tuple[str, str, str], ...]
     never: str
+    house: tuple[str, ...] = ()
     source: str = f"{COMMON_PRACTICE}, unless a line says otherwise"
 
 
@@ -66,8 +69,8 @@ class PreUse:
     source: str = f"{COMMON_PRACTICE}, unless a line says otherwise"
 
 
-def card(sign: str) -> Card:
-    """The card of a sign.
+def card(sign: str, policy: Policy | None = None) -> Card:
+    """The card of a sign, with what a house's policy adds to it.
 
     Raises
     ------
@@ -83,7 +86,8 @@ def card(sign: str) -> Card:
     told = _table("cards.toml")
     own = told[sign]
     clues = tuple((seen, behind, look) for seen, behind, look in own["clues"])
-    return Card(sign, own["title"], own["sees"], tuple(told["first"]), own["sudden"], clues, told["never"])
+    said = () if policy is None else tuple(f"{one.text} ({policy.name})" for one in policy.cards if one.sign == sign)
+    return Card(sign, own["title"], own["sees"], tuple(told["first"]), own["sudden"], clues, told["never"], said)
 
 
 def pre_use() -> PreUse:

@@ -175,11 +175,13 @@ def _elimination(moment: Moment) -> Value:
 
 
 def saturation(moment: Moment) -> Fact:
-    """Arterial saturation: measured, or from PaO2 and pH."""
-    measured = moment.arterial("sao2")
+    """Arterial saturation: measured in the sample, else by the pulse oximeter, else from PaO2 and pH."""
+    measured, pulse = moment.arterial("sao2"), moment.noted("spo2")
     pao2, ph = moment.arterial("pao2_mmhg"), moment.arterial("ph")
     if measured.value is not None or pao2.value is None or ph.value is None:
         return measured
+    if pulse.value is not None:
+        return Fact(measured.name, pulse.value, f"by the pulse oximeter, {pulse.origin}")
     value = float(gas_exchange.oxygen_saturation(pao2.value, ph.value))
     return Fact(measured.name, value, "from PaO2 and pH by Severinghaus")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from tidebench.care.gases.records import Fact, Typed
 from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.contradictions import against, of_gas
 from tidebench.formulas.gas_exchange import bicarbonate_mmol_l
 from tidebench.formulas.oxygenation import barometric_pressure_mmhg
 from tidebench.limits import population, predicted_weight_kg
@@ -51,6 +52,8 @@ class Moment:
         if self.gas.site != "arterial":
             site = "its site is not stated" if self.gas.site is None else f"the sample is {self.gas.site}"
             return Fact(name, None, f"needs an arterial sample; {site}")
+        if key in ("pao2_mmhg", "sao2") and (told := of_gas(self.gas, self.at_s)) is not None:
+            return Fact(name, None, told)
         return Fact(name, value, "stated" if value is not None else f"{key} is not stated")
 
     @property
@@ -83,7 +86,7 @@ class Moment:
     def minute_volume(self) -> Fact:
         """Minute volume: noted, else volume times rate as noted together, else of measured breaths."""
         noted = self.noted("minute_volume_l_min")
-        if noted.value is not None:
+        if noted.value is not None or any("minute_volume_l_min" in row.numbers for row in self._near()):
             return noted
         for row in self._near():
             volume, rate = row.numbers.get("vte_ml"), row.numbers.get("rate_per_min")
@@ -107,7 +110,8 @@ class Moment:
         for row in self._near():
             value = row.numbers.get(key)
             if value is not None:
-                return Fact(name, value, self._ago(row))
+                told = against(self.case, key, row.at_s)
+                return Fact(name, None, told) if told else Fact(name, value, self._ago(row))
         measured = self._measured(key)
         if measured is not None:
             return Fact(name, measured, MEASURED)

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 from tidebench.care.gases.acid_base import read_acid_base
 from tidebench.care.gases.grades import all_grades
 from tidebench.care.gases.held import held_against
-from tidebench.care.gases.indices import HIGH_FLOW, all_indices
+from tidebench.care.gases.indices import HIGH_FLOW, all_indices, saturation
 from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
 from tidebench.case import Case
 from tidebench.caution import CAUTION
+from tidebench.doubts import doubts
 from tidebench.errors import CaseError, OptionError
 from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
@@ -38,8 +39,16 @@ BOHR_TEXT = (
     "and PEEP. Enghoff's, by PaCO2, holds shunt and alveoli without blood too."
 )
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
+SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a saturation {}."
+DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
 ROOM_AIR = 0.21
+SLIPS: dict[str, tuple[tuple[str, float], ...]] = {
+    "albumin_g_dl": (("in g/L", 0.1),),
+    "mixed_venous_saturation": (("in per cent", 0.01),),
+    "cardiac_output_l_min": (("in mL/min", 0.001),),
+}
+"""Units in which a number is often typed instead, with the factor into the right one."""
 
 
 def read_gases(
@@ -99,8 +108,9 @@ def read_gases(
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
         None if target is None else ventilation_for(target, read, name, limits),
-        "" if policy is None else policy_statement(policy, case.patient, conditions=said),
+        "" if policy is None else policy_statement(policy, case.patient, conditions=said, among=(*STATED, *NOTED)),
         CAUTION,
+        tuple(doubts(case)),
     )
 
 
@@ -127,8 +137,15 @@ def _checked(typed: Typed, count: int) -> Typed:
         ("high_flow_l_min", "--high-flow", 0.5, 100.0, "L/min"),
     ):
         value = getattr(typed, field)
-        if value is not None:
-            within(option, value, low, high, unit=unit)
+        if value is None or low <= value <= high:
+            continue
+        for name, factor in SLIPS.get(field, ()):
+            if low <= value * factor <= high:
+                raise OptionError(
+                    f"{value:g} can't be used", where=option, expected=f"{low:g} to {high:g} {unit}",
+                    remedy=f"Was that {name}? Then write {value * factor:.4g}.",
+                )  # fmt: skip
+        within(option, value, low, high, unit=unit)
     return typed
 
 
@@ -217,6 +234,8 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(usual)
     if moment.typed.temperature_c is not None:
         notes.append("Indices, reading and classes use the gas as measured, at 37 °C.")
+    if has & DELIVERED and moment.arterial("sao2").value is None:
+        notes.append(SATURATION_TEXT.format(saturation(moment).origin))
     return tuple(notes)
 
 

@@ -165,3 +165,4 @@ class GasesPage:
     ventilation: Ventilation | None
     policy: str
     caution: str
+    doubts: tuple[str, ...] = ()

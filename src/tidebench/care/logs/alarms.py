@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -79,12 +81,32 @@ def _paired(group: npt.NDArray[np.unsignedinteger], at: Times, on: Flags) -> tup
     return back_until, back_again
 
 
-def active_s(alarms: pl.DataFrame) -> float:
-    """Seconds during which at least one alarm of a bed was on, beds added up; alarms without an end count nothing."""
+def active_s(alarms: pl.DataFrame, exposed: Mapping[str, Times] | None = None) -> float:
+    """Seconds during which at least one alarm of a bed was on, beds added up; alarms without an end count nothing.
+
+    Parameters
+    ----------
+    alarms : DataFrame
+    exposed : mapping of str to ndarray, shape (n, 2), optional
+        By bed, spans in order and without overlap: only what lies within them counts.
+    """
     known = alarms.select("bed", "at_s", "until_s").drop_nulls("until_s")
     total = 0.0
-    for (_,), part in known.group_by("bed") if known["bed"].n_unique() > 1 else [((None,), known)]:
+    for (bed,), part in known.group_by("bed"):
         at, until = part["at_s"].to_numpy(), part["until_s"].to_numpy()
-        covered = np.maximum.accumulate(np.concatenate([[-np.inf], until]))[: len(at)]
-        total += float(np.maximum(until - np.maximum(at, covered), 0.0).sum())
+        before = np.maximum.accumulate(np.concatenate([[-np.inf], until]))[: len(at)]
+        begin = np.maximum(at, before)
+        end = np.maximum(until, begin)
+        spans = None if exposed is None else exposed[str(bed)]
+        total += float((_within(end, spans) - _within(begin, spans)).sum())
     return total
+
+
+def _within(at: Times, spans: Times | None) -> Times:
+    """Seconds within spans up to each time; all of it where there are none."""
+    if spans is None:
+        return at
+    if not len(spans):
+        return np.zeros(len(at))
+    behind = np.concatenate([[0.0], np.cumsum(spans[:, 1] - spans[:, 0])])
+    return np.asarray(np.interp(at, spans.ravel(), np.repeat(behind, 2)[1:-1]), float)

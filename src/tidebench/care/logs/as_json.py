@@ -9,7 +9,7 @@ from typing import Any
 from tidebench._version import __version__
 from tidebench.care.logs.coverage import Coverage
 from tidebench.care.logs.room import Told
-from tidebench.care.logs.tradeoff import WEIGHED, Tradeoff
+from tidebench.care.logs.tradeoff import WEIGHED, Tradeoff, together
 from tidebench.caution import CAUTION
 from tidebench.quantities import quantity
 
@@ -48,6 +48,7 @@ def as_json(told: Told) -> dict[str, Any]:
             "at_alarms": told.beside.at_alarms,
         },
         "limits_replayed": [_tradeoff(one) for one in told.tradeoffs],
+        "together": together(told.tradeoffs),
         "weighed": WEIGHED if told.tradeoffs else None,
         "changed": None if told.changed is None else _changed(told),
         "policy": told.policy or None,
@@ -85,6 +86,7 @@ def _tradeoff(one: Tradeoff) -> dict[str, Any]:
         "events": one.events,
         "usual": one.usual,
         "offers": one.offers,
+        "longest_delay_s": one.delay.high if one.delay else None,
         "reason": one.reason or None,
     }
 

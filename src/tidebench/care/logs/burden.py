@@ -83,6 +83,8 @@ class Burden:
     most_in_an_hour : int
     by_hour : tuple of Hour
         Empty where the clock doesn't tell the time of day.
+    in_standby : int
+        Alarms that came in standby, whose time is taken off: they count in nothing above.
     """
 
     whole: Grade
@@ -92,6 +94,7 @@ class Burden:
     busiest: Spread | None
     most_in_an_hour: int
     by_hour: tuple[Hour, ...]
+    in_standby: int
 
 
 def burden(alarms: pl.DataFrame, covered: Coverage, day_s: float | None) -> Burden:
@@ -105,6 +108,8 @@ def burden(alarms: pl.DataFrame, covered: Coverage, day_s: float | None) -> Burd
     day_s : float or None
         Time of day at 0 s, s after midnight; None where the clock doesn't tell it.
     """
+    told = alarms.height
+    alarms = _exposed(alarms, covered)
     times = alarms.select("bed", "priority", "at_s", "until_s", "duration_s")
     grades = [_grade(times.filter(pl.col("priority") == grade), grade, covered) for grade in GRADES]
     unsaid = _grade(times.filter(pl.col("priority").is_null()), None, covered)
@@ -117,7 +122,18 @@ def burden(alarms: pl.DataFrame, covered: Coverage, day_s: float | None) -> Burd
         busiest=spread(counts),
         most_in_an_hour=max(counts.to_list(), default=0),
         by_hour=() if day_s is None else _by_hour(alarms, covered, day_s),
+        in_standby=told - alarms.height,
     )
+
+
+def _exposed(alarms: pl.DataFrame, covered: Coverage) -> pl.DataFrame:
+    """Alarms that did not come within standby; one that comes as it begins or ends counts."""
+    parts = []
+    for (bed,), part in alarms.group_by("bed", maintain_order=True):
+        spans, at = covered.standby.get(str(bed), np.empty((0, 2))), part["at_s"].to_numpy()
+        resting = np.searchsorted(spans[:, 0], at, side="left") > np.searchsorted(spans[:, 1], at, side="right")
+        parts.append(part.filter(~resting))
+    return pl.concat(parts) if len(parts) > 1 else parts[0] if parts else alarms
 
 
 def rate(count: int, hours: float) -> Rate:
@@ -139,7 +155,9 @@ def spread(values: pl.Series) -> Spread | None:
 
 
 def _grade(alarms: pl.DataFrame, priority: str | None, covered: Coverage) -> Grade:
-    minutes = active_s(alarms) / 60 / covered.hours if covered.hours >= LEAST_HOURS else None
+    enough = covered.hours >= LEAST_HOURS
+    exposed = {bed: covered.exposure(bed) for bed in covered.spans}
+    minutes = active_s(alarms, exposed) / 60 / covered.hours if enough else None
     told = alarms["duration_s"].count() > 0
     return Grade(
         priority,

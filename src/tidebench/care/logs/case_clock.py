@@ -89,7 +89,13 @@ def on_case_clock(log: Log, shift_s: float) -> Log:
     if not shift_s:
         return log
     moved = [
-        replace(one, spans={bed: (first + shift_s, last + shift_s) for bed, (first, last) in one.spans.items()})
+        replace(
+            one,
+            spans={
+                bed: tuple((first + shift_s, last + shift_s) for first, last in spans)
+                for bed, spans in one.spans.items()
+            },
+        )
         for one in log.sources
     ]
     back = timedelta(seconds=shift_s)

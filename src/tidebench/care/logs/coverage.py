@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -39,7 +40,7 @@ class Coverage:
         First and last event.
     rows, unread, repeated : int
     silences : tuple of (float, float)
-        Stretches without any event, the longest first.
+        Stretches without any event, the longest first; none that is standby or not covered from end to end.
     notes : tuple of str
         Why the log may begin later than what it tells of, and what else is to be known before a rate.
     """
@@ -71,13 +72,14 @@ def coverage(log: Log) -> Coverage:
     events = log.events
     told: dict[str, list[tuple[float, float]]] = {}
     for source in log.sources:
-        for bed, span in source.spans.items():
-            told.setdefault(bed, []).append(span)
+        for bed, parts in source.spans.items():
+            told.setdefault(bed, []).extend(parts)
     spans = {bed: united(np.array(parts, float)) for bed, parts in told.items()}
     standby = _standby(events, spans)
     inside = {bed: united(clipped(standby[bed], spans[bed])) for bed in standby}
     covered = sum(length(part) for part in spans.values())
     resting = sum(length(part) for part in inside.values())
+    exposed = [without(spans[bed], inside.get(bed, np.empty((0, 2)))) for bed in spans]
     return Coverage(
         spans=spans,
         standby=inside,
@@ -88,7 +90,7 @@ def coverage(log: Log) -> Coverage:
         rows=sum(source.rows for source in log.sources),
         unread=log.unread,
         repeated=log.repeated,
-        silences=_silences(events),
+        silences=_silences(events, exposed),
         notes=(*_begins_late(log), *_doubts(log, spans)),
     )
 
@@ -145,11 +147,13 @@ def _standby(events: pl.DataFrame, spans: dict[str, Spans]) -> dict[str, Spans]:
     return {bed: united(np.array(parts, float).reshape(-1, 2)) for bed, parts in found.items()}
 
 
-def _silences(events: pl.DataFrame) -> tuple[tuple[float, float], ...]:
+def _silences(events: pl.DataFrame, exposed: Sequence[Spans]) -> tuple[tuple[float, float], ...]:
     at = events["at_s"].to_numpy()
     apart = np.diff(at)
-    longest = sorted(np.flatnonzero(apart >= SILENT_S).tolist(), key=lambda k: -apart[k])[:5]
-    return tuple((float(at[k]), float(at[k + 1])) for k in longest)
+    longest = sorted(np.flatnonzero(apart >= SILENT_S).tolist(), key=lambda k: -apart[k])
+    found = ((float(at[k]), float(at[k + 1])) for k in longest)
+    counted = (span for span in found if any(length(clipped(part, np.array([span]))) for part in exposed))
+    return tuple(islice(counted, 5))
 
 
 def _begins_late(log: Log) -> list[str]:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 import polars as pl
 
 from tidebench.care.logs.alarms import group_of
-from tidebench.care.logs.coverage import Coverage, length
+from tidebench.care.logs.coverage import Coverage, clipped, length
 
 Times = npt.NDArray[np.float64]
 
@@ -94,8 +94,10 @@ class Crowding:
 def crowding(alarms: pl.DataFrame, covered: Coverage) -> Crowding:
     """Floods, chatter and standing alarms."""
     floods = floods_of(alarms)
-    whole = sum(length(span) for span in covered.spans.values())
-    flooded = sum(flood.end_s - flood.start_s for flood in floods)
+    exposed = {bed: covered.exposure(bed) for bed in covered.spans}
+    whole = sum(length(spans) for spans in exposed.values())
+    each = ((np.array([[flood.start_s, flood.end_s]]), exposed[flood.bed]) for flood in floods)
+    flooded = sum(length(clipped(flood, spans)) for flood, spans in each)
     standing, stood = _standing(alarms, covered)
     return Crowding(
         floods,

@@ -27,13 +27,13 @@ EPOCH = datetime(1970, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file that was read: its name, its SHA-256, its bytes, its rows, and of each bed the span that it covers."""
+    """A file that was read: its name, its SHA-256, its bytes, its rows, and of each bed the spans that it covers."""
 
     name: str
     sha256: str
     bytes: int
     rows: int
-    spans: Mapping[str, tuple[float, float]]
+    spans: Mapping[str, tuple[tuple[float, float], ...]]
 
 
 @dataclass(frozen=True)
@@ -202,7 +202,9 @@ def _events(ordered: pl.DataFrame, phrases: pl.DataFrame, zero: int, wall_offset
 
 def _source(part: Part, zero: int) -> Source:
     first, last = (((moment - zero) / MICRO) for moment in (pl.col("at").min(), pl.col("at").max()))
-    rows = part.rows.select("at", _beds(part.rows["bed"])).drop_nulls("at")
-    spans = rows.group_by("bed").agg(first.alias("first"), last.alias("last"))
-    covered = {place: (begun, ended) for place, begun, ended in sorted(spans.iter_rows())}
-    return Source(part.name, part.sha256, part.size, part.rows.height, covered)
+    rows = part.rows.select("at", "stretch", _beds(part.rows["bed"])).drop_nulls("at")
+    spans = rows.group_by("bed", "stretch").agg(first.alias("first"), last.alias("last"))
+    covered: dict[str, tuple[tuple[float, float], ...]] = {}
+    for place, _, begun, ended in sorted(spans.iter_rows()):
+        covered[place] = (*covered.get(place, ()), (begun, ended))
+    return Source(part.name, part.sha256, part.size, len(part.times.at), covered)

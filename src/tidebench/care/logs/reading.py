@@ -12,6 +12,7 @@ import polars as pl
 
 from tidebench.care.logs.clock import Times, read_times
 from tidebench.care.logs.columns import Column, listed, understand
+from tidebench.care.logs.jumps import on_one_clock
 from tidebench.care.logs.words import Role, Words
 from tidebench.errors import LogError, SignalError
 from tidebench.readers.sniff import BLANKS, LONGEST_LINE, Layout, sniff, split
@@ -28,7 +29,10 @@ PHRASE = ("kind", "name", "text", "priority", "state")
 
 @dataclass(frozen=True)
 class Part:
-    """One file, before it is joined to others. ``rows`` has the cells of a phrase as categories, times and values."""
+    """One file, before it is joined to others. ``rows`` has the cells of a phrase as categories, times and values.
+
+    Rows of a clock that was reset are not among them (:mod:`tidebench.care.logs.jumps`); ``times`` has those of all.
+    """
 
     rows: pl.DataFrame
     name: str
@@ -58,8 +62,8 @@ def read_part(path: Path, words: Words) -> Part:
     used = {column.index for column in columns.values()}
     unused = [header for i, header in enumerate(layout.headers) if header and i not in used]
     left_out = (f"Columns not read: {listed(unused)}.",) if unused else ()
-    rows = _rows(cells, times, decimal_comma=layout.decimal_comma)
-    return Part(rows, path.name, digest, size, times, columns, (*notes, *times.notes, *left_out))
+    rows, aside = on_one_clock(_rows(cells, times, decimal_comma=layout.decimal_comma), path.name, wall=times.wall)
+    return Part(rows, path.name, digest, size, times, columns, (*notes, *times.notes, *aside, *left_out))
 
 
 def _opened(path: Path) -> tuple[Layout, str, int]:

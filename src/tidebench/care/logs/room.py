@@ -22,7 +22,7 @@ from tidebench.care.logs.log import Log
 from tidebench.care.logs.rebuilt import Rebuilt, rebuilt
 from tidebench.care.logs.timeline import Picture, changed_at, timeline
 from tidebench.care.logs.tradeoff import Tradeoff, tradeoffs
-from tidebench.care.logs.watched import Asked
+from tidebench.care.logs.watched import WATCHED, Asked
 from tidebench.care.logs.words import Words
 from tidebench.case import Case
 from tidebench.errors import LogError, OptionError
@@ -152,8 +152,15 @@ def tell(log: Log | None, case: Case | None, reviewed: Reviewed | None, asked: Q
         reviewed=reviewed,
         pictures=tuple(_pictures(asked.pictures, start)),
         start=None if start is None else start.replace(tzinfo=None),
-        policy=policy_statement(asked.policy, case.patient) if asked.policy and case else "",
+        policy=_house(asked.policy, case),
     )
+
+
+def _house(policy: Policy | None, case: Case | None) -> str:
+    """Which of a house's limits bound what is offered: those of quantities that are replayed, and no others."""
+    if policy is None or case is None:
+        return ""
+    return policy_statement(policy, case.patient, among={one.key for one in WATCHED})
 
 
 def _refuse_loose_ends(asked: Question, reviewed: Reviewed | None, case: Case | None, log: Log | None) -> None:

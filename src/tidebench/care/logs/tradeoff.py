@@ -23,6 +23,8 @@ GRACE_S = 30.0
 MOST_SOUNDING = 0.2
 """Part of the time from which on an alarm sounds so long that its count tells nothing (this house's choice)."""
 MOST_OFFERS = 3
+LEAST_KNOWN_H = 0.95
+"""Hours of known values from which on rates are told and limits weighed: an hour, less its first and lost breaths."""
 FEW_EVENTS = 5
 WEIGHED = "Weighed on this one record, to be weighed again by those who may set limits. It silences nothing."
 
@@ -62,6 +64,8 @@ class Tradeoff:
         From the fewest missed on, each with the fewest alarms for what it misses.
     reason : str
         Why nothing is offered, or how little stands behind it; empty where neither.
+    delay : Practice or None
+        The longest delay that is offered, by the record for a disconnection; None of an unknown age.
     """
 
     watched: Watched
@@ -72,6 +76,54 @@ class Tradeoff:
     usual: Usual | None
     offers: tuple[Offer, ...]
     reason: str
+    delay: Practice | None
+
+    @property
+    def rated(self) -> bool:
+        """True where so much is known that numbers per hour say something."""
+        return self.hours >= LEAST_KNOWN_H
+
+    @property
+    def at_usual(self) -> tuple[int, float, int] | None:
+        """Alarms, seconds sounding and events missed with the usual limit, without delay."""
+        if self.usual is None:
+            return None
+        m, played = list(self.played.limits).index(self.usual.tight), self.played
+        return int(played.alarms[m, 0]), float(played.sounding_s[m, 0]), int(played.missed[m, 0])
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """All alarms together: per hour, and events missed, each counted at every alarm that is there to tell it.
+
+    Where nothing is suggested of an alarm, its usual limit stands in ``suggested`` too.
+    """
+
+    usual_per_hour: float
+    suggested_per_hour: float
+    usual_missed: int
+    suggested_missed: int
+    events: int
+    suggested: int
+
+
+def together(told: Sequence[Tradeoff]) -> Together | None:
+    """What all suggested limits come to, beside the usual ones; None where nothing is suggested."""
+    known = [(one, at) for one in told if (at := one.at_usual) is not None and one.rated]
+    offers = [one.offers[0] if one.offers else None for one, _ in known]
+    if not any(offers):
+        return None
+    usual = [at[0] / one.hours for one, at in known]
+    return Together(
+        usual_per_hour=sum(usual),
+        suggested_per_hour=sum(
+            offer.alarms_per_hour if offer else per_hour for offer, per_hour in zip(offers, usual, strict=True)
+        ),
+        usual_missed=sum(at[2] for _, at in known),
+        suggested_missed=sum(offer.missed if offer else at[2] for offer, (_, at) in zip(offers, known, strict=True)),
+        events=sum(one.events for one, _ in known),
+        suggested=sum(offer is not None for offer in offers),
+    )
 
 
 def tradeoffs(
@@ -111,12 +163,12 @@ def tradeoff(
     usual = usual_limit(watched, of, case, policy)
     limits = grid(of, watched.side, (usual.tight, usual.wide) if usual else ())
     played = replay(of, watched.side, limits, DELAYS_S, events, GRACE_S)
-    reason = _unweighable(len(events), usual)
+    reason = _unweighable(len(events), usual, of.hours)
     delay = record_of("alarm_disconnection_s", case, policy)
     offers = _offers(of, watched, played, usual, delay, len(events)) if usual and delay and not reason else ()
     reason = reason or _doubt(offers, len(events))
     unknown = float(1.0 - np.isfinite(of.value).mean())
-    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, offers, reason)
+    return Tradeoff(watched, of.hours, unknown, len(events), played, usual, offers, reason, delay)
 
 
 def grid(of: Series, side: Side, further: Sequence[float] = ()) -> tuple[float, ...]:
@@ -140,8 +192,10 @@ def _round_step(least: float) -> float:
     return float(next(size * power for size in (1.0, 2.0, 5.0, 10.0) if size * power >= least * (1 - 1e-9)))
 
 
-def _unweighable(events: int, usual: Usual | None) -> str:
+def _unweighable(events: int, usual: Usual | None, hours: float) -> str:
     """Why no limit can be offered; empty where one can."""
+    if usual is not None and usual.reason:
+        return usual.reason
     if not events:
         return (
             "nothing that this alarm is there to tell was found in this record, so no limit can be weighed: fewer "
@@ -149,6 +203,8 @@ def _unweighable(events: int, usual: Usual | None) -> str:
         )
     if usual is None:
         return "where people set it is not known for a patient of unknown age, so none is offered."
+    if hours < LEAST_KNOWN_H:
+        return f"known for {60 * hours:.2g} min, less than an hour: too short a record to weigh a limit on."
     return ""
 
 
@@ -220,6 +276,12 @@ def _halves(of: Series, side: Side, limit: float, delay_s: float) -> tuple[float
     return tuple(count / hour if hour else 0.0 for count, hour in zip(counts, hours, strict=True))  # type: ignore[return-value]
 
 
+def _per_hour(one: Tradeoff, total: npt.NDArray[np.generic]) -> pl.Series:
+    """A total by hours known; null where they are too few for a rate."""
+    rates = pl.Series(np.asarray(total, float) / one.hours)
+    return rates if one.rated else pl.repeat(None, len(rates), dtype=pl.Float64, eager=True)
+
+
 def table_of(told: Sequence[Tradeoff]) -> pl.DataFrame:
     """A row for each pair of limit and delay of every alarm that was replayed."""
     parts = []
@@ -234,9 +296,9 @@ def table_of(told: Sequence[Tradeoff]) -> pl.DataFrame:
                     "limit": np.repeat(one.played.limits, k),
                     "delay_s": np.tile(one.played.delays_s, m),
                     "alarms": one.played.alarms.ravel(),
-                    "alarms_per_hour": one.played.alarms.ravel() / one.hours,
+                    "alarms_per_hour": _per_hour(one, one.played.alarms.ravel()),
                     "sounding_s": one.played.sounding_s.ravel(),
-                    "minutes_per_hour": one.played.sounding_s.ravel() / 60 / one.hours,
+                    "minutes_per_hour": _per_hour(one, one.played.sounding_s.ravel() / 60),
                     "missed": one.played.missed.ravel(),
                     "events": [one.events] * (m * k),
                 }

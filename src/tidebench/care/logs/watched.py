@@ -12,7 +12,7 @@ import polars as pl
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
-from tidebench.limits import ITEMS, Policy, Practice, population, practice
+from tidebench.limits import ITEMS, Limit, Policy, Practice, limits_for, population, practice
 from tidebench.quantities import quantity
 
 SURE = 0.5
@@ -134,12 +134,18 @@ class Usual:
         In words, with its source.
     own : bool
         True where a house says so.
+    house : tuple of str
+        What of the house's practice and limits went into the span, each in words.
+    reason : str
+        Why no limit within the span would help; empty where one may.
     """
 
     tight: float
     wide: float
     rule: str
     own: bool = False
+    house: tuple[str, ...] = ()
+    reason: str = ""
 
 
 def usual_limit(watched: Watched, of: Series, case: Case, policy: Policy | None) -> Usual | None:
@@ -152,19 +158,44 @@ def usual_limit(watched: Watched, of: Series, case: Case, policy: Policy | None)
     made = _ends(watched, middle, middle if peep is None else peep, case, policy)
     if made is None:
         return None
-    tight, wide, record = made
-    words = f"{ITEMS[record.item].label}: {record.low:g} to {record.high:g} {ITEMS[record.item].unit}".rstrip()
-    house = house_limit(watched, policy)
-    nearer = min if watched.side == "high" else max
-    if house is not None:
-        tight, wide = nearer(tight, house), nearer(wide, house)
-    return Usual(_two_figures(tight), _two_figures(wide), f"{words} ({record.source})", record.kind == "house policy")
+    tight, wide, records = made
+    used = [practice_words(one) for one in records if one.kind == "house policy"]
+    house = house_limit(watched, case, policy)
+    high = watched.side == "high"
+    nearer = min if high else max
+    bound = None if house is None else house.high if high else house.low
+    if house is not None and bound is not None:
+        used += [f"{quantity(house.key).label} {house.bound} ({house.source})"] if nearer(wide, bound) == bound else []
+        tight, wide = nearer(tight, bound), nearer(wide, bound)
+    own = records[0].kind == "house policy"
+    reason = _no_room(watched, middle, wide)
+    return Usual(_two_figures(tight), _two_figures(wide), practice_words(records[0]), own, tuple(used), reason)
+
+
+def practice_words(record: Practice) -> str:
+    """A record of practice with its source: ``high pressure, above peak: 10 to 15 cmH2O (common practice)``."""
+    item = ITEMS[record.item]
+    ends = f"{record.low:g}" if record.low == record.high else f"{record.low:g} to {record.high:g}"
+    return f"{f'{item.label}: {ends} {item.unit}'.rstrip()} ({record.source})"
+
+
+def _no_room(watched: Watched, middle: float, wide: float) -> str:
+    if watched.side == "low" or middle < wide:
+        return ""
+    record = quantity(watched.key)
+    return (
+        f"half of all breaths reach {record.text(middle)}, and nothing above {record.bounds(wide)} is usual: no "
+        "limit within that leaves room above them, and a higher one needs a reason that a person gives."
+    )
 
 
 def _ends(
     watched: Watched, middle: float, peep: float, case: Case, policy: Policy | None
-) -> tuple[float, float, Practice] | None:
-    """The tight and the wide end of the usual span, and the record that says so."""
+) -> tuple[float, float, tuple[Practice, ...]] | None:
+    """The tight and the wide end of the usual span, and the records that say so, the rule's first.
+
+    A high pressure is not set above the cap's low end without a reason: the peak itself is one, up to its high end.
+    """
     item = ALARM_ITEMS[watched.key, watched.side]
     record = record_of(item, case, policy)
     if record is None:
@@ -181,9 +212,11 @@ def _ends(
         ("peep_cmh2o", "low"): (peep - low, peep - high),
     }[watched.key, watched.side]
     cap = record_of("alarm_pressure_cap_cmh2o", case, policy)
-    if item == "alarm_pressure_above_peak_cmh2o" and cap is not None:
-        return min(ends[0], cap.high), min(ends[1], cap.low), record
-    return *ends, record
+    if item != "alarm_pressure_above_peak_cmh2o" or cap is None:
+        return *ends, (record,)
+    tight = min(ends[0], cap.high)
+    wide = min(ends[1], max(cap.low, tight))
+    return tight, wide, (record, cap) if ends[1] > cap.low else (record,)
 
 
 def record_of(item: str, case: Case, policy: Policy | None) -> Practice | None:
@@ -197,12 +230,12 @@ def record_of(item: str, case: Case, policy: Policy | None) -> Practice | None:
     )
 
 
-def house_limit(watched: Watched, policy: Policy | None) -> float | None:
-    """A house's own limit of the quantity on that side, where its policy has one."""
-    own = next((limit for limit in policy.limits if limit.key == watched.key), None) if policy else None
-    if own is None:
+def house_limit(watched: Watched, case: Case, policy: Policy | None) -> Limit | None:
+    """A house's own limit of the quantity that holds for this patient in general; None where its policy has none."""
+    if policy is None:
         return None
-    return own.high if watched.side == "high" else own.low
+    held = (limit for limit in limits_for(case.patient, policy=policy) if limit.key == watched.key)
+    return next((limit for limit in held if limit.kind == "house policy"), None)
 
 
 def _set_peep(case: Case) -> float | None:

@@ -35,7 +35,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from tidebench.case_errors import explain
-from tidebench.entries import Within, refusal
+from tidebench.entries import Within, refusal, toml_text
 from tidebench.errors import OptionError
 
 Kind = Literal["alarm", "setting", "hold", "standby", "calibration", "message", "other"]
@@ -261,8 +261,8 @@ def _toml(file: Path) -> dict[str, Any]:
     try:
         if file.stat().st_size > MOST_BYTES:
             raise OptionError("the file is larger than 1 MiB", where=file.name, expected=f"a {PLACE}")
-        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(toml_text(file.read_bytes()))
     except OSError as error:
         raise OptionError(f"this can't be read ({error.strerror or error})", where=str(file)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise OptionError(f"not TOML: {error}", where=file.name) from None

@@ -28,6 +28,8 @@ GUIDELINE = "AARC guideline on humidification, Respir Care 2012;57:782 (from mem
 RADFORD = "Radford 1955 (secondary source)"
 HART = "Hart 1963, n = 73 (secondary source)"
 EXCHANGER_MOST_L_MIN = 10.0
+SMALLEST_EXCHANGER_ML = 30.0
+"""Of adults; they hold 30 to 90 mL (common practice)."""
 BYPASSED = 0.5
 """Part of the anatomical dead space that is left below a tube."""
 
@@ -45,14 +47,14 @@ def dead_space_section(request: Request, subject: Subject, weight_kg: float | No
                             "No part is stated: [dead_space] filter_ml, mount_ml and so on, by their makers' words. An "
                             "adult exchanger holds 30 to 90 mL, a mount 20 to 60 (common practice)."))  # fmt: skip
     lines += _shares(request, subject, weight_kg, start, total)
-    lines += _humidifier(request, subject, start)
+    lines += _humidifier(request, subject, start, total)
     return Section("dead_space", "Dead space and humidification", tuple(lines))
 
 
 def _shares(request: Request, subject: Subject, weight_kg: float | None, start: Start, total: float) -> Iterator[Line]:
     if start.volume_ml is None or weight_kg is None:
         return
-    least, most = start.target_ml or start.volume_ml
+    least, most = start.volume_ml
     anatomical = anatomical_dead_space_ml(weight_kg)
     by_height = request.patient.height_cm
     other = ""
@@ -84,8 +86,8 @@ def _shares(request: Request, subject: Subject, weight_kg: float | None, start: 
                    "For the same PaCO2 at the smallest volume.", decimals=2)  # fmt: skip
 
 
-def _humidifier(request: Request, subject: Subject, start: Start) -> Iterator[Line]:
-    reasons = list(_against_exchanger(subject, start))
+def _humidifier(request: Request, subject: Subject, start: Start, total: float) -> Iterator[Line]:
+    reasons = [*_against_exchanger(subject, start), *_too_large(request, subject, start, total)]
     chosen = "heated humidifier" if reasons else "heated humidifier or heat and moisture exchanger"
     why = " ".join(reasons) or (
         "An exchanger needs changing every 24 to 96 h, and is left when secretions are thick, ventilation exceeds "
@@ -102,6 +104,22 @@ def _humidifier(request: Request, subject: Subject, start: Start) -> Iterator[Li
         yield Line("filter_place", "filter", "at the ventilator, not at the patient", why="With a heated humidifier a "
                    "filter at the wye gets wet and blocks; there it is dead space as well.", kind="common practice",
                    source=COMMON_PRACTICE)  # fmt: skip
+
+
+def _too_large(request: Request, subject: Subject, start: Start, total: float) -> Iterator[str]:
+    """Where an exchanger, the planned one or an adult's smallest, takes too much of a breath."""
+    if start.volume_ml is None or subject.group != "adult":
+        return
+    planned = request.dead_space.heat_and_moisture_exchanger_ml
+    whole = total if planned else total + SMALLEST_EXCHANGER_ML
+    share = 100.0 * whole / start.volume_ml[0]
+    most = Chooser(subject).need("instrumental_dead_space_percent").high
+    if share > most:
+        which = "the one that is planned" if planned else f"an exchanger of {number(SMALLEST_EXCHANGER_ML)} mL"
+        yield (
+            f"No heat and moisture exchanger beside these parts: with {which} they are {number(share, 0)} % of the "
+            f"smallest breath, beyond {number(most)} %."
+        )
 
 
 def _against_exchanger(subject: Subject, start: Start) -> Iterator[str]:

@@ -3,45 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tidebench.care.preparation.request import Request
-from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
+from tidebench.care.preparation.sheet import Line, Section, Subject, number, of_limit, span, told, untold
+from tidebench.care.preparation.ventilation import Chooser, limits_of
 from tidebench.formulas.airway_size import (
-    ADULT_ORAL_DEPTH_CM,
     RULE_AGES,
     TOO_DEEP_BELOW_KG,
-    cole_uncuffed_mm,
+    half_mm,
+    infant_oral_depth_cm,
     khine_cuffed_mm,
-    motoyama_cuffed_mm,
-    nasal_depth_by_age_cm,
+    likely_cuffed_mm,
     nasal_tragus_depth_cm,
     newborn_tube_mm,
-    oral_depth_by_age_cm,
     oral_depth_by_tube_cm,
-    tochen_depth_cm,
 )
-from tidebench.limits import practice
+from tidebench.limits import Kind, Policy
+from tidebench.limits.practice import Practice
 from tidebench.quantities import COMMON_PRACTICE
 
 AT_HAND = "Half a size smaller and half a size larger lie ready."
+HARM = "Below, secretions pass; above, the trachea suffers."
 CONFIRM = (
     "No rule of depth replaces looking: CO2 in every breath, both sides moving and heard, then a chest film, and the "
     "mark at the teeth or lips written down."
 )
 BORDERLINE = ((1.0, 1.2), (2.0, 2.2))
-COLE, MOTOYAMA = "Cole 1957", "Motoyama 1990; Duracher, Paediatr Anaesth 2008;18:113"
-TOCHEN = "Tochen, J Pediatr 1979;95:1050"
+RULES_OF_DEPTH = (2.0, RULE_AGES[1])
+"""Years over which depth goes by age."""
+NASAL_MORE_CM = 3.0
+JOINED = "this house's join of both rules"
+HOUSE: Kind = "house policy"
 TAUGHT = "as taught (from memory)"
 PROGRAMME = "newborn resuscitation programme (edition from memory)"
 
 
-def airway_section(request: Request, subject: Subject, weight_kg: float | None) -> Section:
+def airway_section(request: Request, subject: Subject, weight_kg: float | None, policy: Policy | None) -> Section:
     """Tube or mask."""
     if subject.mask:
         return _mask(subject)
     if subject.interface == "tracheostomy tube":
         return _tracheostomy(request)
-    lines = [*_size(request, subject, weight_kg), *_depth(request, subject, weight_kg), _cuff(request, subject)]
+    lines = [*_size(request, subject, weight_kg), *_depth(request, subject, weight_kg), _cuff(request, subject, policy)]
     return Section("airway", "Tube", tuple(lines), tuple(_notes(subject, weight_kg)))
 
 
@@ -77,15 +81,14 @@ def _size(request: Request, subject: Subject, weight_kg: float | None) -> Iterat
     elif subject.group == "newborn":
         yield _newborn_size(weight_kg)
     else:
-        yield from _child_sizes(subject.age_years or 0.0)
+        yield from _child_sizes(subject)
     stated = request.airway.tube_inner_diameter_mm
     if stated is not None:
         yield told("stated_tube_mm", "tube that lies or is planned", stated, stated, "mm", "As stated.")
 
 
 def _adult_size(subject: Subject) -> Line:
-    record = practice("adult_tube_mm", "adult", own=subject.practice)
-    assert record is not None
+    record = Chooser(subject).need("adult_tube_mm")
     low, high = record.low, record.high
     if subject.sex is not None:
         low, high = (low, min(low + 0.5, high)) if subject.sex == "female" else (max(high - 0.5, low), high)
@@ -106,7 +109,8 @@ def _newborn_size(weight_kg: float | None) -> Line:
     return told("tube_mm", "tube, inner diameter, uncuffed", size, size, "mm", why, kind="consensus", source=PROGRAMME)
 
 
-def _child_sizes(age: float) -> Iterator[Line]:
+def _child_sizes(subject: Subject) -> Iterator[Line]:
+    age = subject.age_years or 0.0
     if age > RULE_AGES[1]:
         yield told("tube_mm", "tube, inner diameter, cuffed", 6.5, 7.5, "mm",
                    f"By the size of the adolescent: the rules by age end at 14 years. {AT_HAND}",
@@ -118,23 +122,24 @@ def _child_sizes(age: float) -> Iterator[Line]:
         yield told("uncuffed_tube_mm", "or uncuffed", 3.5, 4.0, "mm", "3.5 to about 6 months, then 4.0.",
                    kind="common practice", source=TAUGHT)  # fmt: skip
         return
-    cuffed, khine, uncuffed = (_half(rule(age)) for rule in (motoyama_cuffed_mm, khine_cuffed_mm, cole_uncuffed_mm))
+    look = Chooser(subject)
     if age < 2.0:
         yield told("tube_mm", "tube, inner diameter, cuffed", 3.5, 3.5, "mm", f"1 to 2 years. {AT_HAND}",
                    kind="common practice", source=TAUGHT)  # fmt: skip
     else:
-        yield told("tube_mm", "tube, inner diameter, cuffed", cuffed, cuffed, "mm", f"age/4 + 3.5. {AT_HAND}",
-                   kind="common practice", source=MOTOYAMA)  # fmt: skip
+        yield _over_age(look.need("cuffed_tube_over_age_mm"), age, "tube_mm", "tube, inner diameter, cuffed", AT_HAND)
+        khine = half_mm(float(khine_cuffed_mm(age)))
         yield told("khine_tube_mm", "cuffed, by another rule", khine, khine, "mm",
                    "age/4 + 3: about half a size too small in 72 % (Duracher 2008).", kind="common practice",
                    source="Khine, Anesthesiology 1997;86:627")  # fmt: skip
-    yield told("uncuffed_tube_mm", "or uncuffed", uncuffed, uncuffed, "mm", "age/4 + 4.", kind="common practice",
-               source=COLE)  # fmt: skip
+    yield _over_age(look.need("uncuffed_tube_over_age_mm"), age, "uncuffed_tube_mm", "or uncuffed")
 
 
-def _half(millimetres: float) -> float:
-    """To the half millimetre that tubes come in; half way, the smaller one."""
-    return -(-(2.0 * millimetres - 0.5) // 1) / 2.0
+def _over_age(record: Practice, age: float, key: str, label: str, further: str = "") -> Line:
+    """A size by a quarter of the age and what a record adds to it."""
+    low, high = (half_mm(age / 4.0 + end) for end in (record.low, record.high))
+    why = f"age/4 + {span(record.low, record.high)}. {further}".strip()
+    return told(key, label, low, high, "mm", why, kind=record.kind, source=record.source)
 
 
 def _depth(request: Request, subject: Subject, weight_kg: float | None) -> Iterator[Line]:
@@ -143,29 +148,32 @@ def _depth(request: Request, subject: Subject, weight_kg: float | None) -> Itera
     if subject.group == "adult":
         yield _adult_depth(subject, route)
     elif subject.group == "newborn":
-        yield from _newborn_depths(request, weight_kg, place)
+        yield from _newborn_depths(request, subject, weight_kg, place)
     else:
-        yield from _child_depths(request, subject.age_years or 0.0, place)
+        yield from _child_depths(request, subject, place)
 
 
 def _adult_depth(subject: Subject, route: str) -> Line:
     if route == "nasal":
         return untold("tube_depth_cm", "depth at the nostril", "no rule for adults is held; seen with the scope")
+    record = Chooser(subject).need("adult_tube_depth_cm")
     if subject.sex is None:
-        return untold("tube_depth_cm", "depth at the teeth", "21 cm for women, 23 cm for men; no sex is given")
-    depth = ADULT_ORAL_DEPTH_CM[subject.sex]
-    return told("tube_depth_cm", "depth at the teeth", depth, depth, "cm", "21 for women, 23 for men.",
-                kind="common practice", source="Owen & Cheney 1987 (from memory)")  # fmt: skip
+        why = f"{record.low:g} cm for women, {record.high:g} cm for men; no sex is given"
+        return untold("tube_depth_cm", "depth at the teeth", why)
+    depth = record.low if subject.sex == "female" else record.high
+    return told("tube_depth_cm", "depth at the teeth", depth, depth, "cm", record.text, kind=record.kind,
+                source=record.source)  # fmt: skip
 
 
-def _newborn_depths(request: Request, weight_kg: float | None, place: str) -> Iterator[Line]:
-    route = request.tube.route
+def _newborn_depths(request: Request, subject: Subject, weight_kg: float | None, place: str) -> Iterator[Line]:
     if weight_kg is not None:
-        depth = tochen_depth_cm(min(weight_kg, 5.0), route)
-        why = f"weight + {6 if route == 'oral' else 7}."
+        record, nasal = Chooser(subject).need("tube_depth_over_weight_cm"), request.tube.route == "nasal"
+        low, high = (min(weight_kg, 5.0) + end + nasal for end in (record.low, record.high))
+        why = f"weight + {span(record.low + nasal, record.high + nasal)}."
         if weight_kg < TOO_DEEP_BELOW_KG:
             why += " Below 0.75 kg this was found too deep: measure from nose to tragus instead."
-        yield told("tube_depth_cm", f"depth {place}", depth, depth, "cm", why, kind="common practice", source=TOCHEN)
+        yield told("tube_depth_cm", f"depth {place}", low, high, "cm", f"{why} {record.text}".strip(),
+                   kind=record.kind, source=record.source)  # fmt: skip
     yield from _by_tragus(request, place)
 
 
@@ -178,33 +186,51 @@ def _by_tragus(request: Request, place: str) -> Iterator[Line]:
                    source="Shukla 1997")  # fmt: skip
 
 
-def _child_depths(request: Request, age: float, place: str) -> Iterator[Line]:
-    nasal = request.tube.route == "nasal"
-    if 2.0 <= age <= RULE_AGES[1]:
-        depth = nasal_depth_by_age_cm(age) if nasal else oral_depth_by_age_cm(age)
-        rule, source = ("age/2 + 15.", TAUGHT) if nasal else ("age/2 + 12.", "as taught; tested in 300 children")
-        yield told("tube_depth_cm", f"depth {place}", depth, depth, "cm", rule, kind="common practice", source=source)
-    size = request.airway.tube_inner_diameter_mm or _likely_size(age)
+def _child_depths(request: Request, subject: Subject, place: str) -> Iterator[Line]:
+    nasal, age = request.tube.route == "nasal", subject.age_years or 0.0
+    if age < RULES_OF_DEPTH[0]:
+        yield _infant_depth(request, subject, age, place)
+        return
+    if age <= RULES_OF_DEPTH[1]:
+        record = Chooser(subject).need("tube_depth_over_age_cm")
+        more = NASAL_MORE_CM if nasal else 0.0
+        low, high = (age / 2.0 + end + more for end in (record.low, record.high))
+        yield told("tube_depth_cm", f"depth {place}", low, high, "cm",
+                   f"age/2 + {span(record.low + more, record.high + more)}.", kind=record.kind,
+                   source=TAUGHT if nasal and record.kind != HOUSE else record.source)  # fmt: skip
+    size = request.airway.tube_inner_diameter_mm or likely_cuffed_mm(age)
     if not nasal and size <= 7.0:
         deep = oral_depth_by_tube_cm(size)
         yield told("tube_times_three_cm", f"depth {place}, by the tube", deep, deep, "cm", f"3 × {number(size)} mm.",
                    kind="common practice", source=TAUGHT)  # fmt: skip
 
 
-def _likely_size(age: float) -> float:
-    if age < 1.0:
-        return 3.0
-    if age < 2.0:
-        return 3.5
-    return _half(motoyama_cuffed_mm(min(age, RULE_AGES[1])))
+def _infant_depth(request: Request, subject: Subject, age: float, place: str) -> Line:
+    """From 4 weeks to 2 years: the deeper of the newborn's rule by weight and a line to the child's rule by age."""
+    look, weight = Chooser(subject), request.patient.weight_kg
+    by_weight, by_age = look.need("tube_depth_over_weight_cm"), look.need("tube_depth_over_age_cm")
+    oral = [
+        infant_oral_depth_cm(age, weight, over, RULES_OF_DEPTH[0] / 2.0 + child)
+        for over, child in ((by_weight.low, by_age.low), (by_weight.high, by_age.high))
+    ]
+    more = 0.0
+    if request.tube.route == "nasal":
+        more = 1.0 + (NASAL_MORE_CM - 1.0) * age / RULES_OF_DEPTH[0]
+    own = HOUSE in (by_weight.kind, by_age.kind)
+    return told("tube_depth_cm", f"depth {place}", oral[0] + more, oral[1] + more, "cm",
+                "Never less than a newborn's, and never past a two-year-old's: the deeper of weight + "
+                f"{span(by_weight.low, by_weight.high)} up to 5 kg ({by_weight.source}) and a line from 10 cm at 4 "
+                f"weeks to age/2 + {span(by_age.low, by_age.high)} at 2 years ({by_age.source}). No rule between them "
+                "is held.", kind=HOUSE if own else "common practice", source=JOINED)  # fmt: skip
 
 
-def _cuff(request: Request, subject: Subject) -> Line:
+def _cuff(request: Request, subject: Subject, policy: Policy | None) -> Line:
     if request.airway.cuff == "none" or (subject.group == "newborn" and request.airway.cuff is None):
         return Line("cuff_pressure_cmh2o", "cuff", "none", why="A leak around the tube is expected and is measured.")
-    return Line("cuff_pressure_cmh2o", "cuff pressure", span(20, 30, 0, "cmH2O"), 20, 30, "cmH2O",
-                "Below, secretions pass; above, the trachea suffers. Measured, not felt.", "common practice",
-                COMMON_PRACTICE)  # fmt: skip
+    limit = next((one for one in limits_of(request, subject, policy) if one.key == "cuff_pressure_cmh2o"), None)
+    if limit is None:
+        return untold("cuff_pressure_cmh2o", "cuff pressure", f"No limit is held for this group. {HARM}")
+    return replace(of_limit(limit), label="cuff pressure", why=f"{limit.text or HARM} Measured, not felt.")
 
 
 def _notes(subject: Subject, weight_kg: float | None) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
-from tidebench.care.preparation.ventilation import Chooser, Start
+from tidebench.care.preparation.ventilation import Chooser, Start, saturation
 from tidebench.limits.practice import Practice
 
 PERCENT = 100.0
@@ -30,9 +30,10 @@ def _line(record: Practice, key: str, label: str, low: float, high: float, unit:
 def _pressures(look: Chooser, start: Start) -> Iterator[Line]:
     over, cap = look.need("alarm_pressure_above_peak_cmh2o"), look.need("alarm_pressure_cap_cmh2o")
     rule = (
-        f"Until the peak is known; then {span(over.low, over.high, 0)} above it, and not above this without a reason."
+        f"Until the peak is known; then {span(over.low, over.high, 0)} above it ({over.source}), and not above this "
+        f"without a reason. {over.text}"
     )
-    yield _line(over, "high_pressure_cmh2o", "high pressure", cap.low, cap.high, "cmH2O", rule, 0)
+    yield _line(cap, "high_pressure_cmh2o", "high pressure", cap.low, cap.high, "cmH2O", rule, 0)
     under = look.need("alarm_pressure_below_peak_cmh2o")
     yield Line("low_pressure_cmh2o", "low inspiratory pressure",
                f"{span(under.low, under.high, 0, 'cmH2O')} below the peak", under.low, under.high, "cmH2O",
@@ -95,7 +96,11 @@ def _gases(look: Chooser) -> Iterator[Line]:
     around = look.need("alarm_fio2_around")
     yield Line("fio2_around", "FiO2", f"± {around.high:.2f} of the set one", around.low, around.high, "", around.text,
                around.kind, around.source)  # fmt: skip
-    under, aim = look.need("alarm_spo2_under"), look.need("spo2").low
-    yield _line(under, "low_spo2", "low SpO2", aim - under.high, aim - under.low, "", "Just under what is aimed at.", 2)
+    under, floor, aim = look.need("alarm_spo2_under"), look.need("alarm_spo2_floor"), look.need(saturation(look)).low
+    low, high = max(aim - under.high, floor.low), max(aim - under.low, floor.low)
+    rule = "Just under what is aimed at."
+    if aim - under.high < floor.low:
+        rule += f" Not below {floor.low:.2f} ({floor.source})."
+    yield _line(under, "low_spo2", "low SpO2", low, high, "", rule, 2)
     etco2 = look.need("alarm_etco2_mmhg")
     yield _line(etco2, "etco2_mmhg", "EtCO2, low and high", etco2.low, etco2.high, "mmHg", "", 0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tidebench.care.preparation.request import CircuitCheck, Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, Verdict, number, span, told, untold
-from tidebench.care.preparation.ventilation import Chooser, Start
+from tidebench.care.preparation.ventilation import Start
 from tidebench.case import case_from
 from tidebench.errors import CaseError, OptionError, SignalError
 from tidebench.formulas.breathing_system import (
@@ -18,17 +18,21 @@ from tidebench.formulas.breathing_system import (
     leak_at_other_pressure,
     leak_by_decay_ml_min,
 )
+from tidebench.limits import Group, practice
+from tidebench.limits.record import ADULT_FROM_YEARS
 from tidebench.quantities import COMMON_PRACTICE
 
-STANDARD = {"adult": (200.0, 50.0), "child": (100.0, 40.0), "newborn": (50.0, 20.0)}
+STANDARD: dict[Group, tuple[float, float]] = {"adult": (200.0, 50.0), "child": (100.0, 40.0), "newborn": (50.0, 20.0)}
 """Largest leak [mL/min] at a pressure [cmH2O], by the size of the circuit."""
 SOURCE = "ISO 80601-2-12, breathing-system leak (adult in a secondary source, others from memory)"
-SIZES_ML = ((50.0, "newborn"), (300.0, "child"))
+SIZES_ML: tuple[tuple[float, Group], ...] = ((50.0, "newborn"), (300.0, "child"))
 """Tidal volume up to which a circuit counts as of that size (from memory)."""
 ALIKE = 0.02
 DECIDES = "The ventilator's own check of the breathing system decides; this one is a reference beside it."
 LEAST_SECONDS = 3.0
 MOST_SAMPLES = 2_000_000
+TYPED = ("volume_ml", "pressure_cmh2o", "later_pressure_cmh2o", "seconds", "leak_ml_min", "compliance_ml_cmh2o")
+"""What a recorded hold tells by itself."""
 KEYS = {"after_cmh2o": "pressure_cmh2o", "end_cmh2o": "later_pressure_cmh2o"}
 """What the patient file calls the arguments of formulas."""
 
@@ -57,12 +61,12 @@ def circuit_section(request: Request, subject: Subject, start: Start) -> Section
                             f"at most {limit:g} mL/min may leak ({SOURCE})."))  # fmt: skip
         return Section("circuit", "Circuit check", (*lines, *_lost(request, None, start)), (DECIDES,))
     found = _found(request, check)
-    lines += [_leak(found, limit, pressure), _compliance(found, subject)]
+    lines += [_leak(found, limit, pressure), _compliance(found, subject, size)]
     lines += _lost(request, found.compliance_ml_cmh2o, start)
     return Section("circuit", "Circuit check", tuple(lines), (found.how, DECIDES) if found.how else (DECIDES,))
 
 
-def _size(check: CircuitCheck | None, subject: Subject, start: Start) -> str:
+def _size(check: CircuitCheck | None, subject: Subject, start: Start) -> Group:
     if check is not None and check.size is not None:
         return check.size
     if start.volume_ml is None:
@@ -72,6 +76,12 @@ def _size(check: CircuitCheck | None, subject: Subject, start: Start) -> str:
 
 def _found(request: Request, check: CircuitCheck) -> Found:
     if check.file is not None:
+        typed = [key for key in TYPED if getattr(check, key) is not None] + ["start_cmh2o"] * bool(check.start_cmh2o)
+        if typed:
+            raise CaseError(
+                f"has a recorded hold and typed values of one ({', '.join(typed)})", where="[circuit_check]",
+                expected="the file, or the values: both can't be the check",
+            )  # fmt: skip
         return _recorded(request, check.file)
     try:
         return _typed(check)
@@ -158,9 +168,12 @@ def _leak(found: Found, limit: float, pressure: float) -> Line:
                 "consensus", SOURCE, verdict)  # fmt: skip
 
 
-def _compliance(found: Found, subject: Subject) -> Line:
+def _compliance(found: Found, subject: Subject, size: Group) -> Line:
+    """Compliance beside what is usual of that size of circuit, whoever the patient is."""
     value = found.compliance_ml_cmh2o
-    usual = Chooser(subject).need("circuit_compliance_ml_cmh2o")
+    age = ADULT_FROM_YEARS if subject.age_years is None else subject.age_years
+    usual = practice("circuit_compliance_ml_cmh2o", size, age, subject.lungs, subject.practice)
+    assert usual is not None
     if value is None:
         return untold(
             "circuit_compliance_ml_cmh2o", "compliance", "A known volume is needed: volume_ml that was put in."

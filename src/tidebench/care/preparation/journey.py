@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from tidebench.care.preparation.request import Oxygen, Request, Transport
-from tidebench.care.preparation.sheet import Line, Section, Subject, Verdict, number, told, untold
+from tidebench.care.preparation.sheet import Line, Section, Subject, Verdict, number, span, told, untold
 from tidebench.care.preparation.supply import Supply, cylinders_needed
 from tidebench.care.preparation.ventilation import Chooser, Start
 from tidebench.formulas.oxygenation import barometric_pressure_mmhg
@@ -37,12 +38,12 @@ def journey_section(request: Request, subject: Subject, start: Start, supply: Su
     if plan is None:
         return None
     lines = [told("journey_min", "the way", plan.minutes, plan.minutes, "min", "As stated.", decimals=0),
-             *_oxygen(plan, request.oxygen or Oxygen(), subject, supply), _battery(plan, subject),
+             *_oxygen(plan, request.oxygen or Oxygen(), subject, supply, request.lungs.fio2), _battery(plan, subject),
              *_altitude(plan, request, start)]  # fmt: skip
     return Section("journey", "Transport plan", tuple(lines), (*BEFORE, *TAKE, *UNDERWAY))
 
 
-def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) -> Iterator[Line]:
+def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply, needed: float | None) -> Iterator[Line]:
     look = Chooser(subject)
     factor = look.need("journey_factor")
     if supply.drawn_l_min is None:
@@ -52,8 +53,8 @@ def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) ->
     count = cylinders_needed(high, asked, look.need("cylinder_reserve_bar").high)
     why = f"{number(factor.high)} times what the way takes. {factor.text}"
     why += f" At most: {count}." if count else ""
-    yield told("journey_oxygen_l", "oxygen to take", low, high, "L", why, decimals=0, kind=factor.kind,
-               source=factor.source)  # fmt: skip
+    litres = f"{span(math.ceil(low), math.ceil(high), 0)} L"
+    yield Line("journey_oxygen_l", "oxygen to take", litres, low, high, "L", why, factor.kind, factor.source)
     if supply.usable_l is None:
         yield untold("journey_oxygen_enough", "oxygen at hand is enough", "No cylinder is stated.")
         return
@@ -62,9 +63,17 @@ def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply) ->
     missing = max(0.0, high - supply.usable_l)
     why = "Even at the most that may be drawn."
     if verdict != "pass":
-        why = f"Short by {missing:.0f} L at the most drawn."
+        why = f"Short by {math.ceil(missing)} L at the most drawn."
     if verdict == "not judged":
-        why += " State base flow, leak and drive gas, or take more."
+        unsaid = [
+            words
+            for words, value in (
+                ("base flow", asked.base_flow_l_min), ("leak", asked.leak_l_min), ("drive gas", asked.drive_gas_l_min),
+                ("minute volume", asked.minute_volume_l_min), ("FiO2", asked.fio2 or needed),
+            )
+            if value is None
+        ]  # fmt: skip
+        why += f" State {', '.join(unsaid)} under [oxygen], or take more." if unsaid else " Take more."
     yield Line("journey_oxygen_enough", "oxygen at hand is enough", words, why=why, kind=factor.kind,
                source=factor.source, verdict=verdict)  # fmt: skip
 
@@ -75,7 +84,7 @@ def _battery(plan: Transport, subject: Subject) -> Line:
     if plan.battery_minutes is None:
         return untold("journey_battery", "battery", f"Not stated; {needed:.0f} min are wanted, and a second one.")
     verdict: Verdict = "pass" if plan.battery_minutes >= needed else "fail"
-    return Line("journey_battery", "battery", f"{plan.battery_minutes:.0f} min", plan.battery_minutes,
+    return Line("journey_battery", "battery", f"{math.floor(plan.battery_minutes)} min", plan.battery_minutes,
                 plan.battery_minutes, "min",
                 f"{needed:.0f} min are wanted, {number(factor.high)} times the way; an old battery gives less than it "
                 "shows.", factor.kind, factor.source, verdict)  # fmt: skip

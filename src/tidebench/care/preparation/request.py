@@ -10,9 +10,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr,
 
 from tidebench.case import MOST_BYTES, Case, InspiredOxygen
 from tidebench.case_errors import explain
-from tidebench.entries import Within
+from tidebench.entries import Within, toml_text
 from tidebench.errors import CaseError
-from tidebench.limits import Lungs
 
 MOST_ENTRIES = 100
 
@@ -120,7 +119,6 @@ class Transport(_Table):
 class Request(Case):
     """The whole of a patient file. Every case file is one."""
 
-    condition: Lungs | None = None
     lungs: Mechanics = Mechanics()
     tube: Tube = Tube()
     dead_space: DeadSpace = DeadSpace()
@@ -170,9 +168,9 @@ def load_request(path: Path | str) -> Request:
             raise CaseError(problem, where=str(file), expected="a patient file, such as patient.toml, or a case")
         if file.stat().st_size > MOST_BYTES:
             raise CaseError("the file is larger than 1 MiB", where=file.name)
-        said = tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+        said = tomllib.loads(toml_text(file.read_bytes()))
     except OSError as error:
         raise CaseError(f"this can't be read ({error.strerror or error})", where=str(file)) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise CaseError(f"this is not TOML: {str(error).rstrip('.')}", where=file.name) from None
     return request_from(said, folder=file.parent, name=file.name)

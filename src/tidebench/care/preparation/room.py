@@ -17,12 +17,14 @@ from tidebench.care.preparation.sensor_checks import sensor_section
 from tidebench.care.preparation.sheet import Section, Subject, span
 from tidebench.care.preparation.subject import questions, subject_of
 from tidebench.care.preparation.supply import supply_section
-from tidebench.care.preparation.ventilation import limits_of, start_of
+from tidebench.care.preparation.ventilation import PRESSURES, SAID, Start, limits_of, pressure_room, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
 from tidebench.errors import CaseError
 from tidebench.limits import ITEMS, Policy, policy_statement, practice
 from tidebench.limits.practice import Practice
+
+VOLUMES = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,7 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
     journey = journey_section(request, subject, start, supply)
     sections = (
         weight,
-        airway_section(request, subject, weight_kg),
+        airway_section(request, subject, weight_kg, policy),
         ventilation,
         condition_section(subject),
         alarm_section(subject, start),
@@ -100,7 +102,12 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
         _patient(request, subject),
         sections,
         checklist(subject, transport=journey is not None),
-        (*questions(request, subject), *doubts(request), *_beyond(request, subject, policy)),
+        (
+            *questions(request, subject),
+            *doubts(request),
+            *_beyond(request, subject, policy),
+            *_too_stiff(request, subject, start, policy),
+        ),
         _policy_words(request, subject, policy),
         policy.identity if policy else None,
     )
@@ -111,11 +118,22 @@ def _beyond(request: Request, subject: Subject, policy: Policy | None) -> Iterat
     start = practice("tidal_volume_ml_kg", subject.group, subject.age_years, subject.lungs, subject.practice)
     for limit in limits_of(request, subject, policy):
         beyond = limit.high is not None and start is not None and start.high > limit.high
-        if limit.key in ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg") and beyond and start is not None:
+        if limit.key in VOLUMES and beyond and start is not None:
             yield (
                 f"The tidal volume of {start.source} goes up to {start.high:g} mL/kg, and the limit is {limit.bound} "
                 f"({limit.source}): is that meant?"
             )
+
+
+def _too_stiff(request: Request, subject: Subject, start: Start, policy: Policy | None) -> Iterator[str]:
+    """A question where the stated compliance takes the sheet's own volumes beyond the sheet's own pressures."""
+    room, above = pressure_room(limits_of(request, subject, policy), start.peep_cmh2o), start.above_peep_cmh2o
+    if request.lungs.compliance_ml_cmh2o is None or room is None or above is None or above[1] <= room[0]:
+        return
+    yield (
+        f"By the stated compliance the volumes of this sheet take {span(*above, 0)} cmH2O above PEEP, and what is held "
+        f"is {room[1]}: is a smaller volume meant?"
+    )
 
 
 def _patient(request: Request, subject: Subject) -> str:
@@ -141,7 +159,17 @@ def _policy_words(request: Request, subject: Subject, policy: Policy | None) -> 
     if subject.lungs == "ARDS" and subject.group in policy.peep_tables:
         changed.append("FiO2 and PEEP by the house's table")
     practices = f"Practice of this house: {'; '.join(changed)}." if changed else ""
-    return tuple(part for part in (policy_statement(policy, request.patient), practices) if part)
+    said = SAID.get((subject.group, subject.lungs))
+    limits = policy_statement(policy, request.patient, conditions=() if said is None else (said,), among=_held(subject))
+    return tuple(part for part in (limits, practices) if part)
+
+
+def _held(subject: Subject) -> tuple[str, ...]:
+    """Quantities whose limits this sheet tells or asks by."""
+    if subject.mask:
+        return ()
+    tube = ("cuff_pressure_cmh2o",) if subject.interface == "endotracheal tube" else ()
+    return *PRESSURES, *VOLUMES, *tube
 
 
 def _instead(item: str, subject: Subject, own: tuple[Practice, ...]) -> str:

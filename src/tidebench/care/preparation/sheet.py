@@ -104,6 +104,8 @@ class Subject:
         As stated, or taken.
     practice : tuple of Practice
         A house's own.
+    at_term : bool
+        A newborn of 37 weeks or more; by a weight of at least 2.5 kg where no gestation is given.
     """
 
     group: Group
@@ -114,6 +116,7 @@ class Subject:
     mask: bool
     interface: str
     practice: tuple[Practice, ...] = ()
+    at_term: bool = False
 
 
 def number(value: float, decimals: int = 1) -> str:

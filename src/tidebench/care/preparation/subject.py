@@ -9,8 +9,10 @@ from tidebench.care.preparation.growth import DAYS_PER_YEAR, height_for_age, wei
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
 from tidebench.errors import CaseError
+from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
-from tidebench.limits import Policy, population
+from tidebench.limits import Group, Lungs, Policy, population
+from tidebench.limits.record import NEWBORN_UNTIL_DAYS
 
 MASKS = ("mask", "nasal mask", "helmet", "nasal prongs")
 TUBES = ("endotracheal tube", "tracheostomy tube")
@@ -21,14 +23,16 @@ QUESTION_Z = 3.0
 ADULT_KG = (20.0, 350.0)
 BODY_MASS_INDEX = (9.0, 100.0)
 """Of adults, kg/m²; beyond, weight and height contradict each other (common practice, no source)."""
-TERM_WEEKS = 37.0
+TERM_WEEKS, TERM_KG = 37.0, 2.5
+HEALTHY: Lungs = "healthy lungs"
 NEWBORN_KG = (0.3, 7.0)
 MEDIAN_PRETERM_KG = ((24, 0.69), (26, 0.90), (28, 1.13), (30, 1.40), (32, 1.76), (34, 2.19), (36, 2.66), (38, 3.11),
                      (40, 3.48))  # fmt: skip
 """Median weight at birth by completed weeks, both sexes: UK 1990 reference (secondary). For contradictions alone."""
 PRETERM_SPREAD = (0.4, 2.0)
 """Of that median; beyond, weight and gestation contradict each other (common practice, no source)."""
-TUBE_OFF_MM = 2.0
+TUBE_OFF_MM, ODD_TUBE_MM = 2.0, 1.0
+"""Beyond an uncuffed tube by its rule what is refused, and beyond the rules what is asked about (this house's)."""
 BY_GROUP = {
     "newborn": ("healthy lungs", "preterm RDS"),
     "child": ("healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure"),
@@ -57,7 +61,7 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
     if interface not in (*MASKS, *TUBES):
         _refuse("[airway], interface", f"is {interface!r}, for which no set-up of breaths is held",
                 ", ".join((*TUBES, *MASKS)))  # fmt: skip
-    lungs = request.condition or "healthy lungs"
+    lungs = request.condition or _unsaid(request, group)
     if lungs not in BY_GROUP[group]:
         _refuse("condition", f"is {lungs!r}, which is not held for this patient ({reason})",
                 ", ".join(BY_GROUP[group]), NOT_HELD.get(lungs, ""))  # fmt: skip
@@ -68,7 +72,22 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
     else:
         _check_newborn(request, lungs)
     own = policy.practice if policy else ()
-    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own)
+    at_term = group == "newborn" and not _preterm(request)
+    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own, at_term)
+
+
+def _preterm(request: Request) -> bool:
+    weeks, weight = request.patient.gestational_age_weeks, request.patient.weight_kg
+    return weeks < TERM_WEEKS if weeks is not None else weight is None or weight < TERM_KG
+
+
+def _unsaid(request: Request, group: Group) -> Lungs:
+    """What is taken where no condition is stated: in the first four weeks after a preterm birth, RDS."""
+    weeks = request.patient.gestational_age_weeks
+    days = _age_days(request)
+    young = days is None or days <= NEWBORN_UNTIL_DAYS
+    preterm = group == "newborn" and weeks is not None and weeks < TERM_WEEKS and young
+    return "preterm RDS" if preterm else "healthy lungs"
 
 
 def questions(request: Request, subject: Subject) -> Iterator[str]:
@@ -77,7 +96,10 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
     if request.airway.interface is None:
         yield "The interface is not stated: taken for an endotracheal tube."
     if request.condition is None:
-        yield "No condition is stated: taken for healthy lungs."
+        born = patient.gestational_age_weeks
+        why = f", since a birth at {born:g} weeks leaves lungs without surfactant" if subject.lungs != HEALTHY else ""
+        yield f"No condition is stated: taken for {subject.lungs}{why}. Is that so?"
+    yield from _odd_tube(request, subject)
     if subject.mask and subject.lungs == "raised intracranial pressure":
         yield "A mask and raised intracranial pressure: is consciousness good enough to keep the airway?"
     if subject.group == "child" and patient.sex and subject.age_years is not None:
@@ -90,6 +112,22 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
                     f"A {what} of {value:g} lies {abs(curve.z(value)):.1f} standard deviations "
                     f"{'above' if value > curve.median else 'below'} the median of that age: are both right?"
                 )
+
+
+def _odd_tube(request: Request, subject: Subject) -> Iterator[str]:
+    """A child's tube that no rule comes near."""
+    size, age = request.airway.tube_inner_diameter_mm, subject.age_years
+    if subject.group != "child" or subject.interface != TUBES[0] or size is None or age is None:
+        return
+    likely = likely_cuffed_mm(age), float(cole_uncuffed_mm(min(max(age, RULE_AGES[0]), RULE_AGES[1])))
+    if not likely[0] - ODD_TUBE_MM < size < likely[1] + ODD_TUBE_MM:
+        rules = f"{likely[0]:g} to {likely[1]:g}"
+        yield f"A tube of {size:g} mm at {_age_words(age)}, where rules say {rules}: is it right?"
+
+
+def _age_days(request: Request) -> float | None:
+    years = _age_years(request)
+    return None if years is None else years * DAYS_PER_YEAR
 
 
 def _age_years(request: Request) -> float | None:
@@ -130,7 +168,7 @@ def _check_child(request: Request, age: float | None) -> None:
                         f"near {curve.median:.3g} {unit}, the median of that age",
                         "Is the age right, and the unit?")  # fmt: skip
     _check_index(request)
-    _check_tube(request, largest=8.5, smallest=3.0 if age < 2.0 else 3.5)
+    _check_tube(request, largest=largest_tube_mm(age), smallest=3.0 if age < 2.0 else 3.5)
 
 
 def _check_index(request: Request) -> None:
@@ -169,6 +207,11 @@ def _check_gestation(request: Request, weight: float, weeks: float) -> None:
     if not PRETERM_SPREAD[0] * median <= weight <= heaviest:
         _refuse("[patient]", f"{weight:g} kg at {now:.0f} weeks since the last period can't both be right",
                 f"near {median:g} kg", "Is the gestation in weeks, and the weight in kg?")  # fmt: skip
+
+
+def largest_tube_mm(age_years: float) -> float:
+    """The largest tube of a child that isn't refused: 2 mm more than an uncuffed one by age/4 + 4, up to 8.5."""
+    return min(8.5, float(cole_uncuffed_mm(min(max(age_years, RULE_AGES[0]), RULE_AGES[1]))) + TUBE_OFF_MM)
 
 
 def _check_tube(request: Request, *, largest: float, smallest: float) -> None:

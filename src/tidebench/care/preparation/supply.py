@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from tidebench.care.preparation.request import Cylinder, Oxygen, Request
-from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
+from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
 from tidebench.care.preparation.ventilation import Chooser, Start
 from tidebench.errors import CaseError
 from tidebench.formulas.oxygen_supply import (
@@ -46,7 +46,7 @@ def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Su
     usable = sum(_content(cylinder, reserve.high) * cylinder.count for cylinder in asked.cylinders)
     lines.append(told("oxygen_content_l", "oxygen at hand", whole, whole, "L", _named(asked.cylinders), decimals=0,
                       kind="common practice", source=COMMON_PRACTICE))  # fmt: skip
-    lines.append(told("usable_oxygen_l", "of it, above the reserve", usable, usable, "L",
+    lines.append(told("usable_oxygen_l", "oxygen at hand, above the reserve", usable, usable, "L",
                       f"A cylinder is changed at {number(reserve.high)} bar. {reserve.text}", decimals=0,
                       kind=reserve.kind, source=reserve.source))  # fmt: skip
     lines += _time(usable, whole, drawn)
@@ -132,15 +132,17 @@ def _time(usable: float, whole: float, drawn: tuple[float, float] | None) -> Ite
         return
     least = minutes_left(usable, drawn[1])
     if drawn[0] <= 0.0:
-        yield Line("minutes_left", "it lasts, down to the reserve", f"at least {least:.0f} min", least, None, "min",
+        minutes = f"at least {math.floor(least)} min"
+        yield Line("minutes_left", "it lasts, down to the reserve", minutes, least, None, "min",
                    "At the most that may be drawn; at the least nothing is drawn.")  # fmt: skip
     else:
         most = minutes_left(usable, drawn[0])
-        yield told("minutes_left", "it lasts, down to the reserve", least, most, "min",
-                   "Plan with the shorter time.", decimals=0)  # fmt: skip
+        minutes = span(math.floor(least), math.floor(most), 0, "min")
+        yield Line("minutes_left", "it lasts, down to the reserve", minutes, least, most, "min",
+                   "Plan with the shorter time.")  # fmt: skip
     empty = minutes_left(whole, drawn[1])
-    yield told("minutes_to_empty", "until empty, at the most drawn", empty, empty, "min", "No plan: a bound.",
-               decimals=0)  # fmt: skip
+    yield Line("minutes_to_empty", "until empty, at the most drawn", f"{math.floor(empty)} min", empty, empty, "min",
+               "No plan: a bound.")  # fmt: skip
 
 
 def cylinders_needed(litres: float, asked: Oxygen, reserve_bar: float) -> str:

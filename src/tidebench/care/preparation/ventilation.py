@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 from tidebench.care.preparation.oxygenation import oxygen_lines, peep_tables
 from tidebench.care.preparation.request import Request
@@ -79,8 +79,11 @@ def start_of(
     rate = _pair(rate_line)
     lines += [rate_line, *_minute_volume(look, volume, rate, weight_kg), *_times(request, look, rate)]
     oxygen, peep, fio2 = oxygen_lines(request, subject, look, policy)
-    lines += [*oxygen, compliance_line, _expected(above), *_synchrony(look), *_targets(look)]
-    lines += [of_limit(limit) for limit in limits_of(request, subject, policy) if limit.key in PRESSURES]
+    limits = limits_of(request, subject, policy)
+    room = pressure_room(limits, peep)
+    lines += [*oxygen, compliance_line, _expected(above, room, compliance, weight_kg)]
+    lines += [*_synchrony(look), *_targets(look)]
+    lines += [of_limit(limit) for limit in limits if limit.key in PRESSURES]
     aimed = next((_pair(line) for line in lines if line.key == "tidal_volume_aim_ml"), volume)
     start = Start(volume, rate, peep, above, fio2, aimed)
     return start, Section("start", "Where ventilation starts", tuple(lines), tuple(_notes(subject, weight_kg)),
@@ -132,7 +135,7 @@ def _minute_volume(
             f"{span(ML_PER_L * least / volume[1], ML_PER_L * most / volume[0], 0)} /min."
         )
     yield told("minute_volume_l_min", "minute volume", low, high, "L/min", why, decimals=decimals,
-               kind="common practice" if record else "", source=record.source if record else "")  # fmt: skip
+               kind=record.kind if record else "", source=record.source if record else "")  # fmt: skip
 
 
 def _times(request: Request, look: Chooser, rate: tuple[float, float]) -> Iterator[Line]:
@@ -194,12 +197,37 @@ def _compliance(request: Request, look: Chooser, weight_kg: float | None) -> tup
     return (low, high), line
 
 
-def _expected(above: tuple[float, float] | None) -> Line:
+def pressure_room(limits: Iterable[Limit], peep: tuple[float, float]) -> tuple[float, str] | None:
+    """The most pressure above PEEP that driving and plateau pressure may reach [cmH2O], and which of them says so."""
+    bounds = {limit.key: limit for limit in limits}
+    driving, plateau = bounds.get("driving_pressure_cmh2o"), bounds.get("plateau_pressure_cmh2o")
+    rooms = []
+    if driving is not None and driving.high is not None:
+        rooms.append((driving.high, f"driving pressure {driving.bound} ({driving.kind}, {driving.source})"))
+    if plateau is not None and plateau.high is not None:
+        rooms.append((plateau.high - peep[0], f"plateau {plateau.bound} ({plateau.kind}, {plateau.source})"))
+    return min(rooms, default=None)
+
+
+def _expected(
+    above: tuple[float, float] | None,
+    room: tuple[float, str] | None,
+    compliance: tuple[float, float] | None,
+    weight_kg: float | None,
+) -> Line:
     label = "pressure above PEEP expected at rest"
-    if above is None:
+    if above is None or compliance is None:
         return untold("pressure_above_peep_cmh2o", label, "Volume or compliance is not known.")
-    return told("pressure_above_peep_cmh2o", label, *above, "cmH2O", "Tidal volume over compliance: where pressure "
-                "control starts, and what a hold should show.", decimals=0)  # fmt: skip
+    why = "Tidal volume over compliance: where pressure control starts, and what a hold should show."
+    if room is not None and weight_kg is not None and above[1] > room[0]:
+        most = max(room[0], 0.0)
+        low, high = most * compliance[0], most * compliance[1]
+        volumes = span(low, high, 0 if high >= 50 else 1, "mL")
+        per_kg = span(low / weight_kg, high / weight_kg, 1, "mL/kg")
+        why += f" Beyond what is held for it, {room[1]}: within that {volumes} go in, {per_kg}, by this compliance."
+        if above[0] > room[0]:
+            why += " Even the smallest volume is beyond it."
+    return told("pressure_above_peep_cmh2o", label, *above, "cmH2O", why, decimals=0)
 
 
 def _synchrony(look: Chooser) -> Iterator[Line]:
@@ -210,8 +238,13 @@ def _synchrony(look: Chooser) -> Iterator[Line]:
     yield of_practice(look.need("cycling_percent"), decimals=0, label="cycling of supported breaths, of peak flow")
 
 
+def saturation(look: Chooser) -> str:
+    """The item that says which saturation is aimed at."""
+    return "spo2_at_term" if look.subject.at_term else "spo2"
+
+
 def _targets(look: Chooser) -> Iterator[Line]:
-    yield of_practice(look.need("spo2"), decimals=2)
+    yield replace(of_practice(look.need(saturation(look)), decimals=2), key="spo2")
     ph = look.get("ph")
     for item, decimals in (("pao2_mmhg", 0), ("paco2_mmhg", 0), ("ph", 2)):
         record = look.get(item)

@@ -10,6 +10,8 @@ from tidebench.errors import OptionError
 
 LEAST_ML = 110.0
 LEAST_PERCENT = (10.0, 24.0)
+LEAST_INSPIRED_ML = 10.0
+"""Below it nobody has a tube with a cuff (this house's choice)."""
 LOWEST = 3
 WHOLE = 6
 SOURCE = (
@@ -57,6 +59,12 @@ def cuff_leak(inspired_ml: float, expired_ml: Sequence[float]) -> CuffLeak:
     for value in (inspired_ml, *expired_ml):
         if not (math.isfinite(value) and 0 <= value <= 4000) or inspired_ml <= 0:
             raise OptionError(f"{value:g} is no volume", where=where, expected="0 to 4000 mL, inspired above 0")
+    if inspired_ml < LEAST_INSPIRED_ML:
+        raise OptionError(
+            f"an inspired volume of {inspired_ml:g} mL is none", where=where,
+            expected=f"at least {LEAST_INSPIRED_ML:g} mL",
+            remedy=f"In litres it would be {1000 * inspired_ml:g} mL: give millilitres." if inspired_ml < 4 else "",
+        )  # fmt: skip
     taken = sorted(expired_ml)[:LOWEST] if len(expired_ml) >= WHOLE else list(expired_ml)
     leak = inspired_ml - sum(taken) / len(taken)
     if leak < 0:

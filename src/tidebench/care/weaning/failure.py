@@ -12,7 +12,7 @@ import polars as pl
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found
 from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_WARNING, Item, State
-from tidebench.care.weaning.readiness import EVER
+from tidebench.care.weaning.readiness import EVER, lowered
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.care.weaning.trial import MINUTE_S, Trial
 from tidebench.case import BloodGas, Case
@@ -232,9 +232,12 @@ def _f_vt(course: Course) -> Item:
     item = beyond(course, "f/VT", "above", values, key, f"a recording of the trial, or {key} {OBSERVED}")
     if not values or course.trial.support.none_at_all:
         return item
-    why = f"taken under {course.trial.support.words}. {F_VT_WARNING}"
-    text = quantity(key).text(values[-1].value)
-    unjudged = _told(course, item.name, item.criterion, "not judged", values, values[-1], text, why)
+    why = f"taken under {course.trial.support.words}: {lowered(course.trial.support)}. {F_VT_WARNING}"
+    highest = max(values, key=lambda one: one.value)
+    words = f"{quantity(key).text(highest.value)} at its highest"
+    if highest is not values[-1]:
+        words += f", {quantity(key).text(values[-1].value)} at the end"
+    unjudged = _told(course, item.name, item.criterion, "not judged", values, highest, words, why)
     return replace(unjudged, source=item.source)
 
 

@@ -37,6 +37,7 @@ def page_text(told: Weaning) -> str:
     if told.refused:
         lines += _wrapped(told.refused)
     lines += [*_wrapped(told.doubt), *_wrapped(told.policy)]
+    lines += [line for question in told.questions for line in _wrapped(question, "? ", "  ")]
     lines += [*_readiness(told), *_trial(told), *_failure(told), *_effort(told), *_cuff(told), *_classes(told)]
     return "\n".join([*lines, "", *_wrapped(CAUTION), f"Tidebench {__version__}"]) + "\n"
 
@@ -63,7 +64,7 @@ def _item(item: Item, after: str, source: str) -> Iterator[str]:
     value = f": {item.value}" if item.value else ""
     yield from _wrapped(f"{MARKS[item.state]} {item.name}{value}", "", "    ")
     by = "" if item.source == source else f"; {item.source}"
-    yield from _wrapped(f"{item.criterion}{by}", "    ", "    ")
+    yield from _wrapped(f"asked: {item.criterion}{by}", "    ", "    ")
     if item.origin and item.origin != "said":
         age = ago(item.age_s) if item.age_s is None else f"{ago(item.age_s)} {after}"
         at = "" if item.at_s is None else f" at {item.at_s:.0f} s"

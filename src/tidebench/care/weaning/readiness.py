@@ -13,6 +13,7 @@ from tidebench.care.weaning.found import Found, Support
 from tidebench.care.weaning.item import BOLES_LIST, F_VT_WARNING, SMINA, Item, State
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
+from tidebench.contradictions import of_gas
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
 from tidebench.limits import Limit, judge
 from tidebench.quantities import quantity
@@ -45,7 +46,7 @@ class Moment:
 
     def support_of(self, seen: Found) -> Support:
         """What was given when a number was taken."""
-        if seen.origin != "noted" or seen.at_s is None:
+        if seen.at_s is None or (seen.origin != "noted" and seen.at_s >= self.at_s):
             return self.support
         return found.support_at(self.case, seen.at_s)
 
@@ -55,11 +56,14 @@ class Moment:
 
     def measured(self, key: str) -> Found | None:
         """Median over breaths just before, where the patient set the pace; else the newest noted number."""
-        own = found.own_breaths(self.breaths, self.at_s - found.WINDOW_S, self.at_s)
-        value = None if own is None else found.spread(own[key])
-        if value is not None:
-            return Found(value.median, self.at_s, f"measured, median of {value.n} breaths before")
-        return self.noted(key)
+        until = self.at_s
+        if self.breaths is not None and self.breaths.height:
+            until = min(until, float(self.breaths["end_s"][-1]))
+        own = found.own_breaths(self.breaths, until - found.WINDOW_S, until)
+        value, later = None if own is None else found.spread(own[key]), self.noted(key)
+        if value is None or (later is not None and later.at_s is not None and later.at_s > until):
+            return later
+        return Found(value.median, until, f"measured, median of {value.n} breaths before")
 
 
 def readiness(moment: Moment) -> tuple[Item, ...]:
@@ -166,7 +170,7 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
 
 def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
     for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
-        if gas.pao2_mmhg is not None and gas.fio2 is not None:
+        if gas.pao2_mmhg is not None and gas.fio2 is not None and of_gas(gas) is None:
             ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
             return ratio >= 150, f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}", Found(ratio, at, "arterial blood gas")
     return None
@@ -246,8 +250,15 @@ def _f_vt(moment: Moment) -> Item:
     seen = moment.noted(key) or _own_f_vt(moment)
     missing = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
     under = None if seen is None else moment.support_of(seen)
-    why = f"taken under {under.words}. {F_VT_WARNING}" if under is not None and not under.none_at_all else ""
+    why = f"taken under {under.words}: {lowered(under)}. {F_VT_WARNING}" if under and not under.none_at_all else ""
     return _bounded(moment, "f/VT", key, seen, missing, why)
+
+
+def lowered(under: Support) -> str:
+    """What support does to f/VT: a low one is no comfort."""
+    if under.kind == "not known":
+        return "support or PEEP would lower it, so a low one doesn't reassure"
+    return "both support and PEEP lower it, so a low one doesn't reassure"
 
 
 def _own_f_vt(moment: Moment) -> Found | None:

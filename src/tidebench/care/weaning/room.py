@@ -17,6 +17,7 @@ from tidebench.care.weaning.readiness import Moment, readiness
 from tidebench.care.weaning.said import Said
 from tidebench.care.weaning.trial import MOST_SUPPORT_CMH2O, Trial, stretch, trials_in, with_numbers
 from tidebench.case import Case
+from tidebench.doubts import doubts
 from tidebench.limits import Condition, Group, Policy, criteria, criteria_statement, population, predicted_weight_kg
 from tidebench.review import Review
 
@@ -71,7 +72,7 @@ class Weaning:
     refused : str
         Why the criteria are not applied; empty where they are. Items, classes and cuff leak are then absent.
     moment_s : float
-        The time that readiness speaks of: the trial's start, else the end of the case.
+        The time that readiness speaks of: the trial's start, else the last thing that the case tells.
     group_reason : str
         By what the patient is taken for an adult, a child or a newborn.
     readiness, failure : tuple of Item
@@ -86,6 +87,8 @@ class Weaning:
         Which house's limits were used; empty where published ones were.
     doubt : str
         Why the criteria may not be meant for this patient; empty where nothing says so.
+    questions : tuple of str
+        Entries that are unlikely together, asked about.
     group : str or None
         ``adult``, ``child`` or ``newborn``; None where no age is known.
     """
@@ -104,6 +107,7 @@ class Weaning:
     policy: str
     doubt: str
     group: Group | None
+    questions: tuple[str, ...] = ()
 
 
 def wean(
@@ -135,7 +139,7 @@ def wean(
     chosen = _chosen(case, asked, seen, until)
     breaths, efforts = (review.breaths, review.efforts) if review else (None, None)
     trial = None if chosen is None else with_numbers(chosen, case, breaths, efforts, until, most)
-    moment_s = until if trial is None else trial.start_s
+    moment_s = last_told_s(case, review) if trial is None else trial.start_s
     refused = NO_AGE if who.group is None else NOT_HELD.get(who.group, "")
     inspired = asked.leak_inspired_ml
     leak = None if inspired is None else cuff_leak(inspired, asked.leak_expired_ml)
@@ -160,6 +164,7 @@ def wean(
         policy="" if house is None else criteria_statement(house, case.patient, CRITERIA, EFFORT_KEYS),
         doubt=_doubt(case, child=child),
         group=who.group,
+        questions=tuple(doubts(case)),
     )
 
 
@@ -202,8 +207,14 @@ def end_of(case: Case, review: Review | None) -> float:
     """When the case ends: its recording, or the last thing that was noted."""
     if review is not None:
         return float(review.recording.duration_s)
+    return last_told_s(case, None)
+
+
+def last_told_s(case: Case, review: Review | None) -> float:
+    """The last thing that a case tells: the end of its recording, a number, a setting, an event, a gas drawn later."""
     times = [row.at_s for rows in (case.settings, case.events, case.observed) for row in rows]
-    times += [gas.at_s for gas in case.blood_gases if gas.at_s is not None]
+    times += [at for gas in case.blood_gases if (at := case.drawn_at_s(gas)) is not None]
+    times += [] if review is None else [float(review.recording.duration_s)]
     return max(times, default=0.0)
 
 
