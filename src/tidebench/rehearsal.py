@@ -17,10 +17,9 @@ from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.findings import RULES
 from tidebench.fitting.change import WhatIf, what_if
-from tidebench.fitting.compare import GAS_KEYS
+from tidebench.fitting.compare import TOLD
 from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
-from tidebench.fitting.measured import KEYS
 from tidebench.fitting.sweep import Range, Sweep, sweep
 from tidebench.fitting.target import Bound, Search, seek
 from tidebench.quantities import QUANTITIES
@@ -161,8 +160,8 @@ def known_quantity(key: str) -> str:
     OptionError
         Another one.
     """
-    if key not in (*KEYS, *GAS_KEYS):
-        raise OptionError(f"{key!r} is not told", where="--show", expected=", ".join((*KEYS, *GAS_KEYS)))
+    if key not in TOLD:
+        raise OptionError(f"{key!r} is not told", where="--show", expected=", ".join(TOLD))
     return key
 
 
@@ -196,6 +195,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
         "limits": [
             {
                 "quantity": one.limit.key, "limit": one.limit.bound, "kind": one.limit.kind, "source": one.limit.source,
+                "condition": one.limit.condition,
                 "now": one.now, "then": one.then, "share_beyond_now": one.beyond_now,
                 "share_beyond_then": one.beyond_then,
             }
@@ -210,9 +210,11 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
         sought = rehearsal.sought
         told["target"] = {
             "quantity": sought.key, "value": sought.target, "in_the_way": list(sought.hindered),
+            "inside_of": [str(bound) for bound in sought.bounds],
             "ways": [
                 {
                     "settings": dict(way.settings), "share_inside": way.inside,
+                    "crosses": list(way.crosses),
                     "then": {key: _three(value, key) for key, value in way.values.items()},
                 }
                 for way in sought.ways

@@ -10,14 +10,19 @@ import numpy.typing as npt
 
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.limitation import NARROW
+from tidebench.fitting.measured import KEYS
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
+from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.quantities import quantity
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
+PER_KG = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
+TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
+"""Everything that a rehearsal tells, where the patient shows it."""
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
     "peak_pressure_cmh2o": 0.12, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
@@ -83,9 +88,20 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
         after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"] + below)
     for side in (before, after):
+        side.update(per_kg(fit, side))
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
     return Compared(before, after, tuple(beyond))
+
+
+def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:
+    """Expired volume by predicted weight of an adult, by actual weight of the young; empty where it isn't known."""
+    patient = fit.window.review.case.patient
+    weight = volume_weight_kg(patient)
+    if weight is None:
+        return {}
+    key = PER_KG[0] if predicted_weight_kg(patient) is not None else PER_KG[1]
+    return {key: side["vte_ml"] / weight}
 
 
 def noise(rng: np.random.Generator, n: int) -> Samples:

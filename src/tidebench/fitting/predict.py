@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from tidebench.errors import CaseError
 from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.fit import Fit, rescaled
 from tidebench.fitting.measured import KEYS, RATE_HZ, measured
@@ -75,6 +76,10 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
     setting = changed(fit.setting, changes)
+    if fit.drive is None and setting.get("rate_per_min") == 0:
+        raise CaseError(
+            "is 0, and nobody was seen to breathe", where="rate_per_min", expected="above 0 for a passive patient"
+        )
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
     applied = dict(setting)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from tidebench.fitting.fit import Fit
 
 PARAMETERS = 2000  # draws for intervals and correlations
+FAINT_CMH2O = 1.0  # an effort that may go unseen (this house's choice)
 NAMES = (
     ("elastance_cmh2o_l", "cmH2O/L"), ("inspiratory_resistance_cmh2o_s_l", "cmH2O·s/L"),
     ("expiratory_resistance_cmh2o_s_l", "cmH2O·s/L"), ("relaxation_elastance_cmh2o_l", "cmH2O/L"),
@@ -113,7 +114,8 @@ def _total_peep(fit: Fit) -> Parameter:
 
 def _effort(fit: Fit, efforts: Samples) -> list[Parameter]:
     if fit.drive is None:
-        return [Parameter("effort_cmh2o", 0.0, 0.0, 0.0, "cmH2O", True, "no effort was seen")]
+        why = "no effort was seen; a faint one that triggers nothing would not be"
+        return [Parameter("effort_cmh2o", 0.0, 0.0, FAINT_CMH2O, "cmH2O", True, why)]
     why = f"{fit.drive.count} efforts, {fit.drive.source}"
     names = (("effort_cmh2o", "cmH2O"), ("neural_time_s", "s"), ("effort_rate_per_min", "/min"))
     own = [_parameter(key, efforts[:, k], unit, True, why) for k, (key, unit) in enumerate(names)]

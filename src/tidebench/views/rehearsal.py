@@ -20,12 +20,13 @@ if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.fit import Fit
     from tidebench.fitting.predict import Prediction
+    from tidebench.limits import Limit
 
 SHOWN = (
-    "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
-    "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
-    "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o", "unanswered_efforts_percent", "paco2_mmhg", "ph",
-    "pao2_mmhg", "sao2",
+    "vti_ml", "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o",
+    "plateau_pressure_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o",
+    "mean_pressure_cmh2o", "inspiratory_time_s", "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o",
+    "unanswered_efforts_percent", "paco2_mmhg", "ph", "pao2_mmhg", "sao2",
 )  # fmt: skip
 """Quantities of a rehearsal, in the order in which they are told."""
 
@@ -219,9 +220,14 @@ def _limits(answer: WhatIf) -> Iterator[LimitRow]:
         share = f"{100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
         label = quantity(one.limit.key).label
         yield LimitRow(
-            f"{label}: {one.limit.bound} ({one.limit.kind})", one.now, one.then, share, one.limit.source,
-            crossed=one.then.startswith("crossed"),
+            f"{label}: {one.limit.bound} ({kind_of(one.limit)})", one.now, one.then, share, one.limit.source,
+            crossed=one.then in ("above", "below"),
         )  # fmt: skip
+
+
+def kind_of(limit: Limit) -> str:
+    """What kind of limit it is, and for whom it was made where that is not everybody of this age."""
+    return f"{limit.kind}, made for {limit.condition}" if limit.condition else limit.kind
 
 
 def _span(record: Quantity, edges: tuple[float, float, float]) -> str:
