@@ -93,7 +93,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--set", "peep_cmh2o=high"], "peep_cmh2o: is 'high'. Expected: a number, without quotes."),
         (
             ["--set", "pressure_support_cmh2o=8"],
-            "A/C-VC has no pressure_support_cmh2o. Expected: another mode, or what A/C-VC has: tidal_volume_ml, inspir",
+            "A/C-VC has no pressure_support_cmh2o. Expected: another mode, or what A/C-VC has: tidal",
         ),
         (["--set", "mode=3"], "mode: is 3. Expected: a mode in words, such as A/C-VC or CSV-PS."),
         (["--sweep", "mode=1:2:1"], "mode: is 1. Expected: a mode in words"),

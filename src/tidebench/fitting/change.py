@@ -35,6 +35,10 @@ SICK: tuple[Condition, ...] = ("ARDS", "paediatric ARDS", "respiratory distress 
 TOLD_BY = {"spo2": "sao2"}
 """Quantities that a limit bounds, and what a rehearsal holds against it instead."""
 WATCHED = ("peak_pressure_cmh2o", "total_peep_cmh2o", *GAS_KEYS)
+TWO_PARTS = (
+    "the lung fills and empties as two compartments do: plateau, driving pressure and total PEEP of now are the fit's, "
+    "those of the breath table are by one compartment"
+)
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
@@ -121,6 +125,7 @@ def what_if(
     )
     limits = tuple(against(fit, found.now, found.then))
     limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
+    limited += (TWO_PARTS,) if fit.mechanics.uneven else ()
     counted = (EVERY_RISE,) if bi_level(then.setting) and fit.drive is not None else ()
     assumptions = (
         *fit.assumptions,

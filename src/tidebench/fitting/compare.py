@@ -29,6 +29,10 @@ RESOLUTION = {
     "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
     "driving_pressure_set_peep_cmh2o": 0.1,
 }  # fmt: skip
+BY_ONE_COMPARTMENT = (
+    "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
+)  # fmt: skip
+"""What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
 RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
@@ -73,9 +77,11 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     rng = np.random.default_rng([seed, 11])
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
+        if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
+            continue
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
             before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
-    if uneven(fit) or fit.drive is not None:
+    if (uneven(fit) and not fit.mechanics.uneven) or fit.drive is not None:
         emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0

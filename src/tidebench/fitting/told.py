@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tidebench.fitting.compartments import LEAST_RESISTANCE, LEAST_SLOW, parallel
 from tidebench.fitting.mechanics import (
     AGAINST,
     ELASTANCE,
@@ -42,24 +43,7 @@ def parameters(fit: Fit) -> list[Parameter]:
     out = [_parameter("compliance_ml_cmh2o", compliance, "mL/cmH2O", ok, why)]
     for k in (INSPIRATION, EXPIRATION):
         out.append(_parameter(NAMES[k][0], lungs[:, k], NAMES[k][1], ok, f"{why}; beside what grows with flow squared"))
-    if fit.mechanics.theta[RELAXATION] > 0:
-        out.append(
-            _parameter(
-                *_named(lungs, RELAXATION),
-                ok,
-                "slow pressure in the passive breaths: tissue, or parts that fill unevenly",
-            )
-        )
-        tau = fit.mechanics.relaxation_s
-        out.append(
-            Parameter("relaxation_time_s", tau, None, None, "s", ok, "the best of twelve between 0.12 and 2.5 s")
-        )
-    else:
-        out.append(
-            Parameter(
-                NAMES[RELAXATION][0], None, None, None, "cmH2O/L", False, "no slow pressure shows beyond its error"
-            )
-        )
+    out += _slow(fit, lungs)
     law = "the tube's, by its published law" if fit.mechanics.known_square else "of passive breaths"
     out.append(
         _parameter(
@@ -75,6 +59,32 @@ def parameters(fit: Fit) -> list[Parameter]:
     out.append(_total_peep(fit))
     out += _effort(fit, efforts)
     return out + fit.exchange.parameters(fit.ventilation_l_min)
+
+
+def _slow(fit: Fit, lungs: Samples) -> list[Parameter]:
+    """Slow pressure: of tissue, or of two compartments, which are told too; None where none shows."""
+    found = fit.mechanics
+    if not found.theta[RELAXATION] > 0:
+        why = "no slow pressure shows beyond its error"
+        return [Parameter(NAMES[RELAXATION][0], None, None, None, "cmH2O/L", False, why)]
+    why = "slow pressure in the passive breaths: tissue, or parts that fill unevenly"
+    if found.uneven:
+        why = "two compartments leave less than half of what one leaves of the breath"
+    tau, off = found.relaxation_s, float(np.exp(1.645 * found.relaxation_error))
+    out = [
+        _parameter(*_named(lungs, RELAXATION), True, why),
+        Parameter("relaxation_time_s", tau, tau / off, tau * off, "s", True, "least squares over 0.12 to 2.5 s"),
+    ]
+    if found.uneven:
+        shared = fit.tube[0] if found.known_square else 0.0
+        airway = np.maximum(lungs[:, INSPIRATION] - shared, LEAST_RESISTANCE)
+        slow = np.maximum(lungs[:, RELAXATION], LEAST_SLOW)
+        parts = parallel(lungs[:, ELASTANCE], airway, slow, np.full(len(lungs), tau))
+        why = "one of two compartments that act so at the airway, each with its share of chest wall"
+        for name, stiff, narrow in (("fast", parts[0], parts[1]), ("slow", parts[2], parts[3])):
+            out.append(_parameter(f"{name}_compliance_ml_cmh2o", 1000.0 / stiff, "mL/cmH2O", True, why))
+            out.append(_parameter(f"{name}_resistance_cmh2o_s_l", narrow, "cmH2O·s/L", True, why))
+    return out
 
 
 def _limit(fit: Fit, lungs: Samples) -> list[Parameter]:
