@@ -62,10 +62,6 @@ def test_a_very_uneven_lung_is_two_compartments() -> None:
     answer = {change.key: change for change in what_if(fit, {"rate_per_min": 26.0}, n=60).changes}
     assert answer["vti_ml"].then[0] == pytest.approx(after["vti_ml"].median(), rel=0.05)
     low, high = answer["total_peep_cmh2o"].then[1:]
-    print(
-        [(k, answer[k].now, answer[k].then) for k in ("total_peep_cmh2o", "plateau_pressure_cmh2o")],
-        after[-1].to_dicts(),
-    )
     assert low <= after["total_peep_cmh2o"].median() <= high
     assert high - low < 1.5, "two compartments are known, and doubt of them is not that of one"
 

@@ -35,6 +35,7 @@ SICK: tuple[Condition, ...] = ("ARDS", "paediatric ARDS", "respiratory distress 
 TOLD_BY = {"spo2": "sao2"}
 """Quantities that a limit bounds, and what a rehearsal holds against it instead."""
 WATCHED = ("peak_pressure_cmh2o", "total_peep_cmh2o", *GAS_KEYS)
+AT_LIMIT = 1.0  # cmH2O
 TWO_PARTS = (
     "the lung fills and empties as two compartments do: plateau, driving pressure and total PEEP of now are the fit's, "
     "those of the breath table are by one compartment"
@@ -124,8 +125,11 @@ def what_if(
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
-    limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
+    limited = tuple(one.words for one in (fit.limitation, fit.bend, fit.steps) if one is not None)
     limited += (TWO_PARTS,) if fit.mechanics.uneven else ()
+    built = then.estimate.scenario.ventilator.pressure_limit_cmh2o
+    if then.quantities["peak_pressure_cmh2o"][0] > built - AT_LIMIT:
+        limited += (f"pressure is cut at {built:g} cmH2O, a limit that is assumed: what is set does not all arrive",)
     counted = (EVERY_RISE,) if bi_level(then.setting) and fit.drive is not None else ()
     assumptions = (
         *fit.assumptions,

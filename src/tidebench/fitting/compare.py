@@ -52,6 +52,7 @@ FACTORS = (
 NEVER_BELOW_ZERO = (
     *FACTORS, "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min", "unanswered_efforts_percent", "effort_cmh2o",
 )  # fmt: skip
+RECOIL_CMH2O = 12.0  # of a breath, usual: PEEP that leaves what was seen by as much is all beyond it
 WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
 OXYGEN_FLOOR, OXYGEN_SHARE = 0.08, 0.3
 """Doubt of PaO2, relative, and of the logarithm of its change: shunt need not stay (this house's choice)."""
@@ -215,18 +216,21 @@ def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """
     table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    spans = []
+    levels, spans = fit.bend or fit.steps, []
     for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
         known = table[key].drop_nulls().to_numpy()
-        if len(known) and (key == "vti_ml" or fit.bend is None):
+        if len(known) and (key == "vti_ml" or levels is None):
             spans.append((key, unit, float(known.min()), float(known.max()), below))
-    if fit.bend is not None:
-        spans.append(("plateau_pressure_cmh2o", "cmH2O", *fit.bend.seen, False))
-        spans.append(("total_peep_cmh2o", "cmH2O", *fit.bend.seen, True))
+    if levels is not None:
+        spans.append(("plateau_pressure_cmh2o", "cmH2O", *levels.seen, False))
+        spans.append(("total_peep_cmh2o", "cmH2O", *levels.seen, True))
+    else:
+        known = table["peep_cmh2o"].drop_nulls().to_numpy()
+        spans += [("peep_cmh2o", "cmH2O", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
     for key, unit, low, high, below in spans:
         value = float(then.quantities[key][0])
-        span = max(high - low, 0.2 * high)
+        span = RECOIL_CMH2O if key == "peep_cmh2o" else max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
             record = quantity(key)

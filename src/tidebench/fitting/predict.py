@@ -241,6 +241,7 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
     tables, setting = tables_of(fit, changes or {})
     scenario = scenario_from(tables, name="what-if")
     lungs, efforts = fit.draws(n, seed)
+    lungs[:, [ELASTANCE, SPAN]] *= np.stack([stiff := fit.stiffer(setting, n, seed), 1.0 / stiff], axis=1)
     one = partial(_one, scenario, fit)
     if n < 4:
         rows = [one(lungs[k], efforts[k], k) for k in range(n)]
