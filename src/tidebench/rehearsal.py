@@ -187,6 +187,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
             },
             "correlations": fit.correlations(),
         },
+        "blood_gas": fit.exchange.drawn or None,
         "settings_now": answer.now.setting,
         "settings_then": answer.then.setting,
         "now": {change.key: _three(change.now, change.key) for change in answer.changes},

@@ -162,6 +162,8 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
         f"The present is reproduced within {answer.overlay.pressure_error_cmh2o:.2f} cmH2O and "
         f"{answer.overlay.volume_error_percent:.1f} % of volume."
     ))  # fmt: skip
+    if answer.fit.exchange.drawn:
+        console.print(Text(f"{answer.fit.exchange.drawn[0].upper()}{answer.fit.exchange.drawn[1:]}."))
     _fit(done, console)
     _changes(done, console)
     for one in answer.limits:

@@ -43,7 +43,8 @@ TWO_PARTS = (
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
-    "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
+    "carbon dioxide is that of the new steady state, which takes hours where ventilation falls (--minutes follows it); "
+    "production stays as it is",
 )
 
 
@@ -256,6 +257,7 @@ def exchange_words(fit: Fit) -> list[str]:
     said = [
         f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
         f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
+        exchange.drawn,
     ]
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.fitting.changed import bi_level
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.limitation import NARROW
 from tidebench.fitting.measured import KEYS
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
-from tidebench.fitting.predict import Prediction
+from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
+from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
@@ -76,20 +79,26 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     unevenly, dead space and shunt that are not known, and what goes beyond what was recorded.
     """
     rng = np.random.default_rng([seed, 11])
+    held = Held(held_by(now.setting, fit), held_by(then.setting, fit))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
         if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
             continue
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
-            before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
+            before[key], after[key] = moved(fit, key, value, before[key], after[key], rng, held)
+    for key, resolution in RESOLUTION.items():
+        if key in before and key not in fit.recorded:
+            own = resolution * noise(rng, len(before[key]))
+            before[key], after[key] = before[key] + own, after[key] + own
     if (uneven(fit) and not fit.mechanics.uneven) or fit.drive is not None:
         emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
-    after = {key: widened(values, wider, groups) for key, values in after.items()}
+    after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
+    before, after = together(fit, now, before), together(fit, then, after)
     before, after = (
-        with_gases(fit, now, before, now, rng, 1.0, seed),
-        with_gases(fit, now, after, then, rng, wider, seed),
+        with_gases(fit, before, before, now, rng, seed),
+        with_gases(fit, before, after, then, rng, seed),
     )
     if fit.drive is None:
         below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
@@ -111,6 +120,44 @@ def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:
     return {key: side["vte_ml"] / weight}
 
 
+@dataclass(frozen=True)
+class Held:
+    """Quantities that the ventilator holds whatever the lung does, now and then."""
+
+    now: frozenset[str]
+    then: frozenset[str]
+
+
+def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
+    """What a setting holds: volume and flow of volume control without a leak, pressure of pressure control and support,
+    the inflation's time where it is mandatory, the rate where nobody breathes.
+    """
+    mode = parse_mode(setting["mode"])
+    if bi_level(setting):
+        return frozenset({"peak_pressure_cmh2o"}) if fit.drive is None else frozenset()
+    out = {"inspiratory_time_s"} if mode.mandatory in ("VC", "PC", "vtPC") and mode.support is None else set()
+    if mode.mandatory == "VC" and mode.support is None and not fit.leak:
+        out |= {"vti_ml", "peak_inspiratory_flow_l_min"} | ({"vte_ml"} if fit.drive is None else set())
+    if {mode.mandatory, mode.support} <= {"PC", "PS", None}:
+        out.add("peak_pressure_cmh2o")
+    if fit.drive is None and mode.mandatory is not None:
+        out.add("rate_per_min")
+    return frozenset(out)
+
+
+def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
+    """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
+    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+    """
+    out, raw = dict(side), told.quantities
+    alone = raw["vte_ml"] * raw["rate_per_min"] / 1000
+    differing = raw["minute_volume_l_min"] / np.where(alone > 0, alone, np.nan)
+    out["minute_volume_l_min"] = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
+    if fit.drive is None:
+        out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
+    return out
+
+
 def noise(rng: np.random.Generator, n: int) -> Samples:
     """Standard normal draws, the estimate's left out."""
     own = rng.standard_normal(n)
@@ -119,15 +166,22 @@ def noise(rng: np.random.Generator, n: int) -> Samples:
 
 
 def moved(
-    fit: Fit, key: str, value: float, before: Samples, after: Samples, rng: np.random.Generator
+    fit: Fit, key: str, value: float, before: Samples, after: Samples, rng: np.random.Generator, held: Held
 ) -> tuple[Samples, Samples]:
-    """Draws of one recorded quantity, now and then."""
+    """Draws of one recorded quantity, now and then.
+
+    What the ventilator holds then, and did not now, is as it is simulated: what the model misses of the lung's own
+    pressure does not go with it.
+    """
     clock = key == "rate_per_min" and fit.drive is None
+    if key in held.then and key not in held.now:
+        own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
+        return value + spread_of(fit, key) * noise(rng, len(before)), after + own
     resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
     error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    share = 0.0 if clock else MISSED_CHANGE
+    share = 0.0 if clock or key in held.then else MISSED_CHANGE
     doubt = np.sqrt(error**2 + (MISSED_NOW * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
@@ -159,12 +213,18 @@ def spread_of(fit: Fit, key: str) -> float:
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:
-    """Estimate (the first draw) and 90 % interval; NaN for what is not known, and for the interval of a single draw."""
+    """Estimate (the first draw) and 90 % interval; NaN for what is not known, and for the interval of a single draw.
+
+    The interval holds the estimate, which need not be the middle of draws that lean to one side.
+    """
     known = draws[np.isfinite(draws)]
     if not len(known):
         return (np.nan, np.nan, np.nan)
     first = float(draws[0]) if np.isfinite(draws[0]) else float(np.median(known))
-    return (first, *interval(known)) if len(draws) > 1 else (first, np.nan, np.nan)
+    if len(draws) == 1:
+        return first, np.nan, np.nan
+    low, high = interval(known)
+    return first, min(low, first), max(high, first)
 
 
 def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
@@ -184,19 +244,26 @@ def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = No
     return np.asarray(middle + by * (draws - middle), np.float64)
 
 
+def reaching(fit: Fit, side: Mapping[str, Samples], seed: int) -> Samples:
+    """Alveolar ventilation of the same drawn patients, L/min."""
+    rate, n = side["rate_per_min"], len(side["rate_per_min"])
+    gas = fit.exchange.draw(np.random.default_rng([seed, 7]), n)
+    volume = 1000 * side["minute_volume_l_min"] / rate
+    return np.asarray(rate * np.maximum(volume - gas[:, 0], LEAST_REACHING * volume) * (1.0 - gas[:, 1]) / 1000)
+
+
 def with_gases(
-    fit: Fit, now: Prediction, quantities: Mapping[str, Samples], then: Prediction, rng: np.random.Generator,
-    wider: float, seed: int,
+    fit: Fit, before: Mapping[str, Samples], quantities: Mapping[str, Samples], then: Prediction,
+    rng: np.random.Generator, seed: int,
 ) -> dict[str, Samples]:  # fmt: skip
-    """Quantities, and what blood gases would be beside them."""
+    """Quantities, and what blood gases would be beside them: of the same ventilation, draw by draw."""
     out, known = dict(quantities), fit.exchange
-    paco2 = known.paco2(now.ventilation_l_min, then.ventilation_l_min)
+    paco2 = known.paco2(reaching(fit, before, seed), reaching(fit, quantities, seed))
     if paco2 is None or known.paco2_mmhg is None:
         return out
     n = len(paco2)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
-    groups = fit.draws(n, seed)[0][:, LIMIT] > 0
-    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider, groups)
+    tension = paco2 * np.exp(doubt * noise(rng, n))
     out["paco2_mmhg"] = tension
     ph = known.ph(tension)
     if ph is not None:

@@ -58,7 +58,7 @@ def parameters(fit: Fit) -> list[Parameter]:
         out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
     out.append(_total_peep(fit))
     out += _effort(fit, efforts)
-    return out + fit.exchange.parameters(fit.ventilation_l_min)
+    return out + fit.exchange.parameters(fit.ventilation_l_min, fit.recorded.get("vte_ml", float("nan")))
 
 
 def _slow(fit: Fit, lungs: Samples) -> list[Parameter]:
