@@ -131,7 +131,10 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
     signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
     (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).standing_alone, encoding="utf-8")
     if rehearsal.course is not None:
-        followed = {"minutes": rehearsal.course.minutes, **rehearsal.course.gases}
+        told = rehearsal.course
+        followed = {"minutes": told.minutes}
+        for key, values in told.gases.items():
+            followed |= {key: values, f"{key}_low": told.low[key], f"{key}_high": told.high[key]}
         pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
         (folder / "course.svg").write_text(course_figure(rehearsal.course).standing_alone, encoding="utf-8")
     if rehearsal.swept is not None:

@@ -297,7 +297,10 @@ def test_a_gas_is_arterial_and_of_its_time_or_none(more: dict[str, Any], reason:
 
 def test_the_gas_on_the_stretch_s_settings_goes_before_a_nearer_one(adult: Fit) -> None:
     """And one that was drawn on other settings is named with them."""
-    rows = [{**ON_VOLUME, "peep_cmh2o": 6.0, "fio2": 0.4, "at_s": 0.0}, {**ON_VOLUME, "peep_cmh2o": 14.0, "at_s": 100.0}]
+    rows = [
+        {**ON_VOLUME, "peep_cmh2o": 6.0, "fio2": 0.4, "at_s": 0.0},
+        {**ON_VOLUME, "peep_cmh2o": 14.0, "at_s": 100.0},
+    ]
     same, other = ({"site": "arterial", "paco2_mmhg": 40.0 + k, "at_s": at} for k, at in ((0, 10.0), (1, 101.0)))
     for gases, expected in (([same, other], 40.0), ([other], 41.0)):
         case = case_from({"settings": rows, "blood_gases": gases})
@@ -613,6 +616,14 @@ def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> Non
     assert (np.diff(tension) > -0.05).all()
     assert tension[round(15 / 0.5)] < tension[0] + 0.9 * (tension[-1] - tension[0]), "minutes, not seconds"
     assert found.gases["ph"][-1] < found.gases["ph"][0]
+    answer = {change.key: change for change in what_if(adult, slower, n=60).changes}
+    for key, values in found.gases.items():
+        assert values[0] == pytest.approx(answer[key].now[0], rel=1e-6), "it begins with now, whatever drifts"
+        assert (found.low[key] <= values).all()
+        assert (values <= found.high[key]).all()
+    assert found.low["paco2_mmhg"][-1] <= closed <= found.high["paco2_mmhg"][-1]
+    still = course(adult, {}, 20.0).gases
+    assert np.ptp(still["paco2_mmhg"]) < 1e-9, "nothing changes where nothing is changed"
 
 
 def test_the_lever_itself_and_one_alone_are_ways(adult: Fit) -> None:
