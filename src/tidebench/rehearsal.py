@@ -136,13 +136,17 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
         for key, values in told.gases.items():
             followed |= {key: values, f"{key}_low": told.low[key], f"{key}_high": told.high[key]}
         pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
-        (folder / "course.svg").write_text(course_figure(rehearsal.course).standing_alone, encoding="utf-8")
+        (folder / "course.svg").write_text(
+            course_figure(rehearsal.course, rehearsal.answer).standing_alone, encoding="utf-8"
+        )
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
         if shown not in rehearsal.swept.points[0].quantities:
             raise OptionError(f"{shown} can't be told of this patient", where="--show", expected="another quantity")
-        (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).standing_alone, encoding="utf-8")
+        (folder / "sweep.svg").write_text(
+            sweep_figure(rehearsal.swept, shown, rehearsal.answer).standing_alone, encoding="utf-8"
+        )
 
 
 def _refuse_loose_ends(asked: Asked) -> None:
@@ -262,12 +266,14 @@ def signals(answer: WhatIf) -> pl.DataFrame:
 
 
 def table_of(swept: Sweep) -> pl.DataFrame:
-    """A row per value, or pair: settings, then each quantity with the ends of its interval."""
+    """A row per value, or pair: settings, each quantity, with the ends of its interval along one range, and whether it
+    leaves what was recorded. A map is the estimate's alone and has no intervals."""
     rows = []
     for point in swept.points:
-        flat: dict[str, float | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        flat: dict[str, float | bool | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        flat["beyond_what_was_recorded"] = bool(point.beyond)
         for key, told in point.quantities.items():
-            ends = zip((key, f"{key}_low", f"{key}_high"), told, strict=True)
-            flat |= {name: value if math.isfinite(value) else None for name, value in ends}
+            names = (key, f"{key}_low", f"{key}_high") if len(swept.ranges) == 1 else (key,)
+            flat |= {name: value if math.isfinite(value) else None for name, value in zip(names, told, strict=False)}
         rows.append(flat)
     return pl.DataFrame(rows, infer_schema_length=None)

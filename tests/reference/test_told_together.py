@@ -14,6 +14,7 @@ from tests.reference.test_fitting import fitted
 from tidebench.fitting import Fit, WhatIf, what_if
 from tidebench.fitting.compare import compared
 from tidebench.fitting.predict import predict
+from tidebench.simulation import scenario_from, simulate
 
 GAS = {"at_s": 30, "site": "arterial", "paco2_mmhg": 48.0, "ph": 7.33}
 VOLUME = {
@@ -68,3 +69,24 @@ def test_an_estimate_lies_in_its_interval_and_carbon_dioxide_goes_with_ventilati
     found = compared(weak, predict(weak, n=60), predict(weak, change, n=60))
     linked = np.corrcoef(found.then["minute_volume_l_min"], found.then["paco2_mmhg"])[0, 1]
     assert linked < -0.3
+
+
+def test_a_leak_is_a_parameter_with_doubt_and_volume_has_its_share() -> None:
+    """A leak past the cuff at another PEEP: the simulator's volume lies inside."""
+    case = {
+        "patient": {"sex": "male", "age_years": 58, "height_cm": 176, "weight_kg": 82},
+        "airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": 8.0, "cuff": "inflated"},
+        "lung": {"compartments": [{"compliance_ml_cmh2o": 40.0, "resistance_cmh2o_s_l": 8.0}]},
+        "leak": {"at": "cuff", "flow_l_min": 6}, "effort": {"rate_per_min": 0.0},
+        "settings": [{**VOLUME, "tidal_volume_ml": 420.0}],
+    }  # fmt: skip
+    leaking = fitted(case)
+    row = {one.key: one for one in leaking.parameters()}["leak_l_min"]
+    assert row.low is not None
+    assert row.high is not None
+    assert row.low < 6.0 < row.high
+    assert "no correlation" in row.why
+    later = {**case, "settings": [{**VOLUME, "tidal_volume_ml": 420.0, "peep_cmh2o": 12.0}], "duration_s": 60}
+    truth = simulate(scenario_from(later)).breaths[-5:]["vti_ml"].median()
+    low, high = told(what_if(leaking, {"peep_cmh2o": 12.0}, n=80))["vti_ml"].then[1:]
+    assert low <= truth <= high

@@ -26,7 +26,7 @@ PRICE = (
 )  # fmt: skip
 """What a way to a target costs, beside it."""
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
-UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|per_min|percent|ml|s|l)$")
+UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|l_min|per_min|percent|ml|s|l)$")
 
 
 def whatif(
@@ -225,7 +225,7 @@ def _changes(done: Rehearsal, console: Console) -> None:
     from rich.text import Text
 
     from tidebench.quantities import quantity
-    from tidebench.views.rehearsal import SHOWN
+    from tidebench.views.rehearsal import SHOWN, signed, span_words
 
     table = Table("quantity", "now", "then", "90 %", "change", "90 %", box=None, pad_edge=False)
     told = {change.key: change for change in done.answer.changes}
@@ -234,18 +234,14 @@ def _changes(done: Rehearsal, console: Console) -> None:
         if change is None or not isfinite(change.then[0]):
             continue
         cells = (
-            record.label, record.text(change.now[0]), record.text(change.then[0]), span(change.then, record.decimals),
-            f"{change.change[0]:+.{record.decimals}f}", span(change.change, record.decimals),
+            record.label, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            signed(record, change.change[0]),
+            f"{signed(record, change.change[1])} to {signed(record, change.change[2])}",
         )  # fmt: skip
         table.add_row(*map(Text, cells))
     console.print()
     console.print(table)
     console.print()
-
-
-def span(told: Mapping[int, float] | tuple[float, float, float], decimals: int) -> str:
-    """The ends of an interval."""
-    return f"{told[1]:.{decimals}f} to {told[2]:.{decimals}f}"
 
 
 def _ways(sought: Search, console: Console) -> None:

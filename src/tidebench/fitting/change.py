@@ -123,6 +123,7 @@ def what_if(
     changes = tuple(
         Change(key, edges(draws), edges(found.then[key]), edges(found.then[key] - draws))
         for key, draws in found.now.items()
+        if not (key == "effort_cmh2o" and fit.drive is None)  # nobody was seen to breathe: not a measured nothing
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
@@ -207,7 +208,8 @@ def against(fit: Fit, before: Mapping[str, Samples], after: Mapping[str, Samples
     out = []
     for limit in limits_of(fit):
         key = TOLD_BY.get(limit.key, limit.key)
-        if key in TOLD and key in before:
+        unseen = key == "effort_cmh2o" and fit.drive is None
+        if key in TOLD and key in before and not unseen:
             pair = [(judge(limit, edges(side[key])[0]), share_beyond(limit, side[key])) for side in (before, after)]
             out.append(Against(limit, pair[0][0], pair[1][0], pair[0][1], pair[1][1]))
     return out

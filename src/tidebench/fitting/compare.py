@@ -16,6 +16,7 @@ from tidebench.fitting.measured import KEYS
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
+from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
@@ -28,7 +29,7 @@ TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
 """Everything that a rehearsal tells, where the patient shows it."""
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
-    "peak_pressure_cmh2o": 0.12, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
+    "peak_pressure_cmh2o": 0.09, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
     "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
     "driving_pressure_set_peep_cmh2o": 0.1,
 }  # fmt: skip
@@ -40,12 +41,12 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.3, 0.12
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
-CO2_FLOOR, CO2_SHARE = 0.015, 0.12
+CO2_FLOOR, CO2_SHARE = 0.01, 0.08
 """Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
-MISSED_NOW, MISSED_CHANGE = 0.5, 0.1
+MISSED_NOW, MISSED_CHANGE = 0.5, 0.07
 """Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
 population of virtual patients)."""
 FACTORS = (
@@ -179,6 +180,8 @@ def moved(
         return value + spread_of(fit, key) * noise(rng, len(before)), after + own
     resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
     error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
+    if key in ("vti_ml", "vte_ml"):
+        error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
     share = 0.0 if clock or key in held.then else MISSED_CHANGE

@@ -43,9 +43,9 @@ def course(fit: Fit, settings: Mapping[str, Any], minutes: float) -> Course:
 
     The simulator runs the same patient with the change and without; what the change makes of the gases, minute by
     minute, is put on the gases of now, so that the course begins with them and holds no drift of its own. CO2
-    production is moved until the present gives the PaCO2 that was drawn. Stores are the simulator's, scaled by weight; dead
-    space and shunt are those of the fit. The band goes from the doubt of now to that of the new steady state as the change
-    comes about, and holds that state's closed form.
+    production is moved until the present gives the PaCO2 that was drawn. Stores are the simulator's, scaled by weight;
+    dead space and shunt are those of the fit. The band goes from the doubt of now to that of the new steady state as
+    the change comes about, and holds that state's closed form.
 
     Raises
     ------

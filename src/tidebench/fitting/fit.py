@@ -23,6 +23,7 @@ from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
+LEAK_AT_CMH2O = 10.0  # at which a leak's size is told
 LEVELS_BETWEEN = 60  # a bend tells every PEEP between its levels
 MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 
@@ -112,6 +113,17 @@ class Fit:
         flow = volume / max(0.2, told.get("inspiratory_time_s", 1.0))
         efforts[:, 0] = np.maximum(efforts[:, 0] + off[:, ELASTANCE] * volume + off[:, INSPIRATION] * flow, 0.5)
         return lungs, np.concatenate([efforts, self.behaviour.draw(rng, n)], axis=1)
+
+    @property
+    def leaked_ml(self) -> float:
+        """What leaks during an inflation by the leak's law at the mean of peak pressure and PEEP; 0 without one."""
+        told = self.recorded
+        level = 0.5 * (told.get("peak_pressure_cmh2o", np.nan) + told.get("peep_cmh2o", np.nan))
+        if not self.leak or not np.isfinite(level):
+            return 0.0
+        size, exponent = float(self.leak["flow_l_min"]), float(self.leak["exponent"])
+        flow = size * (max(level, 0.0) / LEAK_AT_CMH2O) ** exponent
+        return float(1000.0 * flow / 60.0 * told.get("inspiratory_time_s", 0.0))
 
     def peeps(self) -> Samples:
         """Levels of PEEP at which the lung was seen, cmH2O, rising."""

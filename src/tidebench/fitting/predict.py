@@ -29,6 +29,7 @@ from tidebench.fitting.mechanics import (
     WIDTH,
 )
 from tidebench.fitting.records import FitError, Samples
+from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.simulation.patient import Compartment, Sigmoid
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
@@ -136,6 +137,7 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
     update: dict[str, Any] = {
         "lung": scenario.lung.model_copy(update={"compartments": parts, **tissue, **rest}),
         "seed": seed,
+        "leak": scenario.leak.model_copy(update={"flow_l_min": scenario.leak.flow_l_min * leak_share(seed)}),
     }
     if fit.drive is not None:
         rate = min(float(effort[2]), 0.95 * 60.0 / (effort[1] + 1.4 * fit.drive.relaxing_time_s))
@@ -146,6 +148,11 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
     settle, whole = time_needed(scenario, fit, lung)
     update["duration_s"] = whole
     return scenario.model_copy(update=update), settle
+
+
+def leak_share(k: int) -> float:
+    """The ``k``-th patient's leak over the estimate's; 1 for the estimate."""
+    return 1.0 if k == 0 else float(np.exp(LEAK_DOUBT * np.random.default_rng([k, 17]).standard_normal()))
 
 
 def one_part(fit: Fit, lung: Samples) -> Compartment:

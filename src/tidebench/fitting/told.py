@@ -24,6 +24,7 @@ from tidebench.fitting.records import Parameter, Samples, interval
 if TYPE_CHECKING:
     from tidebench.fitting.fit import Fit
 
+LEAK_DOUBT = 0.15  # relative standard error of a leak that the review took off (this house's choice)
 PARAMETERS = 2000  # draws for intervals and correlations
 FAINT_CMH2O = 1.0  # an effort that may go unseen (this house's choice)
 NAMES = (
@@ -57,6 +58,7 @@ def parameters(fit: Fit) -> list[Parameter]:
         why = f"chords of {fit.bend.levels} levels of PEEP"
         out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
     out.append(_total_peep(fit))
+    out.append(_leak(fit))
     out += _effort(fit, efforts)
     return out + fit.exchange.parameters(fit.ventilation_l_min, fit.recorded.get("vte_ml", float("nan")))
 
@@ -95,6 +97,20 @@ def _limit(fit: Fit, lungs: Samples) -> list[Parameter]:
     if fit.limitation.share < 1.0:
         return [Parameter(NAMES[k][0], None, None, None, NAMES[k][1], False, why) for k in (LIMIT, AGAINST)]
     return [_parameter(*_named(lungs, k), True, why) for k in (LIMIT, AGAINST)]
+
+
+def _leak(fit: Fit) -> Parameter:
+    """The leak that the review took off, which is not fitted anew with the lung."""
+    key, unit = "leak_l_min", "L/min at 10 cmH2O"
+    if not fit.leak:
+        return Parameter(key, None, None, None, unit, False, "volumes in and out agree: no leak shows")
+    size = float(fit.leak["flow_l_min"])
+    why = (
+        f"at the {fit.leak['at']}, from volumes in and out; taken off before the lung is fitted, so no "
+        f"correlation with it is known; believed within {100 * 1.645 * LEAK_DOUBT:.0f} % (assumed)"
+    )
+    off = 1.645 * LEAK_DOUBT * size
+    return Parameter(key, size, size - off, size + off, unit, True, why)
 
 
 def _total_peep(fit: Fit) -> Parameter:

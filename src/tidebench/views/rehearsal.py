@@ -207,8 +207,8 @@ def _rows(answer: WhatIf) -> Iterator[ThenRow]:
             continue
         record, low, high = quantity(key), change.change[1], change.change[2]
         yield ThenRow(
-            record, record.text(change.now[0]), record.text(change.then[0]), _span(record, change.then),
-            _signed(record, change.change[0]), f"{_signed(record, low)} to {_signed(record, high)}",
+            record, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            signed(record, change.change[0]), f"{signed(record, low)} to {signed(record, high)}",
             clear=low > 0 or high < 0,
         )  # fmt: skip
 
@@ -230,10 +230,12 @@ def kind_of(limit: Limit) -> str:
     return f"{limit.kind}, made for {limit.condition}" if limit.condition else limit.kind
 
 
-def _span(record: Quantity, edges: tuple[float, float, float]) -> str:
+def span_words(record: Quantity, edges: tuple[float, float, float]) -> str:
+    """The ends of an interval, without unit."""
     return f"{record.text(edges[1], unit=False)} to {record.text(edges[2], unit=False)}"
 
 
-def _signed(record: Quantity, value: float) -> str:
+def signed(record: Quantity, value: float) -> str:
+    """A change with its sign; what rounds to nothing has none."""
     text = record.text(abs(value), unit=False)
     return f"{'−' if value < 0 else '+'}{text}" if any(sign in "123456789" for sign in text) else text
