@@ -1,4 +1,4 @@
-"""What a rehearsal's figures and tables say beside their curves: the caution, what changed, limits, what lies beyond."""
+"""What a rehearsal's figures and tables say beside their curves: caution, what changed, limits, what lies beyond."""
 
 from __future__ import annotations
 
@@ -74,5 +74,5 @@ def test_a_course_has_a_band_names_the_change_and_keeps_a_scale(answer: Any) -> 
     assert "24" in told
     assert "14 /min" in told
     assert CAUTION.split(".")[0] in told
-    ticks = {float(one) for one in re.findall(r"\b\d{2}(?:\.\d+)?\b", told)}
-    assert {36.0, 40.0, 44.0} & ticks - {40.0}, "a hundredth of a mmHg does not fill the axis"
+    ticks = [float(one) for one in re.findall(r"\b\d{2}\.\d\b", told) if 30 < float(one) < 50]
+    assert max(ticks) - min(ticks) >= 5, "a hundredth of a mmHg does not fill the axis"
