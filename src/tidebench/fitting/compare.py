@@ -305,5 +305,6 @@ def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
         if off > BEYOND:
             record = quantity(key)
             said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
-            most = max(most, off)
+            if key != "peep_cmh2o":  # its doubt is that of elastance away from the levels seen
+                most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)
