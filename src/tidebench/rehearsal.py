@@ -17,10 +17,9 @@ from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.findings import RULES
 from tidebench.fitting.change import WhatIf, what_if
-from tidebench.fitting.compare import GAS_KEYS
+from tidebench.fitting.compare import TOLD
 from tidebench.fitting.course import Course, course
 from tidebench.fitting.fit import fit_patient
-from tidebench.fitting.measured import KEYS
 from tidebench.fitting.sweep import Range, Sweep, sweep
 from tidebench.fitting.target import Bound, Search, seek
 from tidebench.quantities import QUANTITIES
@@ -132,15 +131,22 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
     signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
     (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).standing_alone, encoding="utf-8")
     if rehearsal.course is not None:
-        followed = {"minutes": rehearsal.course.minutes, **rehearsal.course.gases}
+        told = rehearsal.course
+        followed = {"minutes": told.minutes}
+        for key, values in told.gases.items():
+            followed |= {key: values, f"{key}_low": told.low[key], f"{key}_high": told.high[key]}
         pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
-        (folder / "course.svg").write_text(course_figure(rehearsal.course).standing_alone, encoding="utf-8")
+        (folder / "course.svg").write_text(
+            course_figure(rehearsal.course, rehearsal.answer).standing_alone, encoding="utf-8"
+        )
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
         if shown not in rehearsal.swept.points[0].quantities:
             raise OptionError(f"{shown} can't be told of this patient", where="--show", expected="another quantity")
-        (folder / "sweep.svg").write_text(sweep_figure(rehearsal.swept, shown).standing_alone, encoding="utf-8")
+        (folder / "sweep.svg").write_text(
+            sweep_figure(rehearsal.swept, shown, rehearsal.answer).standing_alone, encoding="utf-8"
+        )
 
 
 def _refuse_loose_ends(asked: Asked) -> None:
@@ -161,8 +167,8 @@ def known_quantity(key: str) -> str:
     OptionError
         Another one.
     """
-    if key not in (*KEYS, *GAS_KEYS):
-        raise OptionError(f"{key!r} is not told", where="--show", expected=", ".join((*KEYS, *GAS_KEYS)))
+    if key not in TOLD:
+        raise OptionError(f"{key!r} is not told", where="--show", expected=", ".join(TOLD))
     return key
 
 
@@ -188,6 +194,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
             },
             "correlations": fit.correlations(),
         },
+        "blood_gas": fit.exchange.drawn or None,
         "settings_now": answer.now.setting,
         "settings_then": answer.then.setting,
         "now": {change.key: _three(change.now, change.key) for change in answer.changes},
@@ -196,6 +203,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
         "limits": [
             {
                 "quantity": one.limit.key, "limit": one.limit.bound, "kind": one.limit.kind, "source": one.limit.source,
+                "condition": one.limit.condition,
                 "now": one.now, "then": one.then, "share_beyond_now": one.beyond_now,
                 "share_beyond_then": one.beyond_then,
             }
@@ -210,9 +218,11 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
         sought = rehearsal.sought
         told["target"] = {
             "quantity": sought.key, "value": sought.target, "in_the_way": list(sought.hindered),
+            "inside_of": [str(bound) for bound in sought.bounds],
             "ways": [
                 {
                     "settings": dict(way.settings), "share_inside": way.inside,
+                    "crosses": list(way.crosses),
                     "then": {key: _three(value, key) for key, value in way.values.items()},
                 }
                 for way in sought.ways
@@ -256,12 +266,14 @@ def signals(answer: WhatIf) -> pl.DataFrame:
 
 
 def table_of(swept: Sweep) -> pl.DataFrame:
-    """A row per value, or pair: settings, then each quantity with the ends of its interval."""
+    """A row per value, or pair: settings, each quantity, with the ends of its interval along one range, and whether it
+    leaves what was recorded. A map is the estimate's alone and has no intervals."""
     rows = []
     for point in swept.points:
-        flat: dict[str, float | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        flat: dict[str, float | bool | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        flat["beyond_what_was_recorded"] = bool(point.beyond)
         for key, told in point.quantities.items():
-            ends = zip((key, f"{key}_low", f"{key}_high"), told, strict=True)
-            flat |= {name: value if math.isfinite(value) else None for name, value in ends}
+            names = (key, f"{key}_low", f"{key}_high") if len(swept.ranges) == 1 else (key,)
+            flat |= {name: value if math.isfinite(value) else None for name, value in zip(names, told, strict=False)}
         rows.append(flat)
     return pl.DataFrame(rows, infer_schema_length=None)

@@ -23,7 +23,7 @@ from tidebench.case import case_from, load_case
 from tidebench.errors import CaseError
 from tidebench.fitting import Fit, fit_patient, what_if
 from tidebench.fitting.course import course
-from tidebench.fitting.exchange import drawn_near
+from tidebench.fitting.exchange import described, drawn_near
 from tidebench.fitting.fit import rescaled
 from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, INSPIRATION, RELAXATION, TURBULENCE, fit_mechanics
 from tidebench.fitting.predict import anchored, predict
@@ -293,6 +293,38 @@ def test_a_gas_is_arterial_and_of_its_time_or_none(more: dict[str, Any], reason:
     found, why = drawn_near(adult.window.review.case.model_copy(update={"blood_gases": gas}), 45.0)
     assert found is None
     assert reason in why
+
+
+def test_the_gas_on_the_stretch_s_settings_goes_before_a_nearer_one(adult: Fit) -> None:
+    """And one that was drawn on other settings is named with them."""
+    rows = [
+        {**ON_VOLUME, "peep_cmh2o": 6.0, "fio2": 0.4, "at_s": 0.0},
+        {**ON_VOLUME, "peep_cmh2o": 14.0, "at_s": 100.0},
+    ]
+    same, other = ({"site": "arterial", "paco2_mmhg": 40.0 + k, "at_s": at} for k, at in ((0, 10.0), (1, 101.0)))
+    for gases, expected in (([same, other], 40.0), ([other], 41.0)):
+        case = case_from({"settings": rows, "blood_gases": gases})
+        found, _ = drawn_near(case, 90.0)
+        assert found is not None
+        assert found.paco2_mmhg == expected
+        words = described(case, found, 90.0)
+        assert ("OTHER SETTINGS: peep_cmh2o 14.0 then" in words) == (expected == 41.0)
+    case = case_from({"settings": rows, "blood_gases": [{**same, "fio2": 0.9}]})
+    assert "fio2 0.9 then" in described(case, case.blood_gases[0], 90.0)
+    assert "PaCO2 48 mmHg" in adult.exchange.drawn
+
+
+def test_production_and_shunt_have_the_doubt_of_what_they_lean_on(adult: Fit) -> None:
+    """Production by PaCO2 times alveolar ventilation over 863 (West, Respiratory Physiology), at dead space's edges."""
+    parts = {one.key: one for one in adult.parameters()}
+    made, shunt, dead = (parts[key] for key in ("co2_production_ml_min", "shunt", "airway_dead_space_ml"))
+    assert None not in (made.value, made.low, made.high, dead.low, dead.high)
+    assert shunt.low is not None
+    assert shunt.low < shunt.value < shunt.high  # type: ignore[operator]
+    volume, rate = adult.recorded["vte_ml"], adult.recorded["rate_per_min"]
+    for edge in (dead.low, dead.high):
+        alone = 48.0 * rate * (volume - edge) * 0.85 / 863.0  # type: ignore[operator]
+        assert made.low < alone < made.high  # type: ignore[operator]
 
 
 def test_equal_areas_find_the_front_of_a_capnogram() -> None:
@@ -584,6 +616,14 @@ def test_gases_go_from_what_was_drawn_to_the_new_steady_state(adult: Fit) -> Non
     assert (np.diff(tension) > -0.05).all()
     assert tension[round(15 / 0.5)] < tension[0] + 0.9 * (tension[-1] - tension[0]), "minutes, not seconds"
     assert found.gases["ph"][-1] < found.gases["ph"][0]
+    answer = {change.key: change for change in what_if(adult, slower, n=60).changes}
+    for key, values in found.gases.items():
+        assert values[0] == pytest.approx(answer[key].now[0], rel=1e-6), "it begins with now, whatever drifts"
+        assert (found.low[key] <= values).all()
+        assert (values <= found.high[key]).all()
+    assert found.low["paco2_mmhg"][-1] <= closed <= found.high["paco2_mmhg"][-1]
+    still = course(adult, {}, 20.0).gases
+    assert np.ptp(still["paco2_mmhg"]) < 1e-9, "nothing changes where nothing is changed"
 
 
 def test_the_lever_itself_and_one_alone_are_ways(adult: Fit) -> None:

@@ -20,8 +20,13 @@ if TYPE_CHECKING:
     from tidebench.fitting.target import Search
     from tidebench.rehearsal import Rehearsal
 
+PRICE = (
+    "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "plateau_pressure_cmh2o", "driving_pressure_cmh2o",
+    "mechanical_power_j_min", "ph",
+)  # fmt: skip
+"""What a way to a target costs, beside it."""
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
-UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|per_min|percent|ml|s|l)$")
+UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|l_min|per_min|percent|ml|s|l)$")
 
 
 def whatif(
@@ -146,6 +151,7 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
     from rich.text import Text
 
     from tidebench.quantities import quantity
+    from tidebench.views.rehearsal import kind_of
 
     answer = done.answer
     window = answer.fit.window
@@ -156,13 +162,17 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
         f"The present is reproduced within {answer.overlay.pressure_error_cmh2o:.2f} cmH2O and "
         f"{answer.overlay.volume_error_percent:.1f} % of volume."
     ))  # fmt: skip
+    if answer.fit.exchange.drawn:
+        console.print(Text(f"{answer.fit.exchange.drawn[0].upper()}{answer.fit.exchange.drawn[1:]}."))
     _fit(done, console)
     _changes(done, console)
     for one in answer.limits:
         if "can't" not in one.then:
             share = f", {100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
             name = quantity(one.limit.key).label
-            console.print(Text(f"- {one.limit.bound} ({one.limit.kind}) {name}: now {one.now}, then {one.then}{share}"))
+            console.print(
+                Text(f"- {one.limit.bound} ({kind_of(one.limit)}) {name}: now {one.now}, then {one.then}{share}")
+            )
     _list("Beyond what was recorded", answer.beyond, console)
     _list("Assumed", answer.assumptions, console)
     _leaning(answer.leaning, console)
@@ -215,7 +225,7 @@ def _changes(done: Rehearsal, console: Console) -> None:
     from rich.text import Text
 
     from tidebench.quantities import quantity
-    from tidebench.views.rehearsal import SHOWN
+    from tidebench.views.rehearsal import SHOWN, signed, span_words
 
     table = Table("quantity", "now", "then", "90 %", "change", "90 %", box=None, pad_edge=False)
     told = {change.key: change for change in done.answer.changes}
@@ -224,18 +234,14 @@ def _changes(done: Rehearsal, console: Console) -> None:
         if change is None or not isfinite(change.then[0]):
             continue
         cells = (
-            record.label, record.text(change.now[0]), record.text(change.then[0]), span(change.then, record.decimals),
-            f"{change.change[0]:+.{record.decimals}f}", span(change.change, record.decimals),
+            record.label, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            signed(record, change.change[0]),
+            f"{signed(record, change.change[1])} to {signed(record, change.change[2])}",
         )  # fmt: skip
         table.add_row(*map(Text, cells))
     console.print()
     console.print(table)
     console.print()
-
-
-def span(told: Mapping[int, float] | tuple[float, float, float], decimals: int) -> str:
-    """The ends of an interval."""
-    return f"{told[1]:.{decimals}f} to {told[2]:.{decimals}f}"
 
 
 def _ways(sought: Search, console: Console) -> None:
@@ -249,7 +255,12 @@ def _ways(sought: Search, console: Console) -> None:
         console.print(Text(f"- no setting reaches it; in the way: {words}."))
     for way in sought.ways:
         settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
-        power, driving = way.values["mechanical_power_j_min"][0], way.values["driving_pressure_cmh2o"][0]
-        price = f"power {power:.1f} J/min" + (f", driving pressure {driving:.1f} cmH2O" if isfinite(driving) else "")
-        console.print(Text(f"- {settings}: {record.text(way.values[sought.key][0])}, {price}; "
-                           f"{100 * way.inside:.0f} % of drawn patients keep inside"))  # fmt: skip
+        told = [quantity(key).text(way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]
+        console.print(Text(f"- {settings}: {', '.join(words for words in told if words != '–')}"))
+        for words in way.crosses:
+            console.print(Text(f"  crosses a limit: {words}"))
+        if sought.bounds:
+            console.print(Text(f"  {100 * way.inside:.0f} % of drawn patients keep inside what was asked"))
+    if sought.ways:
+        kept = "; ".join(map(str, sought.bounds)) or "nothing: no --within was given, and no house's limit"
+        console.print(Text(f"Kept inside: {kept}."))

@@ -9,15 +9,17 @@ from typing import Any
 import numpy as np
 
 from tidebench.fitting.changed import bi_level
-from tidebench.fitting.compare import GAS_KEYS, compared, edges
+from tidebench.fitting.compare import GAS_KEYS, TOLD, compared, edges
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.measured import KEYS, RATE_HZ
+from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.mechanics import EXPIRATION
 from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import NAMES
-from tidebench.limits import Limit, judge, limits_for
+from tidebench.limits import Limit, criteria, judge, limits_for, population
+from tidebench.limits.record import Condition
+from tidebench.quantities import quantity
 
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
 LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
@@ -29,10 +31,20 @@ is followed round, and between which bounds.
 LOAD_GAIN = 0.5
 """How much stronger drive is for each share of tidal volume that is lost: some of the volume is defended within a few
 breaths (common practice, no source; patients differ widely)."""
+SICK: tuple[Condition, ...] = ("ARDS", "paediatric ARDS", "respiratory distress syndrome")
+TOLD_BY = {"spo2": "sao2"}
+"""Quantities that a limit bounds, and what a rehearsal holds against it instead."""
+WATCHED = ("peak_pressure_cmh2o", "total_peep_cmh2o", *GAS_KEYS)
+AT_LIMIT = 1.0  # cmH2O
+TWO_PARTS = (
+    "the lung fills and empties as two compartments do: plateau, driving pressure and total PEEP of now are the fit's, "
+    "those of the breath table are by one compartment"
+)
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
-    "carbon dioxide is that of the new steady state, which takes half an hour or more; production stays as it is",
+    "carbon dioxide is that of the new steady state, which takes hours where ventilation falls (--minutes follows it); "
+    "production stays as it is",
 )
 
 
@@ -111,12 +123,25 @@ def what_if(
     changes = tuple(
         Change(key, edges(draws), edges(found.then[key]), edges(found.then[key] - draws))
         for key, draws in found.now.items()
+        if not (key == "effort_cmh2o" and fit.drive is None)  # nobody was seen to breathe: not a measured nothing
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
     )
     limits = tuple(against(fit, found.now, found.then))
-    limited = tuple(one.words for one in (fit.limitation, fit.bend) if one is not None)
+    limited = tuple(one.words for one in (fit.limitation, fit.bend, fit.steps) if one is not None)
+    limited += (TWO_PARTS,) if fit.mechanics.uneven else ()
+    built = then.estimate.scenario.ventilator.pressure_limit_cmh2o
+    if then.quantities["peak_pressure_cmh2o"][0] > built - AT_LIMIT:
+        limited += (f"pressure is cut at {built:g} cmH2O, a limit that is assumed: what is set does not all arrive",)
     counted = (EVERY_RISE,) if bi_level(then.setting) and fit.drive is not None else ()
-    assumptions = (*fit.assumptions, words, *limited, *counted, *UNCHANGED, *exchange_words(fit))
+    assumptions = (
+        *fit.assumptions,
+        words,
+        *limited,
+        *counted,
+        *UNCHANGED,
+        *exchange_words(fit),
+        *unjudged(fit, found.then),
+    )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
 
@@ -180,18 +205,36 @@ def leaning(fit: Fit, then: Prediction, seed: int) -> dict[str, dict[str, float]
 
 def against(fit: Fit, before: Mapping[str, Samples], after: Mapping[str, Samples]) -> list[Against]:
     """How the patient's limits are met or crossed."""
-    review = fit.window.review
     out = []
-    for limit in limits_for(review.case.patient, policy=review.policy):
-        if limit.key not in KEYS and limit.key not in GAS_KEYS:
-            continue
-        if limit.key in before:
-            pair = [
-                (judge(limit, edges(side[limit.key])[0]), share_beyond(limit, side[limit.key]))
-                for side in (before, after)
-            ]
+    for limit in limits_of(fit):
+        key = TOLD_BY.get(limit.key, limit.key)
+        unseen = key == "effort_cmh2o" and fit.drive is None
+        if key in TOLD and key in before and not unseen:
+            pair = [(judge(limit, edges(side[key])[0]), share_beyond(limit, side[key])) for side in (before, after)]
             out.append(Against(limit, pair[0][0], pair[1][0], pair[0][1], pair[1][1]))
     return out
+
+
+def limits_of(fit: Fit) -> list[Limit]:
+    """The patient's limits; of a quantity that has none, one that is made for a sick lung (it carries its condition,
+    and nobody says that this patient is in it)."""
+    review = fit.window.review
+    patient, policy = review.case.patient, review.policy
+    chosen = {limit.key: limit for limit in limits_for(patient, policy=policy)}
+    for condition in SICK:
+        for key, limit in criteria(patient, condition, policy=policy).items():
+            chosen.setdefault(key, limit)
+    return list(chosen.values())
+
+
+def unjudged(fit: Fit, after: Mapping[str, Samples]) -> list[str]:
+    """What no limit covers, in words."""
+    group, reason = population(fit.window.review.case.patient)
+    if group is None:
+        return [f"nothing is held against published limits: {reason}"]
+    covered = {TOLD_BY.get(limit.key, limit.key) for limit in limits_of(fit)}
+    bare = [quantity(key).label for key in WATCHED if key in after and key not in covered]
+    return [f"no limit here covers {', '.join(bare)}: within no limits does not mean safe"] if bare else []
 
 
 def share_beyond(limit: Limit, draws: Samples) -> float:
@@ -216,6 +259,7 @@ def exchange_words(fit: Fit) -> list[str]:
     said = [
         f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
         f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
+        exchange.drawn,
     ]
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tidebench.errors import CaseError
-from tidebench.mode import parse_mode
+from tidebench.mode import Mode, parse_mode
 from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.simulation.machine import LEVELS, merged
 
@@ -37,6 +37,8 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     if to_levels and not bi_level(now):
         asked.setdefault("mode", ON_LEVELS)
     before = dict(now)
+    if not isinstance(asked.get("mode", ""), str):
+        raise CaseError(f"is {asked['mode']:g}", where="mode", expected="a mode in words, such as A/C-VC or CSV-PS")
     if "mode" in asked and not to_levels:
         before = {key: value for key, value in before.items() if key not in LEVELS}
     setting = merged([before, asked])[-1]
@@ -67,5 +69,10 @@ def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> N
             raise CaseError(
                 f"{setting['mode']} has no {key}",
                 where="what-if",
-                expected="a setting that the mode has, or another mode",
-            )
+                expected=f"another mode, or what {setting['mode']} has: {', '.join(had(mode))}",
+            )  # fmt: skip
+
+
+def had(mode: Mode) -> list[str]:
+    """Settings that belong to a mode's inflation types."""
+    return [key for key, types in TYPES_WITH.items() if types & {mode.mandatory, mode.support}]

@@ -4,36 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.fitting.changed import bi_level
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.limitation import NARROW
+from tidebench.fitting.measured import KEYS
 from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
-from tidebench.fitting.predict import Prediction
+from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
+from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.formulas.gas_exchange import oxygen_saturation
+from tidebench.limits import predicted_weight_kg, volume_weight_kg
+from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
 
 GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
+PER_KG = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
+TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
+"""Everything that a rehearsal tells, where the patient shows it."""
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
-    "peak_pressure_cmh2o": 0.12, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
+    "peak_pressure_cmh2o": 0.09, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
     "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
     "driving_pressure_set_peep_cmh2o": 0.1,
 }  # fmt: skip
+BY_ONE_COMPARTMENT = (
+    "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
+)  # fmt: skip
+"""What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
 RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.6, 0.25
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.3, 0.12
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
-CO2_FLOOR, CO2_SHARE = 0.015, 0.12
+CO2_FLOOR, CO2_SHARE = 0.01, 0.08
 """Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
-MISSED_NOW, MISSED_CHANGE = 0.5, 0.1
+MISSED_NOW, MISSED_CHANGE = 0.5, 0.07
 """Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
 population of virtual patients)."""
 FACTORS = (
@@ -43,6 +56,7 @@ FACTORS = (
 NEVER_BELOW_ZERO = (
     *FACTORS, "intrinsic_peep_cmh2o", "end_expiratory_flow_l_min", "unanswered_efforts_percent", "effort_cmh2o",
 )  # fmt: skip
+RECOIL_CMH2O = 12.0  # of a breath, usual: PEEP that leaves what was seen by as much is all beyond it
 WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
 OXYGEN_FLOOR, OXYGEN_SHARE = 0.08, 0.3
 """Doubt of PaO2, relative, and of the logarithm of its change: shunt need not stay (this house's choice)."""
@@ -66,26 +80,83 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     unevenly, dead space and shunt that are not known, and what goes beyond what was recorded.
     """
     rng = np.random.default_rng([seed, 11])
+    held = Held(held_by(now.setting, fit), held_by(then.setting, fit))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
+        if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
+            continue
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
-            before[key], after[key] = moved(fit, key, value, before[key], after[key], rng)
-    if uneven(fit) or fit.drive is not None:
+            before[key], after[key] = moved(fit, key, value, before[key], after[key], rng, held)
+    for key, resolution in RESOLUTION.items():
+        if key in before and key not in fit.recorded:
+            own = resolution * noise(rng, len(before[key]))
+            before[key], after[key] = before[key] + own, after[key] + own
+    if (uneven(fit) and not fit.mechanics.uneven) or fit.drive is not None:
         emptied_otherwise(after, rng)
     beyond, wider = extrapolated(fit, then)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
-    after = {key: widened(values, wider, groups) for key, values in after.items()}
+    after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
+    before, after = together(fit, now, before), together(fit, then, after)
     before, after = (
-        with_gases(fit, now, before, now, rng, 1.0, seed),
-        with_gases(fit, now, after, then, rng, wider, seed),
+        with_gases(fit, before, before, now, rng, seed),
+        with_gases(fit, before, after, then, rng, seed),
     )
     if fit.drive is None:
         below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
         after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"] + below)
     for side in (before, after):
+        side.update(per_kg(fit, side))
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
     return Compared(before, after, tuple(beyond))
+
+
+def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:
+    """Expired volume by predicted weight of an adult, by actual weight of the young; empty where it isn't known."""
+    patient = fit.window.review.case.patient
+    weight = volume_weight_kg(patient)
+    if weight is None:
+        return {}
+    key = PER_KG[0] if predicted_weight_kg(patient) is not None else PER_KG[1]
+    return {key: side["vte_ml"] / weight}
+
+
+@dataclass(frozen=True)
+class Held:
+    """Quantities that the ventilator holds whatever the lung does, now and then."""
+
+    now: frozenset[str]
+    then: frozenset[str]
+
+
+def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
+    """What a setting holds: volume and flow of volume control without a leak, pressure of pressure control and support,
+    the inflation's time where it is mandatory, the rate where nobody breathes.
+    """
+    mode = parse_mode(setting["mode"])
+    if bi_level(setting):
+        return frozenset({"peak_pressure_cmh2o"}) if fit.drive is None else frozenset()
+    out = {"inspiratory_time_s"} if mode.mandatory in ("VC", "PC", "vtPC") and mode.support is None else set()
+    if mode.mandatory == "VC" and mode.support is None and not fit.leak:
+        out |= {"vti_ml", "peak_inspiratory_flow_l_min"} | ({"vte_ml"} if fit.drive is None else set())
+    if {mode.mandatory, mode.support} <= {"PC", "PS", None}:
+        out.add("peak_pressure_cmh2o")
+    if fit.drive is None and mode.mandatory is not None:
+        out.add("rate_per_min")
+    return frozenset(out)
+
+
+def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
+    """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
+    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+    """
+    out, raw = dict(side), told.quantities
+    alone = raw["vte_ml"] * raw["rate_per_min"] / 1000
+    differing = raw["minute_volume_l_min"] / np.where(alone > 0, alone, np.nan)
+    out["minute_volume_l_min"] = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
+    if fit.drive is None:
+        out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
+    return out
 
 
 def noise(rng: np.random.Generator, n: int) -> Samples:
@@ -96,15 +167,24 @@ def noise(rng: np.random.Generator, n: int) -> Samples:
 
 
 def moved(
-    fit: Fit, key: str, value: float, before: Samples, after: Samples, rng: np.random.Generator
+    fit: Fit, key: str, value: float, before: Samples, after: Samples, rng: np.random.Generator, held: Held
 ) -> tuple[Samples, Samples]:
-    """Draws of one recorded quantity, now and then."""
+    """Draws of one recorded quantity, now and then.
+
+    What the ventilator holds then, and did not now, is as it is simulated: what the model misses of the lung's own
+    pressure does not go with it.
+    """
     clock = key == "rate_per_min" and fit.drive is None
+    if key in held.then and key not in held.now:
+        own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
+        return value + spread_of(fit, key) * noise(rng, len(before)), after + own
     resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
     error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
+    if key in ("vti_ml", "vte_ml"):
+        error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    share = 0.0 if clock else MISSED_CHANGE
+    share = 0.0 if clock or key in held.then else MISSED_CHANGE
     doubt = np.sqrt(error**2 + (MISSED_NOW * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
@@ -136,12 +216,18 @@ def spread_of(fit: Fit, key: str) -> float:
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:
-    """Estimate (the first draw) and 90 % interval; NaN for what is not known, and for the interval of a single draw."""
+    """Estimate (the first draw) and 90 % interval; NaN for what is not known, and for the interval of a single draw.
+
+    The interval holds the estimate, which need not be the middle of draws that lean to one side.
+    """
     known = draws[np.isfinite(draws)]
     if not len(known):
         return (np.nan, np.nan, np.nan)
     first = float(draws[0]) if np.isfinite(draws[0]) else float(np.median(known))
-    return (first, *interval(known)) if len(draws) > 1 else (first, np.nan, np.nan)
+    if len(draws) == 1:
+        return first, np.nan, np.nan
+    low, high = interval(known)
+    return first, min(low, first), max(high, first)
 
 
 def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
@@ -161,19 +247,26 @@ def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = No
     return np.asarray(middle + by * (draws - middle), np.float64)
 
 
+def reaching(fit: Fit, side: Mapping[str, Samples], seed: int) -> Samples:
+    """Alveolar ventilation of the same drawn patients, L/min."""
+    rate, n = side["rate_per_min"], len(side["rate_per_min"])
+    gas = fit.exchange.draw(np.random.default_rng([seed, 7]), n)
+    volume = 1000 * side["minute_volume_l_min"] / rate
+    return np.asarray(rate * np.maximum(volume - gas[:, 0], LEAST_REACHING * volume) * (1.0 - gas[:, 1]) / 1000)
+
+
 def with_gases(
-    fit: Fit, now: Prediction, quantities: Mapping[str, Samples], then: Prediction, rng: np.random.Generator,
-    wider: float, seed: int,
+    fit: Fit, before: Mapping[str, Samples], quantities: Mapping[str, Samples], then: Prediction,
+    rng: np.random.Generator, seed: int,
 ) -> dict[str, Samples]:  # fmt: skip
-    """Quantities, and what blood gases would be beside them."""
+    """Quantities, and what blood gases would be beside them: of the same ventilation, draw by draw."""
     out, known = dict(quantities), fit.exchange
-    paco2 = known.paco2(now.ventilation_l_min, then.ventilation_l_min)
+    paco2 = known.paco2(reaching(fit, before, seed), reaching(fit, quantities, seed))
     if paco2 is None or known.paco2_mmhg is None:
         return out
     n = len(paco2)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
-    groups = fit.draws(n, seed)[0][:, LIMIT] > 0
-    tension = widened(paco2 * np.exp(doubt * noise(rng, n)), wider, groups)
+    tension = paco2 * np.exp(doubt * noise(rng, n))
     out["paco2_mmhg"] = tension
     ph = known.ph(tension)
     if ph is not None:
@@ -193,21 +286,25 @@ def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """
     table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    spans = []
+    levels, spans = fit.bend or fit.steps, []
     for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
         known = table[key].drop_nulls().to_numpy()
-        if len(known) and (key == "vti_ml" or fit.bend is None):
+        if len(known) and (key == "vti_ml" or levels is None):
             spans.append((key, unit, float(known.min()), float(known.max()), below))
-    if fit.bend is not None:
-        spans.append(("plateau_pressure_cmh2o", "cmH2O", *fit.bend.seen, False))
-        spans.append(("total_peep_cmh2o", "cmH2O", *fit.bend.seen, True))
+    if levels is not None:
+        spans.append(("plateau_pressure_cmh2o", "cmH2O", *levels.seen, False))
+        spans.append(("total_peep_cmh2o", "cmH2O", *levels.seen, True))
+    else:
+        known = table["peep_cmh2o"].drop_nulls().to_numpy()
+        spans += [("peep_cmh2o", "cmH2O", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
     for key, unit, low, high, below in spans:
         value = float(then.quantities[key][0])
-        span = max(high - low, 0.2 * high)
+        span = RECOIL_CMH2O if key == "peep_cmh2o" else max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
             record = quantity(key)
             said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
-            most = max(most, off)
+            if key != "peep_cmh2o":  # its doubt is that of elastance away from the levels seen
+                most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)

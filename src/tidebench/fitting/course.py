@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
+from tidebench.fitting.compare import compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.mechanics import TURBULENCE
 from tidebench.fitting.predict import drawn, predict, tables_of
@@ -21,23 +22,30 @@ SETTLED_S, EVERY_S, RATE_HZ = 2400.0, 30.0, 20.0
 LONGEST_MIN = 240.0
 GASES = ("arterial_co2", "arterial_ph", "arterial_o2", "arterial_saturation")
 KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
-ROUNDS = 2
+ROUNDS, DRAWS = 2, 60
+BY_DIFFERENCE = 10.0  # pH and saturations
+MOST = {"sao2": 1.0}
 LEAST_ML_MIN, MOST_ML_MIN, MOST_SHUNT = 1.0, 1000.0, 0.7
 
 
 @dataclass(frozen=True)
 class Course:
-    """Blood gases of the estimate from the change on: minutes, and each gas by key, shape (n,)."""
+    """Blood gases from the change on: minutes, and each gas by key with its 90 % interval, shape (n,)."""
 
     minutes: Samples
     gases: Mapping[str, Samples]
+    low: Mapping[str, Samples]
+    high: Mapping[str, Samples]
 
 
 def course(fit: Fit, settings: Mapping[str, Any], minutes: float) -> Course:
-    """How blood gases would move after the change, once they were steady on the settings of now.
+    """How blood gases would move after the change, from what they are now.
 
-    CO2 production is moved until the present gives the PaCO2 that was drawn. Stores are the simulator's, scaled by
-    weight; dead space and shunt are those of the fit.
+    The simulator runs the same patient with the change and without; what the change makes of the gases, minute by
+    minute, is put on the gases of now, so that the course begins with them and holds no drift of its own. CO2
+    production is moved until the present gives the PaCO2 that was drawn. Stores are the simulator's, scaled by weight;
+    dead space and shunt are those of the fit. The band goes from the doubt of now to that of the new steady state as
+    the change comes about, and holds that state's closed form.
 
     Raises
     ------
@@ -53,15 +61,36 @@ def course(fit: Fit, settings: Mapping[str, Any], minutes: float) -> Course:
         raise OptionError(f"{minutes:g} minutes", where="--minutes", expected=f"1 to {LONGEST_MIN:g}")
     now = predict(fit, n=1)
     production = known.production(float(now.ventilation_l_min[0])) or 200.0
-    found: dict[str, Samples] = {}
-    for _ in range(ROUNDS):
-        found = _run(fit, _scenario(fit, settings, production, minutes))
-        before = float(found["paco2_mmhg"][round(SETTLED_S / EVERY_S) - 1])
-        production *= known.paco2_mmhg / before
     first = round(SETTLED_S / EVERY_S) - 1
-    return Course(
-        np.arange(len(found["ph"]) - first) * EVERY_S / 60, {key: values[first:] for key, values in found.items()}
-    )
+    for _ in range(ROUNDS):
+        without = _run(fit, _scenario(fit, {}, production, minutes))
+        production *= known.paco2_mmhg / float(without["paco2_mmhg"][first])
+    found, without = (_run(fit, _scenario(fit, one, production, minutes)) for one in (settings, {}))
+    here, there = predict(fit, n=DRAWS), predict(fit, settings, DRAWS)
+    ends = compared(fit, here, there)
+    gases, low, high = {}, {}, {}
+    for key, values in found.items():
+        if key in ends.now:
+            moved = values[first:] - without[key][first:], values[first:] / without[key][first:]
+            told = _anchored(
+                moved[0] - moved[0][0], moved[1] / moved[1][0], edges(ends.now[key]), edges(ends.then[key])
+            )
+            gases[key], low[key], high[key] = (np.clip(each, 0.0, MOST.get(key, np.inf)) for each in told)
+    return Course(np.arange(len(gases["paco2_mmhg"])) * EVERY_S / 60, gases, low, high)
+
+
+def _anchored(
+    difference: Samples, factor: Samples, now: tuple[float, float, float], then: tuple[float, float, float]
+) -> tuple[Samples, Samples, Samples]:
+    """A course from the value of now, and its band; tensions move by factors, pH and saturation by differences."""
+    middle = now[0] + difference if now[0] < BY_DIFFERENCE else now[0] * factor
+    way = abs(then[0] - now[0])
+    share = np.clip(np.abs(middle - now[0]) / way, 0.0, 1.0) if way > 0 else np.zeros(len(middle))
+    share = np.maximum.accumulate(share)
+    off = share * (then[0] - middle)  # what the closed form says otherwise
+    low = middle + np.minimum(off, 0.0) - (now[0] - now[1]) * (1 - share) - (then[0] - then[1]) * share
+    high = middle + np.maximum(off, 0.0) + (now[2] - now[0]) * (1 - share) + (then[2] - then[0]) * share
+    return middle, low, high
 
 
 def _scenario(fit: Fit, settings: Mapping[str, Any], production: float, minutes: float) -> Scenario:

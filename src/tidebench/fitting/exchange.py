@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tidebench.case import BloodGas, Case
+from tidebench.case import BloodGas, Case, Setting
 from tidebench.fitting.capnogram import Capnogram, capnogram_of
 from tidebench.fitting.records import Parameter, Samples, interval
 from tidebench.fitting.window import Window
@@ -34,6 +34,12 @@ DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
 LEAST_ALVEOLAR_MMHG, MOST_SHUNT = 20.0, 0.9
 NEAR_S = 3600.0  # a blood gas is the stretch's where it was drawn within an hour of it
 USUAL_KG = 70.0
+LEAST_REACH = 0.05  # of a breath
+HELD_AGAINST = (
+    "mode", "peep_cmh2o", "rate_per_min", "tidal_volume_ml", "pressure_control_cmh2o", "pressure_support_cmh2o",
+    "inspiratory_pressure_cmh2o", "pressure_high_cmh2o", "time_high_s", "time_low_s",
+)  # fmt: skip
+"""Settings that a gas's carbon dioxide and oxygen hang on."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +55,9 @@ class Exchange:
     reason: str
     capnogram: Capnogram | None = None
     no_capnogram: str = ""
+    weight: str = "predicted or actual weight"
+    drawn: str = ""
+    """Which blood gas it is: when it was drawn, on what, and what was set otherwise than in the stretch."""
 
     @property
     def alveolar_dead(self) -> float:
@@ -65,12 +74,13 @@ class Exchange:
         doubt = np.array([dead, ALVEOLAR_DOUBT if seen is None else ALVEOLAR_SEEN_DOUBT, DIFFERENCE_DOUBT])
         return np.asarray(np.clip(middle + doubt * rng.standard_normal((n, 3)), 0.02 * middle, 5 * middle), np.float64)
 
-    def parameters(self, ventilation_l_min: float) -> list[Parameter]:
-        """Dead space with its doubt, and what blood gases tell beside an alveolar ventilation."""
-        dead = self.draw(np.random.default_rng(0), 2000)[:, 0]
+    def parameters(self, ventilation_l_min: float, volume_ml: float) -> list[Parameter]:
+        """Dead space with its doubt, and what blood gases tell beside an alveolar ventilation and an expired volume."""
+        drawn = self.draw(np.random.default_rng(0), 2000)
+        dead = drawn[:, 0]
         low, high = interval(dead)
         seen = self.capnogram
-        why = f"assumed: half of 2.2 mL/kg behind a tube, else all, and the circuit's; {self.no_capnogram}"
+        why = f"assumed: 2.2 mL/kg of {self.weight}, half of it behind a tube, and the circuit's; {self.no_capnogram}"
         if seen is not None:
             why = f"equal areas on the capnogram of {seen.breaths} breaths"
         out = [Parameter("airway_dead_space_ml", self.dead_space_ml, low, high, "mL", seen is not None, why)]
@@ -85,7 +95,11 @@ class Exchange:
         if seen is None:
             told = self.production(ventilation_l_min)
             why = "PaCO2 times alveolar ventilation; leans on the dead space that is assumed"
-            out.append(Parameter("co2_production_ml_min", told, None, None, "mL/min", True, why))
+            reach = np.maximum(volume_ml - dead, LEAST_REACH * volume_ml) * (1.0 - drawn[:, 1])
+            shares = interval(reach / (max(volume_ml - self.dead_space_ml, 1e-6) * (1.0 - self.alveolar_dead)))
+            known = told is not None and bool(np.isfinite(shares).all())
+            edges = [told * share for share in shares] if known and told is not None else [None, None]
+            out.append(Parameter("co2_production_ml_min", told, edges[0], edges[1], "mL/min", known, why))
         else:
             why = "PaCO2 above the mean alveolar tension of the capnogram"
             share = self.alveolar_dead
@@ -93,7 +107,10 @@ class Exchange:
             out.append(Parameter("alveolar_dead_space", share, *ends, "", True, why))
         shunt = self.shunt()
         why = "from PaO2 and FiO2, tissues taking 5 mL/dL (assumed)" if shunt is not None else "no PaO2 with its FiO2"
-        return [*out, Parameter("shunt", shunt, None, None, "", shunt is not None, why)]
+        at = [self.shunt(float(taken)) for taken in np.quantile(drawn[:, 2], [0.95, 0.05])]
+        told_at = sorted(value for value in at if value is not None)
+        least, most = (told_at[0], told_at[-1]) if told_at else (None, None)
+        return [*out, Parameter("shunt", shunt, least, most, "", shunt is not None, why)]
 
     def shunt(self, difference: float = DIFFERENCE_ML_DL) -> float | None:
         """Share of blood that meets no gas; None without PaO2 and FiO2."""
@@ -135,25 +152,29 @@ def exchange_of(window: Window) -> Exchange:
     case = window.review.case
     gas, reason = drawn_near(case, 0.5 * (window.from_s + window.to_s))
     kg = volume_weight_kg(case.patient) or case.patient.weight_kg or USUAL_KG
+    known = volume_weight_kg(case.patient) or case.patient.weight_kg
+    weight = f"{kg:.3g} kg" if known else f"{kg:g} kg, which are assumed: no weight, or height and sex, is given"
     tube = case.airway.interface in ("endotracheal tube", "tracheostomy tube")
     dead = DEAD_SPACE_ML_KG * kg * (TUBE_SHARE if tube else 1.0) + (case.circuit.dead_space_ml or 0.0)
     seen, none = capnogram_of(window)
     dead = dead if seen is None else seen.dead_space_ml
     if gas is None:
         return Exchange(
-            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead, reason, seen, none,
+            None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead, reason, seen, none, weight,
         )  # fmt: skip
     bicarbonate = gas.hco3_mmol_l
     if bicarbonate is None and gas.ph is not None and gas.paco2_mmhg is not None:
         bicarbonate = bicarbonate_mmol_l(gas.paco2_mmhg, gas.ph)
     return Exchange(
         gas.paco2_mmhg, gas.pao2_mmhg, bicarbonate, gas.haemoglobin_g_dl or USUAL_HAEMOGLOBIN,
-        gas.fio2 or window.setting.fio2, dead, "", seen, none,
+        gas.fio2 or window.setting.fio2, dead, "", seen, none, weight,
+        described(case, gas, 0.5 * (window.from_s + window.to_s)),
     )  # fmt: skip
 
 
 def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
-    """The arterial gas with a PaCO2 nearest in time, at most an hour away; without one, the reason.
+    """The arterial gas with a PaCO2 nearest in time, at most an hour away, on the stretch's settings if there is one
+    such; without one, the reason.
 
     One without a time is taken for the stretch's; one of unknown site is taken for arterial by nobody.
     """
@@ -162,10 +183,48 @@ def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
         at_s = case.drawn_at_s(gas)
         untimed = gas.at_s is None and gas.time is None
         if gas.paco2_mmhg is not None and (untimed or (at_s is not None and abs(at_s - middle_s) <= NEAR_S)):
-            near.append((0.0 if at_s is None else abs(at_s - middle_s), gas))
-    arterial = [row for row in near if row[1].site == "arterial"]
+            near.append((len(otherwise(case, gas, middle_s)), 0.0 if at_s is None else abs(at_s - middle_s), gas))
+    arterial = [row for row in near if row[2].site == "arterial"]
     if arterial:
-        return min(arterial, key=lambda row: row[0])[1], ""
-    if any(gas.site is None for _, gas in near):
+        return min(arterial, key=lambda row: (bool(row[0]), row[1]))[2], ""
+    if any(gas.site is None for _, _, gas in near):
         return None, 'a blood gas has no site: say site = "arterial" where it is'
     return None, "no arterial blood gas with paco2_mmhg within an hour of the stretch"
+
+
+def otherwise(case: Case, gas: BloodGas, middle_s: float) -> list[str]:
+    """What was set otherwise than in a stretch when a gas was drawn, in words: key, then and in the stretch.
+
+    The first settings also stand for what came before them; a gas without a time is the stretch's.
+    """
+    at_s = case.drawn_at_s(gas)
+    here, there = (_row(case, middle_s if time is None else time) for time in (middle_s, at_s))
+    fio2 = (gas.fio2 or getattr(there, "fio2", None), getattr(here, "fio2", None))
+    pairs = [("fio2", *fio2), *((key, getattr(there, key, None), getattr(here, key, None)) for key in HELD_AGAINST)]
+    return [f"{key} {a} then, {b} in the stretch" for key, a, b in pairs if None not in (a, b) and a != b]
+
+
+def _row(case: Case, time_s: float) -> Setting | None:
+    rows = case.settings
+    return next((row for row in reversed(rows) if row.at_s <= time_s), rows[0] if rows else None)
+
+
+def described(case: Case, gas: BloodGas, middle_s: float) -> str:
+    """A gas in words: when it was drawn, its numbers, and what was set otherwise."""
+    at_s = case.drawn_at_s(gas)
+    when = "at a time that is not given, taken for the stretch's"
+    if at_s is not None:
+        off = (at_s - middle_s) / 60.0
+        clock = f"at {gas.time:%H:%M}" if gas.time is not None else f"at {at_s:g} s"
+        when = f"{clock}, {abs(off):.0f} min {'before' if off < 0 else 'after'} the middle of the stretch"
+    told = [f"PaCO2 {gas.paco2_mmhg:g} mmHg"]
+    told += [f"PaO2 {gas.pao2_mmhg:g} mmHg"] if gas.pao2_mmhg is not None else []
+    told += [f"pH {gas.ph:g}"] if gas.ph is not None else []
+    told += [f"FiO2 {gas.fio2:g}"] if gas.fio2 is not None else ["FiO2 not given, taken as set"]
+    other = otherwise(case, gas, middle_s)
+    flagged = (
+        f"; OTHER SETTINGS: {'; '.join(other)}. Its numbers are not what was measured in the stretch" if other else ""
+    )
+    before = at_s is not None and bool(case.settings) and at_s < case.settings[0].at_s
+    unknown = "; what was set then is not in the case, and taken for the first settings" if before else ""
+    return f"the blood gas is that drawn {when}: {', '.join(told)}{unknown}{flagged}"

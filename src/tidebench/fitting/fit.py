@@ -15,7 +15,7 @@ from tidebench.fitting.exchange import Exchange, exchange_of
 from tidebench.fitting.limitation import Limitation, limitation_of
 from tidebench.fitting.lung import lung_of
 from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics
-from tidebench.fitting.recoil import Bend, bend_of
+from tidebench.fitting.recoil import UNSEEN_PER_CMH2O, Bend, Steps, bend_of, steps_of, unseen
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
 from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
@@ -23,6 +23,8 @@ from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
+LEAK_AT_CMH2O = 10.0  # at which a leak's size is told
+LEVELS_BETWEEN = 60  # a bend tells every PEEP between its levels
 MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 
 
@@ -55,6 +57,8 @@ class Fit:
         How the ventilator answered efforts: its trigger's delay, where it cycled.
     bend : Bend or None
         How recoil bends; None where it is taken for straight.
+    steps : Steps or None
+        Compliance by level of PEEP, where several were seen and no bend explains them.
     """
 
     window: Window
@@ -74,6 +78,7 @@ class Fit:
     limitation: Limitation | None = None
     behaviour: Behaviour = field(default_factory=Behaviour)
     bend: Bend | None = None
+    steps: Steps | None = None
 
     @property
     def recorded(self) -> dict[str, float]:
@@ -108,6 +113,37 @@ class Fit:
         flow = volume / max(0.2, told.get("inspiratory_time_s", 1.0))
         efforts[:, 0] = np.maximum(efforts[:, 0] + off[:, ELASTANCE] * volume + off[:, INSPIRATION] * flow, 0.5)
         return lungs, np.concatenate([efforts, self.behaviour.draw(rng, n)], axis=1)
+
+    @property
+    def leaked_ml(self) -> float:
+        """What leaks during an inflation by the leak's law at the mean of peak pressure and PEEP; 0 without one."""
+        told = self.recorded
+        level = 0.5 * (told.get("peak_pressure_cmh2o", np.nan) + told.get("peep_cmh2o", np.nan))
+        if not self.leak or not np.isfinite(level):
+            return 0.0
+        size, exponent = float(self.leak["flow_l_min"]), float(self.leak["exponent"])
+        flow = size * (max(level, 0.0) / LEAK_AT_CMH2O) ** exponent
+        return float(1000.0 * flow / 60.0 * told.get("inspiratory_time_s", 0.0))
+
+    def peeps(self) -> Samples:
+        """Levels of PEEP at which the lung was seen, cmH2O, rising."""
+        own = self.setting.get("peep_cmh2o") or 0.0
+        if self.bend is not None:
+            return np.linspace(*self.bend.levels_seen, LEVELS_BETWEEN)
+        return np.array([own]) if self.steps is None else np.append(self.steps.bottom, own)
+
+    def stiffer(self, setting: Mapping[str, Any], n: int, seed: int) -> Samples:
+        """Elastance on a setting's PEEP over that on the recorded one, shape (n,); the first is the estimate's.
+
+        Between levels as they were seen; away from them, doubt grows with the distance.
+        """
+        here, there = (float(told.get("peep_cmh2o") or 0.0) for told in (self.setting, setting))
+        if here == there:
+            return np.ones(n)
+        middle = 1.0 if self.steps is None else self.steps.factor(here, there)
+        own = np.random.default_rng([seed, 13]).standard_normal(n)
+        own[0] = 0.0
+        return np.asarray(middle * np.exp(UNSEEN_PER_CMH2O * unseen(self.peeps(), there) * own), np.float64)
 
     def parameters(self) -> list[Parameter]:
         """Every parameter with its doubt, and why some can't be told."""
@@ -159,11 +195,12 @@ def fit_patient(
         said += with_trigger(window, setting)
     resting = drive is None and identifiable
     limitation = limitation_of(window, mechanics) if resting else None
+    bend = bend_of(window, mechanics) if resting and limitation is None and not mechanics.uneven else None
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window), limitation=limitation,
         behaviour=behaviour_of(window, setting) if drive is not None else Behaviour(),
-        bend=bend_of(window, mechanics) if resting and limitation is None else None,
+        bend=bend, steps=steps_of(window, bend) if resting and limitation is None else None,
     )  # fmt: skip
     from tidebench.fitting.predict import anchored
 

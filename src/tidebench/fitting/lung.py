@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +10,16 @@ import numpy as np
 from tidebench.errors import OptionError
 from tidebench.fitting.effort import drive_of
 from tidebench.fitting.exchange import USUAL_KG
-from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics, fit_mechanics
+from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, MISSED, Mechanics, fit_mechanics
 from tidebench.fitting.records import FitError
 from tidebench.fitting.ventilator import some_waves
+from tidebench.fitting.waves import Wave
 from tidebench.fitting.window import FEWEST, Window
 from tidebench.limits import volume_weight_kg
 
+MISFIT_CMH2O, MISFIT_SHARE, MISFIT_DOUBT = 0.5, 0.05, 2.0
+"""What a fit may leave of a breath, cmH2O and of its swing; and by how many times more it is doubted beyond that (this
+house's choice)."""
 LEAST_AIRWAY = 0.3  # cmH2O·s/L beside the tube
 FROM_PASSIVE, FROM_EDGES, ASSUMED = 0.05, 0.15, 0.2
 """Relative error of a lung that is borrowed from passive breaths elsewhere, read from edges of flow, or assumed."""
@@ -51,8 +55,21 @@ def lung_of(
                 True,
                 ["the tube's published law takes more pressure than these breaths show: it was not used"],
             )
-        return found, f"{len(window.passive)} passive breaths", True, []
+        found, said = with_misfit(found, some_waves(window, window.passive))
+        return found, f"{len(window.passive)} passive breaths", True, said
     return _by_oesophagus(window, square) or _borrowed(window, square)
+
+
+def with_misfit(found: Mechanics, waves: Sequence[Wave]) -> tuple[Mechanics, list[str]]:
+    """A lung whose breaths neither one compartment nor two describe, believed less, and a sentence that says so."""
+    swing = float(np.median([np.ptp(wave.pressure[wave.clear]) for wave in waves]))
+    if found.residual < max(MISFIT_CMH2O, MISFIT_SHARE * swing):
+        return found, []
+    wider = found.covariance + np.diag((MISFIT_DOUBT * MISSED * found.theta) ** 2)
+    return replace(found, covariance=wider), [
+        f"one compartment, or two, leave {found.residual:.1f} cmH2O (root mean square) of the passive breaths: the "
+        "lung is believed less"
+    ]
 
 
 def _by_oesophagus(window: Window, square: float | None) -> tuple[Mechanics, str, bool, list[str]] | None:

@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from tidebench.errors import CaseError
 from tidebench.fitting.changed import bi_level, changed
+from tidebench.fitting.compartments import LEAST_RESISTANCE, LEAST_SLOW, parallel
 from tidebench.fitting.fit import Fit, rescaled
 from tidebench.fitting.measured import KEYS, RATE_HZ, measured
 from tidebench.fitting.mechanics import (
@@ -27,6 +29,7 @@ from tidebench.fitting.mechanics import (
     WIDTH,
 )
 from tidebench.fitting.records import FitError, Samples
+from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.simulation.patient import Compartment, Sigmoid
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
@@ -36,7 +39,6 @@ SAMPLES = 200
 EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
 BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
 LONGEST_S = 240.0
-LEAST_RESISTANCE = 0.1
 USUAL_BASE_L_MIN, BASE_OVER_TRIGGER, MOST_BASE_L_MIN = 3.0, 1.5, 40.0  # common practice, no source
 PART = {"compliance_ml_cmh2o": 50.0, "resistance_cmh2o_s_l": 5.0}  # stands for the lung until one is drawn
 POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient misses: said, and refused
@@ -75,6 +77,10 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
     """The scenario's tables without the lung's draws, and the settings as a person would write them."""
     case = fit.window.review.case
     setting = changed(fit.setting, changes)
+    if fit.drive is None and setting.get("rate_per_min") == 0:
+        raise CaseError(
+            "is 0, and nobody was seen to breathe", where="rate_per_min", expected="above 0 for a passive patient"
+        )
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
     applied = dict(setting)
@@ -123,21 +129,15 @@ def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:
 
 def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: int) -> tuple[Scenario, float]:
     """The scenario of one drawn patient, and from when on its breaths count, s."""
-    k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
-    bent = lung[SPAN] > 0
-    part = Compartment.model_construct(
-        compliance_ml_cmh2o=None if bent else 1000.0 / lung[ELASTANCE],
-        sigmoid=curve(lung) if bent else None,
-        resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
-        expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
-        limiting_resistance_cmh2o_s_l=lung[LIMIT] or None,
-        recruitment=None,
-    )
     rest = {"pleural_pressure_cmh2o": lung[AGAINST]}
     tissue = {"relaxation_elastance_cmh2o_l": lung[RELAXATION], "relaxation_time_s": fit.mechanics.relaxation_s}
+    if fit.mechanics.uneven:
+        tissue = {"relaxation_elastance_cmh2o_l": 0.0}
+    parts = two_parts(fit, lung) if fit.mechanics.uneven else (one_part(fit, lung),)
     update: dict[str, Any] = {
-        "lung": scenario.lung.model_copy(update={"compartments": (part,), **tissue, **rest}),
+        "lung": scenario.lung.model_copy(update={"compartments": parts, **tissue, **rest}),
         "seed": seed,
+        "leak": scenario.leak.model_copy(update={"flow_l_min": scenario.leak.flow_l_min * leak_share(seed)}),
     }
     if fit.drive is not None:
         rate = min(float(effort[2]), 0.95 * 60.0 / (effort[1] + 1.4 * fit.drive.relaxing_time_s))
@@ -148,6 +148,41 @@ def drawn(scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, seed: in
     settle, whole = time_needed(scenario, fit, lung)
     update["duration_s"] = whole
     return scenario.model_copy(update=update), settle
+
+
+def leak_share(k: int) -> float:
+    """The ``k``-th patient's leak over the estimate's; 1 for the estimate."""
+    return 1.0 if k == 0 else float(np.exp(LEAK_DOUBT * np.random.default_rng([k, 17]).standard_normal()))
+
+
+def one_part(fit: Fit, lung: Samples) -> Compartment:
+    """The one compartment of a drawn lung."""
+    k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
+    bent = lung[SPAN] > 0
+    return Compartment.model_construct(
+        compliance_ml_cmh2o=None if bent else 1000.0 / lung[ELASTANCE],
+        sigmoid=curve(lung) if bent else None,
+        resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[INSPIRATION] - k1),
+        expiratory_resistance_cmh2o_s_l=max(LEAST_RESISTANCE, lung[EXPIRATION] - k1),
+        limiting_resistance_cmh2o_s_l=lung[LIMIT] or None,
+        recruitment=None,
+    )
+
+
+def two_parts(fit: Fit, lung: Samples) -> tuple[Compartment, ...]:
+    """The two compartments of a drawn lung that is uneven; expiration meets as much more in both as in the whole."""
+    k1 = fit.tube[0] if fit.mechanics.known_square else 0.0
+    into, out = (max(LEAST_RESISTANCE, lung[k] - k1) for k in (INSPIRATION, EXPIRATION))
+    slow = max(lung[RELAXATION], LEAST_SLOW)
+    told = parallel(*(np.array(value) for value in (lung[ELASTANCE], into, slow, fit.mechanics.relaxation_s)))
+    return tuple(
+        Compartment.model_construct(
+            compliance_ml_cmh2o=1000.0 / float(stiff), sigmoid=None, resistance_cmh2o_s_l=float(narrow),
+            expiratory_resistance_cmh2o_s_l=float(narrow) * out / into, limiting_resistance_cmh2o_s_l=None,
+            recruitment=None,
+        )
+        for stiff, narrow in ((told.fast_elastance, told.fast_resistance), (told.slow_elastance, told.slow_resistance))
+    )  # fmt: skip
 
 
 def curve(lung: Samples) -> Sigmoid:
@@ -164,6 +199,11 @@ def time_needed(scenario: Scenario, fit: Fit, lung: Samples) -> tuple[float, flo
     if setting.bi_level:
         period = (setting.time_high_s or 0.0) + (setting.time_low_s or 0.0)
     slowest = (max(lung[EXPIRATION], lung[LIMIT]) + fit.valve_cmh2o_s_l + 0.5 * lung[TURBULENCE]) / lung[ELASTANCE]
+    if fit.mechanics.uneven:
+        slowest = max(
+            (part.expiratory_resistance_cmh2o_s_l or 0.0) * (part.compliance_ml_cmh2o or 0.0) / 1000
+            for part in two_parts(fit, lung)
+        )
     settle = max(LEAST_SETTLE_S, EMPTIED * slowest + 2 * period, 4 * fit.mechanics.relaxation_s)
     if setting.mandatory_type == "vtPC":
         settle += 12 * period
@@ -208,6 +248,7 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
     tables, setting = tables_of(fit, changes or {})
     scenario = scenario_from(tables, name="what-if")
     lungs, efforts = fit.draws(n, seed)
+    lungs[:, [ELASTANCE, SPAN]] *= np.stack([stiff := fit.stiffer(setting, n, seed), 1.0 / stiff], axis=1)
     one = partial(_one, scenario, fit)
     if n < 4:
         rows = [one(lungs[k], efforts[k], k) for k in range(n)]

@@ -2,23 +2,26 @@
 
 Each level gives a chord: so much volume between the recoil at the start of a breath and that at its top. A sigmoid
 (Venegas, J Appl Physiol 1998;84:389) is laid through the chords of all levels by least squares on their volumes, from
-two starts that have to agree. No absolute volume is needed, so nothing drifts.
+two starts that have to agree. No absolute volume is needed, so nothing drifts. The inflations themselves have a say: a
+sigmoid that leaves more of them than a straight line does is not theirs. Then, and with fewer levels, lung opens or
+closes from level to level, and each level keeps its own compliance.
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
-from tidebench.fitting.mechanics import ELASTANCE, Mechanics
+from tidebench.fitting.mechanics import ELASTANCE, TURBULENCE, Mechanics, fit_mechanics
 from tidebench.fitting.records import Samples
+from tidebench.fitting.ventilator import some_waves
 from tidebench.fitting.window import FEWEST, Window, settled
 from tidebench.formulas.recoil import Sigmoid
 
-LEVELS, APART = 3, 1.5  # levels at least, and cmH2O between them
+LEVELS, STEPPED, APART = 3, 2, 1.5  # levels at least for a bend and for steps, and cmH2O between them
 LEAST_SPAN = 6.0  # cmH2O from the lowest PEEP to the highest
 STRAIGHT = 0.04  # of volume, root mean square: so far chords may be from one compliance
 BETTER = 0.5  # of what a straight line leaves
@@ -26,6 +29,10 @@ CHORD_DOUBT = 0.015  # of a chord's volume
 STARTS = ((8.0, 6.0), (25.0, 18.0))  # cmH2O: middle and width
 LOW, HIGH = (-20.0, 1.5), (60.0, 40.0)
 AGREE = 0.05  # of the middle's and the width's sum
+NO_WORSE = 1.1  # of what a straight recoil leaves of the inflations
+UNSEEN_PER_CMH2O = 0.01
+"""How far elastance may change for each cmH2O that PEEP leaves the levels seen, relative: lung opens and closes, recoil
+bends (this house's choice)."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +46,9 @@ class Chord:
 
 @dataclass(frozen=True)
 class Bend:
-    """A sigmoid's middle and width, cmH2O, with their covariance; the chord of the stretch itself; what was seen."""
+    """A sigmoid's middle and width, cmH2O, with their covariance; the chord of the stretch itself; what recoil
+    was seen, on how many levels of PEEP, from the lowest to the highest, cmH2O.
+    """
 
     middle: float
     width: float
@@ -47,6 +56,7 @@ class Bend:
     here: Chord
     seen: tuple[float, float]
     levels: int
+    levels_seen: tuple[float, float] = (0.0, 0.0)
 
     def span_l(self, middle: Samples, width: Samples, elastance: Samples) -> Samples:
         """Span of sigmoids whose chord over the stretch's breaths is of these elastances, L."""
@@ -69,6 +79,51 @@ class Bend:
             f"recoil bends as {self.levels} levels of PEEP show, with corners at {lower:.0f} and {upper:.0f} cmH2O; "
             f"seen from {self.seen[0]:.0f} to {self.seen[1]:.0f} cmH2O"
         )
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Levels of PEEP that were seen, rising: recoil at the start and the top, cmH2O, and elastance, cmH2O/L."""
+
+    bottom: Samples
+    top: Samples
+    elastance: Samples
+    bent: bool
+
+    @property
+    def seen(self) -> tuple[float, float]:
+        """Lowest and highest recoil that was seen, cmH2O."""
+        return float(self.bottom.min()), float(self.top.max())
+
+    def factor(self, here: float, there: float) -> float:
+        """Elastance at another level of PEEP over that here: straight between levels, beyond them as at the last."""
+        at_here, at_there = np.interp([here, there], self.bottom, self.elastance)
+        return float(at_there / at_here)
+
+    @property
+    def words(self) -> str:
+        """What is assumed of it."""
+        each = ", ".join(
+            f"{1000 / elastance:.0f} at {bottom:.0f}"
+            for bottom, elastance in zip(self.bottom, self.elastance, strict=True)
+        )
+        contradicted = "; no one bend of recoil is in the inflations themselves" if self.bent else ""
+        return f"compliance, mL/cmH2O, is that of the levels of PEEP, cmH2O, that were seen: {each}{contradicted}"
+
+
+def unseen(levels: Samples, peep: float) -> float:
+    """How far a PEEP lies from the levels seen, cmH2O; between two, from the nearer."""
+    return float(np.min(np.abs(levels - peep)))
+
+
+def steps_of(window: Window, bend: Bend | None) -> Steps | None:
+    """Compliance by level of PEEP, where two levels or more were seen and no bend explains them."""
+    found = chords(window)
+    if bend is not None or len(found) < STEPPED:
+        return None
+    bottom, top, volume = (np.array([getattr(one, key) for one in found]) for key in ("bottom", "top", "volume"))
+    elastance = (top - bottom) / volume
+    return Steps(bottom, top, elastance, bent=len(found) >= LEVELS and _rms(_left(top - bottom, volume)) > STRAIGHT)
 
 
 def share(pressure: Samples, middle: Samples, width: Samples) -> Samples:
@@ -116,9 +171,30 @@ def bend_of(window: Window, mechanics: Mechanics) -> Bend | None:
     table = window.review.breaths.filter(pl.col("breath").is_in(window.passive.tolist()))
     here, rest = float(np.median(table["vti_ml"].to_numpy())) / 1000, float(np.median(mechanics.total_peep))
     chord = Chord(rest, rest + here * float(mechanics.theta[ELASTANCE]), here)
-    return Bend(
-        float(first[0]), float(first[1]), covariance, chord, (float(bottom.min()), float(top.max())), len(found)
-    )
+    bend = Bend(
+        float(first[0]), float(first[1]), covariance, chord, (float(bottom.min()), float(top.max())), len(found),
+        (float(bottom.min()), float(bottom.max())),
+    )  # fmt: skip
+    return None if contradicted(bend, window, mechanics) else bend
+
+
+def contradicted(bend: Bend, window: Window, mechanics: Mechanics) -> bool:
+    """True where the inflations are less well described with the bend than without: recoil replaces volume in the
+    equation of motion, all else is fitted anew.
+    """
+    waves = some_waves(window, window.passive)
+    middle, width = np.array([bend.middle]), np.array([bend.width])
+    elastance, rest = float(mechanics.theta[ELASTANCE]), bend.here.bottom
+    span = float(bend.span_l(middle, width, np.array([elastance]))[0])
+    curve = Sigmoid(0.0, span, bend.middle, bend.width)
+    begins = float(curve.volume_l(rest))
+    bent = []
+    for wave in waves:
+        inside = np.clip(wave.volume + begins, 0.001 * span, 0.999 * span)
+        recoil = (np.asarray(curve.pressure_cmh2o(inside)) - rest) / elastance
+        bent.append(replace(wave, volume=recoil))
+    square = float(mechanics.theta[TURBULENCE]) if mechanics.known_square else None
+    return fit_mechanics(bent, square).residual > NO_WORSE * mechanics.residual
 
 
 def _left(part: Samples, volume: Samples) -> Samples:

@@ -30,10 +30,11 @@ class Range:
 
 @dataclass(frozen=True)
 class Point:
-    """One value, or pair: the settings, and each quantity as estimate, low and high."""
+    """One value, or pair: the settings, each quantity as estimate, low and high, and what leaves the recorded range."""
 
     settings: Mapping[str, float]
     quantities: Mapping[str, tuple[float, float, float]]
+    beyond: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,8 +95,8 @@ def sweep(
     for k, pair in enumerate(pairs):
         changed = dict(zip((each.key for each in ranges), pair, strict=True))
         then = predict(fit, {**(settings or {}), **changed}, n, seed)
-        after = compared(fit, now, then, seed).then
-        points.append(Point(changed, {key: edges(draws) for key, draws in after.items()}))
+        found = compared(fit, now, then, seed)
+        points.append(Point(changed, {key: edges(draws) for key, draws in found.then.items()}, found.beyond))
         if progress:
             progress("sweeping", (k + 1) / len(pairs))
     return Sweep(tuple(ranges), tuple(points))

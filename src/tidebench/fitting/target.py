@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError, TidebenchError
+from tidebench.fitting.change import TOLD_BY, limits_of
 from tidebench.fitting.changed import bi_level, changed
-from tidebench.fitting.compare import GAS_KEYS, compared, edges
+from tidebench.fitting.compare import GAS_KEYS, PER_KG, TOLD, compared, edges
 from tidebench.fitting.fit import Fit
-from tidebench.fitting.measured import KEYS
 from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.records import FitError, Samples
-from tidebench.limits import population
+from tidebench.limits import judge, population
 from tidebench.limits.policy import ASKED_BY_WEANING
 from tidebench.quantities import quantity
 
@@ -37,6 +37,8 @@ BOUNDS = {
 STEPS, HALVINGS = 9, 9
 NEAR = 0.02  # of the target: reached
 WAYS = 3
+UNMOVED = ("cuff_pressure_cmh2o", "heart_rate_per_min", "systolic_mmhg", "leak_fraction")
+"""What a house may bound and no setting of a ventilator moves."""
 Progress = Callable[[str, float], None]
 
 
@@ -63,34 +65,42 @@ class Bound:
 
 @dataclass(frozen=True)
 class Way:
-    """Settings that reach the target, what they would do, and how likely they keep inside."""
+    """Settings that reach the target, what they would do, the share of drawn patients inside the bounds, and the
+    published limits that the estimate crosses, in words."""
 
     settings: Mapping[str, float]
     values: Mapping[str, tuple[float, float, float]]
     inside: float
+    crosses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Search:
-    """What a search found: ways, the cheapest in power first; where none, the bounds in the way."""
+    """What a search found inside its bounds: ways, those that cross no published limit first, then the cheapest in
+    power; where none, the bounds in the way."""
 
     key: str
     target: float
     ways: tuple[Way, ...]
     hindered: tuple[str, ...]
+    bounds: tuple[Bound, ...] = ()
 
 
 def target_of(text: str) -> tuple[str, float]:
     """``paco2_mmhg=45`` as key and value."""
     key, _, value = text.partition("=")
-    known = (*KEYS, *GAS_KEYS)
     try:
         number = float(value)
     except ValueError:
         number = np.nan
-    if key not in known or not np.isfinite(number):
+    if key not in TOLD or not np.isfinite(number):
         raise OptionError(
-            f"{text!r} is no target", where="--target", expected=f"KEY=VALUE, with a key of {', '.join(known)}"
+            f"{text!r} is no target", where="--target", expected=f"KEY=VALUE, with a key of {', '.join(TOLD)}"
+        )
+    low, high = quantity(key).plausible
+    if not low <= number <= high:
+        raise OptionError(
+            f"{text!r} is no value that a patient reaches", where="--target", expected=quantity(key).bounds(low, high)
         )
     return key, number
 
@@ -98,7 +108,7 @@ def target_of(text: str) -> tuple[str, float]:
 def bound_of(text: str) -> Bound:
     """``driving_pressure_cmh2o<=13`` as a bound."""
     found = WITHIN.match(text)
-    if found is None or found[1] not in (*KEYS, *GAS_KEYS) or found[3].count(".") > 1:
+    if found is None or found[1] not in TOLD or found[3].count(".") > 1:
         raise OptionError(
             f"{text!r} is no bound",
             where="--within",
@@ -108,19 +118,40 @@ def bound_of(text: str) -> Bound:
 
 
 def house_bounds(fit: Fit) -> list[Bound]:
-    """Bounds of a house's policy for this patient's group, all where that is not known; no search widens them."""
+    """Bounds of a house's policy for this patient's group, all where that is not known; no search widens them.
+
+    What no ventilator sets or moves is not among them, nor what holds under weaning's conditions alone.
+    """
     review = fit.window.review
     group, own = population(review.case.patient).group, review.policy.limits if review.policy else ()
     limits = [limit for limit in own if group in (None, limit.group) and limit.condition not in ASKED_BY_WEANING]
-    out = []
-    for limit in limits:
-        if limit.key in (*KEYS, *GAS_KEYS):
-            out += [
-                Bound(limit.key, most, edge)
-                for most, edge in ((True, limit.high), (False, limit.low))
-                if edge is not None
-            ]
-    return out
+    return [
+        Bound(limit.key, most, edge)
+        for limit in limits
+        if limit.key not in UNMOVED
+        for most, edge in ((True, limit.high), (False, limit.low))
+        if edge is not None
+    ]
+
+
+def held(key: str, told: Mapping[str, Samples], setting: Mapping[str, Any]) -> Samples:
+    """What a bound on a quantity is held against: draws, or a setting beside them; NaN for neither."""
+    draws = told.get(TOLD_BY.get(key, key))
+    value = setting.get(key)
+    if draws is None and isinstance(value, (int, float)):
+        return np.full(1, float(value))
+    return np.full(1, np.nan) if draws is None else draws
+
+
+def _refuse_unheld(bounds: Sequence[Bound], present: Mapping[str, Samples], setting: Mapping[str, Any]) -> None:
+    """Refuse to search where a house's limit can't be held."""
+    for bound in bounds:
+        if not np.isfinite(held(bound.key, present, setting)[0]):
+            raise FitError(
+                f"the house's limit of {bound} can't be told of this patient", where="--target",
+                expected="a policy whose limits can be held",
+                remedy="A way might go past it unseen; give what it needs, or name another --policy.",
+            )  # fmt: skip
 
 
 def seek(
@@ -145,6 +176,8 @@ def seek(
     now = predict(fit, n=1)
     present = compared(fit, now, now).now
     _refuse_untold(fit, (key, *(bound.key for bound in bounds)), present)
+    house = house_bounds(fit)
+    _refuse_unheld(house, present, now.setting)
     base = changed(fit.setting, settings or {})
     kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
     levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
@@ -166,11 +199,7 @@ def seek(
             found.append({**fixed, lever: solved})
         if progress:
             progress("seeking", (k + 1) / (len(jobs) + WAYS))
-    asked = [
-        *bounds,
-        *(bound for bound in house_bounds(fit) if np.isfinite(present.get(bound.key, np.full(1, np.nan))[0])),
-    ]
-    return _judged(fit, key, target, found, asked, now, dict(settings or {}), n)
+    return _judged(fit, key, target, found, [*bounds, *house], now, dict(settings or {}), n)
 
 
 def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]) -> None:
@@ -178,7 +207,11 @@ def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]
     for key in keys:
         if key in present and np.isfinite(present[key][0]):
             continue
-        reason = fit.exchange.reason if key in GAS_KEYS else "the patient breathes, and no pause would show it"
+        reason = "the patient breathes, and no pause would show it"
+        if key in GAS_KEYS:
+            reason = fit.exchange.reason
+        elif key in PER_KG:
+            reason = "its weight, or the height and sex that predict it, is not given"
         raise FitError(
             f"{key} can't be told", where="not identifiable from this stretch", remedy=f"{reason}.".capitalize()
         )
@@ -243,30 +276,56 @@ def _judged(
         rounded = {lever: _rounded(lever, value) for lever, value in lever_values.items()}
         then = predict(fit, {**settings, **rounded}, n=1)
         after = compared(fit, now, then).then
-        crossed = [bound for bound in asked if bound.key in after and not bound.met(float(after[bound.key][0]))]
+        off = {bound: float(held(bound.key, after, then.setting)[0]) for bound in asked}
+        crossed = [bound for bound, value in off.items() if not bound.met(value)]
+        beyond = crossings(fit, after)
         power = float(after["mechanical_power_j_min"][0])
-        rated.append((sum(bound.off(float(after[bound.key][0])) for bound in crossed), power, rounded, crossed))
-    kept = sorted((row for row in rated if not row[3]), key=lambda row: row[1])
+        rated.append(_Rated(rounded, sum(bound.off(off[bound]) for bound in crossed), power, crossed, beyond))
+    kept = sorted((row for row in rated if not row.crossed), key=lambda row: (bool(row.beyond), row.power))
     if not kept:
-        nearest = min(rated, key=lambda row: row[0], default=None)
+        nearest = min(rated, key=lambda row: row.off, default=None)
         words = (
             ("no value of the settings that move it reaches the target",)
             if nearest is None
-            else tuple(str(bound) for bound in nearest[3])
+            else tuple(str(bound) for bound in nearest.crossed)
         )
-        return Search(key, target, (), words)
+        return Search(key, target, (), words, tuple(asked))
     spread = [kept[k] for k in sorted({0, len(kept) // 2, len(kept) - 1})][:WAYS]
-    return Search(key, target, tuple(_way(fit, row[2], asked, settings, n) for row in spread), ())
+    return Search(key, target, tuple(_way(fit, row, asked, settings, n) for row in spread), (), tuple(asked))
 
 
-def _way(fit: Fit, lever_values: dict[str, float], asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
-    now, then = predict(fit, n=n), predict(fit, {**settings, **lever_values}, n)
+@dataclass(frozen=True)
+class _Rated:
+    """A way's settings, how far it lies outside, its power, and the bounds and published limits that it crosses."""
+
+    levers: dict[str, float]
+    off: float
+    power: float
+    crossed: list[Bound]
+    beyond: tuple[str, ...]
+
+
+def crossings(fit: Fit, after: Mapping[str, Samples]) -> tuple[str, ...]:
+    """Limits that the estimate crosses, in words."""
+    out = []
+    for limit in limits_of(fit):
+        key = TOLD_BY.get(limit.key, limit.key)
+        if key in after and judge(limit, float(after[key][0])) in ("above", "below"):
+            made = f", made for {limit.condition}" if limit.condition else ""
+            out.append(
+                f"{quantity(key).label} {quantity(key).text(float(after[key][0]))}, {limit.bound} ({limit.kind}{made})"
+            )
+    return tuple(out)
+
+
+def _way(fit: Fit, row: _Rated, asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:
+    now, then = predict(fit, n=n), predict(fit, {**settings, **row.levers}, n)
     after = compared(fit, now, then).then
     inside = np.ones(n, bool)
     for bound in asked:
-        if bound.key in after:
-            inside &= np.array([bound.met(float(value)) for value in after[bound.key]])
-    return Way(lever_values, {name: edges(draws) for name, draws in after.items()}, float(inside.mean()))
+        inside &= np.array([bound.met(float(value)) for value in held(bound.key, after, then.setting)])
+    values = {name: edges(draws) for name, draws in after.items()}
+    return Way(row.levers, values, float(inside.mean()), row.beyond)
 
 
 def _rounded(lever: str, value: float) -> float:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tidebench.fitting.compartments import LEAST_RESISTANCE, LEAST_SLOW, parallel
 from tidebench.fitting.mechanics import (
     AGAINST,
     ELASTANCE,
@@ -23,7 +24,9 @@ from tidebench.fitting.records import Parameter, Samples, interval
 if TYPE_CHECKING:
     from tidebench.fitting.fit import Fit
 
+LEAK_DOUBT = 0.15  # relative standard error of a leak that the review took off (this house's choice)
 PARAMETERS = 2000  # draws for intervals and correlations
+FAINT_CMH2O = 1.0  # an effort that may go unseen (this house's choice)
 NAMES = (
     ("elastance_cmh2o_l", "cmH2O/L"), ("inspiratory_resistance_cmh2o_s_l", "cmH2O·s/L"),
     ("expiratory_resistance_cmh2o_s_l", "cmH2O·s/L"), ("relaxation_elastance_cmh2o_l", "cmH2O/L"),
@@ -41,24 +44,7 @@ def parameters(fit: Fit) -> list[Parameter]:
     out = [_parameter("compliance_ml_cmh2o", compliance, "mL/cmH2O", ok, why)]
     for k in (INSPIRATION, EXPIRATION):
         out.append(_parameter(NAMES[k][0], lungs[:, k], NAMES[k][1], ok, f"{why}; beside what grows with flow squared"))
-    if fit.mechanics.theta[RELAXATION] > 0:
-        out.append(
-            _parameter(
-                *_named(lungs, RELAXATION),
-                ok,
-                "slow pressure in the passive breaths: tissue, or parts that fill unevenly",
-            )
-        )
-        tau = fit.mechanics.relaxation_s
-        out.append(
-            Parameter("relaxation_time_s", tau, None, None, "s", ok, "the best of twelve between 0.12 and 2.5 s")
-        )
-    else:
-        out.append(
-            Parameter(
-                NAMES[RELAXATION][0], None, None, None, "cmH2O/L", False, "no slow pressure shows beyond its error"
-            )
-        )
+    out += _slow(fit, lungs)
     law = "the tube's, by its published law" if fit.mechanics.known_square else "of passive breaths"
     out.append(
         _parameter(
@@ -72,8 +58,35 @@ def parameters(fit: Fit) -> list[Parameter]:
         why = f"chords of {fit.bend.levels} levels of PEEP"
         out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
     out.append(_total_peep(fit))
+    out.append(_leak(fit))
     out += _effort(fit, efforts)
-    return out + fit.exchange.parameters(fit.ventilation_l_min)
+    return out + fit.exchange.parameters(fit.ventilation_l_min, fit.recorded.get("vte_ml", float("nan")))
+
+
+def _slow(fit: Fit, lungs: Samples) -> list[Parameter]:
+    """Slow pressure: of tissue, or of two compartments, which are told too; None where none shows."""
+    found = fit.mechanics
+    if not found.theta[RELAXATION] > 0:
+        why = "no slow pressure shows beyond its error"
+        return [Parameter(NAMES[RELAXATION][0], None, None, None, "cmH2O/L", False, why)]
+    why = "slow pressure in the passive breaths: tissue, or parts that fill unevenly"
+    if found.uneven:
+        why = "two compartments leave less than half of what one leaves of the breath"
+    tau, off = found.relaxation_s, float(np.exp(1.645 * found.relaxation_error))
+    out = [
+        _parameter(*_named(lungs, RELAXATION), True, why),
+        Parameter("relaxation_time_s", tau, tau / off, tau * off, "s", True, "least squares over 0.12 to 2.5 s"),
+    ]
+    if found.uneven:
+        shared = fit.tube[0] if found.known_square else 0.0
+        airway = np.maximum(lungs[:, INSPIRATION] - shared, LEAST_RESISTANCE)
+        slow = np.maximum(lungs[:, RELAXATION], LEAST_SLOW)
+        parts = parallel(lungs[:, ELASTANCE], airway, slow, np.full(len(lungs), tau))
+        why = "one of two compartments that act so at the airway, each with its share of chest wall"
+        for name, stiff, narrow in (("fast", parts[0], parts[1]), ("slow", parts[2], parts[3])):
+            out.append(_parameter(f"{name}_compliance_ml_cmh2o", 1000.0 / stiff, "mL/cmH2O", True, why))
+            out.append(_parameter(f"{name}_resistance_cmh2o_s_l", narrow, "cmH2O·s/L", True, why))
+    return out
 
 
 def _limit(fit: Fit, lungs: Samples) -> list[Parameter]:
@@ -84,6 +97,20 @@ def _limit(fit: Fit, lungs: Samples) -> list[Parameter]:
     if fit.limitation.share < 1.0:
         return [Parameter(NAMES[k][0], None, None, None, NAMES[k][1], False, why) for k in (LIMIT, AGAINST)]
     return [_parameter(*_named(lungs, k), True, why) for k in (LIMIT, AGAINST)]
+
+
+def _leak(fit: Fit) -> Parameter:
+    """The leak that the review took off, which is not fitted anew with the lung."""
+    key, unit = "leak_l_min", "L/min at 10 cmH2O"
+    if not fit.leak:
+        return Parameter(key, None, None, None, unit, False, "volumes in and out agree: no leak shows")
+    size = float(fit.leak["flow_l_min"])
+    why = (
+        f"at the {fit.leak['at']}, from volumes in and out; taken off before the lung is fitted, so no "
+        f"correlation with it is known; believed within {100 * 1.645 * LEAK_DOUBT:.0f} % (assumed)"
+    )
+    off = 1.645 * LEAK_DOUBT * size
+    return Parameter(key, size, size - off, size + off, unit, True, why)
 
 
 def _total_peep(fit: Fit) -> Parameter:
@@ -113,7 +140,8 @@ def _total_peep(fit: Fit) -> Parameter:
 
 def _effort(fit: Fit, efforts: Samples) -> list[Parameter]:
     if fit.drive is None:
-        return [Parameter("effort_cmh2o", 0.0, 0.0, 0.0, "cmH2O", True, "no effort was seen")]
+        why = "no effort was seen; a faint one that triggers nothing would not be"
+        return [Parameter("effort_cmh2o", 0.0, 0.0, FAINT_CMH2O, "cmH2O", True, why)]
     why = f"{fit.drive.count} efforts, {fit.drive.source}"
     names = (("effort_cmh2o", "cmH2O"), ("neural_time_s", "s"), ("effort_rate_per_min", "/min"))
     own = [_parameter(key, efforts[:, k], unit, True, why) for k, (key, unit) in enumerate(names)]

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.case import Setting
+from tidebench.errors import OptionError
 from tidebench.fitting.records import FitError
 from tidebench.review import Review
 
@@ -53,6 +54,7 @@ def choose(review: Review, from_s: float | None = None, to_s: float | None = Non
         raise FitError("no whole breath was recorded", where="whatif", expected=f"at least {FEWEST} breaths")
     start, end = review.breaths["start_s"].to_numpy(), review.breaths["end_s"].to_numpy()
     usable = settled(review, start)
+    _refuse_no_span(from_s, to_s)
     if from_s is None and to_s is None:
         from_s, to_s = best(review, start, end, usable)
         reason = (
@@ -77,6 +79,15 @@ def choose(review: Review, from_s: float | None = None, to_s: float | None = Non
             f"settings changed at {changed[0]:g} s", where=where, expected="a stretch under one setting",
         )  # fmt: skip
     return Window(review, float(from_s), float(to_s), inside, setting_at(review, float(start[inside[0]])), reason)
+
+
+def _refuse_no_span(from_s: float | None, to_s: float | None) -> None:
+    """Refuse a stretch that is no span of time."""
+    for option, value in (("--from", from_s), ("--to", to_s)):
+        if value is not None and not np.isfinite(value):
+            raise OptionError(f"is {value:g}", where=option, expected="a time in seconds")
+    if from_s is not None and to_s is not None and not from_s < to_s:
+        raise OptionError(f"begins at {from_s:g} s and ends at {to_s:g} s", where="--to", expected="a later time")
 
 
 def setting_at(review: Review, time_s: float) -> Setting:

@@ -2,26 +2,53 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tidebench.caution import CAUTION
+from tidebench.fitting.change import TOLD_BY
 from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
 from tidebench.report.palette import BLUE, GREY, INK, RED
 from tidebench.views.rehearsal import then_page
-from tidebench.views.wording import clock, count
+from tidebench.views.wording import change_words, clock, count
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.course import Course
     from tidebench.fitting.sweep import Sweep
 
-LEFT, RIGHT, HEAD, PANEL = 13.0, 38.0, 7.0, 26.0  # mm
+LEFT, RIGHT, HEAD, PANEL = 13.0, 38.0, 14.0, 26.0  # mm; above the first panel
+GAP, FOOT = 7.0, 21.0  # mm between panels, and for axis label and caution
+LONGEST_TITLE = 110  # letters
+LEAST_SPAN = {"paco2_mmhg": 10.0, "sao2": 4.0}
+"""How much an axis of a course spans at least, mmHg and %: a hundredth of a per cent is no change."""
 L_MIN, ML = 60.0, 1000.0
 REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
-ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
+ROWS = (
+    ("airway_pressure", 1.0, "peak_pressure_cmh2o"), ("flow", L_MIN, "peak_inspiratory_flow_l_min"),
+    ("volume", ML, "vti_ml"),
+)  # fmt: skip
+"""A channel, its factor, and the quantity whose interval stands at the highest point of the curve to come."""
+
+
+def what_changes(answer: WhatIf) -> str:
+    """The settings that change, in words."""
+    now, then = answer.now.setting, answer.then.setting
+    keys = [key for key in dict.fromkeys((*now, *then)) if now.get(key) != then.get(key)]
+    return change_words({key: (now.get(key), then.get(key)) for key in keys}) if keys else "settings as they are"
+
+
+def framed(sheet: Sheet, title: str) -> None:
+    """A title on the sheet, and the caution at its foot."""
+    figure, height = sheet.figure, sheet.height_mm
+    short = textwrap.shorten(title, LONGEST_TITLE, placeholder=" …")
+    figure.text(LEFT / WIDTH_MM, 1 - 4.5 / height, short, weight="bold", va="center")
+    lines = "\n".join(textwrap.wrap(CAUTION, 150))
+    figure.text(LEFT / WIDTH_MM, 1.5 / height, lines, fontsize=6.5, color=GREY, va="bottom")
 
 
 def waves_figure(answer: WhatIf) -> Picture:
@@ -30,10 +57,12 @@ def waves_figure(answer: WhatIf) -> Picture:
     with drawing():
         muscle = shown.muscle_cmh2o
         panels = 4 if muscle is None else 5
-        sheet = Sheet(panels * (PANEL + HEAD) + 9)
+        sheet = Sheet(HEAD + panels * (PANEL + GAP) + FOOT)
+        framed(sheet, f"Mean breaths: {what_changes(answer)}")
+        told = {change.key: change.then for change in answer.changes}
         first = None
-        for k, (key, per) in enumerate(ROWS):
-            axes = sheet.axes(LEFT, HEAD + k * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+        for k, (key, per, highest) in enumerate(ROWS):
+            axes = sheet.axes(LEFT, HEAD + k * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
             first = first or axes
             record = quantity(key)
             head(axes, f"{record.label}, {record.unit}")
@@ -41,17 +70,29 @@ def waves_figure(answer: WhatIf) -> Picture:
             axes.plot(shown.time_s, per * shown.simulated[k], "--", color=BLUE, linewidth=1.1, label="now, simulated")
             later = answer.waves_then
             axes.plot(
-                np.arange(len(later[k])) / answer.rate_hz, per * later[k], "-.", color=RED, label="then, simulated"
+                np.arange(len(later[k])) / answer.rate_hz, per * later[k], "-.", color=RED, label="then (see the title)"
             )
+            if highest in told and np.isfinite(told[highest]).all():
+                middle, low, high = told[highest]
+                at = float(np.argmax(later[k])) / answer.rate_hz
+                axes.errorbar(
+                    at,
+                    middle,
+                    yerr=[[middle - low], [high - middle]],
+                    color=RED,
+                    capsize=3,
+                    fmt="none",
+                    label="then, 90 %",
+                )
             axes.tick_params(labelbottom=False)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False)
         if muscle is not None:
-            axes = sheet.axes(LEFT, HEAD + 3 * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+            axes = sheet.axes(LEFT, HEAD + 3 * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
             head(axes, "muscle pressure by the fitted lung, cmH2O")
             axes.plot(shown.time_s, muscle, color=INK)
             axes.tick_params(labelbottom=False)
-        axes = sheet.axes(LEFT, HEAD + (panels - 1) * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+        axes = sheet.axes(LEFT, HEAD + (panels - 1) * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
         head(axes, "recorded less simulated pressure, cmH2O")
         axes.axhline(0.0, color=GREY, linewidth=0.5)
         axes.plot(shown.time_s, shown.recorded[0] - shown.simulated[0], color=INK)
@@ -81,45 +122,73 @@ def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def sweep_figure(found: Sweep, key: str) -> Picture:
-    """One quantity along a range with its band, or over two as a map with lines of equal PaCO2 where it is told."""
-    return _map(found, key) if len(found.ranges) == 2 else _curve(found, key)
+def sweep_figure(found: Sweep, key: str, answer: WhatIf) -> Picture:
+    """One quantity along a range with its band and limits, or over two as a map with lines of equal PaCO2 where it is
+    told; what leaves the recorded range is marked.
+    """
+    return _map(found, key) if len(found.ranges) == 2 else _curve(found, key, answer)
 
 
-def course_figure(found: Course) -> Picture:
-    """Arterial carbon dioxide and saturation over the minutes after the change."""
+def course_figure(found: Course, answer: WhatIf) -> Picture:
+    """Arterial carbon dioxide and saturation over the minutes after the change, with their bands."""
     with drawing():
-        sheet = Sheet(2 * (PANEL + HEAD) + 9)
+        told = [(key, per) for key, per in (("paco2_mmhg", 1.0), ("sao2", 100.0)) if key in found.gases]
+        sheet = Sheet(HEAD + len(told) * (PANEL + GAP) + FOOT)
+        framed(sheet, f"Blood gases after the change: {what_changes(answer)}")
         first = None
-        for k, (key, per) in enumerate((("paco2_mmhg", 1.0), ("sao2", 100.0))):
-            axes = sheet.axes(LEFT, HEAD + k * (PANEL + HEAD), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
+        for k, (key, per) in enumerate(told):
+            axes = sheet.axes(LEFT, HEAD + k * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
             first = first or axes
             record = quantity(key)
             head(axes, f"{record.label}, {record.unit or '%'}")
+            low, high = per * found.low[key], per * found.high[key]
+            axes.fill_between(found.minutes, low, high, color=BLUE, alpha=0.2, linewidth=0, label="90 %")
             axes.plot(found.minutes, per * found.gases[key], color=BLUE)
-            axes.tick_params(labelbottom=k == 1)
+            middle, half = 0.5 * (low.min() + high.max()), 0.5 * max(LEAST_SPAN[key], 1.1 * (high.max() - low.min()))
+            axes.set_ylim(middle - half, middle + half)
+            axes.tick_params(labelbottom=k == len(told) - 1)
         axes.set_xlabel("minutes after the change")
         tension = found.gases["paco2_mmhg"]
         words = f"PaCO2 goes from {tension[0]:.0f} to {tension[-1]:.0f} mmHg in {found.minutes[-1]:.0f} minutes."
         return Picture(sheet.svg(), words)
 
 
-def _curve(found: Sweep, key: str) -> Picture:
+def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
     record, setting = quantity(key), found.ranges[0]
     told = np.array([point.quantities[key] for point in found.points])
+    beyond = np.array([bool(point.beyond) for point in found.points])
+    values = np.array(setting.values)
     with drawing():
-        sheet = Sheet(80)
+        sheet = Sheet(HEAD + 58 + FOOT)
+        framed(sheet, f"{record.label} along {_named(setting.key)}")
         axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 58)
         head(axes, f"{record.label}, {record.unit}")
-        axes.fill_between(setting.values, told[:, 1], told[:, 2], color=BLUE, alpha=0.2, linewidth=0)
-        axes.plot(setting.values, told[:, 0], color=BLUE, marker="o", markersize=3)
+        axes.fill_between(values, told[:, 1], told[:, 2], color=BLUE, alpha=0.2, linewidth=0, label="90 %")
+        axes.plot(values, told[:, 0], color=BLUE)
+        axes.plot(values[~beyond], told[~beyond, 0], "o", color=BLUE, markersize=4, label="within what was recorded")
+        if beyond.any():
+            axes.plot(
+                values[beyond],
+                told[beyond, 0],
+                "o",
+                color=BLUE,
+                markersize=4,
+                fillstyle="none",
+                label="beyond what was recorded",
+            )
+        for one in answer.limits:
+            if TOLD_BY.get(one.limit.key, one.limit.key) == key:
+                for edge in (one.limit.low, one.limit.high):
+                    if edge is not None:
+                        axes.axhline(edge, color=RED, linewidth=0.8, linestyle="--", label=one.limit.bound)
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=7)
         axes.set_xlabel(_named(setting.key))
         return Picture(
             sheet.svg(),
             f"{record.label} along {setting.key}: "
             + "; ".join(
-                f"{value:g}: {middle:.3g} ({low:.3g} to {high:.3g})"
-                for value, (middle, low, high) in zip(setting.values, told, strict=True)
+                f"{value:g}: {middle:.3g} ({low:.3g} to {high:.3g}{', beyond what was recorded' if off else ''})"
+                for value, (middle, low, high), off in zip(setting.values, told, beyond, strict=True)
             ),
         )
 
@@ -129,7 +198,8 @@ def _map(found: Sweep, key: str) -> Picture:
     shape = len(across.values), len(up.values)
     field = np.array([point.quantities[key][0] for point in found.points]).reshape(shape).T
     with drawing():
-        sheet = Sheet(92)
+        sheet = Sheet(HEAD + 70 + FOOT)
+        framed(sheet, f"{record.label}: the estimate alone, its doubt is not drawn; × beyond what was recorded")
         axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 70)
         axes.grid(visible=False)
         head(axes, f"{record.label}, {record.unit}")
@@ -139,6 +209,9 @@ def _map(found: Sweep, key: str) -> Picture:
             tension = np.array([point.quantities["paco2_mmhg"][0] for point in found.points]).reshape(shape).T
             lines = axes.contour(across.values, up.values, tension, colors="white", linewidths=0.9)
             axes.clabel(lines, fmt="PaCO2 %g", fontsize=7)
+        off = [(point.settings[across.key], point.settings[up.key]) for point in found.points if point.beyond]
+        if off:
+            axes.plot(*zip(*off, strict=True), "x", color=RED, markersize=4)
         axes.set_xlabel(_named(across.key))
         axes.set_ylabel(_named(up.key))
         span = f"{np.nanmin(field):.3g} to {np.nanmax(field):.3g} {record.unit}"

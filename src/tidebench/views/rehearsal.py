@@ -20,12 +20,13 @@ if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.fit import Fit
     from tidebench.fitting.predict import Prediction
+    from tidebench.limits import Limit
 
 SHOWN = (
-    "vti_ml", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
-    "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o", "mean_pressure_cmh2o", "inspiratory_time_s",
-    "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o", "unanswered_efforts_percent", "paco2_mmhg", "ph",
-    "pao2_mmhg", "sao2",
+    "vti_ml", "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "rate_per_min", "minute_volume_l_min", "peak_pressure_cmh2o",
+    "plateau_pressure_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "intrinsic_peep_cmh2o",
+    "mean_pressure_cmh2o", "inspiratory_time_s", "expiratory_time_s", "mechanical_power_j_min", "effort_cmh2o",
+    "unanswered_efforts_percent", "paco2_mmhg", "ph", "pao2_mmhg", "sao2",
 )  # fmt: skip
 """Quantities of a rehearsal, in the order in which they are told."""
 
@@ -206,8 +207,8 @@ def _rows(answer: WhatIf) -> Iterator[ThenRow]:
             continue
         record, low, high = quantity(key), change.change[1], change.change[2]
         yield ThenRow(
-            record, record.text(change.now[0]), record.text(change.then[0]), _span(record, change.then),
-            _signed(record, change.change[0]), f"{_signed(record, low)} to {_signed(record, high)}",
+            record, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            signed(record, change.change[0]), f"{signed(record, low)} to {signed(record, high)}",
             clear=low > 0 or high < 0,
         )  # fmt: skip
 
@@ -219,15 +220,22 @@ def _limits(answer: WhatIf) -> Iterator[LimitRow]:
         share = f"{100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
         label = quantity(one.limit.key).label
         yield LimitRow(
-            f"{label}: {one.limit.bound} ({one.limit.kind})", one.now, one.then, share, one.limit.source,
-            crossed=one.then.startswith("crossed"),
+            f"{label}: {one.limit.bound} ({kind_of(one.limit)})", one.now, one.then, share, one.limit.source,
+            crossed=one.then in ("above", "below"),
         )  # fmt: skip
 
 
-def _span(record: Quantity, edges: tuple[float, float, float]) -> str:
+def kind_of(limit: Limit) -> str:
+    """What kind of limit it is, and for whom it was made where that is not everybody of this age."""
+    return f"{limit.kind}, made for {limit.condition}" if limit.condition else limit.kind
+
+
+def span_words(record: Quantity, edges: tuple[float, float, float]) -> str:
+    """The ends of an interval, without unit."""
     return f"{record.text(edges[1], unit=False)} to {record.text(edges[2], unit=False)}"
 
 
-def _signed(record: Quantity, value: float) -> str:
+def signed(record: Quantity, value: float) -> str:
+    """A change with its sign; what rounds to nothing has none."""
     text = record.text(abs(value), unit=False)
     return f"{'−' if value < 0 else '+'}{text}" if any(sign in "123456789" for sign in text) else text

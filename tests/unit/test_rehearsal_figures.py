@@ -1,0 +1,78 @@
+"""What a rehearsal's figures and tables say beside their curves: caution, what changed, limits, what lies beyond."""
+
+from __future__ import annotations
+
+import html
+import re
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tidebench.caution import CAUTION
+from tidebench.fitting.change import Against
+from tidebench.fitting.course import Course
+from tidebench.fitting.sweep import Point, Range, Sweep
+from tidebench.limits import Limit
+from tidebench.rehearsal import table_of
+from tidebench.report.figures import Picture
+from tidebench.report.rehearsal import course_figure, sweep_figure
+
+LIMIT = Limit("plateau_pressure_cmh2o", "adult", None, 30.0, "trial target", "ARDS Network", "")
+
+
+@pytest.fixture
+def answer() -> Any:
+    """A rate that goes from 24 to 14, and a limit of plateau pressure."""
+    limits = (Against(LIMIT, "within", "within", 0.0, 0.0),)
+    now, then = SimpleNamespace(setting={"rate_per_min": 24.0}), SimpleNamespace(setting={"rate_per_min": 14.0})
+    return SimpleNamespace(now=now, then=then, limits=limits)
+
+
+def words(picture: Picture) -> str:
+    """All text of a figure, one line."""
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", "", picture.svg)).split())
+
+
+def along(key: str) -> Sweep:
+    """Three values of PEEP, the last beyond what was recorded."""
+    points = tuple(
+        Point({"peep_cmh2o": peep}, {key: (peep + 15, peep + 14, peep + 16)}, ("far",) if peep > 10 else ())
+        for peep in (5.0, 8.0, 12.0)
+    )
+    return Sweep((Range("peep_cmh2o", (5.0, 8.0, 12.0)),), points)
+
+
+def test_a_curve_carries_caution_limits_and_what_lies_beyond(answer: Any) -> None:
+    picture = sweep_figure(along("plateau_pressure_cmh2o"), "plateau_pressure_cmh2o", answer)
+    told = words(picture)
+    assert CAUTION.split(".")[0] in told
+    assert "at most 30" in told
+    assert "beyond what was recorded" in told
+    assert "12: 27 (26 to 28, beyond what was recorded)" in picture.alt
+    table = table_of(along("plateau_pressure_cmh2o"))
+    assert table["beyond_what_was_recorded"].to_list() == [False, False, True]
+    assert "plateau_pressure_cmh2o_low" in table.columns
+
+
+def test_a_map_says_that_it_has_no_doubt(answer: Any) -> None:
+    points = tuple(
+        Point({"rate_per_min": a, "tidal_volume_ml": b}, {"vti_ml": (b, np.nan, np.nan)}, ())
+        for a in (10.0, 20.0) for b in (300.0, 400.0)
+    )  # fmt: skip
+    field = Sweep((Range("rate_per_min", (10.0, 20.0)), Range("tidal_volume_ml", (300.0, 400.0))), points)
+    assert "doubt is not drawn" in words(sweep_figure(field, "vti_ml", answer))
+    assert not [name for name in table_of(field).columns if name.endswith(("_low", "_high"))]
+
+
+def test_a_course_has_a_band_names_the_change_and_keeps_a_scale(answer: Any) -> None:
+    minutes = np.array([0.0, 10.0])
+    gases = {"paco2_mmhg": np.array([40.0, 40.01]), "sao2": np.array([0.95, 0.9501])}
+    low, high = ({key: values * by for key, values in gases.items()} for by in (0.999, 1.001))
+    told = words(course_figure(Course(minutes, gases, low, high), answer))
+    assert "24" in told
+    assert "14 /min" in told
+    assert CAUTION.split(".")[0] in told
+    ticks = [float(one) for one in re.findall(r"\b\d{2}\.\d\b", told) if 30 < float(one) < 50]
+    assert max(ticks) - min(ticks) >= 5, "a hundredth of a mmHg does not fill the axis"
