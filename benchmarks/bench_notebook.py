@@ -141,7 +141,7 @@ def fits(stretch: Stretch, losses: Sequence[leak.Loss]) -> list[notebook.Fit]:
                     own_elastance(sums, theta),
                     sums.intercept(theta),
                     sums.smoothed_residual(theta),
-                    sums.noise_floor(float(theta[FLOW])),
+                    sums.noise_floor(theta),
                 )
             )
     return found

@@ -1,9 +1,10 @@
-"""The page of the workbench on a day of breathing, in a real browser: first drawing, brush, next finding, what-if.
+"""The page of the workbench in a real browser: first drawing, brush, next finding and what-if on a day, the live bench.
 
     python benchmarks/bench_page.py [HOURS]
 
 A time runs from the input event (or the beginning of navigation) to the task after the frame in which the last canvas
-was drawn, by the page's own clock. Needs Debian's chromium and the built page.
+was drawn, by the page's own clock. On the live bench it runs to the frame that draws the first sample which the changed
+setting has brought about. Needs Debian's chromium and the built page.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from tidebench.results import review_case
 
 CHANNELS = 3
 LOADS, BRUSHES, STEPS, SLIDES = 7, 24, 24, 12
+LIVE_S, CHANGES = 10, 20
 
 WATCH = """
 window.drawn = 0;
@@ -134,6 +136,52 @@ def slides(page: Page) -> list[float]:
     return times[1:]
 
 
+SENT = """() => [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')]
+  .reduce((sum, one) => sum + one.encodedBodySize, 0)"""
+FRAMES = """() => {
+  window.frames_at = [];
+  new MutationObserver(() => window.frames_at.push(performance.now())).observe(
+    document.querySelector('.live'), {attributeFilter: ['data-shown']});
+}"""
+EFFECT = """() => {
+  const live = document.querySelector('.live'), before = live.dataset.changed;
+  window.effect = null;
+  const look = () => {
+    const {changed, shown} = live.dataset;
+    if (changed === before || Number(shown) <= Number(changed)) return requestAnimationFrame(look);
+    setTimeout(() => { window.effect = performance.now() - window.begin; });
+  };
+  requestAnimationFrame(look);
+}"""
+
+
+def live_frames(page: Page) -> list[float]:
+    """Frames drawn in each second of a virtual patient who breathes in real time."""
+    page.goto("about:blank")
+    page.goto("/#/bench?who=ards-mild")
+    page.get_by_role("button", name="Let time pass").click()
+    page.wait_for_function(
+        "() => Number(document.querySelector('.live').dataset.shown) > 8"
+    )  # the first review is over
+    page.evaluate(FRAMES)
+    page.wait_for_timeout(1000 * LIVE_S)
+    at = np.array(page.evaluate("window.frames_at"))
+    counts = np.histogram(at - at[0], bins=LIVE_S - 1, range=(0, 1000 * (LIVE_S - 1)))[0]
+    return [float(count) for count in counts]
+
+
+def live_changes(page: Page) -> list[float]:
+    """PEEP changed by key on a bench that runs, to the first sample of its doing drawn."""
+    page.get_by_role("spinbutton", name="set PEEP").focus()
+    times = []
+    for i in range(CHANGES):
+        page.evaluate(EFFECT)
+        page.keyboard.press("ArrowUp" if i % 2 else "ArrowDown")
+        page.wait_for_timeout(437)  # not in step with breaths
+        times.append(float(page.evaluate("window.effect")))
+    return times
+
+
 def main(hours: float) -> None:
     """Measure and print."""
     with tempfile.TemporaryDirectory() as folder:
@@ -148,16 +196,17 @@ def main(hours: float) -> None:
         review_case(case, case / "review", keep=True, report=False)
         print(f"{hours:g} h, {len(flow)} samples, reviewed and kept in {time.perf_counter() - begun:.1f} s\n")
         with serving(casebook) as address, chromium() as browser, visit(browser, address, width=1600) as one:
-            sent: list[int] = []
-            one.page.on("response", lambda answer: sent.append(int(answer.headers.get("content-length") or 0)))
             one.page.add_init_script(WATCH)
             one.page.goto("/")
             one.settled()
-            page_bytes = sum(sent)
+            page_bytes = one.page.evaluate(SENT)
             lines = [told("first drawing of the reviewed case, ms", first_drawings(one.page, "/#/case/parquet"), "500")]
             lines.append(told("brush to redraw, half an hour, ms", brushes(one.page), "80 (95th)"))
             lines.append(told("next finding, ms", next_findings(one.page), "100"))
             lines.append(told("what-if slider to redraw, ms", slides(one.page), "50"))
+            frames = live_frames(one.page)
+            lines.append(f"| live bench, frames a second | {np.median(frames):.0f} | {min(frames):.0f} (least) | 50 |")
+            lines.append(told("live bench, changed setting to its effect, ms", live_changes(one.page), "100"))
             resident, own = memory_mib(address)
         arrays = CHANNELS * 8 * len(flow) / 2**20
         print("| what | median | 95th | wanted |\n| --- | --- | --- | --- |")

@@ -46,6 +46,7 @@ MEANING = {
     "intentional_leak": "false unless said",
     "at_s": "on the case clock: 0 is the first sample of the first recording",
     "file": "needed; inside the case folder",
+    "uncertainty": "a file that says how far samples may be off, as `tidebench picture` writes it",
     "start": "needed for the second file of a stay and further ones, unless the file has stamps",
     "columns": 'their header to `"quantity [unit]"` or `"ignore"`',
     "temperature_c": "of the gas where flow is measured; only `ATPS` and `ATPD` depend on it; 22 unless said",

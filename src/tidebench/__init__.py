@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tidebench.case import Case, load_case
     from tidebench.errors import TidebenchError
     from tidebench.fitting import Fit, WhatIf, fit_patient, what_if
+    from tidebench.pictures.write import picture_case
     from tidebench.quantities import Quantity, quantity
     from tidebench.readers import open_recording, read_recording
     from tidebench.recording import Recording
@@ -47,6 +48,7 @@ __all__ = [
     "load_case",
     "load_scenario",
     "open_recording",
+    "picture_case",
     "quantity",
     "read_recording",
     "read_result",
@@ -63,6 +65,7 @@ _HOMES = {
     "tidebench.case": ("Case", "load_case"),
     "tidebench.errors": ("TidebenchError",),
     "tidebench.fitting": ("Fit", "WhatIf", "fit_patient", "what_if"),
+    "tidebench.pictures.write": ("picture_case",),
     "tidebench.quantities": ("Quantity", "quantity"),
     "tidebench.readers": ("open_recording", "read_recording"),
     "tidebench.recording": ("Recording",),

@@ -145,9 +145,13 @@ class Circuit(_Table):
 
 
 class RecordingFile(_Table):
-    """A file of signals, and how its numbers were measured. ``file`` is None only where the case names no recording."""
+    """A file of signals, and how its numbers were measured. ``file`` is None only where the case names no recording.
+
+    ``uncertainty`` is a file that says how far its samples may be off, as `tidebench picture` writes it.
+    """
 
     file: str | None = None
+    uncertainty: str | None = None
     start: Stamp | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     flow_measured_at: Literal["wye", "ventilator", "tube"] = "wye"
@@ -157,9 +161,11 @@ class RecordingFile(_Table):
     barometric_pressure_mmhg: Barometer = 760.0
     gas: Literal["air/oxygen", "heliox"] = "air/oxygen"
 
-    @field_validator("file")
+    @field_validator("file", "uncertainty")
     @classmethod
-    def _inside(cls, file: str) -> str:
+    def _inside(cls, file: str | None) -> str | None:
+        if file is None:
+            return None
         path = PureWindowsPath(file)
         if not file.isprintable() or not path.name or path.anchor or ".." in path.parts:
             raise refusal(f"is {file!r}", "a file inside the case folder, such as signals.csv")
@@ -430,23 +436,24 @@ class Case(_Table):
         """Where ``case.toml`` lies; recordings lie inside it."""
         return self._folder
 
-    def path_of(self, part: RecordingFile) -> Path:
-        """Where a recording's file lies.
+    def path_of(self, part: RecordingFile, key: Literal["file", "uncertainty"] = "file") -> Path:
+        """Where a recording's file lies, or the one of its uncertainty.
 
         Raises
         ------
         CaseError
             A link leads out of the case folder, or nowhere.
         """
-        path, where = self.folder / str(part.file), f"{CASE_FILE}: [recording], file"
+        file, where = getattr(part, key), f"{CASE_FILE}: [recording], {key}"
+        path = self.folder / str(file)
         try:
             inside = path.resolve().is_relative_to(self.folder.resolve())
         except (OSError, RuntimeError) as error:  # RuntimeError: links that go round, before Python 3.13
             raise CaseError(
-                f"{part.file!r} can't be followed ({error})", where=where, remedy="Put the file itself there."
+                f"{file!r} can't be followed ({error})", where=where, remedy="Put the file itself there."
             ) from error
         if not inside:
-            raise CaseError(f"{part.file!r} leads out of the case folder", where=where)
+            raise CaseError(f"{file!r} leads out of the case folder", where=where)
         return path
 
     @property

@@ -7,15 +7,16 @@ be used is told at its own field.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from pydantic import BaseModel
 
 from tidebench.case import Airway, BloodGas, Case, Circuit, Observed, Patient, Setting, case_from
-from tidebench.case_interview import INTERFACES, LONGEST_ANSWER, MODES, asked_of, bounds_of, read_number
+from tidebench.case_interview import INTERFACES, MODES, asked_of
 from tidebench.doubts import doubts
 from tidebench.errors import CaseError
+from tidebench.forms import Field, Section, Slip, choice, field_of, read_answers
 from tidebench.quantities import quantity
 
 NAME = "the form"
@@ -72,40 +73,6 @@ SETTINGS_ALWAYS = (MODE, "peep_cmh2o", "fio2", "trigger_flow_l_min")
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """One field: a number with its unit and what is possible, or words to choose from.
-
-    ``modes`` lists the modes, in words, in which it is asked; empty where it always is.
-    """
-
-    table: str
-    key: str
-    label: str
-    unit: str
-    possible: str
-    choices: tuple[str, ...]
-    modes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """Fields that belong together."""
-
-    key: str
-    title: str
-    fields: tuple[Field, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Slip:
-    """An answer that can't be used as it is: why, and what was probably meant."""
-
-    table: str
-    key: str
-    problem: str
-
-
-@dataclass(frozen=True, slots=True)
 class Filled:
     """A form as it was read: the tables of a case, what can't be used, and what is asked about."""
 
@@ -116,7 +83,10 @@ class Filled:
 
 def form() -> tuple[Section, ...]:
     """Every section of the form."""
-    return tuple(Section(key, title, tuple(_field(*place) for place in places)) for key, title, places in SECTIONS)
+    return tuple(
+        Section(key, title, tuple(case_field(*place) for place in places), several=key in SEVERAL)
+        for key, title, places in SECTIONS
+    )
 
 
 def read_form(title: str, notes: str, answers: Mapping[str, Mapping[str, str]]) -> Filled:
@@ -129,49 +99,33 @@ def read_form(title: str, notes: str, answers: Mapping[str, Mapping[str, str]]) 
         Table to key to what was typed or chosen; empty answers leave their field out.
     """
     said: dict[str, Any] = {key: text.strip() for key, text in (("title", title), ("notes", notes)) if text.strip()}
-    slips: list[Slip] = []
-    known = {place for _, _, places in SECTIONS for place in places}
-    for table, typed in answers.items():
-        told: dict[str, Any] = {}
-        for key, text in typed.items():
-            if not text.strip():
-                continue
-            value = (
-                _value(table, key, text.strip()[:LONGEST_ANSWER])
-                if (table, key) in known
-                else _Refused("There is no such field.")
-            )
-            if isinstance(value, _Refused):
-                slips.append(Slip(table, key, value))
-            else:
-                told[key] = value
-        if told:
-            said[table] = [told] if table in SEVERAL else told
-    return _whole(said, slips)
+    told, slips = read_answers(form(), answers)
+    return _whole(said | told, slips)
 
 
-class _Refused(str):
-    """Why an answer can't be used."""
-
-
-def _whole(said: dict[str, Any], slips: list[Slip]) -> Filled:
+def _whole(said: dict[str, Any], slips: tuple[Slip, ...]) -> Filled:
     if slips:
-        return Filled(said, tuple(slips), ())
+        return Filled(said, slips, ())
     try:
         case: Case = case_from(said, name=NAME)
     except CaseError as error:
         return Filled(said, (Slip("", "", str(error)),), ())
-    return Filled(said, (), tuple(doubt.replace("The case says", "You say") for doubt in doubts(case)))
+    return Filled(said, (), tuple(asked_in_person(doubt) for doubt in doubts(case)))
 
 
-def _field(table: str, key: str) -> Field:
-    if (table, key) in WORDS:
-        label, choices = WORDS[table, key]
-        return Field(table, key, label, "", "", choices, _modes(table, key))
-    record, bounds = quantity(key, table), bounds_of(MODELS[table], key)
-    possible = f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
-    label = f"{record.label} (days)" if key == "age_days" else record.label
-    return Field(table, key, label, record.unit, possible, (), _modes(table, key))
+def asked_in_person(doubt: str) -> str:
+    """A doubt about a case, to whoever types it."""
+    return doubt.replace("The case says", "You say")
+
+
+def case_field(table: str, key: str) -> Field:
+    """The field of a key of a case, in the words of the form."""
+    label, choices = WORDS.get((table, key), ("", ()))
+    modes = _modes(table, key)
+    if key == MODE:
+        return replace(choice(table, key, label, choices, MODES), modes=modes)
+    label = label or (f"{quantity(key).label} (days)" if key == "age_days" else "")
+    return replace(field_of(MODELS[table], table, key, label, choices=choices), modes=modes)
 
 
 def _modes(table: str, key: str) -> tuple[str, ...]:
@@ -184,19 +138,3 @@ def _modes(table: str, key: str) -> tuple[str, ...]:
 
 def _with(key: str) -> Iterator[str]:
     yield from (words for words, code in MODES.items() if any(asked == key for asked, _ in asked_of(code)))
-
-
-def _value(table: str, key: str, text: str) -> float | str:
-    if (table, key) in WORDS:
-        label, choices = WORDS[table, key]
-        if text not in choices:
-            return _Refused(f"{label}: {text!r} is none of {', '.join(choices)}.")
-        return MODES[text] if key == MODE else text
-    bounds, value = bounds_of(MODELS[table], key), read_number(text, key)
-    if value is None:
-        return _Refused(f"{text!r} is not understood: a number, with its unit if it is another one.")
-    if bounds.low <= value <= bounds.high:
-        return value
-    slip = bounds.slip(value)
-    meant = f" If that was in {slip[0]}, write {slip[1]:.4g}." if slip else ""
-    return _Refused(f"{value:g} can't be: {bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip() + f".{meant}")

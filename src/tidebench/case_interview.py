@@ -61,7 +61,7 @@ OWN_UNITS = {
 }
 """Units that may be typed behind a number, with the factor into the key's own."""
 UNIT_OF = {"_cmh2o": "cmH2O", "_ml": "mL", "_mmhg": "mmHg", "_l_min": "L/min", "_s": "s", "fio2": "fraction",
-           "spo2": "fraction"}  # fmt: skip
+           "spo2": "fraction", "sao2": "fraction", "saturation": "fraction"}  # fmt: skip
 """Unit of a key by its ending, where any unit of that dimension may be typed."""
 
 Ask = Callable[[str], str]

@@ -8,6 +8,7 @@
         ├── CaseError        case.toml: a key, a value, a file it names
         ├── SignalError      a file of signals: a header, a line, a clock, a magnitude
         ├── LogError         an event log: a column, a time, a word, a size
+        ├── PictureError     a picture or its axes: a format, a size, a panel, a curve that isn't there
         ├── OptionError      an option of a command or an argument of a function
         └── OutputError      the place where a result should go
 
@@ -76,6 +77,10 @@ class SignalError(InputError):
 
 class LogError(InputError):
     """An event log can't be used."""
+
+
+class PictureError(InputError):
+    """A picture of waveforms, or what is said of its axes, can't be used."""
 
 
 class OptionError(InputError):

@@ -17,13 +17,17 @@ from tidebench.care.logs import Question, Reviewed, Told, read_log, tell
 from tidebench.care.logs.as_json import as_json
 from tidebench.care.logs.tradeoff import table_of
 from tidebench.case import CASE_FILE, Case, load_case
-from tidebench.errors import OptionError
-from tidebench.store import Identity, keep_other_results, new_result
+from tidebench.errors import OptionError, OutputError
+from tidebench.store import Identity, keep_other_results, new_result, read_result
 from tidebench.views.logs import originals, timeline_section
 from tidebench.views.section import Section
 
 Progress = Callable[[str, float], None]
 MARK = "logged"
+LOG = "log"
+"""The folder in a case's that holds what its log tells."""
+ASIDE = ".log-taken-out"
+"""Where a log waits that was taken out of its case."""
 MOST_BYTES = 256 << 20
 MOST_ORIGINALS = 60
 HEAD = "Rebuilt from an event log, to look at. The case and the log are as they were; nothing was overwritten."
@@ -211,3 +215,98 @@ def _keep(kept: Sequence[Original], folder: Path) -> None:
 def _hash(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A log that lies with its case: names of its files, and the folder of what it tells."""
+
+    files: tuple[str, ...]
+    folder: Path
+
+
+def keep_with_case(
+    log: Path,
+    unwanted: Sequence[str],
+    case: Path,
+    review: Path | None,
+    asked: Question,
+    progress: Progress | None = None,
+) -> Kept:
+    """Put a log into a case's folder: its file, without unwanted columns, and what it tells in ``log``.
+
+    Raises
+    ------
+    InputError
+        As :func:`open_logbook` and :func:`write_logbook`; nothing is then left there.
+    """
+    from tidebench.readers.preview import without
+
+    target = _free(case, log)
+    try:
+        if unwanted:
+            without(log, unwanted, target)
+        else:
+            shutil.copyfile(log, target)
+        files = Files((target,), case, review)
+        write_logbook(open_logbook(files, asked), case / LOG, files, progress)
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+    return Kept((target.name,), case / LOG)
+
+
+def kept_with_case(case: Path) -> Kept | None:
+    """The log that lies with a case; None without one."""
+    try:
+        result = read_result(case / LOG)
+        told = json.loads((result.folder / "log.json").read_text(encoding="utf-8"))
+    except (OutputError, OSError, ValueError):
+        return None
+    if MARK not in result.manifest.get("options", {}):
+        return None
+    return Kept(tuple(source["name"] for source in told["sources"]), result.folder)
+
+
+def take_out_of_case(case: Path) -> None:
+    """Take the log that lies with a case out of it: it waits aside, until another is taken out.
+
+    Raises
+    ------
+    OptionError
+        There is none.
+    """
+    kept = kept_with_case(case)
+    if kept is None:
+        raise OptionError("there is no log with this case", where=case.name)
+    shutil.rmtree(case / ASIDE, ignore_errors=True)
+    (case / ASIDE).mkdir()
+    kept.folder.rename(case / ASIDE / LOG)
+    for path in (case / Path(name).name for name in kept.files):
+        if path.is_file():
+            path.rename(case / ASIDE / path.name)
+
+
+def put_back_into_case(case: Path) -> None:
+    """Put the log that was taken out of a case back.
+
+    Raises
+    ------
+    OptionError
+        None was, or something else lies in its place.
+    """
+    waiting = list((case / ASIDE).iterdir()) if (case / ASIDE).is_dir() else []
+    if not waiting:
+        raise OptionError("there is no log that was taken out", where=case.name)
+    for path in waiting:
+        if (case / path.name).exists():
+            raise OptionError(f"{path.name} lies there already", where=case.name)
+    for path in waiting:
+        path.rename(case / path.name)
+    (case / ASIDE).rmdir()
+
+
+def _free(case: Path, log: Path) -> Path:
+    """A name in the case's folder that nothing has."""
+    names = (log.name if n == 1 else f"{log.stem}-{n}{log.suffix}" for n in range(1, MOST_ORIGINALS))
+    return case / next(name for name in names if not (case / name).exists())

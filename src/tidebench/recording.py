@@ -17,6 +17,60 @@ Samples = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class Uncertainty:
+    """How far the samples of a recording may be off, each number one standard deviation.
+
+    Attributes
+    ----------
+    samples : mapping of str to ndarray, shape (n,)
+        Of each sample by itself, in the channel's unit.
+    together_s : float
+        Seconds over which neighbouring samples err together.
+    jitter_s : float
+        Of the moment of each sample, which matters where a channel is steep.
+    offset, scale, shift_s : mapping of str to float
+        Of a channel as a whole: its zero in its unit, its scale as a share, its clock in seconds.
+    clock : float
+        Of the length of a second, as a share; all channels together.
+    notes : tuple of str
+        What a reader of the recording should know about how it was made.
+    """
+
+    samples: Mapping[str, Samples]
+    together_s: float
+    jitter_s: float = 0.0
+    offset: Mapping[str, float] = field(default_factory=dict)
+    scale: Mapping[str, float] = field(default_factory=dict)
+    shift_s: Mapping[str, float] = field(default_factory=dict)
+    clock: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    def drawn(self, recording: Recording, rng: np.random.Generator) -> Recording:
+        """The recording as it may as well have been: errors drawn from normal distributions, and where samples fall."""
+        time = np.arange(len(recording)) / recording.rate_hz
+        phase = rng.uniform(-0.5, 0.5) / recording.rate_hz
+        channels = {}
+        for name, values in recording.channels.items():
+            sd = self.samples.get(name, np.zeros(len(values)))
+            late = self.jitter_s * self._together(len(values), recording.rate_hz, rng)
+            moved = np.interp(time + phase + late + rng.normal(0.0, self.shift_s.get(name, 0.0)), time, values)
+            moved[np.isnan(values)] = np.nan
+            err = np.nan_to_num(sd) * self._together(len(values), recording.rate_hz, rng)
+            middle = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
+            stretched = middle + (moved - middle) * (1 + rng.normal(0.0, self.scale.get(name, 0.0)))
+            channels[name] = stretched + rng.normal(0.0, self.offset.get(name, 0.0)) + err
+        rate = recording.rate_hz * (1 + rng.normal(0.0, self.clock))
+        return replace(recording, rate_hz=rate, channels=channels)
+
+    def _together(self, n: int, rate_hz: float, rng: np.random.Generator) -> Samples:
+        """Standard normal numbers, neighbours within ``together_s`` alike."""
+        reach = max(1, round(self.together_s * rate_hz))
+        summed = np.cumsum(np.concatenate([[0.0], rng.standard_normal(n + reach - 1)]))
+        alike: Samples = (summed[reach:] - summed[:-reach]) / np.sqrt(reach)
+        return alike
+
+
+@dataclass(frozen=True)
 class Recording:
     """Channels sampled evenly on one clock.
 
@@ -43,6 +97,8 @@ class Recording:
         What a reader should know about this recording: duplicates, backward jumps, an uneven clock.
     source : str
         File name, or what made it.
+    uncertainty : Uncertainty or None
+        How far samples may be off, where what made the recording tells (a picture does).
     """
 
     rate_hz: float
@@ -52,6 +108,7 @@ class Recording:
     steps: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     source: str = ""
+    uncertainty: Uncertainty | None = None
     _length: int = field(init=False, repr=False, default=0)
 
     def __post_init__(self) -> None:

@@ -165,7 +165,7 @@ class PressureAccount:
     muscle: Samples
     residual: Samples
     expiration_s: float
-    mechanics_from: Literal["this breath", "passive breaths of this recording"]
+    mechanics_from: Literal["this breath", "passive breaths of this recording", "the virtual patient itself"]
 
 
 @dataclass(frozen=True, slots=True)

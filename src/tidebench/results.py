@@ -16,6 +16,7 @@ from tidebench.limits import Policy, load_policy
 from tidebench.readers import open_recording
 from tidebench.recording import Recording
 from tidebench.review import Progress, Review, review
+from tidebench.sampled import with_intervals
 from tidebench.store import Identity, Result, new_result, read_result
 
 POLICY_FILE = "policy.toml"
@@ -45,7 +46,7 @@ def review_case(
     with new_result(Path(out)) as draft:
         if progress:
             progress("reading", 0.0)
-        done = review(case, _recording(case), policy=house, progress=progress)
+        done = with_intervals(review(case, _recording(case), policy=house, progress=progress))
         options = {"report": report, "policy": house.identity if house else None}
         draft.identity = Identity(done.summary["recording_id"], case.case_hash, options, RULES)
         write_tables(done, draft.folder, draft.identity.metadata)

@@ -167,12 +167,21 @@ def leaking(
     return review(case, simulate(built).recording)
 
 
-def test_a_slow_inflation_begins_where_its_flow_does() -> None:
-    """Half a litre at 6 L/min between breaths at 29: begun 2 s late, its total PEEP would be 4 cmH2O too high."""
-    setting = volume_control(480, 1.0, 4.0, 8, pause_s=0.3)
+SLOW: dict[str, tuple[float, dict[str, Any], dict[str, Any]]] = {
+    # litres a minute, settings between, what of the slow inflation is said
+    "half a litre": (6, volume_control(480, 1.0, 4.0, 8, pause_s=0.3), {}),
+    "800 mL among quick breaths": (6, volume_control(450, 0.6, 3.75, 6), {"volume_ml": 800}),
+    "slower": (3, volume_control(450, 0.6, 3.75, 6), {"volume_ml": 600}),
+}
+
+
+@pytest.mark.parametrize("name", SLOW)
+def test_a_slow_inflation_begins_where_its_flow_does(name: str) -> None:
+    """Begun where its pressure is plain, some seconds late, its total PEEP would be 4 to 7 cmH2O too high."""
+    flow, setting, said = SLOW[name]
     told = scenario(
         [compartment(50, 10)], setting, 140, patient={"height_cm": 175},
-        procedures=[{"kind": "slow inflation", "at_s": 100}],
+        procedures=[{"kind": "slow inflation", "at_s": 60, "flow_l_min": flow, **said}],
         sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
     )  # fmt: skip
     solution = simulate(told)
@@ -180,8 +189,8 @@ def test_a_slow_inflation_begins_where_its_flow_does() -> None:
     found = review(case, solution.recording).breaths
     (slow,) = solution.breaths.filter(pl.col("insp_end_s") - pl.col("start_s") > 4).to_dicts()
     ours = found.filter((pl.col("start_s") - slow["start_s"]).abs() < 0.2).to_dicts()
-    assert [row["total_peep_cmh2o"] for row in ours] == [pytest.approx(slow["total_peep_cmh2o"], abs=0.3)]
-    assert ours[0]["vti_ml"] == pytest.approx(slow["vti_ml"], rel=0.02)
+    assert [row["total_peep_cmh2o"] for row in ours] == [pytest.approx(slow["total_peep_cmh2o"], abs=0.5)]
+    assert ours[0]["vti_ml"] == pytest.approx(slow["vti_ml"], rel=0.03)
 
 
 def test_total_peep_is_not_told_where_nothing_came_to_rest_before() -> None:

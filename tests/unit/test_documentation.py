@@ -23,6 +23,8 @@ from tidebench.care.preparation.request import (
 )
 from tidebench.case import case_from
 from tidebench.limits import load_policy
+from tidebench.pictures.album import album_from
+from tidebench.pictures.axes import Axes, Panel, axes_from
 
 ROOT = Path(__file__).parents[2]
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
@@ -35,6 +37,7 @@ CASE_PAGES = [ROOT / "README.md", *(ROOT / "docs").glob("*.md"), *(ROOT / "docs"
         "tutorial.md", "how-to/use-from-python.md", "how-to/rehearse-a-change.md", "how-to/look-at-weaning.md",
         "how-to/read-the-gases.md", "how-to/hand-over.md", "how-to/prepare-a-patient.md",
         "how-to/read-an-alarm-log.md",
+        "how-to/teach-with-lessons.md",
     ],
 )  # fmt: skip
 def test_page_runs_as_it_is_printed(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -86,6 +89,15 @@ def test_patient_file_on_its_page_is_valid_and_every_key_stands_there() -> None:
     for model in (Mechanics, Tube, DeadSpace, CircuitCheck, FlowSensor, PressureSensor, Oxygen, Cylinder, Transport):
         missing = [key for key in model.model_fields if f"`{key}`" not in page and f"[[oxygen.{key}]]" not in page]
         assert not missing
+
+
+def test_axes_and_album_on_their_page_are_valid_and_every_key_stands_there() -> None:
+    page = (ROOT / "docs" / "how-to" / "measure-a-picture.md").read_text(encoding="utf-8")
+    blocks = dict(re.findall(r"^```toml (\w+)\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL))
+    assert len(axes_from(tomllib.loads(blocks["axes"])).panels) == 3
+    assert len(album_from(tomllib.loads(blocks["album"])).pictures) == 3
+    keys = {*Panel.model_fields, *Axes.model_fields} - {"title", "panels"}
+    assert not [key for key in keys if f"`{key}" not in page]
 
 
 def test_readme_opens_with_the_job_and_two_commands() -> None:

@@ -226,7 +226,7 @@ def test_balance(exponent: float) -> None:
         assert driven[j] == pytest.approx((positive**exponent).sum() * DT)
 
 
-def moving(x: Samples, half: int) -> Samples:
+def averaged(x: Samples, half: int) -> Samples:
     """Centred means, NaN where the window leaves the breath."""
     out = np.full(len(x), np.nan)
     for i in range(half, len(x) - half):
@@ -262,7 +262,7 @@ def test_gather(seed: int, harmonics: int) -> None:
         part = slice(start[j], end[j])
         flow = f[part] - 0.02 - 0.004 * np.sqrt(np.maximum(across[part], 0.0))
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (flow[1:] + flow[:-1])) * DT])
-        smooth_f, smooth_p = moving(flow, half), moving(p[part], half)
+        smooth_f, smooth_p = averaged(flow, half), averaged(p[part], half)
         beat = [shape((h + 1) * heart[part]) for h in range(harmonics) for shape in (np.sin, np.cos)]
         weights = np.repeat(passed, 2)
         x = np.array([volume, flow, flow * np.abs(flow), np.minimum(flow, 0), *beat])
@@ -270,11 +270,12 @@ def test_gather(seed: int, harmonics: int) -> None:
         z = np.array([volume, smooth_f, smooth_f * np.abs(smooth_f), np.minimum(smooth_f, 0), *passing])
         keep = quiet_samples(f[part], turn[j] - start[j], half, 0.15)
         x, z, y, s = x[:, keep], z[:, keep], p[part][keep], smooth_p[keep]
-        dx, dz, dy, ds = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s))
+        own = (width * z - x) / (width - 1)
+        dx, dz, dy, ds, di = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s, own))
         pairs = [k for k in range(1, len(keep)) if keep[k] and keep[k - 1]]
         dp, df = np.diff(p[part])[np.array(pairs) - 1], np.diff(flow)[np.array(pairs) - 1]
         rough = [dp @ dp, dp @ df, df @ df]
-        twin = (dz @ dx.T, dz @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
+        twin = (di @ dx.T, di @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
         for found, expected in zip(arrays, twin, strict=True):
             np.testing.assert_allclose(found[j], expected, rtol=1e-7, atol=1e-7)
 
@@ -434,7 +435,7 @@ def test_muscle_pressure(harmonics: int) -> None:
     assert np.isnan(found[start[2] : end[2]]).all()
     for j in (0, 1, 3):
         part = slice(start[j], end[j])
-        n, twin = end[j] - start[j], moving(muscle_twin(p[part], f[part], theta[j], heart[part]), width // 2)
+        n, twin = end[j] - start[j], averaged(muscle_twin(p[part], f[part], theta[j], heart[part]), width // 2)
         edge = np.array([i < 2 or abs(i - (turn[j] - start[j])) < 2 for i in range(n)])
         edge[1:-1] |= np.abs(f[part][2:] - f[part][:-2]) > 0.2
         near = np.array([edge[max(0, c - width // 2) : c + width // 2 + 1].any() for c in range(n)])

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tidebench.errors import CaseError, OptionError
-from tidebench.simulation import load_scenario, scenario_from, simulate
+from tidebench.simulation import load_scenario, scenario_from, simulate, simulate_case
 
 VOLUME = {"mode": "A/C-VC", "peep_cmh2o": 5, "rate_per_min": 15, "tidal_volume_ml": 450, "inspiratory_flow_l_min": 40}
 PART = {"compliance_ml_cmh2o": 50, "resistance_cmh2o_s_l": 8}
@@ -35,10 +35,14 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
         (lung(compliance_ml_cmh2o=-5), "no. 1, compliance_ml_cmh2o: is -5. Expected: 0.05 to 300 mL/cmH2O."),
         (lung(compliance_ml=5), "no. 1, compliance_ml: there is no such key. Nearest: compliance_ml_cmh2o."),
         (lung(sigmoid={"span_ml": 500}), "sigmoid, middle_cmh2o: is missing."),
-        ({"lung": {"compartments": []}}, "[lung]: has 0 compartments. Expected: 1 to 8."),
+        (
+            {"lung": {"compartments": []}},
+            "[lung]: has 0 compartments. Expected: 1 to 8. One is [[lung.compartments]] with compliance_ml_cmh2o = 50",
+        ),
         (
             lung(recruitment={"share": 0.5, "opening_cmh2o": 3, "closing_cmh2o": 5}),
-            "recruitment: opens at or below the pressure at which it closes. Expected: opening_cmh2o above",
+            "recruitment: opens at or below the pressure at which it closes. "
+            "Expected: opening_cmh2o above closing_cmh2o, such as 20 and 5.",
         ),
         (settings({"rate_per_min": 0}), "rate_per_min 0 in A/C-VC, where mandatory breaths need a clock."),
         (
@@ -122,6 +126,13 @@ def settings(*rows: dict[str, Any]) -> dict[str, Any]:
         ({"exchange": {"shunt": 0.9}}, "[exchange], shunt: is 0.9. Expected: 0 to 0.8 as a fraction."),
         ({"oesophageal": "yes"}, "oesophageal: is 'yes'. Expected: true or false."),
         ({"seed": True}, "seed: is True. Expected: a whole number."),
+        ({"sensors": {"seed": True}}, "[sensors], seed: is True. Expected: a whole number."),
+        ({"effort": {"entrained_every": True}}, "[effort], entrained_every: is True. Expected: a whole number."),
+        ({"title": "a\x00b"}, "title: has the character U+0000, which is not to be seen. Expected: one line of plain"),
+        ({"title": "a\x1b[31mb"}, "title: has the character U+001B, which is not to be seen."),
+        ({"title": "a\n[patient]"}, "title: has the character U+000A, which is not to be seen."),
+        ({"title": "\u202eb"}, "title: has the character U+202E, which is not to be seen."),
+        ({"title": "\ud800"}, "title: has the character U+D800, which is not to be seen."),
         (
             {"procedures": [{"at_s": 5, "kind": "peep steps", "levels_cmh2o": "8"}]},
             "[[procedures]] no. 1, levels_cmh2o: is '8'. Expected: a list, in brackets.",
@@ -169,6 +180,19 @@ def test_settings_that_amend_the_library_are_refused_by_table_and_key() -> None:
 def test_a_channel_that_there_is_not_is_refused() -> None:
     with pytest.raises(OptionError, match=r"'nope' is no channel. Expected: airway_pressure, flow,"):
         simulate(scenario_from({"who": "copd", "duration_s": 5}), ["nope"])
+
+
+@pytest.mark.parametrize("given", [None, 3, b"x", [1]])
+def test_what_is_no_scenario_at_all_is_refused_by_every_way_in(given: Any, tmp_path: Path) -> None:
+    for way in (scenario_from, load_scenario, simulate, lambda one: simulate_case(one, tmp_path / "case")):
+        with pytest.raises(OptionError, match=r"^scenario: \w+ is no scenario. Expected: a Scenario, its tables"):
+            way(given)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_title_may_be_in_any_writing() -> None:
+    for title in ("<b>\"'\\", "ü漢字 العربية नमस्ते می‌خواهم", ""):
+        assert scenario_from({"who": "copd", "title": title}).title == title
 
 
 def test_later_settings_keep_what_is_not_set_anew() -> None:

@@ -15,7 +15,8 @@ from tidebench.cli import main
 from tidebench.errors import OutputError
 from tidebench.readers import open_recording
 from tidebench.review import review
-from tidebench.simulation import scenario_from, simulate, simulate_case, simulate_many, write
+from tidebench.simulation import patient_names, scenario_from, simulate, simulate_case, simulate_many, write
+from tidebench.simulation.doubts import scenario_doubts
 
 FILES = {"case.toml", "signals.csv", "truth.json", "truth_breaths.csv", "truth_efforts.csv", "manifest.json"}
 
@@ -216,6 +217,65 @@ def test_command_warns_of_what_is_probably_not_meant(
     said = capsys.readouterr().out
     assert ("Warning: " in said) == bool(warning)
     assert warning in said
+
+
+TUBED = {"interface": "endotracheal tube", "tube_inner_diameter_mm": 7.5}
+CONTROL = {"mode": "A/C-VC", "peep_cmh2o": 5, "rate_per_min": 15, "tidal_volume_ml": 450, "inspiratory_flow_l_min": 45}
+
+
+@pytest.mark.parametrize(
+    ("said", "doubt"),
+    [
+        ({}, None),
+        (
+            {"airway": {"interface": "mask"}, "leak": {"flow_l_min": 6}},
+            "[leak] leaks past a cuff, and the interface is 'mask'. Meant so?",
+        ),
+        (
+            {"airway": {"interface": "nasal mask"}, "events": [{"at_s": 9, "kind": "cuff leak"}]},
+            "[[events]] at 9 s leaks past a cuff, and the interface is 'nasal mask'. Meant so?",
+        ),
+        ({"airway": {"interface": "mask"}, "leak": {"at": "mask", "flow_l_min": 6}}, None),
+        ({"leak": {"flow_l_min": 6}, "events": [{"at_s": 9, "kind": "cuff leak"}]}, None),
+        (
+            {"airway": {"interface": "high-flow cannula"}},
+            "A high-flow cannula holds no pressure and gives no inflations; set is A/C-VC. Meant so?",
+        ),
+        (
+            {"patient": {"age_days": 1, "weight_kg": 400}},
+            "[patient] weighs 400 kg, and 4.6 kg is usual at that age. Meant so?",
+        ),
+        ({"patient": {"age_years": 6, "weight_kg": 80}}, "[patient] weighs 80 kg, and 25 kg is usual at that age."),
+        ({"patient": {"age_days": 1, "weight_kg": 5.5}, "settings": [{**CONTROL, "tidal_volume_ml": 30}]}, None),
+        ({"patient": {"age_years": 40, "weight_kg": 300}}, None),
+        (
+            {"leak": {"flow_l_min": 120}},
+            "[[settings]] at 0 s: [leak] takes 120 L/min at 10 cmH2O, and 45 L/min is set. Meant so?",
+        ),
+        (
+            {
+                "leak": {"flow_l_min": 120, "exponent": 1},
+                "settings": [{"mode": "A/C-PC", "peep_cmh2o": 5, "rate_per_min": 15, "pressure_control_cmh2o": 15}],
+            },
+            "[[settings]] at 0 s: [leak] takes 240 L/min at 20 cmH2O, above highest_flow_l_min 180. Meant so?",
+        ),
+        (
+            {"airway": {**TUBED, "tube_inner_diameter_mm": 2.5}},
+            "[[settings]] at 0 s: 45 L/min through tube and airways alone takes ",
+        ),
+    ],
+)
+def test_doubts_of_what_can_be_and_is_hardly_meant(said: dict[str, Any], doubt: str | None) -> None:
+    part = {"compliance_ml_cmh2o": 50, "resistance_cmh2o_s_l": 8}
+    whole = {"lung": {"compartments": [part]}, "airway": TUBED, "settings": [CONTROL], **said}
+    told = list(scenario_doubts(scenario_from(whole)))
+    assert len(told) == (doubt is not None), told
+    assert all(doubt in one for one in told if doubt)
+
+
+@pytest.mark.parametrize("name", patient_names())
+def test_patients_of_the_library_raise_no_doubt(name: str) -> None:
+    assert list(scenario_doubts(scenario_from({"who": name}))) == []
 
 
 def test_command_refuses_with_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,8 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tidebench.errors import SimulationError
 from tidebench.simulation import Solution, scenario_from, simulate
+from tidebench.simulation.layout import BY_PRESSURE
 from tidebench.simulation.parameters import patient_tables
+from tidebench.simulation.setup import start_of
 
 EFFORT = {"rate_per_min": 14.0, "size_cmh2o": 8.0}
 TRUE = ["airway_pressure", "flow", "muscle_pressure", "lung_volume", "alveolar_pressure"]
@@ -442,3 +445,68 @@ def test_a_breath_that_an_inflation_stacks_on_belongs_to_the_breath_before() -> 
     seconds = (breaths["end_s"] - breaths["start_s"]).to_numpy()
     whole = pressure[round(100 * first) : round(100 * last)].mean()
     assert np.average(breaths["mean_pressure_cmh2o"].to_numpy(), weights=seconds) == pytest.approx(whole, rel=0.005)
+
+
+# --- pressure limit ---
+
+NARROW = {"interface": "endotracheal tube", "tube_inner_diameter_mm": 2.5}
+
+
+@pytest.mark.parametrize("compliance", [0.0, 0.01, 1.5])
+@pytest.mark.parametrize("shape", ["constant", "decelerating", "sine"])
+@pytest.mark.parametrize("limit", [30.0, 60.0])
+def test_pressure_limit_holds_at_every_instant(compliance: float, shape: str, limit: float) -> None:
+    """A blocked tube takes thousands of cmH2O at a set flow: what is beyond the limit is let out, within the step."""
+    lung = {"compartments": [{"compliance_ml_cmh2o": 45.0, "resistance_cmh2o_s_l": 10.0}], "tube_blocked": 0.8}
+    told = run(
+        volume(flow_pattern=shape), lung=lung, airway=NARROW, circuit={"compliance_ml_cmh2o": compliance},
+        ventilator={"pressure_limit_cmh2o": limit}, sampling_hz=1000.0, duration_s=20.0,
+    )  # fmt: skip
+    assert told.breaths["peak_pressure_cmh2o"].to_numpy() == pytest.approx(limit, abs=0.01)
+    assert told.channels["airway_pressure"].max() <= limit + 0.01
+    assert (told.raw_breaths["cycled_by"] == BY_PRESSURE).all()
+
+
+def test_inflation_that_the_limit_ends_has_no_pause() -> None:
+    told = run(volume(tidal_volume_ml=900.0, pause_s=0.4), ventilator={"pressure_limit_cmh2o": 20.0})
+    assert (told.raw_breaths["cycled_by"] == BY_PRESSURE).all()
+    assert (told.breaths["insp_end_s"] - told.breaths["start_s"]).to_numpy().max() < 0.55
+    whole = run(volume(pause_s=0.4))
+    assert (whole.breaths["insp_end_s"] - whole.breaths["start_s"]).to_numpy() == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("sampling", [10.0, 100.0, 1000.0])
+def test_pressure_that_runs_away_between_samples_stops_the_run_with_time_and_cause(sampling: float) -> None:
+    """Were there no limit, the first inflation, 0.5 s from the start, would begin with thousands of cmH2O."""
+    scenario = scenario_from({
+        "title": "narrow", "lung": {"compartments": [{"compliance_ml_cmh2o": 45.0, "resistance_cmh2o_s_l": 10.0}],
+                                    "tube_blocked": 0.8},
+        "airway": NARROW, "settings": [volume(peep_cmh2o=5.0, inspiratory_time_s=1.0)], "sampling_hz": sampling,
+    })  # fmt: skip
+    start = start_of(scenario)
+    start.memory.machine["pressure_limit"] = 2000.0
+    with pytest.raises(SimulationError, match=r"narrow, 0\.50[01] s: pressure at the wye ran away, beyond 500 cmH2O"):
+        simulate(scenario, start=start)
+
+
+# --- labels ---
+
+
+def test_inflation_that_letting_go_of_a_push_triggers_is_an_auto_trigger() -> None:
+    """README of the open set: a patient-triggered breath with no effort under way; an effort is over at a quarter."""
+    pushing = {"rate_per_min": 12.0, "size_cmh2o": 8.0, "expiratory_cmh2o": 8.0, "rate_cv": 0.0}
+    still, pushed = (
+        run(volume(rate_per_min=8.0), effort=effort)
+        for effort in ({**pushing, "expiratory_cmh2o": 0.0}, pushing)
+    )  # fmt: skip
+    assert not still.breaths["labels"].fill_null("").str.contains("auto-trigger").any()
+    found = pushed.breaths.filter(pushed.breaths["labels"].fill_null("").str.contains("auto-trigger"))
+    assert found.height > 10
+    assert (found["patient_triggered"] == 1).all()
+    onset, over = (pushed.efforts[name].to_numpy() for name in ("onset_s", "over_s"))
+    for start in found["start_s"]:
+        k = int(np.searchsorted(onset, start)) - 1
+        muscle = pushed.channels["muscle_pressure"][round(100 * over[k]) : round(100 * start)]
+        assert start > over[k]
+        assert muscle.min() < -4.0  # they have pushed since
+        assert muscle[-1] > muscle.min() + 2.0  # and have let go

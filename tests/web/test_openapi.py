@@ -21,6 +21,8 @@ from tidebench.web.options import Limits, Serving
 
 ROOT = Path(__file__).parents[2]
 DESCRIPTION = ROOT / "src" / "tidebench" / "web" / "frontend" / "openapi.json"
+COMPILED_S = 180.0
+"""By when an answer is there even where kernels are compiled for the first time."""
 
 
 def test_committed_description_is_that_of_the_server() -> None:
@@ -50,7 +52,7 @@ def test_server_keeps_to_its_description(described: schemathesis.BaseSchema, pat
     def holds(case: schemathesis.Case[Any]) -> None:
         if "name" in case.path_parameters:
             case.path_parameters["name"] = CASE
-        answer = case.call(headers=PAGE)
+        answer = case.call(headers=PAGE, timeout=COMPILED_S)
         case.validate_response(
             answer, checks=[not_a_server_error, response_schema_conformance, status_code_conformance]
         )

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 from fastapi.testclient import TestClient
+from pypdf import PdfReader
 
 from tests.web.bench import CASE, DEMO, casebook, served
 from tidebench.cli import main
@@ -35,6 +38,17 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     return told
 
 
+def over(client: TestClient, job: dict[str, Any]) -> str:
+    """The name of a job that is done."""
+    for _ in range(1500):
+        job = client.get(f"/api/jobs/{job['name']}").json()
+        if job["state"] not in ("waiting", "running"):
+            break
+        time.sleep(0.1)
+    assert (job["state"], job["problem"]) == ("done", "")
+    return str(job["name"])
+
+
 def test_fit_and_its_levers(client: TestClient, printed: dict[str, Any]) -> None:
     fit = client.get(URL, params=STRETCH).json()
     levers = {lever["key"]: lever["value"] for lever in fit["levers"]}
@@ -58,13 +72,7 @@ def test_sketch_is_the_estimate_of_the_whole_rehearsal(client: TestClient, print
 def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed: dict[str, Any]) -> None:
     job = client.post(f"{URL}/rehearse", json={**STRETCH, "settings": CHANGED}).json()
     assert client.get(f"{URL}/rehearsed/{job['name']}").status_code in (200, 422)
-    for _ in range(1500):
-        job = client.get(f"/api/jobs/{job['name']}").json()
-        if job["state"] not in ("waiting", "running"):
-            break
-        time.sleep(0.1)
-    assert (job["state"], job["problem"]) == ("done", "")
-    told = client.get(f"{URL}/rehearsed/{job['name']}").json()
+    told = client.get(f"{URL}/rehearsed/{over(client, job)}").json()
     rows = {row["key"]: row for row in told["rows"]}
     for key in ("peak_pressure_cmh2o", "plateau_pressure_cmh2o", "mechanical_power_j_min", "paco2_mmhg"):
         then, record = printed["then"][key], quantity(key)
@@ -74,6 +82,52 @@ def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed
     assert [limit["then"] for limit in told["limits"]] == [
         limit["then"] for limit in printed["limits"] if "can't" not in limit["then"]
     ]
+
+
+@pytest.mark.parametrize("up", [(), ("rate_per_min", 20, 26, 3)], ids=["curve", "map"])
+def test_a_sweep_is_that_of_the_command(client: TestClient, tmp_path: Path, up: tuple[Any, ...]) -> None:
+    ranges = [("peep_cmh2o", 8, 14, 3), *([up] if up else [])]
+    words = [f"--sweep={key}={low}:{high}:{step}" for key, low, high, step in ranges]
+    main(["whatif", str(DEMO), "--out", str(tmp_path / "out"), "--from", "75", "--to", "138", *words, "--json"])
+    table = pl.read_csv(tmp_path / "out" / "sweep.csv")
+    asked = [dict(zip(("key", "low", "high", "step"), each, strict=True)) for each in ranges]
+    job = client.post(f"{URL}/sweep", json={**STRETCH, "ranges": asked}).json()
+    told = client.get(f"{URL}/swept/{over(client, job)}").json()
+    assert [each["values"] for each in told["along"]] == [[8, 11, 14], *([[20, 23, 26]] if up else [])]
+    found = {one["key"]: one for one in told["found"]}
+    for key in ("driving_pressure_cmh2o", "peak_pressure_cmh2o", "paco2_mmhg"):
+        assert found[key]["estimate"] == pytest.approx(table[key].to_list(), rel=1e-5)
+        assert (found[key]["low"][0] is None) is bool(up)
+        if not up:
+            assert found[key]["low"] == pytest.approx(table[f"{key}_low"].to_list(), rel=1e-5)
+        assert found[key]["words"][0] == quantity(key).text(table[key][0])
+
+
+@pytest.mark.parametrize(
+    ("ranges", "word"),
+    [
+        ([("peep_cmh2o", 5, 15, 0.01)], "at most 61"), ([("peep_cmh2o", 15, 5, 1)], "TO above FROM"), ([], "ranges"),
+        ([("peep_cmh2o", 5, 15, 1)] * 3, "ranges"),
+    ],
+)  # fmt: skip
+def test_ranges_that_can_not_be_are_refused(client: TestClient, ranges: list[tuple[Any, ...]], word: str) -> None:
+    asked = [dict(zip(("key", "low", "high", "step"), each, strict=True)) for each in ranges]
+    answer = client.post(f"{URL}/sweep", json={**STRETCH, "ranges": asked})
+    assert answer.status_code == 422
+    assert word in answer.json()["problem"]
+
+
+def test_the_report_holds_a_change(client: TestClient, printed: dict[str, Any]) -> None:
+    job = client.post(f"{URL}/report", json={**STRETCH, "settings": CHANGED}).json()
+    pdf = client.get(f"{URL}/report/{over(client, job)}.pdf").content
+    text = " ".join(
+        " ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages).replace("\xa0", " ").split()
+    )
+    assert "A change, rehearsed" in text
+    assert "not advice" in text
+    then, record = printed["then"]["peak_pressure_cmh2o"], quantity("peak_pressure_cmh2o")
+    assert record.text(then["value"]).replace("H2O", "H₂O") in text
+    assert "What matters first" in text
 
 
 @pytest.mark.parametrize(

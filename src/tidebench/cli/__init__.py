@@ -18,7 +18,9 @@ from tidebench.cli import (
     findings,
     gases,
     handover,
+    lesson,
     log,
+    picture,
     prepare,
     quantities,
     review,
@@ -47,7 +49,9 @@ app.command(demo.demo)
 app.command(findings.findings)
 app.command(gases.gases)
 app.command(handover.handover)
+app.command(lesson.lesson)
 app.command(log.log)
+app.command(picture.picture)
 app.command(prepare.prepare)
 app.command(quantities.quantities)
 app.command(review.review)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,10 +31,11 @@ def new(folder: Path, /) -> None:
     from tidebench.case import CASE_FILE, load_case
     from tidebench.case_interview import Interview
     from tidebench.caution import CAUTION
+    from tidebench.cli.printing import ask
     from tidebench.store import new_folder
 
     with new_folder(folder) as draft:
-        interview = Interview(_ask, print)
+        interview = Interview(ask, print)
         interview.run()
         if interview.signals is not None:
             shutil.copy2(interview.signals, draft / interview.signals.name)
@@ -56,13 +56,3 @@ def _next(case: Case) -> str:
     if case.settings or case.observed:
         return "handover"
     return "prepare" if population(case.patient).group is not None else "handover"
-
-
-def _ask(question: str) -> str:
-    from rich.console import Console
-    from rich.text import Text
-
-    answer = Console(highlight=False).input(Text(f"{question} "))
-    if not sys.stdin.isatty():
-        print(answer)  # a file or pipe echoes nothing
-    return answer

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -39,3 +40,13 @@ def lines(words: Iterable[str], console: Console, mark: str = "- ") -> None:
         grid.add_column()
         grid.add_row(as_is(mark), as_is(line))
         console.print(grid)
+
+
+def ask(question: str) -> str:
+    """Ask, and take a line from the keyboard or from standard input."""
+    from rich.console import Console
+
+    answer = Console(highlight=False).input(as_is(f"{question} "))
+    if not sys.stdin.isatty():
+        print(answer)  # a file or pipe echoes nothing
+    return answer

@@ -62,7 +62,8 @@ class Explained:
     breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only; ``trace``
     the pressure that its lung's elastance alone explains (:func:`own_trace`), cmH2O, and ``misfit`` what the equation
     leaves of that lung's average breath (:func:`misfit`). ``lag_s`` is by how much flow still has to be put later where
-    edges alone tell the lung.
+    edges alone tell the lung. ``loss_in_doubt`` is True where a leak and an offset, or leaks of several kinds, explain
+    the breaths alike with elastances far apart.
     """
 
     lungs: tuple[Lung, ...]
@@ -79,6 +80,7 @@ class Explained:
     heart_hz: float | None
     heart_phase: Samples
     lag_s: float = 0.0
+    loss_in_doubt: bool = False
 
     def with_effort(self, moved_by_effort: Mask) -> Explained:
         """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
@@ -134,11 +136,12 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
         elastance=np.where(known, own_elastance(sums, theta), np.nan),
         intercept=np.where(known, sums.intercept(theta), np.nan),
         residual=sums.smoothed_residual(theta),
-        floor=sums.noise_floor(theta[:, FLOW]),
+        floor=sums.noise_floor(theta),
         trace=np.array([own_trace(sums, lung) for lung in lungs])[choice],
         misfit=np.array([misfit(stretch, best.loss, lung) for lung in lungs])[choice],
         heart_hz=heart_hz,
         heart_phase=phase,
+        loss_in_doubt=best.in_doubt,
     )
 
 
@@ -274,7 +277,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
         lung=np.zeros(len(residual), np.int64),
         theta=np.tile(lung.theta, (len(residual), 1)),
         residual=residual,
-        floor=sums.noise_floor(lung.theta[FLOW]),
+        floor=sums.noise_floor(lung.theta),
         lag_s=lag_s,
     )
 
@@ -295,7 +298,7 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     n = len(stretch.start)
     theta = solve(sums, sums.count > 0, [VOLUME, FLOW]) if n else None
     residual = np.full(n, np.nan) if theta is None else sums.smoothed_residual(theta)
-    floor = np.full(n, np.nan) if theta is None else sums.noise_floor(float(theta[FLOW]))
+    floor = np.full(n, np.nan) if theta is None else sums.noise_floor(theta)
     helped = residual > HELPED * floor
     if theta is not None:
         own = own_elastance(sums, theta)

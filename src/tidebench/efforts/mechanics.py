@@ -21,6 +21,8 @@ Mask = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
 
 WORTH = 0.93  # a further term must bring the smoothed residual below this share of what it was
+BEYOND = 3.0  # standard errors of an elastance by which one that lacks a term is biased, not unlucky
+ONLY_NOISE = 0.7  # of the noise floor: an excess that a fit with many terms leaves by chance
 INSTEAD = 0.5  # below which a term must bring it that takes the place of another
 LEAST_BREATHS = 5
 SEEDS = 24  # single breaths from which the search may start
@@ -213,6 +215,20 @@ def seed(sums: Sums, among: Mask, columns: Sequence[int]) -> Samples | None:
     return theta if np.all(np.isfinite(theta)) else None
 
 
+def elastance_error(sums: Sums, members: Mask, theta: Samples, columns: Sequence[int]) -> float:
+    """Standard error of the elastance that noise leaves, cmH2O/L, from the instrumental equations over its members.
+
+    Var θ = σ²·(ZᵀX)⁻¹·ZᵀZ·(XᵀZ)⁻¹ with σ² the variance of one sample's noise in p − R·f; infinite where singular.
+    """
+    across = np.ix_(list(columns), list(columns))
+    crossed, squared = (each[members].sum(axis=0)[across] for each in (sums.zx, sums.zz))
+    if not np.linalg.cond(crossed) < 1 / SINGULAR:
+        return np.inf
+    variance = float(np.median(np.square(sums.noise_floor(theta)[members]))) * sums.width
+    inverse = np.linalg.inv(crossed)
+    return float(np.sqrt(max(0.0, variance * (inverse @ squared @ inverse.T)[0, 0])))
+
+
 @dataclass(frozen=True)
 class Timing:
     """Which breaths the ventilator's own time began, shape (n,), and the usual size of inflations, cmH2O."""
@@ -234,14 +250,23 @@ class Candidate:
         """See :func:`excess`."""
         return excess(sums, self.theta, over)
 
+    def departs(self, other: Candidate, sums: Sums, heart: bool) -> bool:
+        """True where the elastance is another than with fewer terms, beyond noise: theirs was biased.
+
+        The test of Hausman (Econometrica 1978;46:1251): the error of the difference is at most that of the richer fit.
+        """
+        columns = [VOLUME, FLOW, *self.extra, *(range(4, len(self.theta)) if heart else ())]
+        error = elastance_error(sums, self.members, self.theta, columns)
+        return abs(float(self.theta[VOLUME] - other.theta[VOLUME])) > BEYOND * error
+
 
 def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
     """The fit that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
     Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative,
     or a resistance that is higher in expiration leaves less than half in its place.
-    Further terms are added only where they bring the smoothed residual of the breaths explained so far well down
-    (:data:`WORTH` for each) and leave a lung that can be.
+    Further terms are added where they bring the smoothed residual of the breaths explained so far well down
+    (:data:`WORTH` for each), or the elastance without them is biased beyond noise, and leave a lung that can be.
     """
     if among.sum() < LEAST_BREATHS:
         return None
@@ -260,9 +285,20 @@ def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
         before = np.inf if best is None else instead * best.excess(sums, best.members)
         named = (*terms, *(("heartbeat",) if heart else ()))
         candidate = Candidate(trial, members, named, extra)
-        if candidate.excess(sums, members if best is None else best.members) < before:
+        left = candidate.excess(sums, members if best is None else best.members)
+        if left < before or (best is not None and _unbiased(candidate, best, left, sums, heart)):
             best, theta = candidate, trial
     return best
+
+
+def _unbiased(candidate: Candidate, best: Candidate, left: float, sums: Sums, heart: bool) -> bool:
+    """True where a candidate has the terms of the best and more, leaves but noise, and departs from it beyond noise.
+
+    Where more than noise is left, the lung is not that of the equation, and further terms bend to what it does.
+    """
+    further = set(candidate.extra) > set(best.extra)
+    floor = float(np.median(sums.noise_floor(candidate.theta)[candidate.members]))
+    return further and left < ONLY_NOISE * floor and candidate.departs(best, sums, heart)
 
 
 def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
@@ -277,7 +313,7 @@ def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | No
 def excess(sums: Sums, theta: Samples, over: Mask) -> float:
     """Median smoothed residual over some breaths beyond what noise leaves, cmH2O: root of the difference of squares."""
     residual = float(np.median(sums.smoothed_residual(theta)[over]))
-    floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[over]))
+    floor = float(np.median(sums.noise_floor(theta)[over]))
     return float(np.sqrt(max(residual**2 - floor**2, (LEAST_EXCESS * floor) ** 2)))
 
 
@@ -285,7 +321,7 @@ def as_lung(sums: Sums, found: Candidate) -> Lung:
     """A fit with its tolerance; ``one_compartment`` where it leaves its breaths no more than noise or a heart does."""
     theta, members = found.theta, found.members
     residual = float(np.median(sums.smoothed_residual(theta)[members]))
-    floor = float(np.median(sums.noise_floor(float(theta[FLOW]))[members]))
+    floor = float(np.median(sums.noise_floor(theta)[members]))
     beat = float(np.hypot(*theta[4:6])) if len(theta) > 4 else 0.0
     explained = residual <= max(FLOORS * floor, HEART_LEFT * beat)
     tolerance = max(2.0 * residual, FLOORS * floor, UNSEEN, HEART_LEFT * beat)

@@ -115,7 +115,7 @@ class Differences:
 
 def allowed_difference(sums: Sums, theta: Samples) -> Samples:
     """The difference between two passive breaths that noise, or a muscle pressure that is no effort, may make."""
-    return np.maximum(FLOORS * sums.noise_floor(theta[:, 1]), UNSEEN)
+    return np.maximum(FLOORS * sums.noise_floor(theta), UNSEEN)
 
 
 def runs(repeats: Mask, among: Mask) -> list[Indices]:

@@ -27,6 +27,9 @@ Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 BETTER = 0.88  # of the excess: what another exponent must bring
+ONLY_NOISE = 0.5  # of the noise floor: an excess that decides nothing
+APART = 0.12  # of the elastance: further apart, two explanations of a loss don't agree
+MOST_OFFSET, PEAK = 0.1, 0.97  # of peak flow (this house's choice); the quantile of inward flow that stands for it
 HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
 LUNGS = 3  # sets of mechanics looked for in one stretch
 FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
@@ -39,15 +42,24 @@ def timing(stretch: Stretch) -> Timing:
 
 @dataclass(frozen=True)
 class Attempt:
-    """A lung, the loss it was found with, and the sums it was found in."""
+    """A lung, the loss it was found with, and the sums it was found in.
+
+    ``in_doubt`` is True where a leak explains the breaths as well as an offset, with quite another elastance.
+    """
 
     lung: Lung
     loss: Loss
     sums: Sums
+    in_doubt: bool = False
 
     def excess(self, over: Mask) -> float:
         """Residual of some breaths beyond noise, cmH2O."""
         return excess(self.sums, self.lung.theta, over)
+
+    @property
+    def leaves_noise(self) -> bool:
+        """True where hardly more than noise is left of its own breaths."""
+        return self.excess(self.lung.members) < ONLY_NOISE * self.lung.floor
 
     def beats(self, other: Attempt | None, factor: float) -> bool:
         """True where this explains the other's breaths with less than ``factor`` of its excess."""
@@ -57,30 +69,45 @@ class Attempt:
 
 
 def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
-    """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better."""
+    """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better.
+
+    Of leaks at one place that explain the breaths as well, the one with the fewest terms: others make up for a wrong
+    exponent. Where a leak explains them as well as an offset, with quite another elastance, neither is to be believed.
+    """
     best: Attempt | None = None
+    attempts = []
     for loss in candidates:
         sums = sums_with(unleaked(stretch, loss), loss, phase, heart_hz)
         lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
         if lung is None:
             continue
-        attempt = Attempt(lung, loss, sums)
-        if attempt.beats(best, BETTER):
-            best = attempt
-    return best
+        attempts.append(Attempt(lung, loss, sums))
+        if attempts[-1].beats(best, BETTER):
+            best = attempts[-1]
+    if best is None:
+        return None
+    equal = [each for each in attempts if each is best or each.leaves_noise or not best.beats(each, BETTER)]
+    kin = [each for each in equal if each.loss.across is best.loss.across and each.loss.leaking == best.loss.leaking]
+    best = min(kin, key=lambda each: (len(each.lung.terms), each is not best))
+    others = [each.lung.elastance for each in equal if each.loss.leaking != best.loss.leaking]
+    apart = max((abs(other - best.lung.elastance) for other in others), default=0.0)
+    return replace(best, in_doubt=apart > APART * best.lung.elastance)
 
 
 def candidate_losses(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Samples) -> list[Loss]:
     """Losses to try, the likeliest first: an offset, and where the loss is material a leak with several exponents.
 
-    Gas leaks at the airway opening, or past the cuff at the tip of a tube whose law is known.
+    A loss of more than :data:`MOST_OFFSET` of peak flow is a leak: no sensor's zero is that far off. Gas leaks at the
+    airway opening, or past the cuff at the tip of a tube whose law is known.
     """
     if not material:
         return [offset]
+    flow = stretch.flow[stretch.flow > 0]
+    zero = [offset] if np.median(np.abs(offset.offset)) < MOST_OFFSET * np.quantile(flow, PEAK) else []
     arrays = (stretch.pressure, stretch.flow, stretch.start, stretch.end, stretch.dt)
     places = [stretch.pressure] if stretch.tube is None else [stretch.pressure, stretch.beyond_tube()]
     leaks = [losses.as_leak(*arrays, exponent, across) for across in places for exponent in losses.EXPONENTS]
-    return [offset, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, offset]
+    return [*zero, *leaks] if losses.looks_like_offset(*arrays, stretch.turn, resting_pressure) else [*leaks, *zero]
 
 
 def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Samples, float] | None:

@@ -111,7 +111,7 @@ def find_phases(  # noqa: PLR0912, PLR0915 - one pass over the samples
             drawn += breath_flow
         else:
             drawn = 0.0
-        if drive <= OCCLUDED_FLOW or lift <= 0.0:
+        if f[i] <= OCCLUDED_FLOW * flow[g] or lift <= 0.0:  # a long inflation's own flow is in its baseline
             pushed_since = i + 1
         begins_now = (lift > BEGIN and drive > -OCCLUDED_FLOW) or drive > BEGIN or lift + drive > 1.5 * BEGIN
         if inflating and drawing:

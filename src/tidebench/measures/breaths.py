@@ -37,6 +37,8 @@ REASONS: dict[str, str] = {
     "no total PEEP": "total PEEP is not known here: neither a fit, nor a hold, nor a lung at rest",
     "no rest before": "an effort pulled, or the breath before was hardly let out, when this inflation began",
     "parts trap unequally": "parts of the lung empty at different speeds; only an expiratory hold tells what they trap",
+    "loss in doubt": "gas is lost, or the sensor's zero is off: which of them, and how the loss follows the pressure, "
+    "can't be told, and compliance depends on it",
     "elastance hidden": "parts that empty at different speeds, or airways that collapse, hide the lung's recoil; "
     "holds at the end of inspiration and of expiration tell it",
     "no plateau": "no plateau pressure, so nothing to take from it",
@@ -268,7 +270,8 @@ def mechanics(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: S
     passive = doubts(c)
     flow = REFERENCE_FLOW[about.group]
     hidden = ("elastance hidden", c["hidden"] == 1)
-    build.put("compliance_ml_cmh2o", 1000 / c["elastance"], [*passive, hidden])
+    lossy = ("loss in doubt", c["loss_in_doubt"] == 1)
+    build.put("compliance_ml_cmh2o", 1000 / c["elastance"], [*passive, hidden, lossy])
     resistance = c["resistance"] + c["square"] * flow
     build.put("resistance_cmh2o_s_l", resistance, passive)
     build.put("expiratory_resistance_cmh2o_s_l", resistance + c["expiration"], passive)

@@ -258,13 +258,15 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     never = ~fitted & ~untold & restless(columns)
     total[never] = np.nan
     hidden = uneven & faint
+    doubted = np.full(len(hidden), explained.loss_in_doubt)
     origin = np.select([untold, never, ~np.isfinite(total), fitted], [UNTOLD, RESTLESS, NO_TOTAL, FITTED], RESTED)
     return {
         "passive": explained.passive,
         "lung": explained.lung,
         "uneven": uneven.astype(np.int8),
         "hidden": hidden.astype(np.int8),
-        "elastance": np.where(hidden, np.nan, explained.elastance),
+        "loss_in_doubt": doubted.astype(np.int8),
+        "elastance": np.where(hidden | doubted, np.nan, explained.elastance),
         "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
         "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
         "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),

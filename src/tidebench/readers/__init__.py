@@ -15,6 +15,7 @@ from tidebench.readers.assembly import assemble
 from tidebench.readers.conditions import to_btps
 from tidebench.readers.stay import join
 from tidebench.readers.table import Table
+from tidebench.readers.uncertain import read_uncertainty
 from tidebench.recording import Recording
 
 __all__ = ["READERS", "open_recording", "read_recording"]
@@ -26,6 +27,11 @@ READERS: dict[str, Reader] = {
     **dict.fromkeys(parquet.SUFFIXES, parquet.read_parquet),
 }
 """The reader of each file ending, lower case."""
+
+TRACED = (
+    "The samples were traced from a picture: every number is as good as its pixels, and summary.json holds the "
+    "interval that they leave open. Rattling flow and delays between channels are not looked for."
+)
 
 
 def read_recording(path: Path | str, *, columns: Mapping[str, str] | None = None) -> Recording:
@@ -81,7 +87,11 @@ def _part(case: Case, how: RecordingFile) -> Recording:
     recording = to_btps(assemble(table, how.barometric_pressure_mmhg), how)
     doubts = check_agreement(recording, table.columns, case)
     check_anyone(recording, table.columns)
-    return _begun(replace(recording, warnings=(*recording.warnings, *doubts)), how.start)
+    begun = _begun(replace(recording, warnings=(*recording.warnings, *doubts)), how.start)
+    if how.uncertainty is None:
+        return begun
+    told = read_uncertainty(case.path_of(how, "uncertainty"), begun)
+    return replace(begun, uncertainty=told, warnings=(*begun.warnings, TRACED, *told.notes))
 
 
 def _begun(recording: Recording, start: datetime | None) -> Recording:

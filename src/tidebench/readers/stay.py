@@ -12,6 +12,7 @@ import numpy.typing as npt
 from tidebench.errors import CaseError
 from tidebench.readers.assembly import mark_gaps
 from tidebench.readers.clock import MOST_SAMPLES, Sampled
+from tidebench.readers.uncertain import joined
 from tidebench.recording import Recording
 
 Samples = npt.NDArray[np.float64]
@@ -48,13 +49,13 @@ def join(parts: Sequence[Recording]) -> Recording:
         )
     names = dict.fromkeys(name for part in parts for name in part.channels)
     sampled = Sampled(rate, {name: np.full(length, np.nan) for name in names}, 0.0)
-    for part, offset in zip(parts, offsets, strict=True):
-        _put(part, round(offset * rate), sampled)
+    places = [_put(part, round(offset * rate), sampled) for part, offset in zip(parts, offsets, strict=True)]
     gaps = mark_gaps(sampled)
     source = ", ".join(part.source for part in parts)
     return Recording(
-        rate, sampled.channels, gaps, parts[0].start, tuple(sampled.steps), tuple(sampled.warnings), source
-    )
+        rate, sampled.channels, gaps, parts[0].start, tuple(sampled.steps), tuple(sampled.warnings), source,
+        joined(parts, places, rate, length),
+    )  # fmt: skip
 
 
 def _offsets(parts: Sequence[Recording]) -> list[float]:
@@ -86,8 +87,8 @@ def _refuse_overlap(parts: Sequence[Recording], offsets: Sequence[float]) -> Non
             )
 
 
-def _put(part: Recording, at: int, sampled: Sampled) -> None:
-    """A part's channels in their place."""
+def _put(part: Recording, at: int, sampled: Sampled) -> slice:
+    """A part's channels in their place, which is returned."""
     resampled = abs(part.rate_hz - sampled.rate_hz) * part.duration_s > _SAME_RATE
     count = round(part.duration_s * sampled.rate_hz) if resampled else len(part)
     count = min(count, len(next(iter(sampled.channels.values()))) - at)
@@ -100,3 +101,4 @@ def _put(part: Recording, at: int, sampled: Sampled) -> None:
         sampled.steps.append(f"{part.source}: interpolated from {part.rate_hz:.6g} to {sampled.rate_hz:.6g} Hz")
     sampled.steps.extend(f"{part.source}: {step}" for step in part.steps)
     sampled.warnings.extend(f"{part.source}: {warning}" for warning in part.warnings)
+    return slice(at, at + count)

@@ -22,6 +22,7 @@ from tidebench.report.figures import (
     trend_figure,
 )
 from tidebench.report.method import method
+from tidebench.report.rehearsal import rehearsed_content, waves_figure
 from tidebench.report.typesetting import typeset
 from tidebench.views import (
     Beside,
@@ -48,6 +49,7 @@ from tidebench.views.numbers import summary_number
 from tidebench.views.wording import clock, count, duration, sentence, share
 
 if TYPE_CHECKING:
+    from tidebench.fitting.change import WhatIf
     from tidebench.review import Review
 
 Data = dict[str, Any]
@@ -60,7 +62,7 @@ TOTAL_PEEP = "total_peep_cmh2o"
 """How many lines of a kind stand on the first pages; the rest stand further back."""
 
 
-def content(review: Review) -> Data:
+def content(review: Review, rehearsed: WhatIf | None = None) -> Data:
     """Everything that the report prints."""
     page, steps, course = overview_page(review), steps_page(review), trend_page(review)
     breath, effort = breath_page(review), breath_with_effort(review)
@@ -74,6 +76,7 @@ def content(review: Review) -> Data:
         **_holds(page.holds),
         **_beside(beside(review.case)),
         **care_content(review),
+        "rehearsed": None if rehearsed is None else rehearsed_content(rehearsed),
         "efforts": _efforts(review),
         "settings": _settings(course),
         "observed": [_observed(seen) for seen in page.observations],
@@ -89,7 +92,9 @@ def content(review: Review) -> Data:
         "program": f"Tidebench {__version__}",
     }
     curve = capnogram_page(review)
-    return {**_typeset_words(words), **_figures(course, breath, effort, page.holds, steps, curve)}
+    waves = None if rehearsed is None else printed_picture(waves_figure(rehearsed))
+    figures = _figures(course, breath, effort, page.holds, steps, curve)
+    return {**_typeset_words(words), **figures, "rehearsed_figure": waves}
 
 
 def _typeset_words(words: Data) -> Data:
@@ -111,7 +116,12 @@ def _figures(
         "peep": peep_figure(steps),
         "capnogram_figure": capnogram_figure(curve) if curve else None,
     }
-    return {name: picture and {"svg": picture.svg, "alt": typeset(picture.alt)} for name, picture in pictures.items()}
+    return {name: picture and printed_picture(picture) for name, picture in pictures.items()}
+
+
+def printed_picture(picture: Picture) -> Data:
+    """A figure as the template takes it."""
+    return {"svg": picture.svg, "alt": typeset(picture.alt)}
 
 
 # --- first page -------------------------------------------------------------------------------------------------------

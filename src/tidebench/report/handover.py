@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tidebench.report.pdf import pdf_bytes
 from tidebench.report.typesetting import typeset
-from tidebench.views.wording import clock, duration
+from tidebench.views.parts import limit_words, origin
 
 if TYPE_CHECKING:
     from tidebench.views.handover import HandoverPage
@@ -60,22 +60,6 @@ def _number(page: HandoverPage, one: Latest) -> dict[str, Any]:
         "limit": limit_words(one),
         "crossed": one.state.startswith("crossed"),
     }
-
-
-def origin(page: HandoverPage, one: Latest) -> str:
-    """How a number came about and how old it is; why it is blank."""
-    if one.spread is None:
-        return one.why
-    age = 0.0 if one.at_s is None else page.until_s - one.at_s
-    when = "" if one.at_s is None or age < 1 else f" {clock(one.at_s)}, {duration(age)} ago"
-    return ", ".join(filter(None, (f"{one.origin}{when}", one.note)))
-
-
-def limit_words(one: Latest) -> str:
-    """The limit and how the number stands to it; empty where none holds."""
-    if one.limit is None:
-        return ""
-    return one.bound if one.state == "not judged" else f"{one.state}: {one.bound}"
 
 
 def handover_text(page: HandoverPage) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,7 +13,8 @@ from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
 from tidebench.report.palette import BLUE, GREY, INK, RED
-from tidebench.views.wording import change_words
+from tidebench.views.rehearsal import then_page
+from tidebench.views.wording import change_words, clock, count
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
@@ -26,6 +27,7 @@ LONGEST_TITLE = 110  # letters
 LEAST_SPAN = {"paco2_mmhg": 10.0, "sao2": 4.0}
 """How much an axis of a course spans at least, mmHg and %: a hundredth of a per cent is no change."""
 L_MIN, ML = 60.0, 1000.0
+REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
 ROWS = (
     ("airway_pressure", 1.0, "peak_pressure_cmh2o"), ("flow", L_MIN, "peak_inspiratory_flow_l_min"),
     ("volume", ML, "vti_ml"),
@@ -101,6 +103,23 @@ def waves_figure(answer: WhatIf) -> Picture:
             "volume."
         )
         return Picture(sheet.svg(), words)
+
+
+def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
+    """What the report prints of a rehearsal, beside its waves."""
+    page, window = then_page(answer), answer.fit.window
+    return {
+        "lead": f"Fitted to {count(len(window.breaths), 'breath')} from {clock(window.from_s)} to {clock(window.to_s)} "
+        f"({window.reason}). {REHEARSED}",
+        "settings": f"Then: {page.settings}",
+        "caption": "Mean breath: recorded, the fitted patient on the recorded settings, and on the changed ones.",
+        "rows": [
+            [row.quantity.label, row.now, row.then, row.span, row.change, row.change_span] for row in page.rows
+        ],
+        "limits": [[row.text, row.now, row.then, row.share] for row in page.limits],
+        "beyond": page.beyond,
+        "assumptions": page.assumptions,
+    }  # fmt: skip
 
 
 def sweep_figure(found: Sweep, key: str, answer: WhatIf) -> Picture:

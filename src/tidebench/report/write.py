@@ -9,6 +9,7 @@ from tidebench.report.content import content
 from tidebench.report.pdf import pdf_bytes
 
 if TYPE_CHECKING:
+    from tidebench.fitting.change import WhatIf
     from tidebench.review import Review
 
 
@@ -17,6 +18,9 @@ def write_report(review: Review, path: Path) -> None:
     path.write_bytes(report_bytes(review))
 
 
-def report_bytes(review: Review) -> bytes:
-    """The report of a review as PDF: the same review, the same bytes."""
-    return pdf_bytes(content(review), "report.typ")
+def report_bytes(review: Review, rehearsed: WhatIf | None = None) -> bytes:
+    """The report of a review as PDF, with a change that was rehearsed on its patient where there is one.
+
+    The same review, the same bytes.
+    """
+    return pdf_bytes(content(review, rehearsed), "report.typ")

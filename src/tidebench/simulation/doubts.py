@@ -7,15 +7,22 @@ from collections.abc import Iterator
 
 from tidebench.case import Setting
 from tidebench.formulas.tube import TUBES
-from tidebench.simulation.machine import machine_values
+from tidebench.formulas.weight import weight_by_age_kg
+from tidebench.simulation.machine import PEAK_TO_MEAN, machine_values
+from tidebench.simulation.patient import airway_resistance_cmh2o_s_l
 from tidebench.simulation.protocol import Procedure
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.setup import weight_kg
 from tidebench.simulation.truth import breathes
+from tidebench.simulation.tube import tube_loss
 
 MOST_ML_KG = 40.0
 """A set volume beyond any that is meant, several times a usual one (common practice, no source)."""
 SAME = 0.05  # of a time: closer than this, two are the same
+MOST_TIMES_USUAL = 3.0
+"""Of a child's usual weight for age: heavier is probably mistyped (this house's choice)."""
+YOUNGEST_YEARS, OLDEST_CHILD_YEARS, DAYS_PER_YEAR = 0.1, 12.0, 365.25
+"""Ages for which there is a usual weight; a newborn's is taken as the youngest's."""
 TYPES_WITH = {
     "pressure_support_cmh2o": {"PS"},
     "pressure_control_cmh2o": {"PC", "vtPC"},
@@ -32,7 +39,8 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
     for before, setting in itertools.pairwise((None, *scenario.settings)):
         assert setting is not None
         for words in (
-            *_pressures(setting, scenario), *_volumes(setting, scenario), *_times(setting), *_useless(setting, before)
+            *_pressures(setting, scenario), *_volumes(setting, scenario), *_given_flow(setting, scenario),
+            *_leak(setting, scenario), *_times(setting), *_useless(setting, before),
         ):  # fmt: skip
             yield f"[[settings]] at {setting.at_s:g} s: {words} Meant so?"
     for manoeuvre in scenario.manoeuvres:
@@ -40,9 +48,35 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
             yield f"The {manoeuvre.kind} at {manoeuvre.at_s:g} s outlasts the recording of {scenario.duration_s:g} s."
     for procedure in scenario.procedures:
         yield from _procedure(procedure, scenario)
-    if scenario.leak.at == "mask" and scenario.leak.flow_l_min and scenario.airway.interface in TUBES:
-        yield f"[leak] is at the mask, and the interface is {scenario.airway.interface!r}. Meant so?"
+    yield from _patient(scenario)
+    yield from _airway(scenario)
     yield from _back_up(scenario)
+
+
+def _patient(scenario: Scenario) -> Iterator[str]:
+    patient = scenario.patient
+    years = patient.age_years if patient.age_days is None else patient.age_days / DAYS_PER_YEAR
+    if years is None or patient.weight_kg is None or years > OLDEST_CHILD_YEARS:
+        return
+    usual = weight_by_age_kg(max(years, YOUNGEST_YEARS))
+    if patient.weight_kg > MOST_TIMES_USUAL * usual:
+        yield f"[patient] weighs {patient.weight_kg:g} kg, and {usual:.3g} kg is usual at that age. Meant so?"
+
+
+def _airway(scenario: Scenario) -> Iterator[str]:
+    """What the interface can't have."""
+    interface, leak = scenario.airway.interface, scenario.leak
+    if leak.at == "mask" and leak.flow_l_min and interface in TUBES:
+        yield f"[leak] is at the mask, and the interface is {interface!r}. Meant so?"
+    if interface is None or interface in TUBES:
+        return
+    cuffs = ["[leak]"] if leak.at == "cuff" and leak.flow_l_min else []
+    cuffs += [f"[[events]] at {event.at_s:g} s" for event in scenario.events if event.kind == "cuff leak"]
+    for place in cuffs:
+        yield f"{place} leaks past a cuff, and the interface is {interface!r}. Meant so?"
+    if interface == "high-flow cannula":
+        modes = dict.fromkeys(f"{setting.mode}" for setting in scenario.settings)
+        yield f"A high-flow cannula holds no pressure and gives no inflations; set is {', '.join(modes)}. Meant so?"
 
 
 def _back_up(scenario: Scenario) -> Iterator[str]:
@@ -98,6 +132,43 @@ def _volumes(setting: Setting, scenario: Scenario) -> Iterator[str]:
         yield f"inspiratory_flow_l_min {flow:g} takes {lasts:.3g} s; inspiratory_time_s {seconds:g} is what holds."
     if not seconds and not flow:
         yield f"neither inspiratory_flow_l_min nor inspiratory_time_s is set; {lasts:.3g} s is taken."
+
+
+def _set_flow_l_s(setting: Setting, scenario: Scenario) -> tuple[float, float] | None:
+    """Mean and peak flow of volume control; None in other modes."""
+    mode = setting.parsed_mode
+    if mode is None or mode.mandatory != "VC" or setting.bi_level:
+        return None
+    values = machine_values(setting, scenario.ventilator, "settings")
+    mean = values["tidal_volume"] / values["volume_time"]
+    return mean, mean * PEAK_TO_MEAN[int(values["flow_shape"])]
+
+
+def _given_flow(setting: Setting, scenario: Scenario) -> Iterator[str]:
+    """Flow that tube and airways don't let through below the pressure limit, however empty the lung."""
+    flow, lung, limit = _set_flow_l_s(setting, scenario), scenario.lung, scenario.ventilator.pressure_limit_cmh2o
+    if flow is None:
+        return
+    k1, k2 = tube_loss(scenario.airway, lung.tube_blocked)
+    straight = k1 + lung.upper_airway_resistance_cmh2o_s_l + airway_resistance_cmh2o_s_l(lung.compartments)
+    reached = (setting.peep_cmh2o or 0.0) + (straight + k2 * flow[1]) * flow[1]
+    if reached > limit:
+        yield (
+            f"{60 * flow[1]:.3g} L/min through tube and airways alone takes {reached:.0f} cmH2O, PEEP included, above "
+            f"pressure_limit_cmh2o {limit:g}, which ends inflations early."
+        )
+
+
+def _leak(setting: Setting, scenario: Scenario) -> Iterator[str]:
+    """A leak that leaves nothing for the lung: all of a set flow, or more than the ventilator can give."""
+    leak, flow, most = scenario.leak, _set_flow_l_s(setting, scenario), scenario.ventilator.highest_flow_l_min
+    if flow is not None and leak.flow_l_min >= 60 * flow[0]:
+        yield f"[leak] takes {leak.flow_l_min:g} L/min at 10 cmH2O, and {60 * flow[0]:.3g} L/min is set."
+    above = max(setting.pressure_control_cmh2o or 0.0, setting.pressure_support_cmh2o or 0.0)
+    highest = setting.pressure_high_cmh2o or (setting.peep_cmh2o or 0.0) + above
+    lost = leak.flow_l_min * (highest / 10) ** leak.exponent
+    if flow is None and lost > most:
+        yield f"[leak] takes {lost:.3g} L/min at {highest:g} cmH2O, above highest_flow_l_min {most:g}."
 
 
 def _times(setting: Setting) -> Iterator[str]:

@@ -108,9 +108,11 @@ EFFORT_ROW = ("onset", "top", "over", "size", "entrained")
 CHANNELS = (
     "airway_pressure", "flow", "oesophageal_pressure", "co2", "muscle_pressure", "alveolar_pressure",
     "pleural_pressure", "lung_volume", "tracheal_pressure", "arterial_co2", "arterial_o2", "arterial_saturation",
-    "arterial_ph",
+    "arterial_ph", "recoil_pressure",
 )  # fmt: skip
-"""What can be written at every sample: the first four are what sensors see, the others the truth."""
+"""What can be written at every sample: the first four are what sensors see, the others the truth. ``recoil_pressure``
+is that of the whole at rest, as if compartments had settled and muscles and heart stood still.
+"""
 
 
 def record(names: tuple[str, ...]) -> np.dtype[Any]:
@@ -122,7 +124,16 @@ class Memory:
     """The parameters of one simulation: patient, machine and lung compartments in one block of floats."""
 
     def __init__(self, compartments: int) -> None:
-        self.block = np.zeros(len(PATIENT) + len(MACHINE) + compartments * len(LUNG))
+        self._view(np.zeros(len(PATIENT) + len(MACHINE) + compartments * len(LUNG)))
+
+    def copy(self) -> Memory:
+        """The same parameters, which may change apart from these."""
+        other = Memory.__new__(Memory)
+        other._view(self.block.copy())
+        return other
+
+    def _view(self, block: Samples) -> None:
+        self.block = block
         a, b = len(PATIENT), len(PATIENT) + len(MACHINE)
         self.patient = self.block[:a].view(record(PATIENT))
         self.machine = self.block[a:b].view(record(MACHINE))

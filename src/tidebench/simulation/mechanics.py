@@ -24,7 +24,7 @@ from __future__ import annotations
 import numpy as np
 
 from tidebench.kernels import kernel, part
-from tidebench.simulation.layout import Record
+from tidebench.simulation.layout import Record, Samples
 
 SHUT = 1e-4  # L/s per cmH2O: what is left of a branch whose flow no longer depends on pressure
 CUT_OFF_S = 60.0  # time constant of a compartment behind a shut airway
@@ -205,6 +205,14 @@ def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, driv
     m.recoil = (weighted / compliances if compliances > 0.0 else alveolar / amount) + wall
     m.pleural = wall - drive
     m.alveolar = alveolar / amount + wall - drive
+
+
+@kernel
+def part_levels(lung: Record, units: Record, m: Record, into: Samples) -> None:
+    """Pressure of each compartment with chest wall and without muscles and heart, cmH2O, as of the last sample."""
+    wall = m.pleural + m.muscle - m.heart_after
+    for i in range(len(units)):
+        into[i] = recoil(lung[i], units[i].volume, units[i].opened)[0] + wall
 
 
 @part

@@ -58,7 +58,10 @@ class Recruitment(Table):
     @model_validator(mode="after")
     def _opens_above_closing(self) -> Self:
         if self.opening_cmh2o <= self.closing_cmh2o:
-            raise refusal("opens at or below the pressure at which it closes", "opening_cmh2o above closing_cmh2o")
+            raise refusal(
+                "opens at or below the pressure at which it closes",
+                "opening_cmh2o above closing_cmh2o, such as 20 and 5",
+            )
         return self
 
 
@@ -101,7 +104,10 @@ class Lung(Table):
     @model_validator(mode="after")
     def _some_lung(self) -> Self:
         if not 1 <= len(self.compartments) <= MOST_COMPARTMENTS:
-            raise refusal(f"has {len(self.compartments)} compartments", f"1 to {MOST_COMPARTMENTS}")
+            raise refusal(
+                f"has {len(self.compartments)} compartments", f"1 to {MOST_COMPARTMENTS}",
+                "One is [[lung.compartments]] with compliance_ml_cmh2o = 50 and resistance_cmh2o_s_l = 10.",
+            )  # fmt: skip
         return self
 
     @model_validator(mode="after")
@@ -142,7 +148,7 @@ class Effort(Table):
     co2_setpoint_mmhg: Annotated[float, Within(15, 120, "mmHg", {"kPa": 7.50062})] = 40.0
     unloading: Annotated[float, Within(0, 2)] = 0.0
     unloaded_volume_ml: Annotated[float, Within(0, 2000, "mL")] = 0.0
-    entrained_every: Annotated[int, Field(ge=0, le=8)] = 0
+    entrained_every: Annotated[int, Field(ge=0, le=8, strict=True)] = 0
     entrained_delay_s: Annotated[float, Within(0.02, 5, "s")] = 0.4
     entrained_delay_sd_s: Annotated[float, Within(0, 1, "s")] = 0.04
     entrained_size_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] = 5.0
@@ -235,4 +241,4 @@ class Sensors(Table):
     flow_lag_s: Annotated[float, Within(0, 0.2, "s", {"milliseconds": 0.001})] = 0.0
     pressure_step_cmh2o: Annotated[float, Within(0, 2, "cmH2O")] = 0.0
     flow_step_l_min: Annotated[float, Within(0, 5, "L/min")] = 0.0
-    seed: Annotated[int, Field(ge=0)] = 0
+    seed: Annotated[int, Field(ge=0, strict=True)] = 0

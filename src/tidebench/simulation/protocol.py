@@ -1,7 +1,8 @@
 """What happens while time runs: manoeuvres at the ventilator, events in the patient, as timed changes.
 
 Settings change by their own tables (``[[settings]]``). A manoeuvre is a closed or open valve; an event is a change of
-the patient's parameters, at once or over some time. Each turns into rows ``(time, what, which, value, duration)``.
+the patient's parameters, at once or over some time. Each turns into rows ``(time, what, which, value, duration)``;
+what events make of each other is in :mod:`tidebench.simulation.course`.
 """
 
 from __future__ import annotations
@@ -90,6 +91,10 @@ class Manoeuvre(Table):
 Change = tuple[str, int | None, float]  # parameter, compartment (None: of the whole patient), new value
 SHUT_RESISTANCE = 1e4
 MOST_SHUNT = 0.8
+MOST_EFFORT, MOST_RATE, MOST_METABOLISM, MOST_WIDTH, LEAST_COMPLIANCE = 80.0, 300.0, 3.6, 480.0, 3e-6
+"""cmH2O, per minute, L/min, cmH2O, L/cmH2O: what the largest single event makes of the utmost that a scenario may have.
+Several together go no further.
+"""
 
 
 def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
@@ -128,8 +133,8 @@ def _recoil(memory: Memory, compartment: int, times: float) -> Change:
     """A compartment stiffer by a factor: its compliance divided by it, or a bent recoil drawn out over pressure."""
     part = memory.lung[compartment]
     if part["sigmoid_span"]:
-        return "sigmoid_width", compartment, part["sigmoid_width"] * times
-    return "compliance", compartment, part["compliance"] / times
+        return "sigmoid_width", compartment, min(MOST_WIDTH, part["sigmoid_width"] * times)
+    return "compliance", compartment, max(LEAST_COMPLIANCE, part["compliance"] / times)
 
 
 def pneumothorax(size: float, memory: Memory) -> Iterator[Change]:
@@ -144,7 +149,7 @@ def secretions(size: float, memory: Memory) -> Iterator[Change]:
     """Airways rattle, and the tube narrows."""
     airways = 1 / sum(1 / part["inspiratory_resistance"] for part in memory.lung)
     rattling = 4 * size * max(1.0, memory.lung[0]["inspiratory_resistance"] / 8)
-    yield "secretions", None, min(rattling, MOST_RATTLING * airways)
+    yield "secretions", None, max(memory.patient[0]["secretions"], min(rattling, MOST_RATTLING * airways))
     yield "tube_k2", None, memory.patient[0]["tube_k2"] * (1 + 0.6 * size)
 
 
@@ -156,13 +161,14 @@ def cuff_leak(size: float, memory: Memory) -> Iterator[Change]:
 def sedation_wearing_off(size: float, memory: Memory) -> Iterator[Change]:
     """Efforts come, or grow."""
     yield "effort_rate", None, max(memory.patient[0]["effort_rate"], 18.0)
-    yield "effort_size", None, memory.patient[0]["effort_size"] + 4 * size
+    yield "effort_size", None, min(MOST_EFFORT, memory.patient[0]["effort_size"] + 4 * size)
 
 
 def fever(size: float, memory: Memory) -> Iterator[Change]:
     """Metabolism rises by 40 %, and drive with it."""
-    for name, share in (("co2_production", 0.4), ("o2_uptake", 0.4), ("effort_rate", 0.3)):
-        yield name, None, memory.patient[0][name] * (1 + share * size)
+    for name in ("co2_production", "o2_uptake"):
+        yield name, None, min(MOST_METABOLISM, memory.patient[0][name] * (1 + 0.4 * size))
+    yield "effort_rate", None, min(MOST_RATE, memory.patient[0]["effort_rate"] * (1 + 0.3 * size))
 
 
 def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
@@ -170,38 +176,44 @@ def apnoea(_size: float, _memory: Memory) -> Iterator[Change]:
     yield "effort_rate", None, 0.0
 
 
-def relief(_size: float, memory: Memory) -> Iterator[Change]:
-    """Airways, lung, pleura, tube, cuff, efforts and metabolism are as at the start."""
-    for i, part in enumerate(memory.lung):
-        for name in ("inspiratory_resistance", "expiratory_resistance", "compliance", "sigmoid_width"):
-            yield name, i, part[name]
-    for name in (
-        "pleural_pressure", "shunt", "secretions", "tube_k2", "cuff_leak", "effort_rate", "effort_size",
-        "co2_production", "o2_uptake",
-    ):  # fmt: skip
-        yield name, None, memory.patient[0][name]
+def relief(_size: float, _memory: Memory) -> Iterator[Change]:
+    """Every event ends: airways, lung, pleura, tube, cuff, efforts and metabolism are as at the start."""
+    yield from ()
 
 
 CHANGES: dict[str, Callable[[float, Memory], Iterator[Change]]] = {
-    "bronchospasm": bronchospasm,
-    "one-sided intubation": one_sided_intubation,
-    "pneumothorax": pneumothorax,
     "secretions": secretions,
+    "one-sided intubation": one_sided_intubation,
+    "bronchospasm": bronchospasm,
+    "pneumothorax": pneumothorax,
     "cuff leak": cuff_leak,
     "sedation wearing off": sedation_wearing_off,
     "fever": fever,
     "apnoea": apnoea,
     "relief": relief,
 }
-"""What an event changes, 1 being the typical size: teaching values (common practice, no source)."""
+"""What an event changes of what it finds, 1 being the typical size: teaching values (common practice, no source).
 
+In the order in which those that stand at a time act: who wakes gets a rate before fever raises it, and apnoea stops
+what is left; wet noise and lost blood flow go by airways and recoil before others have narrowed and stiffened them.
+"""
 
 WITHOUT_SIZE = ("one-sided intubation", "apnoea", "relief")
-"""Events that are there or not."""
+"""Events that are there or not: twice is once."""
+
+ENDS: dict[str, frozenset[str]] = {kind: frozenset() for kind in CHANGES} | {
+    "sedation wearing off": frozenset({"apnoea"}),
+    "apnoea": frozenset({"sedation wearing off"}),
+    "relief": frozenset(CHANGES),
+}
+"""Events that an event ends."""
 
 
 class Event(Table):
-    """Something that happens in the patient: how much (1 is typical) and how fast it comes."""
+    """Something that happens in the patient, on top of other events, until relief: how much (1 is typical), how fast.
+
+    Apnoea and sedation wearing off end each other; see :mod:`tidebench.simulation.course`.
+    """
 
     at_s: Annotated[float, Within(0, 1e6, "s")]
     kind: EventKind
@@ -213,11 +225,6 @@ class Event(Table):
         if self.kind in WITHOUT_SIZE and "size" in self.model_fields_set:
             raise refusal(f"has size, which {self.kind} has no use for", "at_s, kind and over_s")
         return self
-
-    def rows(self, memory: Memory) -> Iterator[Row]:
-        """Changes of parameters, from what ``memory`` holds before anything has happened."""
-        for name, compartment, value in CHANGES[self.kind](self.size, memory):
-            yield self.at_s, PARAMETER, float(Memory.position(name, compartment)), value, self.over_s
 
 
 class Procedure(Table):

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import itertools
 import tomllib
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import Field, Strict, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, Field, Strict, ValidationError, field_validator, model_validator
 
 from tidebench.case import Airway, Circuit, Patient, Setting
 from tidebench.case_errors import explain
 from tidebench.entries import Within, refusal, toml_text
-from tidebench.errors import CaseError
+from tidebench.errors import CaseError, OptionError
 from tidebench.simulation.machine import machine_values, merged
 from tidebench.simulation.parameters import patient_tables
 from tidebench.simulation.patient import Effort, Exchange, Leak, Lung, Sensors, Table, Ventilator
@@ -21,12 +22,24 @@ from tidebench.simulation.protocol import Event, Manoeuvre, Procedure
 
 MOST_BYTES = 1 << 20
 MOST_OUTPUT_GB = 4.0
+UNSEEN = ("Cc", "Cs", "Zl", "Zp")
+"""Categories of characters that steer a terminal, break a line or can't be written (Unicode Standard, 4.5)."""
+TURNING = ("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI")
+"""Characters that turn the order of those around them (Unicode Standard Annex 9)."""
+
+
+def _one_line(text: str) -> str:
+    """Text that a screen shows as it stands."""
+    for char in text:
+        if unicodedata.category(char) in UNSEEN or unicodedata.bidirectional(char) in TURNING:
+            raise refusal(f"has the character U+{ord(char):04X}, which is not to be seen", "one line of plain text")
+    return text
 
 
 class Scenario(Table):
     """Everything that a simulation needs; ``who`` names a patient of the library, whose tables others amend."""
 
-    title: str = "a virtual patient"
+    title: Annotated[str, AfterValidator(_one_line)] = "a virtual patient"
     who: str | None = None
     seed: Annotated[int, Field(ge=0, strict=True)] = 1
     duration_s: Annotated[float, Within(1, 1e6, "s")] = 120.0
@@ -163,6 +176,14 @@ class Scenario(Table):
         return next(row for row in reversed(self.settings) if row.at_s <= time_s)
 
 
+def no_scenario(given: object) -> OptionError:
+    """What is said to whoever gives something that can't be one."""
+    return OptionError(
+        f"{type(given).__name__} is no scenario", where="scenario",
+        expected='a Scenario, its tables such as {"who": "copd"}, or the path of its TOML file',
+    )  # fmt: skip
+
+
 def load_scenario(path: Path | str) -> Scenario:
     """The scenario that a TOML file describes.
 
@@ -170,7 +191,11 @@ def load_scenario(path: Path | str) -> Scenario:
     ------
     CaseError
         No such file, not TOML, an unknown key, a value that can't be, settings that contradict each other.
+    OptionError
+        Something else than a path.
     """
+    if not isinstance(path, (str, Path)):
+        raise no_scenario(path)
     path = Path(path)
     try:
         if path.stat().st_size > MOST_BYTES:
@@ -192,7 +217,11 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     ------
     CaseError
         As :func:`load_scenario`.
+    OptionError
+        Something else than tables.
     """
+    if not isinstance(said, Mapping):
+        raise no_scenario(said)
     whole = dict(said)
     if "who" in said and not isinstance(said["who"], str):
         raise CaseError(

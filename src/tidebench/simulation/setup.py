@@ -10,6 +10,7 @@ import numpy as np
 
 from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.simulation import gases, layout
+from tidebench.simulation.course import event_rows
 from tidebench.simulation.effort import NEVER
 from tidebench.simulation.layout import Memory, Samples
 from tidebench.simulation.machine import machine_values
@@ -149,10 +150,14 @@ def changes_of(scenario: Scenario, memory: Memory) -> Samples:
         rows += _set(procedure.ends_s, touched)
     for manoeuvre in scenario.manoeuvres:
         rows += manoeuvre.rows()
-    for event in scenario.events:
-        rows += event.rows(memory)
+    rows += event_rows(scenario.events, memory)
     rows.sort(key=lambda row: row[0])
     return np.array(rows, np.float64).reshape(-1, 5)
+
+
+def moving_of(changes: Samples) -> Samples:
+    """Positions of the parameters that some change moves gradually."""
+    return np.unique(changes[(changes[:, 1] == PARAMETER) & (changes[:, 4] > 0), 2])
 
 
 def _set(at: float, values: dict[str, float]) -> list[Row]:
@@ -215,10 +220,9 @@ def start_of(scenario: Scenario) -> Start:
         for names in (layout.MECHANICS, layout.VENTILATOR, layout.EFFORT, layout.GASES)
     )
     changes = changes_of(scenario, memory)
-    moving = np.unique(changes[(changes[:, 1] == PARAMETER) & (changes[:, 4] > 0), 2])
     slopes = np.zeros((len(memory.block), 3))
     units = np.zeros(n, layout.record(layout.UNIT))
-    start = Start(memory, units, m, v, e, g, changes, slopes, moving)
+    start = Start(memory, units, m, v, e, g, changes, slopes, moving_of(changes))
     begin(memory.machine[0], start.ventilator, 0.0)
     start.ventilator["hold_kind"] = -1.0
     start.effort["next_onset"] = 0.8 if scenario.effort.rate_per_min > 0 else NEVER

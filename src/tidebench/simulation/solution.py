@@ -16,10 +16,18 @@ from tidebench.errors import OptionError, SimulationError
 from tidebench.recording import Recording
 from tidebench.simulation import layout
 from tidebench.simulation.layout import CHANNELS, Samples
-from tidebench.simulation.scenario import Scenario
+from tidebench.simulation.scenario import Scenario, no_scenario
 from tidebench.simulation.sensors import sensed
 from tidebench.simulation.setup import Start, start_of
-from tidebench.simulation.solver import DONE, NOT_A_NUMBER, RUNAWAY, run
+from tidebench.simulation.solver import (
+    DONE,
+    HIGHEST_PRESSURE,
+    HIGHEST_VOLUME,
+    NOT_A_NUMBER,
+    PRESSURE_RUNAWAY,
+    VOLUME_RUNAWAY,
+    run,
+)
 from tidebench.simulation.truth import delivered, label_breaths, label_efforts
 
 STRETCH_S = 600.0
@@ -27,7 +35,8 @@ ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no pa
 SEEN = ("airway_pressure", "flow")
 WHY = {
     NOT_A_NUMBER: "a value is no longer a number",
-    RUNAWAY: "a volume or pressure left every bound",
+    PRESSURE_RUNAWAY: f"pressure at the wye ran away, beyond {HIGHEST_PRESSURE:g} cmH2O either way",
+    VOLUME_RUNAWAY: f"the lung's volume ran away, beyond {HIGHEST_VOLUME:g} L either way",
 }
 
 
@@ -93,11 +102,7 @@ def simulate(
         A value that is no number, or a runaway, with the time at which it happened.
     """
     if not isinstance(scenario, Scenario):
-        raise OptionError(
-            f"{type(scenario).__name__} is no scenario",
-            where="scenario",
-            expected="scenario_from(...), load_scenario(...)",
-        )
+        raise no_scenario(scenario)
     names = tuple(channels) if channels is not None else recorded_channels(scenario)
     for name in names:
         if name not in CHANNELS:

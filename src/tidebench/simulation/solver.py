@@ -45,7 +45,7 @@ from tidebench.simulation.ventilation import (
     watch,
 )
 
-DONE, NOT_A_NUMBER, RUNAWAY, TOO_MANY_ROWS = range(4)
+DONE, NOT_A_NUMBER, PRESSURE_RUNAWAY, VOLUME_RUNAWAY, TOO_MANY_ROWS = range(5)
 """Why a stretch stopped."""
 
 GAS_INTERVAL_S = 0.1
@@ -109,7 +109,7 @@ def one_step(
     aim = follow(machine, v, time, h)
     expected, flow, guessed = m.wye, m.flow, -1.0
     for _ in range(GUESSES):
-        delivered, yielding = source(machine, v, aim, time + 0.5 * h, expected, m.leak_flow)
+        delivered, yielding = source(machine, v, aim, time + 0.5 * h, m.wye, expected, m.leak_flow)
         if yielding == guessed:
             break
         delivered += patient.condensate * wet * abs(flow)
@@ -256,7 +256,7 @@ def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Sa
     co2 = gas.mouth_tension(patient, g, m.flow)
     told = (
         m.wye, m.flow, m.pleural, co2, m.muscle, m.alveolar, m.pleural, m.volume, m.carina, g.arterial_co2,
-        g.arterial_o2, g.arterial_saturation, g.ph,
+        g.arterial_o2, g.arterial_saturation, g.ph, m.recoil,
     )  # fmt: skip
     for n in range(len(wanted)):
         out[n, at] = told[int(wanted[n])]
@@ -417,8 +417,10 @@ def run(
                 note_step(rows[count - 1], v, m, time, h)
                 note_closed(rows[count - 1], v, m, time, h)
             time += h
+            if abs(m.wye) > HIGHEST_PRESSURE:
+                return PRESSURE_RUNAWAY, count, done, time
+            if abs(m.volume) > HIGHEST_VOLUME:
+                return VOLUME_RUNAWAY, count, done, time
         if not np.isfinite(m.wye + m.volume + g.co2 + g.o2):
             return NOT_A_NUMBER, count, done, time
-        if abs(m.volume) > HIGHEST_VOLUME or abs(m.wye) > HIGHEST_PRESSURE:
-            return RUNAWAY, count, done, time
     return DONE, count, done, last * dt

@@ -38,7 +38,8 @@ BREATH_COLUMNS = {
     "passive": "1 where muscles neither pulled nor pushed 0.5 cmH2O from start to end",
     "plateau_cmh2o": "at the wye over the last half second of an inspiratory hold",
     "exp_hold_cmh2o": "at the wye over the last half second of an expiratory hold or occlusion, efforts in it included",
-    "labels": "finding kinds by mechanism, with | between them",
+    "labels": "finding kinds by mechanism, with | between them; an inflation that letting go of an expiratory push "
+    "triggers is an auto-trigger, since no inspiratory effort is under way",
     "mandatory": "1 where the ventilator's settings alone shape it, 0 where it supports or follows",
     "muscle_peak_cmh2o": "largest muscle pressure, inspiratory positive",
     "muscle_least_cmh2o": "least muscle pressure; below 0 expiratory muscles push",

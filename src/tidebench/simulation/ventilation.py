@@ -51,6 +51,7 @@ from tidebench.simulation.layout import (
 NEVER = 1e18
 NOW = 1e-9  # s: times closer than this are the same
 OPEN_RESISTANCE = 0.5  # cmH2O·s/L of an open connector
+RELIEF_RESISTANCE = 1e-3  # cmH2O·s/L of what lets gas out at the pressure limit: next to none
 GAIN = 0.8  # of the volume error that the next inflation makes good
 FIRST_ABOVE = 10.0  # cmH2O of the first volume-targeted inflation
 LEAST_ABOVE = 3.0
@@ -112,10 +113,24 @@ def flow_given(v: Record) -> bool:
 
 
 @part
-def source(machine: Record, v: Record, aim: float, time: float, pressure: float, leak: float) -> tuple[float, float]:
-    """What reaches the wye, as ``delivered − yielding·P``, for a pressure that is expected there."""
+def relief_from(machine: Record, before: float) -> float:
+    """Pressure in the middle of a step, ``before`` being that at its start, which ends it at the pressure limit."""
+    return 0.5 * (before + machine.pressure_limit) if machine.circuit_compliance > 0.0 else machine.pressure_limit
+
+
+@part
+def source(
+    machine: Record, v: Record, aim: float, time: float, before: float, pressure: float, leak: float
+) -> tuple[float, float]:
+    """What reaches the wye, as ``delivered − yielding·P``, for a pressure that is expected there after ``before``.
+
+    What a given flow would push beyond the pressure limit is let out, in the step in which it would.
+    """
     if flow_given(v):
-        return (volume_flow(machine, v, time) if v.phase == INFLATION else 0.0), 0.0
+        flow, top = (volume_flow(machine, v, time) if v.phase == INFLATION else 0.0), relief_from(machine, before)
+        if v.phase == INFLATION and pressure > top:
+            return flow + top / RELIEF_RESISTANCE, 1.0 / RELIEF_RESISTANCE
+        return flow, 0.0
     if v.phase == OPEN:
         return -v.suction, 1.0 / OPEN_RESISTANCE
     if pressure > aim:
@@ -303,7 +318,7 @@ def end_inflation(machine: Record, v: Record, time: float, pressure: float) -> b
     if v.phase == INFLATION:
         if v.kind in (TARGETED_PRESSURE, TARGETED_SUPPORT):
             adapt(machine, v)
-        if v.kind == VOLUME and machine.pause > 0.0:
+        if v.kind == VOLUME and machine.pause > 0.0 and pressure <= machine.pressure_limit:
             v.phase, v.until = PAUSE, time + machine.pause
             return False
     if v.phase != HELD and v.hold_kind == INSPIRATORY_HOLD and v.kind != UNASSISTED:

@@ -51,6 +51,8 @@ def simulate_case(
     ------
     CaseError
         The scenario can't be used.
+    OptionError
+        Something else than a scenario.
     OutputError
         The folder can't be written, or holds something else.
     SimulationError
@@ -61,11 +63,25 @@ def simulate_case(
     else:
         told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
     keep_other_results(Path(out), "simulated")
+    return put_case(
+        lambda: simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None), out
+    )
+
+
+def put_case(solve: Callable[[], Solution], out: Path | str) -> Solution:
+    """Put what ``solve`` gives as the case folder ``out``, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The folder can't be written, or holds something else.
+    """
     with new_result(Path(out)) as draft:
-        done = simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None)
+        done = solve()
         write_files(done, draft.folder)
         case = load_case(draft.folder)
-        draft.identity = Identity(done.recording.recording_id, case.case_hash, {"simulated": True, "seed": told.seed})
+        identity = {"simulated": True, "seed": done.scenario.seed}
+        draft.identity = Identity(done.recording.recording_id, case.case_hash, identity)
     return done
 
 
@@ -103,8 +119,9 @@ def case_tables(scenario: Scenario, file: str) -> dict[str, Any]:
         if table:
             said[name] = table
     said["recording"] = {"file": file}
-    said["settings"] = [row.model_dump(mode="json", exclude_none=True) for row in settings_over_time(scenario)]
-    log = [{"at_s": done.at_s, "kind": done.kind} for done in scenario.manoeuvres]
+    rows = [row.model_dump(mode="json", exclude_none=True) for row in settings_over_time(scenario)]
+    said["settings"] = [{**row, "at_s": round(row["at_s"], 6)} for row in rows]
+    log = [{"at_s": round(done.at_s, 6), "kind": done.kind} for done in scenario.manoeuvres]
     if log:
         said["events"] = sorted(log, key=lambda line: float(str(line["at_s"])))
     return said

@@ -86,7 +86,7 @@ def breath_page(review: Review, breath: int | None = None, *, neighbours: bool =
     account = review.account(index)
     return BreathPage(
         breath=index,
-        heading=_heading(row),
+        heading=breath_heading(row),
         numbers=tuple(_number(review, key, row) for key in SHOWN if row[key] is not None and not _idle(key, row)),
         recorded=_surroundings(review, row),
         account=account,
@@ -120,7 +120,8 @@ def _idle(key: str, row: dict[str, object]) -> bool:
     return key == EFFORT and row["passive"] is True
 
 
-def _heading(row: dict[str, object]) -> str:
+def breath_heading(row: dict[str, object]) -> str:
+    """A breath in words: its number and time, how it was delivered and begun, passive or with effort."""
     delivery = DELIVERIES.get(str(row["delivery"]), "delivery not known")
     begun = {"patient": "triggered by the patient", "machine": "begun by the machine"}.get(str(row["trigger"]), "")
     kinds: dict[object, str] = {True: "passive", False: "with effort", None: "passive or not can't be told"}

@@ -21,13 +21,16 @@ IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg(?!/)")
 
 @dataclass(frozen=True, slots=True)
 class GasNumber:
-    """A number of a gas: what it is, its short form, its value in words; where it comes from if that is not plain."""
+    """A number of a gas: what it is, its short form, its value in words; where it comes from if that is not plain, and
+    what it was made of.
+    """
 
     key: str
     label: str
     symbol: str
     text: str
     origin: str = ""
+    made_of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,9 @@ class _Words:
     def number(self, value: Value) -> GasNumber:
         record = quantity(value.key, "blood_gases")
         origin = value.made_of[0] if value.key == "hco3_mmol_l" and value.made_of else ""
-        return GasNumber(value.key, record.label, record.symbol, self.text(value.key, value.value), self.say(origin))
+        made_of = tuple(self.say(words) for words in value.made_of)
+        text = self.text(value.key, value.value)
+        return GasNumber(value.key, record.label, record.symbol, text, self.say(origin), made_of)
 
     def conditions(self, gas: GasReading) -> str:
         under = gas.conditions

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench.care.logs.tradeoff import together
@@ -89,19 +90,39 @@ def _alarm(one: Tradeoff) -> str:
     return alarm_words(one.watched.key, one.watched.side)
 
 
-def _tradeoff(one: Tradeoff) -> Iterator[tuple[str, ...]]:
-    """The alarm, then where people usually set it, what is suggested, and what fewer alarms would cost."""
-    yield _alarm(one), "", "", "", "", "", "", ""
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A limit with its delay that is shown: as people usually set it, or as this record weighs it.
+
+    ``cells`` are limit, delay, alarms, alarms and minutes per hour, missed, and alarms per hour in the two halves.
+    """
+
+    name: str
+    limit: float
+    delay_s: float
+    cells: tuple[str, ...]
+
+
+def choices(one: Tradeoff) -> Iterator[Choice]:
+    """Where people usually set it, what is suggested, and what fewer alarms would cost."""
     record = quantity(one.watched.key)
     if one.usual is not None and one.at_usual is not None:
         alarms, sounding, missed = one.at_usual
         hours = one.hours if one.rated else None
         rates = (rated(alarms / hours), rated(sounding / 60 / hours)) if hours else (rated(None), rated(None))
         of = f"{missed} of {one.events}" if one.events else "–"
-        yield "  usual", record.bounds(one.usual.tight), "0 s", f"{alarms}", *rates, of, ""
+        usual = (record.bounds(one.usual.tight), "0 s", f"{alarms}", *rates, of, "")
+        yield Choice("usual", one.usual.tight, 0.0, usual)
     for place, offer in enumerate(one.offers):
-        name = "  fewer alarms" if place else "  least missed" if offer.missed else "  suggested"
-        yield name, record.bounds(offer.limit), *_numbers(offer, one)
+        name = "fewer alarms" if place else "least missed" if offer.missed else "suggested"
+        yield Choice(name, offer.limit, offer.delay_s, (record.bounds(offer.limit), *_numbers(offer, one)))
+
+
+def _tradeoff(one: Tradeoff) -> Iterator[tuple[str, ...]]:
+    """The alarm, then its choices."""
+    yield _alarm(one), "", "", "", "", "", "", ""
+    for choice in choices(one):
+        yield f"  {choice.name}", *choice.cells
 
 
 def _numbers(offer: Offer, one: Tradeoff) -> tuple[str, ...]:

@@ -16,15 +16,21 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from tidebench._version import __version__
 from tidebench.web.about_routes import about_routes
+from tidebench.web.alarm_routes import alarm_routes
+from tidebench.web.bench_routes import bench_routes, describe_messages
+from tidebench.web.card_routes import card_routes
 from tidebench.web.casebook_routes import casebook_routes
 from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
+from tidebench.web.lesson_routes import lesson_routes
+from tidebench.web.log_routes import log_routes
 from tidebench.web.opened import Shelf
 from tidebench.web.options import PAGE, Serving
 from tidebench.web.refusals import speak_plainly
 from tidebench.web.rehearsal_routes import rehearsal_routes
 from tidebench.web.review_routes import review_routes
+from tidebench.web.room_routes import room_routes
 
 FOREVER = "public, max-age=31536000, immutable"
 
@@ -53,6 +59,13 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(review_routes(serving, shelf))
     app.include_router(export_routes(serving, shelf))
     app.include_router(rehearsal_routes(serving, shelf, jobs))
+    app.include_router(room_routes(serving, shelf))
+    app.include_router(alarm_routes(serving, shelf))
+    app.include_router(log_routes(serving, shelf, jobs))
+    app.include_router(card_routes())
+    app.include_router(bench_routes(serving, sessions))
+    app.include_router(lesson_routes(serving))
+    describe_messages(app)
     return app
 
 

@@ -11,9 +11,10 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 
 from tidebench.case import CASE_FILE, load_case
-from tidebench.case_form import Filled, Slip, form, read_form
+from tidebench.case_form import Filled, form, read_form
 from tidebench.casebook import REVIEW, case_folder, entries, free_name
 from tidebench.errors import InputError, OptionError
+from tidebench.forms import Slip
 from tidebench.readers.preview import mappable, preview, units_of, without
 from tidebench.store import new_folder
 from tidebench.web.jobs import Job, Jobs

@@ -23,7 +23,10 @@ PAGE_HEADER = "x-tidebench"
 """Sent by the page with every request that changes something; another site can't send it."""
 OPEN = ("/api/session", "/api/about")
 """What may be asked without a session, so that one can begin."""
-UPLOADS = "/api/uploads"
+CLASS = "/api/class"
+"""Learners come by a link that is drawn by chance, and need no password."""
+LOGS = "/api/uploads/logs"
+UPLOADS = ("/api/uploads", LOGS)
 UNSAFE = {"POST", "PUT", "PATCH", "DELETE"}
 MOST_ADDRESSES = 10_000
 
@@ -94,6 +97,13 @@ class Sessions:
         self._until.pop(token, None)
 
 
+def admits(serving: Serving, sessions: Sessions, headers: Headers) -> bool:
+    """True for who need not say the password, or has said it in a session that is open, which goes on from now."""
+    if not serving.password_hash:
+        return True
+    return sessions.holds(cookie_parser(headers.get("cookie", "")).get(COOKIE, ""))
+
+
 class Guard:
     """Stands before the application: refuses what it shouldn't see, and adds what every answer carries."""
 
@@ -125,9 +135,13 @@ class Guard:
         return self._forged(scope, headers) if changes else None
 
     def _stranger(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
-        if not self.serving.password_hash or scope["path"] in OPEN:
-            return None
-        if self.sessions.holds(cookie_parser(headers.get("cookie", "")).get(COOKIE, "")):
+        path = scope["path"]
+        if (
+            path in OPEN
+            or path == CLASS
+            or path.startswith(f"{CLASS}/")
+            or admits(self.serving, self.sessions, headers)
+        ):
             return None
         return 401, "Say the password first."
 
@@ -143,13 +157,13 @@ class Guard:
         if "content-encoding" in headers:
             return 415, "Compressed requests are not taken."
         said = headers.get("content-length", "0")
-        if scope["path"] != UPLOADS and not (said.isdecimal() and int(said) <= self.serving.limits.body_bytes):
+        if scope["path"] not in UPLOADS and not (said.isdecimal() and int(said) <= self.serving.limits.body_bytes):
             return 413, "The request is larger than it may be."
         return None
 
     def _counted(self, scope: Scope, receive: Receive) -> Receive:
         """Cut a body off that is larger than it may be; a route that takes files counts for itself."""
-        if scope["type"] != "http" or scope["path"] == UPLOADS:
+        if scope["type"] != "http" or scope["path"] in UPLOADS:
             return receive
         seen, most = 0, self.serving.limits.body_bytes
 

@@ -92,6 +92,7 @@ class FieldTold(Told):
     possible: str
     choices: list[str]
     modes: list[str]
+    kind: Literal["number", "whole", "numbers", "choice", "tick", "text"]
 
 
 class SectionTold(Told):
@@ -100,6 +101,9 @@ class SectionTold(Told):
     key: str
     title: str
     fields: list[FieldTold]
+    note: str
+    several: bool
+    folded: bool
 
 
 class SlipTold(Told):

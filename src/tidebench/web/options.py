@@ -32,6 +32,8 @@ class Limits:
         Wrong passwords from one address within so many seconds, after which it has to wait.
     session_s : float
         How long a session lasts without being used.
+    benches : int
+        Live benches that may be open at once.
     """
 
     upload_bytes: int = 1024 * MIB
@@ -44,6 +46,7 @@ class Limits:
     tries: int = 5
     tries_s: float = 60.0
     session_s: float = 8 * 3600.0
+    benches: int = 24
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Query
 from pydantic import Field
+from starlette.responses import Response
 
 from tidebench.casebook import case_folder
 from tidebench.errors import OptionError
@@ -16,7 +17,9 @@ from tidebench.fitting.fit import Fit, fit_patient
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.overlay import Curves
 from tidebench.fitting.predict import Prediction, predict
+from tidebench.fitting.sweep import range_of
 from tidebench.views.rehearsal import FitPage, ThenPage, fit_page, sketch_page
+from tidebench.views.swept import SweptPage
 from tidebench.web import models as m
 from tidebench.web.casebook_routes import told
 from tidebench.web.jobs import Jobs
@@ -26,6 +29,9 @@ from tidebench.web.refusals import REFUSED
 from tidebench.web.review_routes import rounded
 
 REHEARSE = "tidebench.web.work:rehearse_job"
+SWEEP = "tidebench.web.work:sweep_job"
+REPORT = "tidebench.web.work:report_job"
+T = TypeVar("T")
 MOST_FITS = 6
 L_MIN, ML = 60.0, 1000.0
 
@@ -39,6 +45,50 @@ class Asked(m.Asked):
     from_s: m.Seconds | None = None
     to_s: m.Seconds | None = None
     settings: Changes = Field(default_factory=dict)
+
+
+class RangeAsked(m.Asked):
+    """A setting through a range."""
+
+    key: m.Name
+    low: Annotated[float, Field(ge=-1e4, le=1e5, allow_inf_nan=False)]
+    high: Annotated[float, Field(ge=-1e4, le=1e5, allow_inf_nan=False)]
+    step: Annotated[float, Field(ge=1e-4, le=1e5, allow_inf_nan=False)]
+
+
+class SweepAsked(Asked):
+    """One range for a curve, two for a map."""
+
+    ranges: Annotated[list[RangeAsked], Field(min_length=1, max_length=2)]
+
+
+class AlongTold(m.Told):
+    """A setting and the values that it takes."""
+
+    key: str
+    label: str
+    unit: str
+    values: list[float]
+
+
+class SweptTold(m.Told):
+    """A quantity at every value or pair."""
+
+    key: str
+    label: str
+    unit: str
+    estimate: m.Numbers
+    low: m.Numbers
+    high: m.Numbers
+    words: list[str]
+
+
+class SweptPageTold(m.Told):
+    """What a sweep or a map shows."""
+
+    settings: str
+    along: list[AlongTold]
+    found: list[SweptTold]
 
 
 class CurvesTold(m.Told):
@@ -160,6 +210,18 @@ def rehearsal_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
             raise OptionError("a stretch has a beginning and an end", where="what-if", expected="both, or neither")
         return fits.get(shelf.get(case_folder(serving.folder, name)), from_s, to_s)
 
+    def begun(name: str, work: str, asked: Asked, **further: Any) -> m.JobTold:
+        fitted(name, asked.from_s, asked.to_s)
+        folder = str(case_folder(serving.folder, name))
+        words = {"from_s": asked.from_s, "to_s": asked.to_s, "settings": dict(asked.settings), **further}
+        return told(jobs.submit(f"what-if of {name}", work, case=folder, **words))
+
+    def outcome(name: str, job: str, kind: type[T]) -> T:
+        done = jobs.get(job)
+        if done.state != "done" or not isinstance(done.outcome, kind):
+            raise OptionError("the outcome isn't known yet", where=name, remedy="Wait until the job is done.")
+        return done.outcome
+
     @api.get("")
     def fit(name: str, from_s: Moment = None, to_s: Moment = None) -> FitTold:
         """The patient fitted to a stretch, and the settings that can be moved."""
@@ -175,23 +237,57 @@ def rehearsal_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
     @api.post("/rehearse")
     def rehearse(name: str, asked: Asked) -> m.JobTold:
         """Begin to rehearse a change on patients within the doubt."""
-        folder = case_folder(serving.folder, name)
-        fitted(name, asked.from_s, asked.to_s)
-        job = jobs.submit(
-            f"what-if of {name}", REHEARSE, case=str(folder), from_s=asked.from_s, to_s=asked.to_s,
-            settings=dict(asked.settings),
-        )  # fmt: skip
-        return told(job)
+        return begun(name, REHEARSE, asked)
 
     @api.get("/rehearsed/{job}")
     def rehearsed(name: str, job: str) -> ChangeTold:
         """What a rehearsal came to, once it is done."""
-        done = jobs.get(job)
-        if done.state != "done" or not isinstance(done.outcome, ThenPage):
-            raise OptionError("the outcome isn't known yet", where=name, remedy="Wait until the job is done.")
-        return change_told(done.outcome)
+        return change_told(outcome(name, job, ThenPage))
+
+    @api.post("/sweep")
+    def begin_sweep(name: str, asked: SweepAsked) -> m.JobTold:
+        """Begin to move a setting through a range, or two through a field."""
+        ranges = [f"{each.key}={each.low:.10g}:{each.high:.10g}:{each.step:.10g}" for each in asked.ranges]
+        for text in ranges:
+            range_of(text)
+        return begun(name, SWEEP, asked, ranges=ranges)
+
+    @api.get("/swept/{job}")
+    def swept(name: str, job: str) -> SweptPageTold:
+        """What a sweep came to, once it is done."""
+        return swept_told(outcome(name, job, SweptPage))
+
+    @api.post("/report")
+    def begin_report(name: str, asked: Asked) -> m.JobTold:
+        """Begin to write the report with this change in it."""
+        return begun(name, REPORT, asked)
+
+    @api.get("/report/{job}.pdf", response_class=Response, responses={200: {"content": {"application/pdf": {}}}})
+    def rehearsed_report(name: str, job: str) -> Response:
+        """The report with a rehearsed change, once it is written."""
+        words = {"content-disposition": 'attachment; filename="report-with-a-change.pdf"'}
+        return Response(outcome(name, job, bytes), media_type="application/pdf", headers=words)
 
     return api
+
+
+def swept_told(page: SweptPage) -> SweptPageTold:
+    """A sweep as it goes over the line."""
+    return SweptPageTold(
+        settings=page.settings,
+        along=[
+            AlongTold(key=record.key, label=record.label, unit=record.unit, values=list(each.values))
+            for each in page.along
+            for record in (each.quantity,)
+        ],
+        found=[
+            SweptTold(
+                key=one.quantity.key, label=one.quantity.label, unit=one.quantity.unit, estimate=list(one.estimate),
+                low=list(one.low), high=list(one.high), words=list(one.words),
+            )
+            for one in page.found
+        ],
+    )  # fmt: skip
 
 
 def fit_told(page: FitPage) -> FitTold:

@@ -118,6 +118,7 @@ def run(serving: Serving, ready: Callable[[], None], certificate: Path | None = 
         timeout_keep_alive=IDLE_S,
         limit_concurrency=MOST_AT_ONCE,
         ws_max_size=1 << 16,
+        ws_per_message_deflate=False,  # frames are a hundred bytes, sixty times a second
         ssl_certfile=certificate,
         ssl_keyfile=key,
     )

@@ -7,7 +7,7 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,8 +30,8 @@ class Upload:
     size: int
 
 
-def file_name(said: str) -> str:
-    """A name that a file of signals may have in a case's folder.
+def file_name(said: str, suffixes: Collection[str] = READERS) -> str:
+    """A name that a file, of signals unless other endings are given, may have in a case's folder.
 
     Raises
     ------
@@ -41,15 +41,17 @@ def file_name(said: str) -> str:
     bare = re.split(r"[\\/]", said)[-1]
     kept = re.sub(r"[^\w. ()+-]", "_", bare).strip(". ")[-LONGEST_NAME:]
     suffix = Path(kept).suffix.lower()
-    if suffix not in READERS or not Path(kept).stem.strip("._ "):
+    if suffix not in suffixes or not Path(kept).stem.strip("._ "):
         raise OptionError(
-            f"no reader knows the ending {suffix!r}", where=kept or "the file", expected=", ".join(sorted(READERS)),
-            remedy="Save the signals as CSV or Parquet.",
+            f"no reader knows the ending {suffix!r}", where=kept or "the file", expected=", ".join(sorted(suffixes)),
+            remedy="Save the signals as CSV or Parquet." if suffixes is READERS else "Save it as text, such as CSV.",
         )  # fmt: skip
     return f"{Path(kept).stem.lstrip('._ ')}{suffix}"
 
 
-async def take_in(folder: Path, name: str, chunks: AsyncIterator[bytes], limits: Limits) -> Upload:
+async def take_in(
+    folder: Path, name: str, chunks: AsyncIterator[bytes], limits: Limits, suffixes: Collection[str] = READERS
+) -> Upload:
     """Write what arrives aside, within the limits of size and time.
 
     Raises
@@ -57,7 +59,7 @@ async def take_in(folder: Path, name: str, chunks: AsyncIterator[bytes], limits:
     OptionError
         It is larger or slower than allowed, or its name won't do.
     """
-    name = file_name(name)
+    name = file_name(name, suffixes)
     await asyncio.to_thread(clear_old, folder)
     token = secrets.token_urlsafe(12)
     place = folder / ASIDE / token

@@ -17,6 +17,7 @@ from tidebench.care.gases.trend import changed, trend
 from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
+from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
 from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
@@ -42,13 +43,20 @@ SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventila
 SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a saturation {}."
 DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
-ROOM_AIR = 0.21
-SLIPS: dict[str, tuple[tuple[str, float], ...]] = {
-    "albumin_g_dl": (("in g/L", 0.1),),
-    "mixed_venous_saturation": (("in per cent", 0.01),),
-    "cardiac_output_l_min": (("in mL/min", 0.001),),
+TYPED: dict[str, tuple[str, Within]] = {
+    "barometric_mmhg": ("--barometric", Within(250.0, 850.0, "mmHg", {"kPa": 7.50062})),
+    "altitude_m": ("--altitude", Within(-500.0, 8000.0, "m")),
+    "temperature_c": ("--temperature", Within(20.0, 43.0, "°C")),
+    "high_flow_l_min": ("--high-flow", Within(0.5, 100.0, "L/min")),
+    "mixed_expired_pco2_mmhg": ("--expired-pco2", Within(0.0, 150.0, "mmHg", {"kPa": 7.50062})),
+    "cardiac_output_l_min": ("--cardiac-output", Within(0.05, 30.0, "L/min", {"mL/min": 0.001})),
+    "mixed_venous_saturation": ("--mixed-venous", Within(0.05, 0.99, "as a fraction", {"per cent": 0.01})),
+    "sodium_mmol_l": ("--sodium", Within(90.0, 200.0, "mmol/L")),
+    "chloride_mmol_l": ("--chloride", Within(50.0, 160.0, "mmol/L")),
+    "albumin_g_dl": ("--albumin", Within(0.5, 7.0, "g/dL", {"g/L": 0.1})),
 }
-"""Units in which a number is often typed instead, with the factor into the right one."""
+"""Numbers that a person adds: what the command line calls each, and what it can be."""
+ROOM_AIR = 0.21
 
 
 def read_gases(
@@ -124,28 +132,16 @@ def _checked(typed: Typed, count: int) -> Typed:
         raise OptionError(
             f"{unknown[0]!r} is nothing that a definition asks for", where="--said", expected=", ".join(SAID)
         )
-    for field, option, low, high, unit in (
-        ("barometric_mmhg", "--barometric", 250.0, 850.0, "mmHg"),
-        ("altitude_m", "--altitude", -500.0, 8000.0, "m"),
-        ("temperature_c", "--temperature", 20.0, 43.0, "°C"),
-        ("cardiac_output_l_min", "--cardiac-output", 0.05, 30.0, "L/min"),
-        ("mixed_expired_pco2_mmhg", "--expired-pco2", 0.0, 150.0, "mmHg"),
-        ("mixed_venous_saturation", "--mixed-venous", 0.05, 0.99, "as a fraction"),
-        ("sodium_mmol_l", "--sodium", 90.0, 200.0, "mmol/L"),
-        ("chloride_mmol_l", "--chloride", 50.0, 160.0, "mmol/L"),
-        ("albumin_g_dl", "--albumin", 0.5, 7.0, "g/dL"),
-        ("high_flow_l_min", "--high-flow", 0.5, 100.0, "L/min"),
-    ):
+    for field, (option, bounds) in TYPED.items():
         value = getattr(typed, field)
-        if value is None or low <= value <= high:
+        if value is None or bounds.low <= value <= bounds.high:
             continue
-        for name, factor in SLIPS.get(field, ()):
-            if low <= value * factor <= high:
-                raise OptionError(
-                    f"{value:g} can't be used", where=option, expected=f"{low:g} to {high:g} {unit}",
-                    remedy=f"Was that {name}? Then write {value * factor:.4g}.",
-                )  # fmt: skip
-        within(option, value, low, high, unit=unit)
+        if (slip := bounds.slip(value)) is not None:
+            raise OptionError(
+                f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}",
+                remedy=f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
+            )  # fmt: skip
+        within(option, value, bounds.low, bounds.high, unit=bounds.unit)
     return typed
 
 

@@ -9,11 +9,13 @@ from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import as_fact, value_of
 from tidebench.care.gases.moment import Moment
 from tidebench.care.gases.records import Fact, GasReading, Value, Ventilation
+from tidebench.entries import Within
 from tidebench.formulas._domain import within
 from tidebench.formulas.gas_exchange import blood_ph, ventilation_by_volume_l_min, ventilation_for_paco2
 from tidebench.limits import Limit
 
-LOWEST, HIGHEST = 15.0, 150.0
+BOUNDS = Within(15.0, 150.0, "mmHg", {"kPa": 7.50062})
+"""Of a PaCO2 that can be a target."""
 SAME_RATE = 1.0
 CLOCKED = ("CMV", "A/C", "IMV", "SIMV")
 KEPT = "CO2 production and dead space fraction are taken to stay; trapped gas and effort are not looked at."
@@ -29,7 +31,7 @@ def checked(target_mmhg: float) -> float:
     OptionError
         It lies outside 15 to 150 mmHg.
     """
-    return within("--target-paco2", target_mmhg, LOWEST, HIGHEST, unit="mmHg")
+    return within("--target-paco2", target_mmhg, BOUNDS.low, BOUNDS.high, unit=BOUNDS.unit)
 
 
 def ventilation_for(

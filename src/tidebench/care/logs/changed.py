@@ -76,25 +76,28 @@ def _gone(now: Runs, then: Runs, of: Series, findings: pl.DataFrame, events: Tab
     kept = _overlap(now.start_s, now.end_s, then.start_s, then.end_s)
     start, end = now.start_s[~kept], now.end_s[~kept]
     told = _overlap(start, end, events[:, 0], events[:, 1] + GRACE_S)
-    begins, ends = findings["start_s"].to_numpy(), findings["end_s"].to_numpy()
-    kinds = findings["kind"].to_list()
+    ordered = findings.sort("start_s")
+    begins, ends = ordered["start_s"].to_numpy(), ordered["end_s"].to_numpy()
+    kinds, latest = ordered["kind"].to_list(), np.maximum.accumulate(ends)
+    first, after = np.searchsorted(latest, start, side="right"), np.searchsorted(begins, end, side="left")
+    usual = float(np.nanmedian(of.value))
     rows = [
         {
             "start_s": float(a),
             "end_s": float(b),
-            "furthest": _furthest(of, a, b),
+            "furthest": _furthest(of, a, b, usual),
             "event": bool(event),
-            "findings": sorted({kinds[k] for k in np.flatnonzero((begins < b) & (ends > a)).tolist()}),
+            "findings": sorted({kinds[k] for k in range(low, high) if ends[k] > a}),
         }
-        for a, b, event in zip(start, end, told, strict=True)
+        for a, b, event, low, high in zip(start, end, told, first.tolist(), after.tolist(), strict=True)
     ]
     return pl.DataFrame(rows, schema=GONE)
 
 
-def _furthest(of: Series, start_s: float, end_s: float) -> float:
-    """The value furthest from the median while it sounded."""
-    inside = of.value[(of.known_s < end_s) & (of.until_s > start_s)]
-    return float(inside[np.nanargmax(np.abs(inside - np.nanmedian(of.value)))])
+def _furthest(of: Series, start_s: float, end_s: float, usual: float) -> float:
+    """The value furthest from the usual while it sounded; values are known one after the other."""
+    inside = of.value[np.searchsorted(of.until_s, start_s, side="right") : np.searchsorted(of.known_s, end_s)]
+    return float(inside[np.nanargmax(np.abs(inside - usual))])
 
 
 def _overlap(

@@ -51,7 +51,7 @@ def read_part(path: Path, words: Words) -> Part:
     LogError
         With file, and column where that applies.
     """
-    layout, digest, size = _opened(path)
+    layout, digest, size = opened(path)
     columns = understand(layout.headers, words.columns, path.name)
     cells, notes = _cells(path, layout, columns)
     if cells.height > MOST_ROWS:
@@ -66,7 +66,7 @@ def read_part(path: Path, words: Words) -> Part:
     return Part(rows, path.name, digest, size, times, columns, (*notes, *times.notes, *aside, *left_out))
 
 
-def _opened(path: Path) -> tuple[Layout, str, int]:
+def opened(path: Path) -> tuple[Layout, str, int]:
     """Layout, hash and size of a file.
 
     The sniffer's words are those of signals, so that only what it found is kept of its message.

@@ -239,8 +239,8 @@ def _offers(
             continue
         fewest, at = alarms, (abs(m), k)
         limit, delay_s = float(played.limits[at[0]]), float(played.delays_s[k])
-        minutes, halves = float(played.sounding_s[at]) / 60 / of.hours, _halves(of, watched.side, limit, delay_s)
-        found.append(Offer(limit, delay_s, alarms / of.hours, minutes, missed, halves))
+        minutes, split = float(played.sounding_s[at]) / 60 / of.hours, halves(of, watched.side, limit, delay_s)
+        found.append(Offer(limit, delay_s, alarms / of.hours, minutes, missed, split))
     return tuple(found)
 
 
@@ -264,7 +264,7 @@ def front(played: Replay, hours: float) -> list[tuple[int, int]]:
     return found
 
 
-def _halves(of: Series, side: Side, limit: float, delay_s: float) -> tuple[float, float]:
+def halves(of: Series, side: Side, limit: float, delay_s: float) -> tuple[float, float]:
     """Alarms per hour in the two halves of the record."""
     start = sounds(runs(of, limit, side), delay_s).start_s
     known = np.isfinite(of.value)

@@ -28,6 +28,19 @@ export type Fit = Schemas["FitTold"];
 export type Lever = Schemas["LeverTold"];
 export type Curves = Schemas["CurvesTold"];
 export type Change = Schemas["ChangeTold"];
+export type Form = Schemas["FormTold"];
+export type Slip = Schemas["SlipTold"];
+export type CarePage = Schemas["PageTold"];
+export type Part = Schemas["PartTold"];
+export type RoomTold = Schemas["RoomTold"];
+export type Card = Schemas["CardTold"];
+export type Alarms = Schemas["AlarmsTold"];
+export type Alarm = Schemas["AlarmTold"];
+export type Course = Schemas["CourseTold"];
+export type Played = Schemas["PlayedTold"];
+export type LogUpload = Schemas["LogUploadTold"];
+export type LogTold = Schemas["LogTold"];
+export type Swept = Schemas["SweptPageTold"];
 export type MarkState = Schemas["MarkAsked"]["state"];
 
 export interface Trace {
@@ -75,16 +88,27 @@ export async function send<T>(method: "POST" | "PUT" | "DELETE", path: string, b
   return (answer.status === 204 ? undefined : await answer.json()) as T;
 }
 
+/** Asks for a file and keeps it under a name. */
+export async function fetchFile(path: string, body: unknown, name: string): Promise<void> {
+  const words = body === undefined ? {} : { method: "POST", body: JSON.stringify(body), headers: { "content-type": "application/json" } };
+  const answer = await ask(path, words);
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(await answer.blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+}
+
 /** Sends a file; the browser's older interface tells how far it is. */
-export function upload(file: File, tell: (share: number) => void, signal: AbortSignal): Promise<Upload> {
+export function upload<T = Upload>(path: string, file: File, tell: (share: number) => void, signal: AbortSignal): Promise<T> {
   return new Promise((done, fail) => {
     const request = new XMLHttpRequest();
-    request.open("POST", `/api/uploads?name=${encodeURIComponent(file.name)}`);
+    request.open("POST", `/api${path}?name=${encodeURIComponent(file.name)}`);
     for (const [name, value] of Object.entries(WORDS)) request.setRequestHeader(name, value);
     request.setRequestHeader("content-type", "application/octet-stream");
     request.upload.onprogress = (event) => tell(event.total ? event.loaded / event.total : 0);
     request.onload = () => {
-      const said = JSON.parse(request.responseText || "{}") as Upload & { problem?: string };
+      const said = JSON.parse(request.responseText || "{}") as T & { problem?: string };
       if (request.status < 300) done(said);
       else fail(new Refused(said.problem ?? "The file was refused.", request.status));
     };

@@ -14,7 +14,7 @@ interface Props {
   to: (index: number) => void;
 }
 
-const PARTS: [key: "start" | "elastic" | "resistive" | "muscle", letter: string, name: string, pattern: Pattern, words: string][] = [
+export const PARTS: [key: "start" | "elastic" | "resistive" | "muscle", letter: string, name: string, pattern: Pattern, words: string][] = [
   ["start", "A", "grey", "plain", "there at the start: total PEEP"],
   ["elastic", "B", "blue", "rising", "taken by lung and chest wall (elastic)"],
   ["resistive", "C", "yellow", "dots", "taken by tube and airways (resistive)"],
@@ -89,7 +89,7 @@ function AccountPicture({ account, breath }: { account: Account; breath: Breath 
   );
 }
 
-function Swatch({ name, pattern }: { name: string; pattern: Pattern }) {
+export function Swatch({ name, pattern }: { name: string; pattern: Pattern }) {
   const canvas = useCanvas((ctx, width, height) => {
     ctx.fillStyle = fill(ctx, name, pattern);
     ctx.fillRect(0, 0, width, height);
@@ -97,8 +97,8 @@ function Swatch({ name, pattern }: { name: string; pattern: Pattern }) {
   return <canvas class="swatch" ref={canvas} aria-hidden="true" />;
 }
 
-const LEFT = 34;
-const FOOT = 22;
+export const LEFT = 34;
+export const FOOT = 22;
 const REST = 30;
 
 /** Bands under the measured curve: pressure = A + B + C − D + what is left over. */
@@ -139,7 +139,7 @@ export function paintAccount(ctx: CanvasRenderingContext2D, width: number, heigh
   }
 }
 
-function band(ctx: CanvasRenderingContext2D, time: number[], low: number[], high: number[], x: (t: number) => number, y: (p: number) => number, style: string | CanvasPattern): void {
+export function band(ctx: CanvasRenderingContext2D, time: number[], low: number[], high: number[], x: (t: number) => number, y: (p: number) => number, style: string | CanvasPattern): void {
   ctx.fillStyle = style;
   ctx.beginPath();
   time.forEach((t, i) => (i ? ctx.lineTo(x(t), y(high[i]!)) : ctx.moveTo(x(t), y(high[i]!))));
@@ -148,7 +148,7 @@ function band(ctx: CanvasRenderingContext2D, time: number[], low: number[], high
   ctx.fill();
 }
 
-function line(ctx: CanvasRenderingContext2D, xs: number[], ys: number[], x: (t: number) => number, y: (p: number) => number, style: string, width: number, dash: number[]): void {
+export function line(ctx: CanvasRenderingContext2D, xs: number[], ys: number[], x: (t: number) => number, y: (p: number) => number, style: string, width: number, dash: number[]): void {
   ctx.strokeStyle = style;
   ctx.lineWidth = width;
   ctx.lineJoin = "round";
@@ -190,7 +190,7 @@ interface Axes {
   y: (p: number) => number;
 }
 
-function axes(ctx: CanvasRenderingContext2D, { width, left, bottom, foot, xTicks, yTicks, x, y, top }: Axes): void {
+export function axes(ctx: CanvasRenderingContext2D, { width, left, bottom, foot, xTicks, yTicks, x, y, top }: Axes): void {
   ctx.font = "11px 'Source Sans 3 Variable', sans-serif";
   ctx.fillStyle = colour("ink-2");
   ctx.strokeStyle = colour("rule");

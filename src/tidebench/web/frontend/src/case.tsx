@@ -1,14 +1,13 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
+import { CaseLinks } from "./links";
 import { here, look } from "./place";
+import { quantities } from "./quantities";
 import { ReviewRoom } from "./review";
 import { capital } from "./words";
 
 const ASK_MS = 400;
-let catalogue: Promise<Record<string, Quantity>> | null = null;
-const quantities = () =>
-  (catalogue ??= get<Quantity[]>("/quantities").then((all) => Object.fromEntries(all.map((one) => [one.key, one]))));
 
 /** One case: its review, or the way to it. */
 export function CaseRoom({ name }: { name: string }) {
@@ -75,6 +74,7 @@ export function CaseRoom({ name }: { name: string }) {
           <button onClick={() => void send("DELETE", `/jobs/${job.name}`)}>Stop</button>
         </div>
       )}
+      {entry && !entry.problem && <CaseLinks name={name} recorded={entry.recording} />}
       {!job && entry && !entry.problem && (
         <div class="sheet stack">
           <p>{!entry.recording ? "This case has no recording yet: there is nothing to review." : entry.reviewed === "outdated" ? "The case says something else since its review." : "This case was not reviewed yet."}</p>

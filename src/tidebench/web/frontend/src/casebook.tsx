@@ -35,7 +35,7 @@ export function Casebook() {
         <input id="search" ref={field} type="search" placeholder="Search cases  /" value={search} onInput={(event) => setSearch(event.currentTarget.value)} />
         <a class="button" href="#/new">New case</a>
       </div>
-      <Drop taken={(file) => (handOver(file), go({ room: "new" }))} />
+      <Drop taken={(file) => (file.name.toLowerCase().endsWith(".log") ? (handOver(file, "log"), go({ room: "logs" })) : (handOver(file), go({ room: "new" })))} />
       {problem && <p class="problem" role="alert">{problem}</p>}
       {cases && !found.length && (
         <p class="sheet">{cases.length ? "No case has these words in its title." : "There is no case in this folder yet. Drag a recording in, or begin a new case."}</p>
@@ -56,11 +56,17 @@ export function Casebook() {
   );
 }
 
+const WORDS = {
+  recording: ["a recording", ".csv,.txt,.tsv,.dat,.asc,.parquet,.pq,.log", "Signals as CSV, text or Parquet, with airway pressure and flow; or an event log. It stays on this machine."],
+  log: ["an event log", ".csv,.txt,.tsv,.log,.dat,.asc", "Text with a header line and a row for each event. It stays on this machine."],
+} as const;
+
 /** A place to drag a file to, or to choose one by keyboard. */
-export function Drop({ taken }: { taken: (file: File) => void }) {
+export function Drop({ taken, kind = "recording" }: { taken: (file: File) => void; kind?: keyof typeof WORDS }) {
   const [over, setOver] = useState(false);
+  const [what, endings, more] = WORDS[kind];
   const choose = (files: FileList | null | undefined) => {
-    if (files && files.length > 1) say("One recording at a time: the first one was taken.");
+    if (files && files.length > 1) say("One file at a time: the first one was taken.");
     if (files?.[0]) taken(files[0]);
   };
   return (
@@ -74,9 +80,9 @@ export function Drop({ taken }: { taken: (file: File) => void }) {
         choose(event.dataTransfer?.files);
       }}
     >
-      <label for="recording">Drag a recording here, or choose one: </label>
-      <input id="recording" type="file" accept=".csv,.txt,.tsv,.dat,.asc,.parquet,.pq" onChange={(event) => choose(event.currentTarget.files)} />
-      <p class="small quiet">Signals as CSV, text or Parquet, with airway pressure and flow. It stays on this machine.</p>
+      <label for={kind}>Drag {what} here, or choose one: </label>
+      <input id={kind} type="file" accept={endings} onChange={(event) => choose(event.currentTarget.files)} />
+      <p class="small quiet">{more}</p>
     </div>
   );
 }

@@ -5,21 +5,30 @@ import { render } from "preact";
 import { useEffect, useState } from "preact/hooks";
 
 import { AboutRoom } from "./about";
+import { AlarmsRoom } from "./alarms";
 import { get, Refused, type About } from "./api";
+import { BenchRoom } from "./bench";
+import { CardsRoom } from "./cards";
 import { CaseRoom } from "./case";
 import { Casebook } from "./casebook";
 import { KeySheet } from "./keysheet";
 import { useKeys } from "./keys";
 import { Lock } from "./lock";
+import { LogsRoom } from "./logs";
 import { NewCase } from "./newcase";
 import { Notices, say } from "./notices";
-import { go, usePlace } from "./place";
+import { go, usePlace, withForm } from "./place";
+import { Room } from "./room";
 import { WhatIfRoom } from "./whatif";
 import { apply, choose, chosen, type Choice } from "./theme";
 
 apply();
 
-const HEADINGS = { casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", about: "About" };
+const HEADINGS = {
+  casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
+  logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", about: "About",
+};
+const ROOMS = ["casebook", "new", "bench", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
 
 function Page() {
   const place = usePlace();
@@ -62,9 +71,7 @@ function Page() {
           <img src="/icon.svg" alt="" /> Tidebench
         </a>
         <nav aria-label="Rooms" class="row grow">
-          <a href="#/" aria-current={place.room === "casebook" ? "page" : undefined}>Casebook</a>
-          <a href="#/new" aria-current={place.room === "new" ? "page" : undefined}>New case</a>
-          <a href="#/about" aria-current={place.room === "about" ? "page" : undefined}>About</a>
+          {ROOMS.map((room) => <a key={room} href={room === "casebook" ? "#/" : `#/${room}`} aria-current={place.room === room ? "page" : undefined}>{HEADINGS[room]}</a>)}
         </nav>
         <ThemeChoice />
         <button onClick={() => setSheet(true)}>Keys <kbd>?</kbd></button>
@@ -75,6 +82,11 @@ function Page() {
         {place.room === "new" && <NewCase />}
         {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
         {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
+        {withForm(place.room) && <Room key={`${place.room}/${place.name}`} room={place.room} name={place.name} />}
+        {place.room === "logs" && <LogsRoom key={place.name} name={place.name} />}
+        {place.room === "alarms" && <AlarmsRoom key={place.name} name={place.name} />}
+        {place.room === "cards" && <CardsRoom />}
+        {place.room === "bench" && <BenchRoom />}
         {place.room === "about" && about && <AboutRoom about={about} />}
       </main>
       {sheet && <KeySheet close={() => setSheet(false)} />}

@@ -1,10 +1,11 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { get, send, stopped, upload, type Field, type Made, type Mappable, type NewCase as Asked, type Section, type Upload } from "./api";
+import { get, send, type Field, type Made, type Mappable, type NewCase as Asked, type Section, type Upload } from "./api";
 import { Drop } from "./casebook";
-import { takeOver } from "./handed";
+import { handOver, takeOver } from "./handed";
 import { ColumnTable } from "./columns";
 import { go } from "./place";
+import { useTaken } from "./taken";
 import { capital, size } from "./words";
 
 const DRAFT = "tidebench-new-case";
@@ -30,14 +31,13 @@ export function NewCase() {
   const [sections, setSections] = useState<Section[]>([]);
   const [mappable, setMappable] = useState<Mappable[]>([]);
   const [draft, setDraft] = useState<Draft>(kept);
-  const [file, setFile] = useState<Upload | null>(null);
-  const [sent, setSent] = useState<number | null>(null);
-  const [columns, setColumns] = useState<Record<string, string>>({});
   const [without, setWithout] = useState<string[]>([]);
   const [answer, setAnswer] = useState<Made | null>(null);
   const [meant, setMeant] = useState<string[]>([]);
   const [problem, setProblem] = useState("");
-  const way = useRef<AbortController | null>(null);
+  const taken = useTaken<Upload>("/uploads", (token) => `/uploads/${token}/preview`, setProblem);
+  const { file, sent, columns } = taken;
+  const dragged = useRef<File | null>(null);
   const top = useRef<HTMLDivElement>(null);
 
   useEffect(() => {
@@ -45,39 +45,13 @@ export function NewCase() {
     void get<Mappable[]>("/mappable").then(setMappable);
     const waiting = takeOver();
     if (waiting) void take(waiting);
-    return () => way.current?.abort();
   }, []);
   useEffect(() => sessionStorage.setItem(DRAFT, JSON.stringify(draft)), [draft]);
 
   const take = async (chosen: File) => {
-    way.current?.abort();
-    way.current = new AbortController();
-    setProblem("");
-    setFile(null);
-    setColumns({});
+    dragged.current = chosen;
     setWithout([]);
-    setSent(0);
-    try {
-      const told = await upload(chosen, setSent, way.current.signal);
-      setFile(told);
-      setDraft((now) => (now.title ? now : { ...now, title: chosen.name.replace(/\.[^.]+$/, "").replace(/[_-]+/g, " ") }));
-    } catch (error) {
-      if (!stopped(error)) setProblem((error as Error).message);
-    } finally {
-      setSent(null);
-    }
-  };
-
-  const map = async (header: string, said: string) => {
-    const next = { ...columns };
-    if (said) next[header] = said;
-    else delete next[header];
-    setColumns(next);
-    try {
-      setFile(await send<Upload>("POST", `/uploads/${file!.token}/preview`, { columns: next }));
-    } catch (error) {
-      setProblem((error as Error).message);
-    }
+    if (await taken.take(chosen)) setDraft((now) => (now.title ? now : { ...now, title: chosen.name.replace(/\.[^.]+$/, "").replace(/[_-]+/g, " ") }));
   };
 
   const make = async (event: Event) => {
@@ -109,7 +83,7 @@ export function NewCase() {
       <h1>New case</h1>
       <p class="quiet">Everything may be left out; what can't be computed without it is then said to be missing. Units may be typed behind a number.</p>
       <div ref={top} tabIndex={-1} class="stack">
-        {problem && <p class="problem" role="alert">{problem}</p>}
+        {problem && <div class="problem row" role="alert"><span class="grow">{problem}</span>{dragged.current && !file && sent === null && <AsLog file={dragged.current} />}</div>}
         {slips.length > 0 && (
           <div class="problem" role="alert">
             {loose.map((slip) => <p key={slip.problem}>{slip.problem}</p>)}
@@ -128,13 +102,13 @@ export function NewCase() {
         <legend>Recording</legend>
         {!file && sent === null && <Drop taken={(chosen) => void take(chosen)} />}
         {sent !== null && (
-          <div class="row"><progress class="grow" value={sent} aria-label="Sending the file" /><button type="button" onClick={() => way.current?.abort()}>Stop</button></div>
+          <div class="row"><progress class="grow" value={sent} aria-label="Sending the file" /><button type="button" onClick={taken.stop}>Stop</button></div>
         )}
         {file && (
           <>
             <div class="row">
               <strong>{file.file}</strong><span class="quiet">{size(file.size)}</span><span class="grow" />
-              <button type="button" onClick={() => { void send("DELETE", `/uploads/${file.token}`); setFile(null); }}>Another file</button>
+              <button type="button" onClick={taken.drop}>Another file</button>
             </div>
             {file.people.length > 0 && (
               <div class="problem stack" role="alert">
@@ -143,8 +117,8 @@ export function NewCase() {
               </div>
             )}
             {file.comments && !file.people.length && <p class="small">The file holds comment lines (#). Check that they name nobody.</p>}
-            {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds, and in which unit.</p> : <p>All that is needed is understood.</p>}
-            <ColumnTable columns={file.columns} mappable={mappable} said={columns} say={(header, words) => void map(header, words)} />
+            {file.problem ? <p class="problem" role="alert">{file.problem} Or choose below what each column holds, and in which unit. {dragged.current && <AsLog file={dragged.current} />}</p> : <p>All that is needed is understood.</p>}
+            <ColumnTable columns={file.columns} mappable={mappable} said={columns} say={(header, words) => void taken.say(header, words)} />
           </>
         )}
       </fieldset>
@@ -174,6 +148,11 @@ export function NewCase() {
       </div>
     </form>
   );
+}
+
+/** A file without signals may be a log. */
+function AsLog({ file }: { file: File }) {
+  return <button type="button" onClick={() => (handOver(file, "log"), go({ room: "logs" }))}>Read it as an event log</button>;
 }
 
 function FieldRow({ field, value, slip, put }: { field: Field; value: string; slip: string; put: (text: string) => void }) {

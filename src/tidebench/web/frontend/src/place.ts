@@ -1,8 +1,18 @@
 // Where the page is: one link per view. What is looked at stands in the address, so that it can be kept and sent.
 import { useEffect, useState } from "preact/hooks";
 
+const OF_A_CASE = ["case", "whatif"] as const;
+const WITH_A_FORM = ["prepare", "gases", "wean", "handover"] as const;
+const PERHAPS_OF_A_CASE = [...WITH_A_FORM, "logs", "alarms"] as const;
+const ALONE = ["new", "cards", "bench", "about"] as const;
+export type RoomName = (typeof WITH_A_FORM)[number];
+export type RoomKind = (typeof OF_A_CASE | typeof PERHAPS_OF_A_CASE | typeof ALONE)[number] | "casebook";
+const among = <T extends string>(rooms: readonly T[], room: string): room is T => (rooms as readonly string[]).includes(room);
+
+export const withForm = (room: string): room is RoomName => among(WITH_A_FORM, room);
+
 export interface Place {
-  room: "casebook" | "new" | "case" | "whatif" | "about";
+  room: RoomKind;
   name: string;
   words: Record<string, string>;
 }
@@ -11,13 +21,13 @@ export function readPlace(hash: string): Place {
   const [path = "", query = ""] = hash.replace(/^#\/?/, "").split("?");
   const [room = "", name = ""] = path.split("/");
   const words = Object.fromEntries(new URLSearchParams(query));
-  if ((room === "case" || room === "whatif") && name) return { room, name: decoded(name), words };
-  return { room: room === "new" || room === "about" ? room : "casebook", name: "", words };
+  if (among(PERHAPS_OF_A_CASE, room) || (among(OF_A_CASE, room) && name)) return { room, name: decoded(name), words };
+  return { room: among(ALONE, room) ? room : "casebook", name: "", words };
 }
 
 export function writePlace(place: Place): string {
   const query = new URLSearchParams(Object.entries(place.words).filter(([, value]) => value !== "")).toString();
-  const path = place.room === "casebook" ? "" : place.room === "case" || place.room === "whatif" ? `${place.room}/${encodeURIComponent(place.name)}` : place.room;
+  const path = place.room === "casebook" ? "" : place.name ? `${place.room}/${encodeURIComponent(place.name)}` : place.room;
   return `#/${path}${query ? `?${query}` : ""}`;
 }
 
@@ -40,10 +50,10 @@ export function go(place: Partial<Place> & Pick<Place, "room">): void {
   window.location.hash = writePlace({ name: "", words: {}, ...place });
 }
 
-/** Say more precisely what is looked at; small steps don't fill the way back. */
-export function look(words: Record<string, string>, remember = false): void {
+/** Say more precisely what is looked at; small steps don't fill the way back. ``anew`` forgets what was said before. */
+export function look(words: Record<string, string>, remember = false, anew = false): void {
   const now = here();
-  const hash = writePlace({ ...now, words: { ...now.words, ...words } });
+  const hash = writePlace({ ...now, words: anew ? words : { ...now.words, ...words } });
   if (hash === window.location.hash) return;
   if (remember) window.history.pushState(null, "", hash);
   else window.history.replaceState(null, "", hash);

@@ -9,6 +9,7 @@ import { Detail } from "./detail";
 import { FindingsPanel, saveMark } from "./findings";
 import { useKeys } from "./keys";
 import { say, undoLast } from "./notices";
+import { CaseLinks } from "./links";
 import { go, look, usePlace } from "./place";
 import { Record } from "./record";
 import { Save } from "./save";
@@ -183,6 +184,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
         <a class="button" href={`#/whatif/${encodeURIComponent(name)}`}>What if? <kbd>i</kbd></a>
         <button onClick={again}>Review again</button>
       </div>
+      <CaseLinks name={name} recorded />
       <p>{review.patient}</p>
       <p class="quiet">{review.recording} {review.policy}</p>
       <Quality lines={review.quality} />

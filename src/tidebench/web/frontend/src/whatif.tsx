@@ -2,16 +2,17 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
-import { caseUrl, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
+import { caseUrl, fetchFile, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
+import { follow } from "./jobs";
 import { useKeys } from "./keys";
-import { say } from "./notices";
+import { say, undoLast } from "./notices";
 import { go, look, usePlace } from "./place";
 import { Plot } from "./plot";
 import { colour } from "./theme";
+import { Sweep } from "./sweep";
 import { capital } from "./words";
 
 const QUIET_MS = 500;
-const ASK_MS = 250;
 type Settings = { [key: string]: number };
 interface Kept {
   name: string;
@@ -32,6 +33,7 @@ export function WhatIfRoom({ name }: { name: string }) {
   const [doubt, setDoubt] = useState(false);
   const [problem, setProblem] = useState("");
   const [kept, setKept] = useState<Kept[]>([]);
+  const [writing, setWriting] = useState("");
   const way = useRef<AbortController | null>(null);
   const stretch = place.words.from && place.words.to ? { from_s: Number(place.words.from), to_s: Number(place.words.to) } : {};
   const base = `${caseUrl(name)}/whatif`;
@@ -59,7 +61,6 @@ export function WhatIfRoom({ name }: { name: string }) {
 
   const rehearse = async (signal: AbortSignal) => {
     const body = { ...stretch, settings };
-    let job: Job | null = null;
     try {
       const sketch = await send<Change>("POST", `${base}/sketch`, body, signal);
       if (signal.aborted) return;
@@ -67,13 +68,7 @@ export function WhatIfRoom({ name }: { name: string }) {
       setProblem("");
       await new Promise((wait) => setTimeout(wait, QUIET_MS));
       if (signal.aborted) return;
-      job = await send<Job>("POST", `${base}/rehearse`, body);
-      while (!signal.aborted && ["waiting", "running"].includes(job.state)) {
-        await new Promise((wait) => setTimeout(wait, ASK_MS));
-        job = await get<Job>(`/jobs/${job.name}`);
-      }
-      if (signal.aborted) return void send("DELETE", `/jobs/${job.name}`);
-      if (job.state !== "done") return setProblem(job.problem || "The rehearsal was stopped.");
+      const job = await follow(await send<Job>("POST", `${base}/rehearse`, body), signal);
       const told = await get<Change>(`${base}/rehearsed/${job.name}`);
       if (signal.aborted) return;
       setChange(told);
@@ -94,8 +89,26 @@ export function WhatIfRoom({ name }: { name: string }) {
     if (moved) say("The settings are as they were recorded.", () => setSettings(before));
   };
   const keep = () => change && moved && setKept((now) => [...now, { name: String.fromCharCode(65 + (now.length % 26)), settings, change }]);
+  const report = async () => {
+    const asked = new AbortController();
+    setWriting("beginning");
+    try {
+      const job = await follow(await send<Job>("POST", `${base}/report`, { ...stretch, settings }), asked.signal, (now) => setWriting(now.stage || "waiting"));
+      await fetchFile(`${base}/report/${job.name}.pdf`, undefined, `${name}-report-with-a-change.pdf`);
+    } catch (error) {
+      setProblem((error as Error).message);
+    } finally {
+      setWriting("");
+    }
+  };
+  const take = (next: Settings) => {
+    const before = settings;
+    setSettings((now) => ({ ...now, ...next }));
+    say("The settings were taken up.", () => setSettings(before));
+  };
   useKeys(
     [
+      { keys: ["z"], group: "What-if", words: "Take the last change back", act: undoLast },
       { keys: ["r"], group: "What-if", words: "Settings as they were recorded", act: reset },
       { keys: ["k"], group: "What-if", words: "Keep this alternative beside the others", act: keep },
       { keys: ["b"], group: "What-if", words: "Back to the review", act: () => go({ room: "case", name }) },
@@ -130,6 +143,8 @@ export function WhatIfRoom({ name }: { name: string }) {
                   <h2 id="table" class="grow">{moved ? "What would change" : "Move a setting to see what would change"}</h2>
                   {moved && !doubt && !problem && <span class="small quiet" role="status">the estimate; its doubt follows …</span>}
                   {moved && <button onClick={keep} disabled={!change}>Keep this alternative <kbd>k</kbd></button>}
+                  {moved && doubt && <button onClick={() => void report()} disabled={Boolean(writing)}>Report with this change</button>}
+                  {writing && <span class="small quiet" role="status">{capital(writing)} …</span>}
                 </div>
                 {change && <Table change={change} kept={kept} doubt={doubt} />}
                 {kept.length > 0 && (
@@ -137,6 +152,7 @@ export function WhatIfRoom({ name }: { name: string }) {
                 )}
                 {change && doubt && <Beyond change={change} />}
               </section>
+              <Sweep name={name} levers={fit.levers} stretch={stretch} settings={settings} take={take} />
             </div>
             <aside class="sheet side" aria-label="Settings and fit">
               <div class="panel stack">

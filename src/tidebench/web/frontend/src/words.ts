@@ -15,7 +15,8 @@ export function size(bytes: number): string {
   return bytes < 1e6 ? `${Math.ceil(bytes / 1e3)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
 }
 
-export const capital = (text: string): string => text.slice(0, 1).toUpperCase() + text.slice(1);
+/** With a capital at the start; pH stays pH. */
+export const capital = (text: string): string => (/^[a-z][A-Z]/.test(text) ? text : text.slice(0, 1).toUpperCase() + text.slice(1));
 
 export function day(seconds: number): string {
   return new Date(seconds * 1000).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });

@@ -1,0 +1,277 @@
+"""A lesson taken at the terminal: what is asked, what is answered, what it was worth."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tidebench.cli.printing import ask, heading, lines, say
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from tidebench.lessons.format import Act, Measure, Predict
+    from tidebench.lessons.marking import Mark
+    from tidebench.lessons.session import Session
+    from tidebench.lessons.stretch import Stretch
+
+WAYS = {"f": "falls", "s": "same", "r": "rises"}
+LEAVE = "q"
+MOST_SEED = 1_000_000
+SEEN = ("peak_pressure_cmh2o", "vte_ml", "rate_per_min", "minute_volume_l_min", "etco2_mmhg", "sao2_percent")
+SAMPLED = ("ph", "paco2_mmhg")
+LOOK_S = 20.0
+
+
+class LeaveError(Exception):
+    """The learner leaves; what was answered is kept."""
+
+
+def take(name: str, seed: int | None, learner: str, site: str, record: Path, figures: Path, resume: int | None) -> None:
+    """Take a lesson from its start, or go on with an attempt."""
+    from rich.console import Console
+
+    from tidebench.caution import CAUTION
+    from tidebench.lessons.record import Record
+    from tidebench.lessons.session import Session
+    from tidebench.lessons.shelf import open_lesson
+
+    console = Console(highlight=False)
+    lesson, folder = open_lesson(name)
+    kept = Record(record)
+    if resume is not None:
+        attempt, session = resume, kept.resumed(resume, lesson, folder)
+    else:
+        session = Session(lesson, secrets.randbelow(MOST_SEED) if seed is None else seed, folder)
+        attempt = kept.begin(name, lesson, session.seed, learner, site)
+    heading(lesson.title, console)
+    say(f"For {lesson.audience}. About {lesson.minutes} min. Attempt {attempt}, seed {session.seed}.", console)
+    lines((row.text for row in lesson.objectives), console)
+    lines(lesson.cautions, console, "!  ")
+    say(f"An answer of {LEAVE} leaves; --resume {attempt} goes on.", console)
+    try:
+        while not session.done:
+            _step(session, console, figures)
+            found = session.mark
+            if found is not None:
+                kept.keep(attempt, session.answers[session.step.key], found)
+            session.go_on()
+            kept.walked(attempt, session.place)
+    except (LeaveError, EOFError):
+        say(f"Left. Go on with: tidebench lesson run {name} --resume {attempt}", console)
+        return
+    kept.end(attempt, session)
+    _result(session, console)
+    say(CAUTION, console, "italic")
+
+
+def _step(session: Session, console: Console, figures: Path) -> None:
+    from tidebench.lessons.format import ASKED
+    from tidebench.lessons.session import asked_words, patient_words
+
+    step, stage = session.step, session.stage
+    heading(f"{session.place + 1} of {len(session.lesson.steps)}  {step.title}", console)
+    say(step.text, console)
+    lines(patient_words(stage, step), console)
+    seen = session.look()
+    if seen is not None:
+        _figure(seen, figures / f"{session.place + 1}-{step.key}.svg", console)
+        _numbers(seen, console)
+    lines(asked_words(stage, step), console, "   ")
+    if not isinstance(step, ASKED) or session.mark is not None:
+        return
+    while session.mark is None:
+        _answered(session, console)
+    _marked(session.marks[step.key], figures / f"{session.place + 1}-{step.key}-proof.svg", console)
+
+
+def _answered(session: Session, console: Console) -> None:
+    """One answer; one that can't be is said, and asked for again."""
+    from tidebench.errors import TidebenchError
+
+    try:
+        session.answer(_answer(session, console))
+    except (TidebenchError, ValueError) as error:
+        say(f"That can't be: {error}", console)
+
+
+def _figure(seen: Stretch, path: Path, console: Console) -> None:
+    from tidebench.lessons.draw import write_figure
+
+    say(f"Figure: {write_figure(seen, path).resolve()}", console)
+
+
+def _numbers(seen: Stretch, console: Console) -> None:
+    """The figure's breaths as a table, for those who can't open it."""
+    from rich.table import Table
+
+    from tidebench.lessons.stretch import heading as channel_heading
+
+    if not seen.breaths:
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
+    for head in ("breath", "from s", "to s", *(f"{channel_heading(key)}, highest" for key in seen.channels)):
+        table.add_column(head, justify="right")
+    for breath in seen.breaths:
+        inside = (seen.time_s >= breath.start_s) & (seen.time_s < breath.end_s)
+        highest = [f"{float(values[inside].max()):.1f}" for values in seen.channels.values()]
+        table.add_row(str(breath.number), f"{breath.start_s:.2f}", f"{breath.end_s:.2f}", *highest)
+    console.print(table)
+
+
+def _put(question: str) -> str:
+    answer = ask(question).strip()
+    if answer.lower() == LEAVE:
+        raise LeaveError
+    return answer
+
+
+def _answer(session: Session, console: Console) -> dict[str, Any]:
+    from tidebench.lessons.format import Act, Find, Measure, Predict
+
+    step = session.step
+    if isinstance(step, Find):
+        return {"breaths": [int(word) for word in _put("Breaths, with spaces:").replace(",", " ").split()]}
+    if isinstance(step, Measure):
+        return _measured(session, step, console)
+    if isinstance(step, Predict):
+        return {"ways": _ways(step)}
+    if isinstance(step, Act):
+        return {"actions": _acted(session, step, console)}
+    return {"answer": int(_put("Which?"))}
+
+
+def _ways(step: Predict) -> dict[str, str]:
+    from tidebench.lessons.truths import TRUTHS
+
+    return {
+        row.truth: WAYS[said]
+        if (said := _put(f"{TRUTHS[row.truth].label}: f(alls), s(ame), r(ises)?")) in WAYS
+        else said
+        for row in step.asks
+    }
+
+
+def _measured(session: Session, step: Measure, console: Console) -> dict[str, Any]:
+    from tidebench.lessons.format import Action
+    from tidebench.lessons.session import shown
+    from tidebench.lessons.stretch import stretch
+
+    done: list[dict[str, Any]] = []
+    for kind in step.needs:
+        at = _put(f"{kind} at which second, {step.figure.from_s:g} to {step.figure.to_s:g}? (empty: none)")
+        if at:
+            done.append({"at_s": float(at), "kind": kind})
+    if done:
+        actions = [Action(at_s=row["at_s"], manoeuvre=row["kind"]) for row in done]
+        scene, figure = session.stage.held(step.figure.patient, actions), step.figure
+        seen = stretch(scene, figure.from_s, figure.to_s, figure.channels, step.title)
+        for row in done:
+            _read(seen, row["at_s"], row["kind"], console)
+    else:
+        assert shown(session.stage, step) is not None
+    return {"value": float(_put("The value:")), "manoeuvres": done}
+
+
+def _read(seen: Stretch, at_s: float, kind: str, console: Console) -> None:
+    """The pressure through a manoeuvre, every half second from the moment it was asked for."""
+    pressure = seen.channels.get("airway_pressure")
+    if pressure is None:
+        return
+    moments = [at_s + 0.5 * k for k in range(20)]
+    told = [
+        f"{at:.1f} s {float(pressure[place]):.1f}"
+        for at in moments
+        if 0 <= (place := round((at - seen.time_s[0]) / (seen.time_s[1] - seen.time_s[0]))) < len(pressure)
+    ]
+    say(f"Pressure after the {kind} was asked for (cmH2O): {', '.join(told)}", console)
+
+
+def _acted(session: Session, step: Act, console: Console) -> list[dict[str, Any]]:
+    """What is done at the running patient, until its time is over."""
+    actions: list[dict[str, Any]] = []
+    now = 0.0
+    choices = ["change a setting", "wait", "look", *(row.text for row in step.treatments), "end: let the time run out"]
+    while now < step.within_s:
+        _look(session, step, actions, now, console)
+        lines((f"{place}  {words}" for place, words in enumerate(choices, start=1)), console, "   ")
+        said = int(_put(f"{now:.0f} of {step.within_s:.0f} s. What do you do?"))
+        if said == len(choices):
+            break
+        if said == 1:
+            key = _put(f"Which: {', '.join(step.may)}?")
+            actions.append({"at_s": now, "settings": {key: float(_put("To what value?"))}})
+            now += 1.0
+        elif said in (2, 3):
+            now += float(_put("How many seconds?")) if said == 2 else 0.0
+        elif 4 <= said < len(choices):
+            treatment = step.treatments[said - 4]
+            actions.append({"at_s": now, "treatment": treatment.key})
+            now += treatment.takes_s
+    return [row for row in actions if row["at_s"] < step.within_s]
+
+
+def _look(session: Session, step: Act, actions: list[dict[str, Any]], now: float, console: Console) -> None:
+    from tidebench.lessons.format import Action
+    from tidebench.lessons.truths import TRUTHS
+
+    scene = session.stage.done(step, [Action.model_validate(row) for row in actions])
+    end = step.from_s + now
+    told = [
+        f"{TRUTHS[key].label} {TRUTHS[key].text(value)}"
+        for key in (*SEEN, *SAMPLED)
+        if (value := scene.told(key, end - LOOK_S, end)) is not None
+    ]
+    say(f"Over the last {LOOK_S:.0f} s: {', '.join(told) or 'no breath'}.", console)
+
+
+def _marked(found: Mark, path: Path, console: Console) -> None:
+    say(f"{100 * found.points:.0f} % of the marks. {found.said}", console, "bold")
+    lines((f"{part.what}: you {part.yours}; truth {part.truth}" for part in found.parts), console)
+    if found.proof is not None:
+        say("See for yourself:", console)
+        _figure(found.proof, path, console)
+
+
+def _result(session: Session, console: Console) -> None:
+    result = session.result()
+    heading("What it came to", console)
+    say(
+        f"{result.points:.1f} of {result.of:.0f} marks: {'passed' if result.passed else 'not passed'}.", console, "bold"
+    )
+    for row in session.lesson.objectives:
+        points, of = result.objectives[row.key]
+        lines([f"{row.text} {points:.1f} of {of:.0f}"], console)
+    say("A quiz is not competency: what an assessor watches at the bed is kept with `tidebench lesson record observe`.",
+        console)  # fmt: skip
+
+
+def print_debriefs(record: Path, attempt: int) -> None:
+    """Print the debriefs of an attempt."""
+    from rich.console import Console
+
+    from tidebench.errors import OptionError
+    from tidebench.lessons.debrief import debriefs, duration_words
+    from tidebench.lessons.record import Record
+    from tidebench.lessons.shelf import open_lesson
+
+    kept = Record(record)
+    one = next((row for row in kept.attempts() if row.id == attempt), None)
+    if one is None:
+        raise OptionError(f"there is no attempt {attempt}", where=str(record))
+    lesson, folder = open_lesson(one.lesson)
+    session = kept.resumed(attempt, lesson, folder)
+    console = Console(highlight=False)
+    found = debriefs(session)
+    if not found:
+        say("Nothing was done at a running patient in this attempt.", console)
+    for told in found:
+        heading(told.title, console)
+        say(f"Inside all limits {told.inside_s:.0f} of {told.of_s:.0f} s, from {duration_words(told.reached_s)} on; "
+            f"the reference {told.reference_inside_s:.0f} s, from {duration_words(told.reference_reached_s)} on.",
+            console)  # fmt: skip
+        lines((f"{row.at_s:5.0f} s  {row.who}: {row.text}" for row in told.rows), console, "")
+        for limit in told.limits:
+            lines([f"{limit.words}: inside {limit.inside_s:.0f} s; the reference {limit.reference_inside_s:.0f} s"],
+                  console)  # fmt: skip

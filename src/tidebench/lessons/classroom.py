@@ -1,0 +1,285 @@
+"""A lesson taken together: the teacher steers or lets go, learners follow in their own time, no answer is lost.
+
+Everything stands in the record before it is acknowledged, so that a class goes on where it was after the server was
+killed. Who holds a link may join; who holds a token is that learner or the teacher: tokens are kept as hashes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import threading
+from collections import Counter, OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tidebench.errors import OptionError
+from tidebench.lessons.format import ASKED, Lesson
+from tidebench.lessons.marking import Mark
+from tidebench.lessons.record import Record
+from tidebench.lessons.session import Session
+from tidebench.lessons.shelf import open_lesson
+
+MOST_LEARNERS = 60
+MOST_CLASSES = 200
+MOST_SEED = 1 << 30
+HELD = 80
+"""Sessions that are held in memory; others are made again from the record when they are asked for."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A class that was opened: its number, the link to project, and the teacher's token, told once."""
+
+    number: int
+    link: str
+    teacher: str
+
+
+@dataclass(frozen=True)
+class Where:
+    """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark."""
+
+    place: int
+    teacher_place: int
+    led: bool
+    closed: bool
+    session: Session
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the teacher sees: who is where, and how answers to the teacher's step are spread, without names."""
+
+    title: str
+    place: int
+    led: bool
+    closed: bool
+    steps: tuple[str, ...]
+    learners: tuple[tuple[str, int], ...]
+    answered: int
+    right: int
+    spread: tuple[tuple[str, int], ...]
+
+
+class Classroom:
+    """The classes of one record."""
+
+    def __init__(self, record: Record) -> None:
+        self.record = record
+        self._held: OrderedDict[int, Session] = OrderedDict()
+        self._busy: dict[int, threading.Lock] = {}
+        self._guard = threading.Lock()
+
+    # --- the teacher ---
+
+    def open(self, lesson: str, site: str = "", *, led: bool = True, own_patients: bool = True) -> Opened:
+        """Open a class.
+
+        Raises
+        ------
+        CaseError
+            There is no such lesson.
+        OptionError
+            Too many classes are open.
+        """
+        open_lesson(lesson)
+        link, teacher = secrets.token_urlsafe(16), secrets.token_urlsafe(32)
+        if self.record.rows("SELECT count(*) FROM class WHERE closed = 0")[0][0] >= MOST_CLASSES:
+            raise OptionError(f"{MOST_CLASSES} classes are open already", where="class", remedy="Close one first.")
+        with self.record.change() as db:
+            done = db.execute(
+                "INSERT INTO class (lesson, link, teacher, seed, own_patients, place, led, site, begun) "
+                "VALUES (?, ?, ?, ?, ?, 0, ?, ?, strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'))",
+                (lesson, link, _hash(teacher), secrets.randbelow(MOST_SEED), int(own_patients), int(led), site),
+            )
+        return Opened(int(done.lastrowid or 0), link, teacher)
+
+    def steer(
+        self, teacher: str, *, place: int | None = None, led: bool | None = None, closed: bool | None = None
+    ) -> None:
+        """Go to a step, lead or let go, close.
+
+        Raises
+        ------
+        OptionError
+            No such class, or no such step.
+        """
+        number, lesson, *_ = self._of_teacher(teacher)
+        if place is not None and not 0 <= place < len(open_lesson(lesson)[0].steps):
+            raise OptionError(f"there is no step {place}", where="class")
+        with self.record.change() as db:
+            for column, value in (("place", place), ("led", led), ("closed", closed)):
+                if value is not None:
+                    db.execute(f"UPDATE class SET {column} = ? WHERE id = ?", (int(value), number))
+
+    def seen(self, teacher: str) -> Seen:
+        """What the teacher sees."""
+        number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
+        lesson, _ = open_lesson(name)
+        members = self.record.rows(
+            "SELECT a.learner, a.place FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? "
+            "ORDER BY m.id",
+            (number,),
+        )
+        step = lesson.steps[place]
+        given = self.record.rows(
+            "SELECT m.attempt, n.points FROM member m JOIN answer n ON n.attempt = m.attempt "
+            "WHERE m.class = ? AND n.step = ?",
+            (number, step.key),
+        )
+        words: Counter[str] = Counter()
+        for attempt, _ in given:
+            words[_answer_words(self._session(attempt, lesson, name).marks[step.key])] += 1
+        return Seen(
+            lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
+            tuple((learner or f"learner {k}", at) for k, (learner, at) in enumerate(members, start=1)),
+            len(given), sum(points >= 0.999 for _, points in given), tuple(words.most_common()),
+        )  # fmt: skip
+
+    # --- a learner ---
+
+    def join(self, link: str, name: str = "") -> str:
+        """Join by the link; a token that is this learner's alone, told once.
+
+        Raises
+        ------
+        OptionError
+            No such class, it is closed or full, or the name is too long.
+        """
+        number, lesson, seed, own, _, _, closed, site = self._of_link(link)
+        if closed:
+            raise OptionError("the class is closed", where="class")
+        token = secrets.token_urlsafe(32)
+        drawn = secrets.randbelow(MOST_SEED) if own else seed
+        with self.record.change() as db:
+            if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
+                raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
+            attempt = self.record.insert(db, lesson, open_lesson(lesson)[0], drawn, name, site)
+            db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+        return token
+
+    def where(self, token: str) -> Where:
+        """Where a learner stands. Who is led is taken to the teacher's step."""
+        attempt, name, place, led, closed = self._of_member(token)
+        session = self._session(attempt, open_lesson(name)[0], name)
+        with self._lock(attempt):
+            if led and session.place != place:
+                self._go(attempt, session, place)
+            return Where(session.place, place, bool(led), bool(closed), session)
+
+    def answer(self, token: str, step: str, answer: Mapping[str, Any]) -> Mark:
+        """Answer a step that a learner has come to; kept on the disk before this returns. The same step again gets the
+        first answer's mark.
+
+        Raises
+        ------
+        OptionError, CaseError
+            It is another step, or no answer to it.
+        """
+        attempt, name, place, led, closed = self._of_member(token)
+        lesson, _ = open_lesson(name)
+        session = self._session(attempt, lesson, name)
+        with self._lock(attempt):
+            if step in session.marks:
+                return session.marks[step]
+            if closed:
+                raise OptionError("the class is closed", where="class")
+            stands = session.place
+            keys = [one.key for one in lesson.steps[: (place if led else stands) + 1]]
+            if step not in keys:
+                raise OptionError(f"step {step!r} is not asked now", where="class", remedy="Load the page again.")
+            try:
+                session.place = keys.index(step)  # the teacher may have gone on while this was on its way
+                found = session.answer(answer)
+                session.place = stands
+                self.record.keep(attempt, answer, found)
+            except BaseException:
+                self._forget(attempt)
+                raise
+            if len(session.marks) == len(lesson.asked):
+                self.record.end(attempt, session)
+            return found
+
+    def go(self, token: str, place: int) -> None:
+        """Go to a step, where the teacher has let go; forwards only past what was answered.
+
+        Raises
+        ------
+        OptionError
+            The teacher leads, or there is no such step, or a question would be passed over.
+        """
+        attempt, name, _, led, _ = self._of_member(token)
+        lesson, _ = open_lesson(name)
+        session = self._session(attempt, lesson, name)
+        with self._lock(attempt):
+            if led:
+                raise OptionError("the teacher leads", where="class", remedy="Wait for the next step.")
+            if not 0 <= place < len(lesson.steps):
+                raise OptionError(f"there is no step {place}", where="class")
+            open_ones = [s.title for s in lesson.steps[:place] if isinstance(s, ASKED) and s.key not in session.marks]
+            if place > session.place and open_ones:
+                raise OptionError(f"{open_ones[0]!r} has not been answered", where="class")
+            self._go(attempt, session, place)
+
+    # --- inside ---
+
+    def _go(self, attempt: int, session: Session, place: int) -> None:
+        self.record.walked(attempt, place)
+        session.place = place
+
+    def _session(self, attempt: int, lesson: Lesson, name: str) -> Session:
+        with self._guard:
+            if attempt in self._held:
+                self._held.move_to_end(attempt)
+                return self._held[attempt]
+        with self._lock(attempt):
+            made = self.record.resumed(attempt, lesson, open_lesson(name)[1])
+            with self._guard:
+                held = self._held.setdefault(attempt, made)
+                while len(self._held) > HELD:
+                    self._held.popitem(last=False)
+                return held
+
+    def _forget(self, attempt: int) -> None:
+        with self._guard:
+            self._held.pop(attempt, None)
+
+    def _lock(self, attempt: int) -> threading.Lock:
+        with self._guard:
+            return self._busy.setdefault(attempt, threading.Lock())
+
+    def _of_teacher(self, token: str) -> tuple[Any, ...]:
+        return self._class("teacher = ?", _hash(token))
+
+    def _of_link(self, link: str) -> tuple[Any, ...]:
+        return self._class("link = ?", link)
+
+    def _class(self, which: str, value: str) -> tuple[Any, ...]:
+        rows = self.record.rows(
+            f"SELECT id, lesson, seed, own_patients, place, led, closed, site FROM class WHERE {which}", (value,)
+        )
+        if not rows:
+            raise OptionError("there is no such class", where="class", remedy="Ask for the link again.")
+        return rows[0]
+
+    def _of_member(self, token: str) -> tuple[Any, ...]:
+        rows = self.record.rows(
+            "SELECT m.attempt, c.lesson, c.place, c.led, c.closed FROM member m JOIN class c ON c.id = m.class "
+            "WHERE m.token = ?",
+            (_hash(token),),
+        )
+        if not rows:
+            raise OptionError("there is no such learner", where="class", remedy="Join by the link again.")
+        return rows[0]
+
+
+def _hash(token: str) -> str:
+    """Tokens are long and drawn by chance: a plain hash is enough."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def _answer_words(found: Mark) -> str:
+    """What was answered, as the spread of a class shows it."""
+    return "; ".join(f"{part.what}: {part.yours}" if len(found.parts) > 1 else part.yours for part in found.parts)

@@ -1,0 +1,254 @@
+"""From a straightened picture and its axes to traced panels, and from panels on one clock to a Recording."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tidebench.errors import PictureError
+from tidebench.interval import Interval
+from tidebench.pictures.axes import Axes, Marks, Panel, unit_of
+from tidebench.pictures.ink import ink_of
+from tidebench.pictures.sweep import find_bar, unrolled
+from tidebench.pictures.trace import Curve, bridged, trace
+from tidebench.quantities import QUANTITIES
+from tidebench.readers.headers import canonical_unit
+from tidebench.recording import Recording, Uncertainty
+from tidebench.units import factor
+
+Values = npt.NDArray[np.float64]
+Pixels = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
+Order = npt.NDArray[np.intp]
+
+RATES_HZ = (25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 160.0, 200.0)
+FINER = 1.2
+"""Samples at the most for each column of pixels: more would only repeat its error, and look like agreement."""
+FEWEST_PX_S = 8.0
+"""Columns a second below which the phases of a breath can't be told: this house's choice."""
+TOGETHER_PX = 2.0
+"""Columns over which a traced curve errs together: about the width of a pen."""
+ASIDE_PX = 0.25
+"""One standard deviation of the column in which a steep edge is seen."""
+LEAST_SEEN = 0.5
+EDGE_S = 0.05
+
+
+@dataclass(frozen=True)
+class TracedPanel:
+    """A panel with its curve: seconds and values in canonical units, each with one standard deviation of tracing.
+
+    ``curve`` holds places in the panel (from its own left and top); ``clipped`` is the share of the columns in which
+    the curve runs along the panel's upper or lower edge.
+    """
+
+    panel: Panel
+    curve: Curve
+    time_s: Values
+    values: Values
+    sd: Values
+    per_row: float
+    per_column_s: float
+    clipped: float
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A straight axis: value = first + (pixel − at)·each."""
+
+    at: float
+    first: float
+    each: float
+
+    @classmethod
+    def of(cls, marks: Marks, scale: float = 1.0) -> Scale:
+        """The axis through two marks, its values times ``scale``."""
+        (one, a), (two, b) = marks
+        return cls(one, a * scale, (b - a) * scale / (two - one))
+
+    def __call__(self, pixel: Values) -> Values:
+        """Values at pixels."""
+        return self.first + (pixel - self.at) * self.each
+
+    def pixel(self, value: Values) -> Values:
+        """Pixels of values."""
+        return self.at + (value - self.first) / self.each
+
+
+def trace_panels(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
+    """Every curve over seconds, with the erase bar of a sweeping display taken out.
+
+    Raises
+    ------
+    PictureError
+        A panel lies outside the picture, holds no curve, or has too few pixels a second.
+    """
+    curves = [(panel, trace_panel(pixels, panel, where)) for panel in axes.curves]
+    sweeping = [(panel, curve) for panel, curve in curves if panel.sweep_s is not None]
+    bar = _bar(sweeping)
+    return [_calibrated(panel, curve, bar, where) for panel, curve in curves]
+
+
+def trace_trends(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
+    """Every trend, in the units that its panel gives.
+
+    Raises
+    ------
+    PictureError
+        As :func:`trace_panel`.
+    """
+    trends = [panel for panel in axes.panels if panel.kind == "trend"]
+    return [_calibrated(panel, trace_panel(pixels, panel, where), None, where) for panel in trends]
+
+
+def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
+    """The curve of a panel, places counted from the panel's left and top.
+
+    Raises
+    ------
+    PictureError
+        The panel lies outside the picture, or holds no curve.
+    """
+    crop = cut(pixels, panel, where)
+    colour = None
+    if panel.colour is not None:
+        colour = np.array([int(panel.colour[k : k + 2], 16) for k in (1, 3, 5)], dtype=np.float32)
+    ink = ink_of(crop, colour)
+    curve = trace(ink) if ink is not None else None
+    if curve is None or curve.seen < LEAST_SEEN:
+        raise PictureError(
+            f"no curve is found in the panel of {panel.quantity}",
+            where=where, expected="one that stands out from its background",
+            remedy='Check the box, and give the curve\'s colour: colour = "#1f77b4".',
+        )  # fmt: skip
+    return curve
+
+
+def cut(pixels: Pixels, panel: Panel, where: str) -> npt.NDArray[np.float32]:
+    """The pixels of a panel: the rest of a large picture stays as small as it is.
+
+    Raises
+    ------
+    PictureError
+        It lies outside the picture.
+    """
+    left, top, right, bottom = (round(edge) for edge in panel.box)
+    tall, wide = pixels.shape[:2]
+    if left < 0 or top < 0 or right >= wide + 1 or bottom >= tall + 1:
+        raise PictureError(
+            f"the box {[left, top, right, bottom]} of {panel.quantity} lies outside the picture",
+            where=where, expected=f"[left, top, right, bottom] within {wide} by {tall} pixels",
+        )  # fmt: skip
+    return pixels[top : bottom + 1, left : right + 1].astype(np.float32)
+
+
+def _bar(sweeping: Sequence[tuple[Panel, Curve]]) -> tuple[float, float] | None:
+    """The erase bar that panels share."""
+    told = next((panel for panel, _ in sweeping if panel.newest is not None), None)
+    found = find_bar([(curve.column / max(1.0, curve.column[-1]), curve.row) for _, curve in sweeping])
+    if told is None or told.newest is None:
+        return found
+    at = (told.newest - round(told.box[0])) / max(1.0, told.size[0])
+    return (at, max(at, found[1])) if found and found[0] - 0.02 < at < found[1] + 0.02 else (at, at)
+
+
+def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, where: str) -> TracedPanel:
+    left, top, _, bottom = (round(edge) for edge in panel.box)
+    trend = panel.kind == "trend"
+    scale = 1.0 if trend else factor(unit_of(panel.unit), canonical_unit(panel.quantity))
+    axis = Scale.of(panel.values, scale)
+    if panel.sweep_s is not None:
+        each = panel.sweep_s / panel.size[0]
+        across = (curve.column + left - panel.box[0]) / panel.size[0]
+        order, sweeps = unrolled(across, bar) if bar else (np.arange(len(across), dtype=np.intp), across)
+        curve = replace(curve, row=_only(curve.row, order))
+        time = sweeps * panel.sweep_s
+    else:
+        assert panel.times is not None
+        clock = Scale.of(panel.times)
+        each, order, time = clock.each, np.arange(len(curve.column), dtype=np.intp), clock(curve.column + left)
+    if not trend and 1 / each < FEWEST_PX_S:
+        raise PictureError(
+            f"the panel of {panel.quantity} has {1 / each:.1f} pixels a second",
+            where=where, expected=f"{FEWEST_PX_S:g} at least",
+            remedy="Take a picture with more pixels or fewer seconds.",
+        )  # fmt: skip
+    row, sd = bridged(curve.row[order], curve.sd[order], curve.width)  # the seam of a sweep, too
+    near = curve.width / 2 + 1.5
+    clipped = np.isfinite(row) & ((row < near) | (row > bottom - top - near))
+    return TracedPanel(
+        panel, curve, time, axis(row + top), np.abs(axis.each) * sd, abs(axis.each), each,
+        float(clipped.mean()),
+    )  # fmt: skip
+
+
+def _only(row: Values, order: Order) -> Values:
+    """Rows of the places in ``order``, NaN elsewhere."""
+    kept = np.full(len(row), np.nan)
+    kept[order] = row[order]
+    return kept
+
+
+def on_one_clock(traced: Sequence[TracedPanel], axes: Axes, source: str) -> tuple[Recording, float]:
+    """A recording of panels that hold pressure and flow, and the second of the picture's clock at its first sample."""
+    rate = _rate(traced)
+    needed = [one for one in traced if one.panel.quantity in ("airway_pressure", "flow")]
+    begins = max(_span(one)[0] for one in needed)
+    ends = min(_span(one)[1] for one in needed)
+    time = begins + np.arange(int((ends - begins) * rate) + 1) / rate
+    channels, samples = {}, {}
+    for one in traced:
+        channels[one.panel.quantity] = np.interp(time, one.time_s, one.values, np.nan, np.nan)
+        samples[one.panel.quantity] = np.interp(time, one.time_s, one.sd, np.nan, np.nan)
+    missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels["flow"])
+    for name, values in channels.items():
+        channels[name] = np.where(missing, np.nan, values)
+    each = max(one.per_column_s for one in traced)
+    uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *_shared(traced, axes))
+    recording = Recording(rate, channels, _gaps(missing, rate), source=source, uncertainty=uncertainty)
+    return recording, float(begins)
+
+
+def _rate(traced: Sequence[TracedPanel]) -> float:
+    """The highest usual rate that the columns of every panel bear."""
+    most = FINER / max(one.per_column_s for one in traced)
+    return max((rate for rate in RATES_HZ if rate <= most), default=RATES_HZ[0])
+
+
+def _span(one: TracedPanel) -> tuple[float, float]:
+    seen = one.time_s[np.isfinite(one.values)]
+    return float(seen[0]), float(seen[-1])
+
+
+def _gaps(missing: npt.NDArray[np.bool_], rate: float) -> tuple[Interval, ...]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], missing, [False])))) / rate
+    return tuple(Interval(float(a), float(b)) for a, b in zip(edges[::2], edges[1::2], strict=True))
+
+
+def _shared(
+    traced: Sequence[TracedPanel], axes: Axes
+) -> tuple[dict[str, float], dict[str, float], dict[str, float], float]:
+    """Zero, scale and clock of each channel, and the length of a second: from marks, and corners where straightened.
+
+    Two marks, each read within ``reading_px``, give a zero within reading/√2 and a scale within √2·reading/distance.
+    """
+    corners = axes.corners_px if axes.corners is not None else 0.0
+    offset, scale, shift, clock = {}, {}, {}, 0.0
+    for one in traced:
+        name, panel = one.panel.quantity, one.panel
+        apart = abs(panel.values[0][0] - panel.values[1][0])
+        offset[name] = one.per_row * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        whole = float(axes.size[1]) if axes.size else np.inf
+        scale[name] = float(np.hypot(np.sqrt(2) * axes.reading_px / apart, corners / whole))
+        shift[name] = one.per_column_s * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        width = abs(panel.times[0][0] - panel.times[1][0]) if panel.times else panel.size[0]
+        across = float(axes.size[0]) if axes.size else np.inf
+        clock = max(clock, float(np.hypot(np.sqrt(2) * axes.reading_px / width, corners / across)))
+    return offset, scale, shift, clock
+
+
+def label(quantity: str) -> str:
+    """What a quantity is called."""
+    return QUANTITIES[quantity].label

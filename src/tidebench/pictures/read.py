@@ -1,0 +1,115 @@
+"""Reads one picture by its axes: straightened, traced, on one clock, with what its panels say of each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tidebench.pictures.agreement import Agreement, Mend, agreement_of, mended
+from tidebench.pictures.assemble import TracedPanel, label, on_one_clock, trace_panels, trace_trends
+from tidebench.pictures.axes import Axes
+from tidebench.pictures.loops import Loop, trace_loop
+from tidebench.pictures.opening import Opened
+from tidebench.pictures.straighten import find_corners, straight
+from tidebench.recording import Recording
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+NEEDED = ("airway_pressure", "flow")
+CLIPPED = 0.01
+"""Share of a panel's columns along its edge from which on its curve counts as cut off there."""
+
+
+@dataclass(frozen=True)
+class Read:
+    """What a picture gave.
+
+    ``recording`` is None where the picture shows no airway pressure or no flow over time, and ``why_no_recording``
+    says so. ``begins_s`` is what the picture's own clock shows at the recording's first sample.
+    """
+
+    opened: Opened
+    axes: Axes
+    image: Image
+    panels: tuple[TracedPanel, ...]
+    trends: tuple[TracedPanel, ...]
+    loops: tuple[Loop, ...]
+    recording: Recording | None
+    begins_s: float
+    agreement: Agreement | None
+    warnings: tuple[str, ...]
+    why_no_recording: str = ""
+
+
+def read_picture(
+    opened: Opened, axes: Axes, *, corners: Sequence[Sequence[float]] | None = None, mend: Mend | None = None
+) -> Read:
+    """Trace every panel of a picture.
+
+    Parameters
+    ----------
+    opened : Opened
+    axes : Axes
+    corners : four points, optional
+        Where this picture shows the arrangement's corners, instead of what the axes say.
+    mend : "flow" or "volume", optional
+        Which channel is scaled where flow summed up and volume disagree; neither unless asked.
+
+    Raises
+    ------
+    PictureError
+        A panel can't be read; the message says which and why.
+    """
+    image = straightened(opened, axes, corners)
+    pixels = np.asarray(image)
+    panels = trace_panels(pixels, axes, opened.name)
+    trends = trace_trends(pixels, axes, opened.name)
+    loops = tuple(trace_loop(pixels, panel, opened.name) for panel in axes.panels if panel.kind == "loop")
+    missing = [name for name in NEEDED if name not in {one.panel.quantity for one in panels}]
+    why = f"the picture shows no {' and no '.join(label(name) for name in missing)} over time" if missing else ""
+    recording, begins, agreement = None, 0.0, None
+    if not missing:
+        recording, begins = on_one_clock(panels, axes, opened.name)
+        agreement = agreement_of(recording)
+        if agreement is not None and mend is not None:
+            recording = mended(recording, agreement, mend)
+    warnings = tuple(_warnings(panels, agreement))
+    if recording is not None and recording.uncertainty is not None:
+        recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
+    return Read(opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, warnings, why)
+
+
+def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] | None = None) -> Image:
+    """The picture as its axes are given in.
+
+    Raises
+    ------
+    PictureError
+        The corners can't be, or none are found.
+    """
+    if axes.corners is None or axes.size is None:
+        return opened.image
+    told = corners if corners is not None else axes.corners
+    points, bend = find_corners(opened.image, opened.name) if isinstance(told, str) else (np.asarray(told), 0.0)
+    bend = bend if axes.bend is None else axes.bend
+    return straight(opened.image, points.tolist(), axes.size, opened.name, bend)
+
+
+def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None) -> list[str]:
+    said = []
+    for one in panels:
+        name = label(one.panel.quantity)
+        if one.clipped > CLIPPED:
+            said.append(
+                f"The curve of {name} runs along the edge of its panel in {100 * one.clipped:.0f} % of it: what went "
+                "beyond is not known, and peaks there are lower bounds."
+            )
+        if one.panel.sweep_s is not None and np.isfinite(one.curve.row).all():
+            said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")
+    if agreement is not None:
+        said.append(agreement.words)
+    return said

@@ -1,0 +1,300 @@
+"""The parts of reading a picture, each against what can be worked out by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from PIL import Image, ImageDraw
+
+from tidebench.errors import PictureError
+from tidebench.pictures.agreement import agreement_of, mended
+from tidebench.pictures.axes import Axes, axes_from, load_axes
+from tidebench.pictures.ink import ink_of
+from tidebench.pictures.loops import JOULE, trace_loop
+from tidebench.pictures.propose import proposal, propose_panels
+from tidebench.pictures.straighten import find_corners, homography, straight, through
+from tidebench.pictures.sweep import find_bar, unrolled
+from tidebench.pictures.trace import trace
+from tidebench.recording import Recording, Uncertainty
+
+Values = npt.NDArray[np.float64]
+LEAST: dict[str, Any] = {
+    "quantity": "flow", "unit": "L/min", "box": [10, 10, 400, 200], "values": [[180, 0], [20, 60]], "sweep_s": 12,
+}  # fmt: skip
+LOOP: dict[str, Any] = {
+    "kind": "loop", "quantity": "volume", "unit": "mL", "box": [0, 0, 399, 299], "values": [[250, 0], [50, 500]],
+    "across": "airway_pressure", "across_unit": "cmH2O", "across_values": [[50, 0], [350, 30]],
+}  # fmt: skip
+
+
+def axes(**changes: Any) -> Axes:
+    """Axes of one panel, changed."""
+    return axes_from({"panel": [{**LEAST, **changes}]})
+
+
+def test_axes_of_one_panel_are_read(tmp_path: Path) -> None:
+    (tmp_path / "axes.toml").write_text(
+        'title = "ward"\n[[panel]]\nquantity = "flow"\nunit = "L/s"\nbox = [0, 0, 300, 100]\n'
+        'values = [[90, -1], [10, 1]]\ntimes = [[0, 0], [300, 10.5]]\ncolour = "#1f77b4"\n',
+        encoding="utf-8",
+    )
+    panel = load_axes(tmp_path / "axes.toml").panels[0]
+    assert (panel.unit, panel.times, panel.size) == ("L/s", ((0, 0), (300, 10.5)), (300, 100))
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"quantity": "flux"}, "quantity 'flux'"),
+        ({"quantity": "peak_pressure_cmh2o", "unit": "cmH2O"}, "one of airway_pressure, flow"),
+        ({"unit": "cmH2O"}, "a unit of flow, such as L/min"),
+        ({"unit": "furlong"}, "furlong"),
+        ({"box": [10, 10, 12, 200]}, r"left, top, right, bottom\], 16 pixels"),
+        ({"values": [[180, 0], [180, 60]]}, "lie apart in both"),
+        ({"values": [[180, "?"], [20, 60]]}, r"is '\?'. Expected: a number"),
+        ({"sweep_s": None}, "either times"),
+        ({"times": [[0, 0], [100, 4]]}, "either times"),
+        ({"sweep_s": None, "times": [[100, 0], [0, 4]]}, "seconds that grow to the right"),
+        ({"colour": "blue"}, "hexadecimal"),
+        ({"kind": "loop"}, "without its other axis"),
+        ({"sweep": 12}, "no such key.*Nearest: sweep_s"),
+    ],
+)
+def test_axes_that_cannot_be_are_refused_by_key(changes: dict[str, Any], says: str) -> None:
+    with pytest.raises(PictureError, match=says):
+        axes(**changes)
+
+
+def test_arrangements_that_cannot_be_are_refused() -> None:
+    with pytest.raises(PictureError, match="flow twice"):
+        axes_from({"panel": [LEAST, LEAST]})
+    with pytest.raises(PictureError, match="only one of corners and size"):
+        axes_from({"panel": [LEAST], "corners": "find"})
+    with pytest.raises(PictureError, match="is missing"):
+        axes_from({"title": "no panel"})
+
+
+def test_a_homography_takes_its_four_points_to_the_others_and_keeps_lines_straight() -> None:
+    source = np.array([[0, 0], [100, 0], [100, 50], [0, 50]], dtype=float)
+    target = np.array([[12, 9], [210, 30], [190, 160], [5, 120]], dtype=float)
+    matrix = homography(source, target)
+    assert through(matrix, source) == pytest.approx(target)
+    on = through(matrix, np.array([[0, 20], [50, 20], [100, 20]], dtype=float))
+    (ax, ay), (bx, by), (cx, cy) = on
+    assert (bx - ax) * (cy - ay) - (by - ay) * (cx - ax) == pytest.approx(0, abs=1e-6)
+
+
+def test_corners_of_a_screen_are_found_to_a_pixel_and_straightening_restores_it() -> None:
+    wall = Image.new("RGB", (1600, 1200), (120, 115, 110))
+    corners = [(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)]
+    large = wall.resize((6400, 4800))  # drawn four times as large, so that its edges are smooth
+    ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=(15, 20, 30))
+    picture = large.resize(wall.size, Image.Resampling.BOX)
+    found, bend = find_corners(picture, "screen")
+    assert bend == 0
+    assert np.abs(found - np.array(corners)).max() < 1.0
+    flat = np.asarray(straight(picture, corners, (800, 500), "screen"), dtype=float)
+    assert np.abs(flat[3:-3, 3:-3] - (15, 20, 30)).max() < 6
+
+
+@pytest.mark.parametrize("bend", [-0.06, 0.04])
+def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) -> None:
+    """The bent picture is drawn by the lens's own equation, point by point; no function of the reader draws it."""
+    width, height = 1600, 1200
+    y, x = np.mgrid[0:height, 0:width].astype(float)
+    half, middle = np.hypot(width, height) / 2, np.array([(width - 1) / 2, (height - 1) / 2])
+    seen = np.stack([x - middle[0], y - middle[1]], axis=-1) / half
+    free = seen.copy()
+    for _ in range(30):
+        free = seen / (1 + bend * (free**2).sum(axis=-1, keepdims=True))
+    free = free * half + middle
+    screen = (free[..., 0] > 200) & (free[..., 0] < 1400) & (free[..., 1] > 150) & (free[..., 1] < 1050)
+    line = np.clip(2 - np.abs(free[..., 1] - 300), 0, 1)
+    pixels = np.where(screen, 20 + 220 * line, 120)
+    picture = Image.fromarray(np.repeat(pixels[..., None], 3, axis=2).astype(np.uint8))
+    corners, found = find_corners(picture, "screen")
+    assert found == pytest.approx(bend, abs=0.004)
+    flat = np.asarray(straight(picture, corners.tolist(), (1200, 900), "screen", found).convert("L"), dtype=float)
+    part = np.clip(flat[100:200, 20:-20] - 25, 0, None)
+    rows = (part * np.arange(100, 200)[:, None]).sum(axis=0) / part.sum(axis=0)
+    assert np.ptp(rows) < 0.8  # the straight line is straight again; it was off by more than ten pixels
+    assert np.median(rows) == pytest.approx(149.75, abs=0.6)
+
+
+def test_corners_that_are_none_are_refused() -> None:
+    blank = Image.new("RGB", (400, 300), "white")
+    with pytest.raises(PictureError, match="no four-sided screen"):
+        find_corners(blank, "blank")
+    ImageDraw.Draw(blank).ellipse((60, 40, 340, 260), fill=(0, 0, 0))
+    with pytest.raises(PictureError, match="no four-sided screen"):
+        find_corners(blank, "round")
+    with pytest.raises(PictureError, match="clockwise from the top left"):
+        straight(blank, [[0, 0], [0, 200], [300, 200], [300, 0]], (300, 200), "blank")
+
+
+def wave(columns: int) -> Values:
+    """Rows of a smooth curve with a steep rise."""
+    x = np.arange(columns)
+    steep: Values = 75 + 40 * np.sin(x / 25) - 20 / (1 + np.exp(-(x - 200) / 1.5))
+    return steep
+
+
+def stroke(rows: Values, height: int, width: float, paper: int = 250, ink: int = 30) -> npt.NDArray[np.float32]:
+    """A curve drawn by a round pen: a pixel's share is that of 64 points in it nearer than half the pen's width."""
+    fine = 8
+    x = (np.arange(len(rows) * fine) + 0.5) / fine - 0.5
+    y = np.interp(x, np.arange(len(rows)), rows)
+    grid_y = (np.arange(height * fine) + 0.5) / fine - 0.5
+    covered = np.zeros((height * fine, len(x)), dtype=bool)
+    for shift in np.arange(-width / 2, width / 2 + 1e-9, 1 / fine):
+        across = np.interp(x + shift, x, y)
+        reach = np.sqrt(max(width**2 / 4 - shift**2, 0.0))
+        covered |= np.abs(grid_y[:, None] - across[None, :]) <= reach
+    share = covered.reshape(height, fine, len(rows), fine).mean(axis=(1, 3))
+    return np.repeat((paper + share * (ink - paper))[..., None], 3, axis=2).astype(np.float32)
+
+
+@pytest.mark.parametrize("width", [1.0, 1.6, 2.5, 4.0, 6.0])
+def test_a_curve_of_any_pen_is_found_at_a_tenth_of_a_pixel(width: float) -> None:
+    rows = wave(420)
+    ink = ink_of(stroke(rows, 130, width))
+    assert ink is not None
+    found = trace(ink)
+    assert found.width == pytest.approx(width, rel=0.12, abs=0.25)
+    true = np.interp(found.column, np.arange(420), rows)
+    gentle = np.abs(np.gradient(true, found.column)) < 1
+    known = np.isfinite(found.row)
+    assert known.mean() > 0.99
+    off = np.abs(found.row - true)[gentle & known]
+    assert np.median(off) < 0.1
+    assert np.quantile(off, 0.99) < 0.35
+
+
+def test_a_curve_goes_through_rules_cursor_and_letters_of_another_colour() -> None:
+    rows = wave(420)
+    pixels = stroke(rows, 130, 2.5)
+    pixels[..., 0] = np.minimum(255, pixels[..., 0] + 0.8 * (250 - pixels[..., 0]))  # the ink is red
+    pixels[::26, :] = 215
+    pixels[:, ::42] = 215
+    pixels[:, 300:302] = (20, 20, 160)
+    picture = Image.fromarray(pixels.astype(np.uint8))
+    ImageDraw.Draw(picture).text((120, 55), "12.5 words", fill=(0, 90, 0))
+    ink = ink_of(np.asarray(picture, dtype=np.float32))
+    assert ink is not None
+    found = trace(ink)
+    off = np.abs(found.row - np.interp(found.column, np.arange(420), rows))
+    assert np.nanquantile(off, 0.95) < 0.6
+    assert np.isfinite(found.row).mean() > 0.93
+
+
+def test_gaps_stay_gaps_and_an_empty_panel_has_no_ink() -> None:
+    pixels = stroke(wave(420), 130, 2.0)
+    pixels[:, 150:190] = 250
+    ink = ink_of(pixels)
+    assert ink is not None
+    found = trace(ink)
+    inside = (found.column > 153) & (found.column < 187)
+    assert np.isnan(found.row[inside]).all()
+    assert np.isfinite(found.row[(found.column < 145) | (found.column > 195)]).all()
+    assert ink_of(np.full((130, 420, 3), 240, dtype=np.float32)) is None
+
+
+def test_an_erase_bar_is_found_and_the_sweep_laid_out_in_time() -> None:
+    across = np.linspace(0, 1, 1001)
+    row = np.where((across > 0.4) & (across < 0.44), np.nan, 1.0)
+    bar = find_bar([(across, row), (across, np.ones(1001))])
+    assert bar == pytest.approx((0.4, 0.44), abs=0.002)
+    assert bar is not None
+    order, sweeps = unrolled(across, bar)
+    assert (np.diff(sweeps) >= 0).all()
+    assert (sweeps[0], sweeps[-1]) == pytest.approx((-0.56, 0.4), abs=0.003)
+    assert across[order[0]] == pytest.approx(0.44, abs=0.003)
+    assert find_bar([(across, np.ones(1001))]) is None
+
+
+def test_a_bar_at_the_edge_wraps() -> None:
+    across = np.linspace(0, 1, 1001)
+    row = np.where((across > 0.98) | (across < 0.02), np.nan, 1.0)
+    bar = find_bar([(across, row)])
+    assert bar == pytest.approx((0.98, 1.02), abs=0.002)
+    assert bar is not None
+    _, sweeps = unrolled(across, bar)
+    assert (sweeps.min(), sweeps.max()) == pytest.approx((0.02, 0.98), abs=0.003)
+
+
+def ellipse(width: int = 3) -> npt.NDArray[np.float32]:
+    """A closed curve: semi-axes of 110 and 80 pixels."""
+    large = Image.new("RGB", (1600, 1200), "white")
+    ImageDraw.Draw(large).ellipse((4 * 90, 4 * 70, 4 * 310, 4 * 230), outline=(0, 60, 160), width=4 * width)
+    return np.asarray(large.resize((400, 300), Image.Resampling.BOX), dtype=np.float32)
+
+
+def test_a_loop_tells_its_work_by_the_area_of_an_ellipse() -> None:
+    loop = trace_loop(ellipse(), axes_from({"panel": [LOOP]}).panels[0], "loop")
+    per_x, per_y = 30 / 300, 0.5 / 200
+    area = np.pi * (110 - 1.5) * (80 - 1.5) * per_x * per_y  # the pen runs inside the box that Pillow is given
+    assert loop.work_j == pytest.approx(area * JOULE, rel=0.01)
+    assert loop.across_range[1] - loop.across_range[0] == pytest.approx(2 * (110 - 1.5) * per_x, rel=0.01)
+    assert loop.range[1] - loop.range[0] == pytest.approx(2 * (80 - 1.5) * per_y, rel=0.01)
+
+
+def test_an_open_curve_is_no_loop() -> None:
+    panel = axes_from({"panel": [LOOP]}).panels[0]
+    with pytest.raises(PictureError, match="no closed curve"):
+        trace_loop(stroke(wave(400), 300, 3.0), panel, "loop")
+
+
+def breathing(gain: float = 1.0) -> Recording:
+    """Sinusoidal breaths at 100 Hz, the volume panel too large by ``gain``."""
+    time = np.arange(3000) / 100
+    flow = 0.5 * np.sin(2 * np.pi * time / 3)
+    volume = gain * 0.5 * 3 / (2 * np.pi) * (1 - np.cos(2 * np.pi * time / 3))
+    return Recording(100.0, {"airway_pressure": 5 + 10 * volume, "flow": flow, "volume": volume})
+
+
+def test_flow_summed_up_is_held_against_volume_and_mended_only_when_asked() -> None:
+    agreed = agreement_of(breathing())
+    assert agreed is not None
+    assert agreed.ratio == pytest.approx(1.0, abs=0.005)
+    assert "agrees with the volume panel" in agreed.words
+    off = agreement_of(breathing(1.12))
+    assert off is not None
+    assert off.ratio == pytest.approx(1 / 1.12, rel=0.005)
+    assert "10.7 % less than the volume panel shows" in off.words
+    repaired = mended(breathing(1.12), off, "volume")
+    again = agreement_of(repaired)
+    assert again is not None
+    assert again.ratio == pytest.approx(1.0, abs=0.002)
+    assert "asked for" in repaired.steps[-1]
+
+
+def test_uncertainty_is_drawn_with_the_spread_that_it_says() -> None:
+    still = Recording(50.0, {"airway_pressure": np.full(4000, 10.0), "flow": np.zeros(4000)})
+    doubt = Uncertainty({"airway_pressure": np.full(4000, 0.2)}, 0.04, offset={"flow": 0.01}, clock=0.002)
+    rng = np.random.default_rng(7)
+    drawn = [doubt.drawn(still, rng) for _ in range(200)]
+    assert np.std(drawn[0]["airway_pressure"]) == pytest.approx(0.2, rel=0.1)
+    assert np.std([one["flow"][0] for one in drawn]) == pytest.approx(0.01, rel=0.2)
+    assert np.std([one.rate_hz / 50 for one in drawn]) == pytest.approx(0.002, rel=0.2)
+    neighbours = np.corrcoef(drawn[0]["airway_pressure"][:-1], drawn[0]["airway_pressure"][1:])[0, 1]
+    assert neighbours == pytest.approx(0.5, abs=0.1)  # two samples share one of two random numbers
+
+
+def test_panels_are_proposed_where_curves_are_and_their_marks_left_to_a_person() -> None:
+    page = Image.new("RGB", (800, 600), "white")
+    pen = ImageDraw.Draw(page)
+    for top in (60, 340):
+        pen.rectangle((90, top, 740, top + 200), outline=(0, 0, 0))
+        pen.line([(x, top + 100 + 60 * np.sin(x / 30)) for x in range(90, 740)], fill=(0, 80, 200), width=2)
+        pen.text((60, top + 90), "20", fill=(0, 0, 0))
+    boxes = propose_panels(page)
+    assert np.abs(np.array(boxes) - [[90, 60, 740, 260], [90, 340, 740, 540]]).max() <= 2
+    text = proposal(page, None)
+    import tomllib
+
+    with pytest.raises(PictureError, match=r"'\?'"):
+        axes_from(tomllib.loads(text))
