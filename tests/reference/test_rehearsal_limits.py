@@ -12,8 +12,10 @@ import pytest
 
 from tests.reference.test_fitting import fitted
 from tidebench.fitting import Fit, what_if
+from tidebench.fitting.compare import compared
+from tidebench.fitting.predict import predict
 from tidebench.fitting.records import FitError
-from tidebench.fitting.target import seek
+from tidebench.fitting.target import crossings, seek
 from tidebench.limits import Limit, Policy
 
 GAS = {"at_s": 30, "site": "arterial", "paco2_mmhg": 60.0, "ph": 7.25, "pao2_mmhg": 90.0, "fio2": 0.3}
@@ -70,11 +72,15 @@ def test_no_way_goes_past_a_house_and_published_limits_are_marked(adult: Fit) ->
         "tidal volume per predicted body weight at most 6.2 mL/kg", "rate at most 30 /min",
     ]  # fmt: skip
     free = seek(adult, "paco2_mmhg", 40.0, n=20)
-    beyond = [way for way in free.ways if way.values["vt_per_pbw_ml_kg"][0] > 8.0]
-    assert beyond
-    assert all(any("predicted body weight" in words for words in way.crosses) for way in beyond)
+    assert [len(way.crosses) for way in free.ways] == sorted(len(way.crosses) for way in free.ways)
     assert not free.bounds
-    assert len(free.ways[0].crosses) == min(len(way.crosses) for way in free.ways)
+    large = {"tidal_volume_ml": 700.0}
+    found = compared(adult, predict(adult, n=1), predict(adult, large, n=1))
+    assert found.then["vt_per_pbw_ml_kg"][0] == pytest.approx(700.0 / PREDICTED_KG, rel=0.03)
+    assert any("predicted body weight" in words for words in crossings(adult, found.then))
+    far = seek(adult, "vti_ml", 700.0, n=4)
+    assert far.ways
+    assert all(any("predicted body weight" in words for words in way.crosses) for way in far.ways)
 
 
 def test_a_house_s_limit_that_can_not_be_held_stops_the_search(adult: Fit) -> None:

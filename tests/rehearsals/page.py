@@ -21,9 +21,10 @@ writes this page (about a quarter of an hour on two cores). Simulation is not a 
 {count} virtual patients, adults, children and newborns, passive or breathing, were recorded for 90 s on one setting
 with a sensor's noise, fitted, and predicted on another: one or two settings changed as a clinician would. They are
 built of what the fit does not have, or has otherwise: two compartments, tissue relaxation, flow-limited expiration,
-resistances that differ, other shapes of effort. What the simulator then does after three hours is the truth. Asked: 90 %
-intervals that hold it in 85 to 95 of 100; a median error of at most 5 % of volume and 0.5 cmH2O of trapped pressure in
-passive patients, 12 % of volume in breathing ones. Widths were set on another population (`open`), with other seeds.
+resistances that differ, other shapes of effort. What the simulator then does after three hours is the truth. Asked:
+90 % intervals that hold it in 85 to 95 of 100; a median error of at most 5 % of volume and 0.5 cmH2O of trapped
+pressure in passive patients, 12 % of volume in breathing ones. Widths were set on another population (`open`), with
+other seeds.
 
 """
 COLUMNS = ("quantity", "patients", "held", "median error", "nine in ten below", "unit", "width")

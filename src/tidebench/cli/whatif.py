@@ -255,8 +255,9 @@ def _ways(sought: Search, console: Console) -> None:
         console.print(Text(f"- no setting reaches it; in the way: {words}."))
     for way in sought.ways:
         settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
-        told = [quantity(key).text(way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]
-        console.print(Text(f"- {settings}: {', '.join(words for words in told if words != '–')}"))
+        shown = [(quantity(key), way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]
+        told = [f"{record.symbol} {record.text(value)}" for record, value in shown if isfinite(value)]
+        console.print(Text(f"- {settings}: {', '.join(told)}"))
         for words in way.crosses:
             console.print(Text(f"  crosses a limit: {words}"))
         if sought.bounds:

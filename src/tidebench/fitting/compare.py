@@ -44,9 +44,10 @@ patient's own, wander from one stretch to the next (this house's choice).
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.3, 0.12
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
-CO2_FLOOR, CO2_SHARE = 0.01, 0.08
+CO2_FLOOR, CO2_SHARE = 0.008, 0.05
 """Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
 MISSED_NOW, MISSED_CHANGE = 0.5, 0.07
+MISSED_WORK, WORK = 0.2, ("mechanical_power_j_min", "work_j_l")
 """Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
 population of virtual patients)."""
 FACTORS = (
@@ -185,7 +186,8 @@ def moved(
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
     share = 0.0 if clock or key in held.then else MISSED_CHANGE
-    doubt = np.sqrt(error**2 + (MISSED_NOW * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
+    missed = MISSED_WORK if key in WORK else MISSED_NOW
+    doubt = np.sqrt(error**2 + (missed * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
 

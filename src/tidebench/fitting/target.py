@@ -76,7 +76,7 @@ class Way:
 
 @dataclass(frozen=True)
 class Search:
-    """What a search found inside its bounds: ways, those that cross no published limit first, then the cheapest in
+    """What a search found inside its bounds: ways, those that cross fewest published limits first, then the cheapest in
     power; where none, the bounds in the way."""
 
     key: str
@@ -281,7 +281,7 @@ def _judged(
         beyond = crossings(fit, after)
         power = float(after["mechanical_power_j_min"][0])
         rated.append(_Rated(rounded, sum(bound.off(off[bound]) for bound in crossed), power, crossed, beyond))
-    kept = sorted((row for row in rated if not row.crossed), key=lambda row: (bool(row.beyond), row.power))
+    kept = sorted((row for row in rated if not row.crossed), key=lambda row: (len(row.beyond), row.power))
     if not kept:
         nearest = min(rated, key=lambda row: row.off, default=None)
         words = (
@@ -290,8 +290,7 @@ def _judged(
             else tuple(str(bound) for bound in nearest.crossed)
         )
         return Search(key, target, (), words, tuple(asked))
-    spread = [kept[k] for k in sorted({0, len(kept) // 2, len(kept) - 1})][:WAYS]
-    return Search(key, target, tuple(_way(fit, row, asked, settings, n) for row in spread), (), tuple(asked))
+    return Search(key, target, tuple(_way(fit, row, asked, settings, n) for row in kept[:WAYS]), (), tuple(asked))
 
 
 @dataclass(frozen=True)
@@ -311,10 +310,9 @@ def crossings(fit: Fit, after: Mapping[str, Samples]) -> tuple[str, ...]:
     for limit in limits_of(fit):
         key = TOLD_BY.get(limit.key, limit.key)
         if key in after and judge(limit, float(after[key][0])) in ("above", "below"):
+            record = quantity(limit.key)
             made = f", made for {limit.condition}" if limit.condition else ""
-            out.append(
-                f"{quantity(key).label} {quantity(key).text(float(after[key][0]))}, {limit.bound} ({limit.kind}{made})"
-            )
+            out.append(f"{record.label} {record.text(float(after[key][0]))}, {limit.bound} ({limit.kind}{made})")
     return tuple(out)
 
 
