@@ -276,10 +276,13 @@ def volumes_and_pressures(
 
 @dataclass(frozen=True)
 class Design:
-    """One breath's quiet samples, columns demeaned: V, f, f|f|, min(f, 0), the same smoothed, and the pressure."""
+    """One breath's quiet samples, columns demeaned: V, f, f|f|, min(f, 0), the same smoothed, the same smoothed without
+    their own sample, and the pressure.
+    """
 
     x: Samples
     z: Samples
+    instruments: Samples
     y: Samples
     smooth_y: Samples
     mean_x: Samples
@@ -311,7 +314,9 @@ def design(p: Samples, f: Samples, loss: Samples | float, mask: Mask, dt: float,
     x = np.column_stack([volume, flow, flow * np.abs(flow), np.minimum(flow, 0)])
     z = np.column_stack([volume, smooth_f, smooth_f * np.abs(smooth_f), np.minimum(smooth_f, 0)])
     mean_x, mean_y = x.mean(axis=0), float(y.mean())
-    return Design(x - mean_x, z - z.mean(axis=0), y - mean_y, smooth_p - smooth_p.mean(), mean_x, mean_y, steps)
+    others = (width * z - x) / (width - 1)
+    others -= others.mean(axis=0)
+    return Design(x - mean_x, z - z.mean(axis=0), others, y - mean_y, smooth_p - smooth_p.mean(), mean_x, mean_y, steps)
 
 
 def designs(
@@ -331,14 +336,15 @@ def designs(
 def fit(breaths: Sequence[Design], width: int, columns: Sequence[int]) -> Fit:
     """Instrumental variables over all breaths, and what each breath says under that estimate."""
     used = list(columns)
-    zx = np.array([b.z.T @ b.x for b in breaths])
-    zy = np.array([b.z.T @ b.y for b in breaths])
+    zx = np.array([b.instruments.T @ b.x for b in breaths])
+    zy = np.array([b.instruments.T @ b.y for b in breaths])
     theta = np.zeros(4)
     theta[used] = np.linalg.lstsq(zx.sum(axis=0)[np.ix_(used, used)], zy.sum(axis=0)[used], rcond=None)[0]
     residual, floor = np.empty(len(breaths)), np.empty(len(breaths))
     for j, b in enumerate(breaths):
         left = b.smooth_y - b.z @ theta
-        rough = b.steps[:, 0] - theta[1] * b.steps[:, 1]
+        taken = b.z[:, 1] @ (b.z[:, 1:] @ theta[1:]) / (b.z[:, 1] @ b.z[:, 1])
+        rough = b.steps[:, 0] - taken * b.steps[:, 1]
         residual[j] = np.sqrt(left @ left / len(left))
         floor[j] = np.sqrt(rough @ rough / (2 * len(left) * width))
     own = (zy[:, 0] - zx[:, 0, 1:] @ theta[1:]) / zx[:, 0, 0]

@@ -61,7 +61,7 @@ def find(seen: Seen) -> Sequence[Finding]:
     inhaled, exhaled = seen.breaths["vti_ml"].to_numpy(), seen.breaths["vte_ml"].to_numpy()
     share, found = expiratory_share(seen), []
     for at in np.flatnonzero(which & (np.arange(len(which)) > 0)).tolist():
-        stacked = float(inhaled[at - 1] - exhaled[at - 1] + inhaled[at])
+        stacked = float(inhaled[at - 1]) - float(exhaled[at - 1]) + float(inhaled[at])
         pause = float(seen.start[at] - seen.turn[at - 1])
         words = (
             f"Triggered {pause:.2f} s after the inflation before it ended; together they put "
