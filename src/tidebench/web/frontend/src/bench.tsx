@@ -56,6 +56,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   const [saved, setSaved] = useState<{ name: string; title: string } | null>(null);
   const [pace, setPace] = useState(1);
   const [lasts, setLasts] = useState(0);
+  const lasting = useRef(0); // keys are bound after drawing, and may come before that
   const [attempt, again] = useState(0);
   const [, refresh] = useState(0);
   const wire = useRef<Wire | null>(null);
@@ -143,7 +144,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
   };
   const faster = (by: number) => choosePace(SPEEDS[Math.min(SPEEDS.length - 1, Math.max(0, SPEEDS.indexOf(pace) + by))]!);
   const back = (to: number) => ask({ do: "back", to_s: Math.max(0, to) });
-  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind, duration_s: lasts && kind !== BRIEF ? lasts : null });
+  const manoeuvre = (kind: string) => () => ask({ do: "manoeuvre", kind, duration_s: kind !== BRIEF && lasting.current ? lasting.current : null });
   const key = (keys: string, words: string, act: () => void) => ({ keys: [keys], group: "Live bench", words, act });
   useKeys(
     [
@@ -186,7 +187,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
               <Sentences sentences={now.sentences} set={(settings) => ask({ do: "set", settings })} />
             </section>
           )}
-          {now && <Doing offer={offer} lasts={lasts} last={setLasts} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
+          {now && <Doing offer={offer} lasts={lasts} last={(seconds) => setLasts((lasting.current = seconds))} manoeuvre={(kind) => manoeuvre(kind)()} happen={(kind, size, over) => ask({ do: "event", kind, size, over_s: over })} />}
           {now && <Past now={now} newest={newest} back={back} follow={(line) => ask({ do: "follow", line })} />}
           {now && <Keep title={now.title} saved={saved} save={(title) => ask({ do: "save", title })} />}
         </div>
