@@ -22,7 +22,8 @@ Written by `scripts/case_keys.py` from the models that validate a case. Every ta
 it says so. `[[...]]` may stand several times; one `[...]` is enough where there is only one.
 
 At the top stand `title` and `notes`, any text, nothing that identifies a patient; and `condition`, what is known of the
-lungs: {condition}.
+lungs: {condition}. A table `[modes]` is a house's dictionary: its own name of a mode, and the code that it means, as in
+`"Volume, assisted" = "A/C-VC"`; settings may use either. None is shipped.
 """
 
 TABLES = {

@@ -182,6 +182,18 @@ _CLOCKED = ("CMV", "IMV", "A/C")
 _PRESSURE_SET = {("PC", None), ("PC", "PS"), ("PC", "vtPS"), (None, "PS")}
 
 
+def _mode_code(mode: str) -> str:
+    try:
+        return parse_mode(mode).code
+    except ValueError as error:
+        expected = "a code of pattern and inflation type, such as A/C-VC, A/C-PC, SIMV-VC\\PS, CSV-PS, A/C-vtPC"
+        raise refusal(f"is {mode!r}", expected, str(error)) from None
+
+
+ModeCode = Annotated[str, AfterValidator(_mode_code)]
+"""Pattern and inflation type, in the code's usual spelling."""
+
+
 class Setting(_Table):
     """What was set on the ventilator from ``at_s`` on. Set values: they never stand for measured ones.
 
@@ -189,7 +201,7 @@ class Setting(_Table):
     """
 
     at_s: Seconds = 0.0
-    mode: str | None = None
+    mode: ModeCode | None = None
     peep_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] | None = None
     fio2: InspiredOxygen | None = None
     rate_per_min: SetRate | None = None
@@ -209,15 +221,6 @@ class Setting(_Table):
     pressure_low_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] | None = None
     time_high_s: InspiratoryTime | None = None
     time_low_s: InspiratoryTime | None = None
-
-    @field_validator("mode")
-    @classmethod
-    def _code(cls, mode: str) -> str:
-        try:
-            return parse_mode(mode).code
-        except ValueError as error:
-            expected = "a code of pattern and inflation type, such as A/C-VC, A/C-PC, SIMV-VC\\PS, CSV-PS, A/C-vtPC"
-            raise refusal(f"is {mode!r}", expected, str(error)) from None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -397,11 +400,22 @@ class Observed(_BreathKeys):
         return {key: value for key, value in given.items() if not isinstance(value, str)}
 
 
+def _by(codes: Mapping[str, Any], row: Any) -> Any:
+    """A row of settings with its mode's code where the dictionary has its name."""
+    if not isinstance(row, dict) or not isinstance(row.get("mode"), str):
+        return row
+    return row | {"mode": codes.get(row["mode"].strip().casefold(), row["mode"])}
+
+
 class Case(_Table):
-    """A case: all of ``case.toml``. ``condition`` is what is known of the lungs; nobody but a person says so."""
+    """A case: all of ``case.toml``. ``condition`` is what is known of the lungs; nobody but a person says so.
+
+    ``modes`` is a house's dictionary: its own name of a mode, and the code of pattern and inflation type that it means.
+    """
 
     title: str = ""
     notes: str = ""
+    modes: dict[str, ModeCode] | None = None
     condition: Lungs | None = None
     patient: Patient = Patient()
     airway: Airway = Airway()
@@ -413,6 +427,19 @@ class Case(_Table):
     observed: Annotated[tuple[Observed, ...], BeforeValidator(_tables)] = ()
 
     _folder: Path = PrivateAttr(default=Path())
+
+    @model_validator(mode="before")
+    @classmethod
+    def _translated(cls, said: Any) -> Any:
+        """Modes of settings by the house's dictionary; case and spaces around a name don't matter."""
+        if not isinstance(said, dict) or not isinstance(said.get("modes"), dict):
+            return said
+        codes = {str(name).strip().casefold(): code for name, code in said["modes"].items()}
+        rows = said.get("settings", [])
+        rows = [rows] if isinstance(rows, dict) else rows
+        if not isinstance(rows, list):
+            return said
+        return said | {"settings": [_by(codes, row) for row in rows]}
 
     @field_validator("settings", "events", "observed")
     @classmethod

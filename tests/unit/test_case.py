@@ -351,3 +351,22 @@ def test_links_that_go_round_are_refused(tmp_path: Path) -> None:
         load_case(tmp_path / "case")
     with pytest.raises(TidebenchError, match=r"signals\.csv"):
         open_recording(load_case(tmp_path))
+
+
+def test_a_house_names_its_modes() -> None:
+    """Practice notes: a dictionary that the user supplies maps local names to codes; none is shipped."""
+    said = {
+        "modes": {"Volume, assisted": "a/c-vc", "Patient alone": "CSV-PS"},
+        "settings": [
+            {"mode": " volume, ASSISTED"},
+            {"at_s": 60, "mode": "Patient alone"},
+            {"at_s": 90, "mode": "CPAP"},
+        ],
+    }
+    case = case_from(said)
+    assert [setting.mode for setting in case.settings] == ["A/C-VC", "CSV-PS", "CPAP"]
+    assert case.modes == {"Volume, assisted": "A/C-VC", "Patient alone": "CSV-PS"}
+    with pytest.raises(CaseError, match="of pattern and inflation type"):
+        case_from({"modes": {"Ours": "whatever"}})
+    with pytest.raises(CaseError, match="is 'Theirs'"):
+        case_from({"modes": {"Ours": "A/C-VC"}, "settings": [{"mode": "Theirs"}]})
