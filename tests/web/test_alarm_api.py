@@ -64,6 +64,7 @@ def test_a_limit_replayed_is_that_of_the_command(client: TestClient, printed: di
     numbers = dict(played["numbers"])
     assert numbers["alarms"] == f"{then['alarms']}"
     assert numbers["true events missed"] == f"{then['missed']} of {events}"
+    assert not [label for label in numbers if "per hour" in label], "five minutes tell no rate"
     assert (played["missed"], len(played["sounds"])) == (then["missed"], then["alarms"])
     assert played["heard"].count(False) == then["missed"]
     seconds = sum(end - start for start, end in played["sounds"])

@@ -9,7 +9,7 @@ import numpy as np
 
 from tidebench.care.logs.changed import changed
 from tidebench.care.logs.replay import Series, Side, latest_delay, replay, runs, series, sounds
-from tidebench.care.logs.tradeoff import GRACE_S, Tradeoff, front, halves, telling, tradeoffs
+from tidebench.care.logs.tradeoff import GRACE_S, LEAST_KNOWN_H, Tradeoff, front, halves, telling, tradeoffs
 from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of, usual_limit
 from tidebench.errors import OptionError
 from tidebench.limits import Policy
@@ -193,12 +193,17 @@ def played(
 def _numbers(
     of: Series, asked: Asked, per_hour: float, minutes: float, missed: int, events: int, alarms: int
 ) -> Iterator[tuple[str, str]]:
-    first, second = halves(of, asked.side, asked.limit, asked.delay_s)
+    long_enough = of.hours >= LEAST_KNOWN_H
     yield "alarms", f"{alarms}"
-    yield "alarms per hour", rated(per_hour)
-    yield "minutes sounding per hour", rated(minutes)
+    if long_enough:
+        yield "alarms per hour", rated(per_hour)
+        yield "minutes sounding per hour", rated(minutes)
+    else:
+        yield "minutes sounding", rated(minutes * of.hours)
     yield "true events missed", f"{missed} of {events}" if events else "no event in this record"
-    yield "per hour in the first and second half", f"{rated(first)}, {rated(second)}"
+    if long_enough:
+        first, second = halves(of, asked.side, asked.limit, asked.delay_s)
+        yield "per hour in the first and second half", f"{rated(first)}, {rated(second)}"
 
 
 def _against(
