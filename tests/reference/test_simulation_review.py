@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.leaks import of_name
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
 from tidebench import review_case, simulate_case
 from tidebench.case import Case, case_from
@@ -139,6 +140,24 @@ def test_a_leak_past_the_cuff_follows_the_pressure_beyond_the_tube(name: str, ex
     account = done.account(10)
     assert account is not None
     assert np.sqrt(np.mean(np.square(account.residual))) < 0.03 * np.ptp(account.airway_pressure)
+
+
+@pytest.mark.parametrize(
+    ("name", "leak", "exponent"),
+    [
+        ("obstructed, volume control", 1, 0.7),
+        ("obstructed, volume control", 2, 0.7),
+        ("obstructed, pressure control", 0, 0.5),
+        ("obstructed, pressure control", 1, 0.6),
+        ("preterm, pressure control", 1, 0.5),
+        ("stiff, volume control", 2, 0.7),
+    ],
+)
+def test_a_leak_with_another_exponent_is_told_or_nothing(name: str, leak: int, exponent: float) -> None:
+    """Lungs of which another exponent explains nearly as much, with elastances up to a half off."""
+    lost, error = of_name((name, leak, exponent))
+    assert lost > 0.3
+    assert error is None or abs(error) < 0.03
 
 
 def test_a_leak_past_a_tube_of_unknown_size_is_warned_of() -> None:
