@@ -31,6 +31,7 @@ LAYERS = (
     ("entries",),
     ("case_errors",),
     ("case",),
+    ("gas_contradictions",),
     ("contradictions",),
     ("doubts",),
     ("case_interview", "readers"),

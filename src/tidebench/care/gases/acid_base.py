@@ -18,8 +18,6 @@ from tidebench.limits import population
 
 PH, PACO2, HCO3 = Span(7.35, 7.45), Span(35.0, 45.0), Span(22.0, 26.0)
 """Normal ranges (common practice, no source)."""
-CONTRADICTION = 0.05
-"""Of pH against PaCO2 and bicarbonate, from where on nothing is read (common practice, no source)."""
 WORTH_SAYING = 0.02
 
 
@@ -41,9 +39,6 @@ def read_acid_base(moment: Moment) -> AcidBase:
         return AcidBase(None, "; ".join(missing))
     ph, paco2, hco3 = (fact.value or 0.0 for fact in facts)
     apart = ph_disagreement(ph, paco2, hco3)
-    if abs(apart) > CONTRADICTION:
-        told = f"pH {ph:.2f} is stated; PaCO2 and bicarbonate give {ph - apart:.2f}"
-        return AcidBase(None, f"the numbers contradict each other: {told}. Check them")
     doubts = []
     if abs(apart) > WORTH_SAYING:
         doubts.append(f"pH is {apart:+.2f} beside what PaCO2 and bicarbonate give")

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from tidebench.care.gases.records import Fact, Typed
 from tidebench.case import BloodGas, Case, Observed, Setting
-from tidebench.contradictions import against, of_gas
+from tidebench.contradictions import against
 from tidebench.formulas.gas_exchange import bicarbonate_mmol_l
 from tidebench.formulas.oxygenation import barometric_pressure_mmhg
+from tidebench.gas_contradictions import HCO3_SPAN_MMOL_L, against_gas, noted_near
 from tidebench.limits import population, predicted_weight_kg
 from tidebench.quantities import quantity
 
 if TYPE_CHECKING:
     import polars as pl
 
-NOTED_NEAR_S = 1800.0
-"""A number noted within half an hour belongs to a gas, unless settings changed between (common practice, no source)."""
 BREATHS_NEAR_S = 300.0
 MEASURED = "measured over the breaths within 5 min"
 
@@ -30,9 +30,19 @@ class Moment:
     case: Case
     gas: BloodGas
     at_s: float | None
-    setting: Setting | None
+    ventilator: Setting | None
     typed: Typed
     breaths: pl.DataFrame | None
+
+    @cached_property
+    def on_t_piece(self) -> bool:
+        """True where the patient was off the ventilator, on a T-piece."""
+        return self.at_s is not None and on_t_piece(self.case, self.at_s)
+
+    @property
+    def setting(self) -> Setting | None:
+        """What the ventilator gave; None where nothing is known to be set, and on a T-piece."""
+        return None if self.on_t_piece else self.ventilator
 
     @property
     def pressure(self) -> Fact:
@@ -52,7 +62,7 @@ class Moment:
         if self.gas.site != "arterial":
             site = "its site is not stated" if self.gas.site is None else f"the sample is {self.gas.site}"
             return Fact(name, None, f"needs an arterial sample; {site}")
-        if key in ("pao2_mmhg", "sao2") and (told := of_gas(self.gas, self.at_s)) is not None:
+        if value is not None and (told := against_gas(self.case, self.gas, key)):
             return Fact(name, None, told)
         return Fact(name, value, "stated" if value is not None else f"{key} is not stated")
 
@@ -63,6 +73,10 @@ class Moment:
         if stated.value is not None or ph.value is None or paco2.value is None:
             return stated
         value = bicarbonate_mmol_l(paco2.value, ph.value)
+        low, high = HCO3_SPAN_MMOL_L
+        if not low <= value <= high:
+            told = f"pH {ph.value:g} and PaCO2 {paco2.value:.3g} mmHg would make bicarbonate {value:.3g} mmol/L"
+            return Fact(stated.name, None, f"{told}, beyond {low:g} to {high:g}: check both, and their units")
         return Fact(stated.name, value, "by Henderson and Hasselbalch, from pH and PaCO2")
 
     @property
@@ -70,13 +84,17 @@ class Moment:
         """Oxygen fraction: of the gas, else as set."""
         if self.gas.fio2 is not None:
             return Fact("FiO2", self.gas.fio2, "stated with the gas")
+        if self.on_t_piece:
+            return Fact("FiO2", None, "FiO2 on the T-piece is not stated with the gas")
         if self.setting is not None and self.setting.fio2 is not None:
             return Fact("FiO2", self.setting.fio2, "as set")
         return Fact("FiO2", None, "FiO2 of that moment is not stated")
 
     @property
     def peep(self) -> Fact:
-        """PEEP: noted or measured, else as set."""
+        """PEEP: noted or measured, else as set; on a T-piece there is none."""
+        if self.on_t_piece:
+            return Fact(quantity("peep_cmh2o").symbol, 0.0, "on a T-piece")
         seen = self.noted("peep_cmh2o")
         if seen.value is None and self.setting is not None and self.setting.peep_cmh2o is not None:
             return Fact(seen.name, self.setting.peep_cmh2o, "as set")
@@ -136,21 +154,13 @@ class Moment:
         return Fact(name, value, "typed" if value is not None else f"needs {name} ({option}, for one gas)")
 
     def _near(self) -> list[Observed]:
-        """Rows noted near the gas, nearest first. A gas without a time goes with what was noted at a single time."""
-        rows = list(self.case.observed)
-        at_s = self.at_s
-        if at_s is None:
-            return rows if len({row.at_s for row in rows}) == 1 and self._timeless else []
-        near = [row for row in rows if abs(row.at_s - at_s) <= NOTED_NEAR_S and self._same(row.at_s)]
-        return sorted(near, key=lambda row: abs(row.at_s - at_s))
-
-    @property
-    def _timeless(self) -> bool:
-        return self.gas.time is None and len(self.case.blood_gases) == 1
+        """Rows noted near the gas, nearest first, under what was given then."""
+        near = noted_near(self.case, self.gas)
+        return near if self.at_s is None else [row for row in near if self._same(row.at_s)]
 
     def _same(self, at_s: float) -> bool:
-        """True where the settings of the gas were in force at a time too."""
-        return self.case.setting_at(at_s) is self.setting
+        """True where what was given at the time of the gas was given at a time too."""
+        return self.case.setting_at(at_s) is self.ventilator and on_t_piece(self.case, at_s) == self.on_t_piece
 
     def _ago(self, row: Observed) -> str:
         if self.at_s is None:
@@ -178,6 +188,15 @@ class Moment:
         if key == "minute_volume_l_min":
             return 0.06 * float(rows[column].sum()) / seconds
         return float((rows[column] * took).sum()) / seconds
+
+
+def on_t_piece(case: Case, at_s: float) -> bool:
+    """True where events say that the patient was on a T-piece at a time."""
+    if not case.events:
+        return False
+    from tidebench.care.weaning.found import support_at
+
+    return support_at(case, at_s).kind == "T-piece"
 
 
 def with_capnograms(breaths: pl.DataFrame, capnograms: pl.DataFrame | None) -> pl.DataFrame:
