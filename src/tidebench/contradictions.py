@@ -71,7 +71,7 @@ def contradictions(case: Case) -> tuple[Contradiction, ...]:
     for row in case.observed:
         found += _of_row(row.numbers, case.setting_at(row.at_s), row.at_s)
     for gas in case.blood_gases:
-        found += [Contradiction(case.drawn_at_s(gas), keys, text) for keys, text in of_gas_beside(case, gas)]
+        found += [Contradiction(case.drawn_at_s(gas), one.keys, one.question) for one in of_gas_beside(case, gas)]
     found += _end_tidal(case)
     return tuple(found)
 
@@ -87,8 +87,8 @@ def _end_tidal(case: Case) -> Iterator[Contradiction]:
                 yield Contradiction(
                     row.at_s,
                     frozenset({"etco2_mmhg"}),
-                    f"The case says an EtCO2 of {seen:g} mmHg at {row.at_s:g} s beside a PaCO2 of {blood:g} mmHg: was "
-                    f"it typed in kPa? Then it is {seen * MMHG_PER_KPA:.3g} mmHg.",
+                    f"The case says an EtCO2 of {seen:g} mmHg at {row.at_s:g} s beside a PaCO2 of {blood:g} mmHg; "
+                    f"typed in kPa it would be {seen * MMHG_PER_KPA:.3g} mmHg: is it right in mmHg?",
                 )
 
 

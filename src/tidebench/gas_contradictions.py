@@ -1,12 +1,13 @@
-"""A blood gas against itself and what was noted beside it: the dissociation curve, Henderson and Hasselbalch, and units.
+"""A blood gas against itself and what was noted beside it: dissociation curve, Henderson and Hasselbalch, units.
 
 A number that is only possible in the other unit of pressure is the slip looked for: kPa where mmHg is meant, or the
-other way round. Each pair is the keys that can't be used until a person has settled it, and a question.
+other way round. What is contradicted is used for nothing until a person has settled it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from tidebench.case import MMHG_PER_KPA, BloodGas, Case, Observed
 from tidebench.formulas.acid_base import ph_disagreement
@@ -28,8 +29,18 @@ HCO3_SPAN_MMOL_L = (2.0, 60.0)
 NOTED_NEAR_S = 1800.0
 """A number noted within half an hour belongs to a gas, unless settings changed between (common practice, no source)."""
 YOUNG_DAYS = 28.0
+CURVE = "by the dissociation curve (asked about)"
 
-Found = Iterator[tuple[frozenset[str], str]]
+
+class Against(NamedTuple):
+    """What stands against numbers of a gas: their keys, a question, and the same in few words for where one is missing."""
+
+    keys: frozenset[str]
+    question: str
+    short: str
+
+
+Found = Iterator[Against]
 
 
 def noted_near(case: Case, gas: BloodGas) -> list[Observed]:
@@ -51,8 +62,8 @@ def of_gas(gas: BloodGas, at_s: float | None = None) -> str | None:
 
 
 def against_gas(case: Case, gas: BloodGas, key: str) -> str:
-    """What stands against a number of a gas; empty where nothing does."""
-    return next((text for keys, text in of_gas_beside(case, gas) if key in keys), "")
+    """What stands against a number of a gas, in few words; empty where nothing does."""
+    return next((one.short for one in of_gas_beside(case, gas) if key in one.keys), "")
 
 
 def of_gas_beside(case: Case, gas: BloodGas) -> Found:
@@ -67,15 +78,18 @@ def _oxygen(case: Case, gas: BloodGas, at_s: float | None) -> Found:
     if po2 is None:
         return
     if (text := of_gas(gas, at_s)) is not None:
-        yield frozenset({"pao2_mmhg", "sao2"}), text
+        short = f"PaO2 {po2:g} mmHg and SaO2 {100 * (gas.sao2 or 0.0):.0f} % don't go together {CURVE}"
+        yield Against(frozenset({"pao2_mmhg", "sao2"}), text, short)
     if gas.sao2 is not None or gas.site != "arterial":
         return
     pulse = next((row.spo2 for row in noted_near(case, gas) if row.spo2 is not None), None)
     if pulse is None:
         if po2 < LOW_PO2_MMHG and not _newborn(case) and _could_be_kpa(gas, po2):
-            yield frozenset({"pao2_mmhg"}), _alone(po2, at_s)
+            short = f"PaO2 {po2:g} mmHg, with no saturation beside it, may be in kPa (asked about)"
+            yield Against(frozenset({"pao2_mmhg"}), _alone(po2, at_s), short)
     elif text := _by_curve(gas, po2, pulse, PULSE_SLACK, f"an SpO2 of {100 * pulse:.0f} % noted with it", at_s):
-        yield frozenset({"pao2_mmhg"}), text
+        short = f"PaO2 {po2:g} mmHg and SpO2 {100 * pulse:.0f} % don't go together {CURVE}"
+        yield Against(frozenset({"pao2_mmhg"}), text, short)
 
 
 def _by_curve(
@@ -95,19 +109,19 @@ def _by_curve(
     if not too_high and not (too_low and slip):
         return None
     stated, meant = ("mmHg", "kPa") if too_high else ("kPa", "mmHg")
-    unit = f" Was it typed in {meant}? Then it is {other:.3g} mmHg, which fits." if slip else ""
+    unit = f"; typed in {meant} it would be {other:.3g} mmHg, which fits" if slip else ""
     size = f"{po2:g} mmHg" if stated == "mmHg" else f"{po2:g} mmHg ({po2 / MMHG_PER_KPA:.3g} kPa)"
     return (
         f"The case says an oxygen tension of {size} and {beside} in a gas{_when(at_s)}, and by the dissociation curve "
-        f"that tension goes with {100 * low:.0f} to {100 * high:.0f} %: are both right, and is the sample what it is "
-        f"said to be?{unit}"
+        f"that tension goes with {100 * low:.0f} to {100 * high:.0f} %{unit}: are both right, and is the sample what "
+        "it is said to be?"
     )
 
 
 def _alone(po2: float, at_s: float | None) -> str:
     return (
-        f"The case says an arterial oxygen tension of {po2:g} mmHg{_when(at_s)}, and no saturation beside it: was it "
-        f"typed in kPa? Then it is {po2 * MMHG_PER_KPA:.3g} mmHg. A saturation, sao2 or spo2, settles it."
+        f"The case says an arterial oxygen tension of {po2:g} mmHg{_when(at_s)}, and no saturation beside it that "
+        f"would settle it; typed in kPa it would be {po2 * MMHG_PER_KPA:.3g} mmHg: is it right in mmHg?"
     )
 
 
@@ -132,10 +146,11 @@ def _carbon_dioxide(gas: BloodGas, at_s: float | None) -> Found:
     if base is None:
         low, high = HCO3_SPAN_MMOL_L
         if pco2 < LOW_PCO2_MMHG and low <= bicarbonate_mmol_l(other, ph) <= high:
-            yield (
+            yield Against(
                 frozenset({"paco2_mmhg"}),
-                f"The case says a PaCO2 of {pco2:g} mmHg{_when(at_s)}, and no bicarbonate beside it: was it typed in "
-                f"kPa? Then it is {other:.3g} mmHg. Bicarbonate settles it.",
+                f"The case says a PaCO2 of {pco2:g} mmHg{_when(at_s)}, and no bicarbonate beside it that would "
+                f"settle it; typed in kPa it would be {other:.3g} mmHg: is it right in mmHg?",
+                f"PaCO2 {pco2:g} mmHg, with no bicarbonate beside it, may be in kPa (asked about)",
             )
         return
     apart = ph_disagreement(ph, pco2, base)
@@ -144,11 +159,12 @@ def _carbon_dioxide(gas: BloodGas, at_s: float | None) -> Found:
     other = other if apart < 0 else pco2 / MMHG_PER_KPA
     slip = abs(ph_disagreement(ph, other, base)) <= PH_SLACK
     meant = "kPa" if apart < 0 else "mmHg"
-    unit = f" Was PaCO2 typed in {meant}? Then it is {other:.3g} mmHg, which fits." if slip else ""
-    yield (
+    unit = f"; typed in {meant}, PaCO2 would be {other:.3g} mmHg, which fits" if slip else ""
+    yield Against(
         frozenset({"paco2_mmhg"} if slip else {"ph", "paco2_mmhg", "hco3_mmol_l"}),
         f"The case says numbers that contradict each other in a gas{_when(at_s)}: pH {ph:.2f} is stated, and PaCO2 "
-        f"{pco2:g} mmHg with bicarbonate {base:g} mmol/L gives {ph - apart:.2f}: which is right?{unit}",
+        f"{pco2:g} mmHg with bicarbonate {base:g} mmol/L gives {ph - apart:.2f}{unit}: are all right?",
+        f"pH {ph:.2f}, PaCO2 {pco2:g} mmHg and bicarbonate {base:g} mmol/L contradict each other (asked about)",
     )
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from tidebench.care.gases.records import Fact, Typed
-from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.case import MMHG_PER_KPA, BloodGas, Case, Observed, Setting
 from tidebench.contradictions import against
 from tidebench.formulas.gas_exchange import bicarbonate_mmol_l
 from tidebench.formulas.oxygenation import barometric_pressure_mmhg
@@ -19,7 +19,15 @@ from tidebench.quantities import quantity
 if TYPE_CHECKING:
     import polars as pl
 
+    from tidebench.care.weaning.trial import Trial
+
 BREATHS_NEAR_S = 300.0
+LONGEST_TRIAL_S = 7200.0
+"""Boles, Eur Respir J 2007;29:1033 (from memory)."""
+MOVES_CARBON_DIOXIDE = (
+    "rate_per_min", "tidal_volume_ml", "pressure_control_cmh2o", "pressure_support_cmh2o", "inspiratory_time_s",
+    "pause_s", "inspiratory_flow_l_min", "pressure_high_cmh2o", "time_high_s", "time_low_s",
+)  # fmt: skip
 MEASURED = "measured over the breaths within 5 min"
 
 
@@ -43,6 +51,29 @@ class Moment:
     def setting(self) -> Setting | None:
         """What the ventilator gave; None where nothing is known to be set, and on a T-piece."""
         return None if self.on_t_piece else self.ventilator
+
+    @cached_property
+    def trial(self) -> str:
+        """The breathing trial that the gas was taken in, by settings and events; empty outside one."""
+        if self.at_s is None or not (self.case.events or self.case.settings):
+            return ""
+        from tidebench.care.weaning.room import end_of
+        from tidebench.care.weaning.trial import trials_in
+
+        trials = trials_in(self.case, max(end_of(self.case, None), self.at_s))
+        first_s = min((row.at_s for row in self.case.settings), default=0.0)
+        found = next((one for one in trials if one.start_s < self.at_s <= one.end_s and _sure(one, first_s)), None)
+        if found is None:
+            return ""
+        minutes = round((self.at_s - found.start_s) / 60.0)
+        return f"{minutes} min into a breathing trial ({found.support.words})"
+
+    @property
+    def given(self) -> tuple[tuple[str, float], ...]:
+        """Further numbers that move PaCO2, as set."""
+        row = self.setting
+        pairs = () if row is None else ((key, getattr(row, key)) for key in MOVES_CARBON_DIOXIDE)
+        return tuple((key, value) for key, value in pairs if value is not None)
 
     @property
     def pressure(self) -> Fact:
@@ -140,7 +171,19 @@ class Moment:
         """Mixed expired PCO2: typed, else of the breaths around the gas."""
         told = self.of_typed("mixed_expired_pco2_mmhg", "mixed expired PCO2", "--expired-pco2")
         seen = self.measured("mixed_expired_pco2_mmhg")
-        return seen if told.value is None and seen.value is not None else told
+        if told.value is None:
+            return seen if seen.value is not None else told
+        blood = self.arterial("paco2_mmhg").value
+        if blood is None:
+            return told
+        if told.value > blood:
+            words = f"mixed expired PCO2 {told.value:.3g} mmHg is above PaCO2 {blood:.3g} mmHg, which can't be"
+            return Fact(told.name, None, words)
+        if told.value * MMHG_PER_KPA <= blood:
+            meant = f"in kPa it would be {told.value * MMHG_PER_KPA:.3g}"
+            words = f"mixed expired PCO2 of {told.value:.3g} under a PaCO2 of {blood:.3g} mmHg leaves next to no CO2"
+            return Fact(told.name, None, f"{words}; {meant}: --unit kPa, if it was typed so")
+        return told
 
     def measured(self, key: str) -> Fact:
         """A number of the breaths around the gas, where nobody notes such a one."""
@@ -188,6 +231,13 @@ class Moment:
         if key == "minute_volume_l_min":
             return 0.06 * float(rows[column].sum()) / seconds
         return float((rows[column] * took).sum()) / seconds
+
+
+def _sure(trial: Trial, first_s: float) -> bool:
+    """True for a trial that an event tells, or that a change of settings began and that was no longer than one is."""
+    if trial.found_by == "event":
+        return True
+    return trial.start_s > first_s and trial.duration_s <= LONGEST_TRIAL_S
 
 
 def on_t_piece(case: Case, at_s: float) -> bool:

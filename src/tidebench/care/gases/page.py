@@ -14,6 +14,7 @@ from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
+from tidebench.care.preparation.ventilation import SAID as BY_LUNGS
 from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
@@ -23,6 +24,7 @@ from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
+from tidebench.gas_contradictions import against_gas
 from tidebench.limits import Condition, Limit, Policy, limits_for, policy_statement, population
 from tidebench.quantities import quantity
 
@@ -86,7 +88,8 @@ def read_gases(
     policy : Policy or None
         A house's limits, against which numbers are held instead of published ones.
     conditions : iterable of str
-        What a person has said of the patient, such as ``"ARDS"``: limits that presuppose it then hold.
+        What a person has said of the patient, such as ``"ARDS"``: limits that presuppose it then hold. The case's own
+        ``condition`` is among them where a limit knows it.
 
     Raises
     ------
@@ -104,6 +107,9 @@ def read_gases(
     target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
     typed = _checked(typed or Typed(), len(case.blood_gases))
     said = tuple(conditions)
+    group = population(case.patient).group
+    by_lungs = BY_LUNGS.get((group or "", case.condition or ""))
+    said = said if by_lungs is None or by_lungs in said else (*said, by_lungs)
     limits = limits_for(case.patient, conditions=said, policy=policy)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
@@ -115,7 +121,7 @@ def read_gases(
         known,
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
-        None if target is None else ventilation_for(target, read, name, limits),
+        None if target is None else ventilation_for(target, read, name, limits, policy),
         "" if policy is None else policy_statement(policy, case.patient, conditions=said, among=(*STATED, *NOTED)),
         CAUTION,
         tuple(doubts(case)),
@@ -174,16 +180,18 @@ def _read(number: int, moment: Moment, limits: Iterable[Limit]) -> GasReading:
         stated,
         indices,
         _warmed(moment),
-        read_acid_base(moment),
+        read_acid_base(moment, indices),
         all_grades(moment, indices),
         _notes(moment, indices),
         held_against(limits, _judged(moment, stated)),
+        tuple(value.key for value in stated if against_gas(moment.case, gas, value.key)),
     )
 
 
 def _judged(moment: Moment, stated: tuple[Value, ...]) -> dict[str, float]:
     """What limits are held against: numbers of arterial blood, and those noted beside it that tell of gases."""
-    arterial = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
+    by_key = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
+    arterial = {key: value for key, value in by_key.items() if not against_gas(moment.case, moment.gas, key)}
     noted = {key: moment.noted(key).value for key in NOTED}
     return {key: value for key, value in {**noted, **arterial}.items() if value is not None}
 
@@ -198,6 +206,9 @@ def _conditions(moment: Moment) -> Conditions:
         moment.case.airway.interface,
         round(pressure.value or 760.0, 1),
         pressure.origin,
+        moment.trial,
+        moment.on_t_piece,
+        moment.given,
     )
 
 

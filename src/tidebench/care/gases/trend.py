@@ -50,9 +50,22 @@ def _differ(before: Conditions, after: Conditions) -> list[str]:
     words = []
     for name, key in (("FiO2", "fio2"), ("PEEP", "peep_cmh2o"), ("mode", "mode"), ("site", "site")):
         old, new = getattr(before, key), getattr(after, key)
+        if key == "mode" and (before.off_ventilator or after.off_ventilator):
+            continue
         if old != new:
             words.append(f"{name} {_text(key, old)} → {_text(key, new)}")
+    if (before.trial == "") != (after.trial == ""):
+        words.append(f"{before.trial or 'no breathing trial'} → {after.trial or 'no breathing trial'}")
+    old_given, new_given = dict(before.given), dict(after.given)
+    for key in dict.fromkeys((*old_given, *new_given)):
+        was, now = old_given.get(key), new_given.get(key)
+        if was is not None and now is not None and was != now:
+            words.append(f"{quantity(key, 'settings').label} {_set(key, was)} → {_set(key, now)}")
     return words
+
+
+def _set(key: str, value: float) -> str:
+    return quantity(key, "settings").text(value)
 
 
 def _text(key: str, value: str | float | None) -> str:
