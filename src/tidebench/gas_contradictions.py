@@ -33,7 +33,7 @@ CURVE = "by the dissociation curve (asked about)"
 
 
 class Against(NamedTuple):
-    """What stands against numbers of a gas: their keys, a question, and the same in few words for where one is missing."""
+    """What stands against numbers of a gas: their keys, a question, and the same in few words."""
 
     keys: frozenset[str]
     question: str
