@@ -135,12 +135,18 @@ def _age_years(request: Request) -> float | None:
     return patient.age_days / DAYS_PER_YEAR if patient.age_days is not None else patient.age_years
 
 
+def _in_inches(height: float) -> str:
+    """What a height would be in inches, where that may be an adult's."""
+    in_cm = 2.54 * height
+    return f"In inches it would be {in_cm:.0f} cm." if in_cm <= HEIGHTS_CM[1] else ""
+
+
 def _check_adult(request: Request) -> None:
     patient = request.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
     if height is not None and height < HEIGHTS_CM[0]:
         _refuse("[patient], height_cm", f"is {height:g} in an adult, for whom no predicted weight is published",
-                f"at least {HEIGHTS_CM[0]:g}", f"In inches it would be {height * 2.54:.0f} cm.")  # fmt: skip
+                f"at least {HEIGHTS_CM[0]:g}", _in_inches(height))  # fmt: skip
     if weight is not None and not ADULT_KG[0] <= weight <= ADULT_KG[1]:
         _refuse("[patient], weight_kg", f"is {weight:g} in an adult", f"{ADULT_KG[0]:g} to {ADULT_KG[1]:g} kg",
                 "Is the age in years, and the weight in kg?")  # fmt: skip
