@@ -263,6 +263,16 @@ def test_a_trend_names_every_setting_that_moves_carbon_dioxide() -> None:
     assert "set tidal volume 450 mL → 400 mL" in changed
 
 
+def test_a_trend_names_how_the_patient_breathed() -> None:
+    """PaCO2 goes with one over ventilation, whoever sets the rate."""
+    noted = [{"at_s": 0, "rate_per_min": 20, "minute_volume_l_min": 9}, {"at_s": 5400, "rate_per_min": 26,
+             "minute_volume_l_min": 9.3}]  # fmt: skip
+    gases = [SEVEN, {**SEVEN, "at_s": 5400.0}]
+    (changed,) = page({}, settings=[{"mode": "CSV-PS"}], observed=noted, blood_gases=gases).changed
+    assert "rate 20 /min → 26 /min" in changed
+    assert "minute volume" not in changed, "a thirtieth is not worth telling"
+
+
 # --- kPa --------------------------------------------------------------------------------------------------------------
 
 

@@ -375,6 +375,13 @@ def test_the_impossible_is_refused_with_its_reason(patient: dict[str, Any], mess
         sheet(patient)
 
 
+def test_no_height_is_proposed_that_would_be_refused() -> None:
+    """100 inches are 254 cm; nobody is taken for taller than 250 cm."""
+    with pytest.raises(CaseError, match="is 100 in an adult") as refused:
+        sheet({"sex": "male", "age_years": 40, "height_cm": 100})
+    assert "inches" not in str(refused.value)
+
+
 @pytest.mark.parametrize(
     ("patient", "condition", "tables", "message"),
     [

@@ -62,7 +62,7 @@ class Moment:
 
         trials = trials_in(self.case, max(end_of(self.case, None), self.at_s))
         first_s = min((row.at_s for row in self.case.settings), default=0.0)
-        found = next((one for one in trials if one.start_s < self.at_s <= one.end_s and _sure(one, first_s)), None)
+        found = next((one for one in trials if one.start_s <= self.at_s <= one.end_s and _sure(one, first_s)), None)
         if found is None:
             return ""
         minutes = round((self.at_s - found.start_s) / 60.0)
@@ -74,6 +74,12 @@ class Moment:
         row = self.setting
         pairs = () if row is None else ((key, getattr(row, key)) for key in MOVES_CARBON_DIOXIDE)
         return tuple((key, value) for key, value in pairs if value is not None)
+
+    @property
+    def breathed(self) -> tuple[tuple[str, float], ...]:
+        """Rate and minute volume, as noted or measured."""
+        pairs = (("rate_per_min", self.noted("rate_per_min")), ("minute_volume_l_min", self.minute_volume))
+        return tuple((key, fact.value) for key, fact in pairs if fact.value is not None)
 
     @property
     def pressure(self) -> Fact:

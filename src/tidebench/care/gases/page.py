@@ -209,6 +209,7 @@ def _conditions(moment: Moment) -> Conditions:
         moment.trial,
         moment.on_t_piece,
         moment.given,
+        moment.breathed,
     )
 
 

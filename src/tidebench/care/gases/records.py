@@ -61,7 +61,7 @@ class Conditions:
     """What a gas was taken under; None where it is not known.
 
     ``trial`` says the breathing trial that it was taken in, empty outside one. ``given`` are further numbers that move
-    PaCO2, as set.
+    PaCO2, as set; ``breathed`` are rate and minute volume as noted or measured.
     """
 
     site: Site | None
@@ -74,6 +74,7 @@ class Conditions:
     trial: str = ""
     off_ventilator: bool = False
     given: tuple[tuple[str, float], ...] = ()
+    breathed: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

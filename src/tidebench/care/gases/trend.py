@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 
 from tidebench.care.gases.records import Conditions, GasReading, TrendRow
-from tidebench.quantities import quantity
+from tidebench.quantities import Quantity, quantity
 
+Numbers = tuple[tuple[str, float], ...]
+WORTH_TELLING = 0.1
+"""Of rate and minute volume, a change that is told (this house's choice)."""
 FOLLOWED = (
     "ph",
     "paco2_mmhg",
@@ -56,16 +60,24 @@ def _differ(before: Conditions, after: Conditions) -> list[str]:
             words.append(f"{name} {_text(key, old)} → {_text(key, new)}")
     if (before.trial == "") != (after.trial == ""):
         words.append(f"{before.trial or 'no breathing trial'} → {after.trial or 'no breathing trial'}")
-    old_given, new_given = dict(before.given), dict(after.given)
-    for key in dict.fromkeys((*old_given, *new_given)):
-        was, now = old_given.get(key), new_given.get(key)
-        if was is not None and now is not None and was != now:
-            words.append(f"{quantity(key, 'settings').label} {_set(key, was)} → {_set(key, now)}")
+    set_pairs = ((key, was, now) for key, was, now in _pairs(before.given, after.given) if was != now)
+    words += [_step(quantity(key, "settings"), was, now) for key, was, now in set_pairs]
+    words += [
+        _step(quantity(key), was, now)
+        for key, was, now in _pairs(before.breathed, after.breathed)
+        if abs(now - was) >= WORTH_TELLING * was
+    ]
     return words
 
 
-def _set(key: str, value: float) -> str:
-    return quantity(key, "settings").text(value)
+def _step(record: Quantity, was: float, now: float) -> str:
+    return f"{record.label} {record.text(was)} → {record.text(now)}"
+
+
+def _pairs(before: Numbers, after: Numbers) -> Iterator[tuple[str, float, float]]:
+    """Keys that both have, with both values."""
+    later = dict(after)
+    return ((key, was, later[key]) for key, was in before if key in later)
 
 
 def _text(key: str, value: str | float | None) -> str:
