@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.drawn import drawn
 from tests.leaks import of_name
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
 from tidebench import review_case, simulate_case
@@ -124,11 +125,8 @@ def test_drawn_patients_are_measured_or_it_is_said_why_not(who: str, seed: int) 
 )
 def test_no_compliance_is_told_of_lungs_that_every_effort_helps(who: str, seed: int) -> None:
     """Efforts of 2 to 5 cmH2O help all inflations: as a passive lung's, compliance was 8 to 34 % too high."""
-    noise = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.2 if who in ("neuromuscular", "child") else 0.03}
-    told = scenario_from({**sample(who, seed), "duration_s": 180, "seed": seed + 10, "sensors": noise})
-    solution = simulate(told)
-    said = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
-    found = review(case_from(said), solution.recording).breaths
+    solution, done, _ = drawn(who, seed)
+    found = done.breaths
     assert (solution.breaths["passive"] == 1).sum() <= 2
     assert found["compliance_ml_cmh2o"].null_count() == found.height > 50
 
