@@ -253,7 +253,7 @@ class Setting(_Table):
         if high is not None and low is not None and high <= low:
             raise refusal(
                 f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}",
-                f"pressure_high_cmh2o above {low:g}, both absolute", "For instance 20 above 5; the low one is the PEEP.",
+                f"pressure_high_cmh2o above {low:g}, both absolute", "For instance 20 and 5; the low one is the PEEP.",
             )  # fmt: skip
 
     def _complete_pressures(self) -> None:
