@@ -352,3 +352,13 @@ def own_elastance(sums: Sums, theta: Samples) -> Samples:
     rest = sums.zy[:, VOLUME] - np.einsum("nk,nk->n", sums.zx[:, VOLUME, 1:], theta[:, 1:])
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(rest / sums.zx[:, VOLUME, VOLUME], np.float64)
+
+
+def own_elastance_error(sums: Sums, theta: Samples) -> Samples:
+    """Standard error that noise leaves in :func:`own_elastance`, shape (n,), cmH2O/L; NaN or infinite where no samples.
+
+    σ·√(ZᵀZ)/|ZᵀX| for volume alone, with σ the standard deviation of one sample's noise in p − R·f.
+    """
+    noise = sums.noise_floor(theta) * np.sqrt(sums.width)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(noise * np.sqrt(sums.zz[:, VOLUME, VOLUME]) / np.abs(sums.zx[:, VOLUME, VOLUME]), np.float64)
