@@ -30,6 +30,7 @@ from tidebench.case import (
 from tidebench.doubts import doubts
 from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
+from tidebench.gas_contradictions import of_gas_beside
 from tidebench.mode import parse_mode
 from tidebench.units import factor
 
@@ -142,8 +143,22 @@ class Interview:
                 if all(self._yes(doubt.replace("The case says", "You say"), default=False) for doubt in open_doubts):
                     self.meant.update(open_doubts)
                     return
+            again = table == "observed" and self._about_the_gas()
             self.said.pop(table, None)
+            if again:
+                self.say("The gas once more, then.")
+                self.said.pop("blood_gases", None)
+                self._gas()
         raise self._given_up(f"The part about {table.replace('_', ' ')}")
+
+    def _about_the_gas(self) -> bool:
+        """True where a gas doesn't fit what was noted beside it."""
+        try:
+            case = case_from(self.said, name=NAME)
+        except CaseError:
+            return False
+        asked = (one.question for gas in case.blood_gases for one in of_gas_beside(case, gas))
+        return any(question not in self.meant for question in asked)
 
     def _title(self) -> None:
         title = self._text("What is the case about, in a few words? No names, no numbers of a record.")

@@ -105,7 +105,7 @@ def _by_curve(
     too_high, too_low = saturation > high + slack, saturation < low - slack
     other = po2 * MMHG_PER_KPA if too_high else po2 / MMHG_PER_KPA
     least, most = saturations(other, gas.ph)
-    slip = least - slack <= saturation <= most + slack
+    slip = least - slack <= saturation <= most + slack and (too_low or _could_be_kpa(gas, po2))
     if not too_high and not (too_low and slip):
         return None
     stated, meant = ("mmHg", "kPa") if too_high else ("kPa", "mmHg")

@@ -91,6 +91,13 @@ def test_usual_pairs_of_tension_and_pulse_oximetry_are_not_asked_about(po2: floa
     assert page({"pao2_mmhg": po2}, {"spo2": pulse}).doubts == ()
 
 
+def test_no_unit_is_proposed_that_inspired_gas_can_not_give() -> None:
+    """38 kPa are 285 mmHg; at FiO2 0.3 inspired gas has 0.3·713 = 214 mmHg."""
+    asked = {fio2: page({"pao2_mmhg": 38.0, "fio2": fio2}, {"spo2": 0.96}).doubts[0] for fio2 in (0.3, 0.5)}
+    assert "285 mmHg" in asked[0.5]
+    assert "kPa" not in asked[0.3]
+
+
 # --- carbon dioxide ---------------------------------------------------------------------------------------------------
 
 

@@ -233,3 +233,13 @@ def test_the_last_line_is_wrapped(
     told = capsys.readouterr().out.partition("Next: ")[2]
     assert "Not a medical device" in " ".join(told.split())
     assert max(map(len, told.splitlines()[1:])) <= 80
+
+
+def test_a_gas_that_does_not_fit_the_oximeter_is_asked_for_again() -> None:
+    """Severinghaus: 38 mmHg is some 72 %; 80 mmHg, 95.7 %, goes with an SpO2 of 96 %."""
+    wrong = [*GAS, "40", "38", "", "", "96 %"]
+    right = ["y", "arterial", "0.5", "7.31", "40", "80", "", "", "96 %"]
+    case, said = answered(filling([*wrong, *[""] * 9, "n", *right]))
+    assert case.blood_gases[0].pao2_mmhg == 80.0
+    assert case.observed[0].spo2 == 0.96
+    assert "The gas once more, then." in said
