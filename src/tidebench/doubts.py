@@ -10,9 +10,10 @@ from tidebench.contradictions import contradictions
 ADULT_YEARS = 15.0
 SHORT_ADULT_CM = 120.0
 LIGHT_ADULT_KG = 20.0
-CM_PER_INCH, TALLEST_CM = 2.54, 250.0
 BODY_MASS_INDEX = (4.0, 80.0)
 """kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
+TALLEST_IN = 250.0 / 2.54
+"""Of more inches there is nobody: a height is then not taken for one in inches."""
 TIDAL_VOLUME_ML_KG = (1.0, 20.0)
 """Set tidal volume by actual weight; outside, one of the two is probably mistyped (common practice, no source)."""
 
@@ -21,8 +22,10 @@ def doubts(case: Case) -> Iterator[str]:
     """Questions about a case's entries, each one sentence."""
     patient = case.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
-    if height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
-        yield f"The case says an adult of {height:g} cm: is {_in_inches(height)}?"
+    if height and TALLEST_IN < height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
+        yield f"The case says an adult of {height:g} cm: is it right?"
+    elif height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
+        yield f"The case says an adult of {height:g} cm: is that in inches, {height * 2.54:.0f} cm?"
     if weight and weight < LIGHT_ADULT_KG and (patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says {weight:g} kg at {patient.age_years:g} years: are both right?"
     if height and weight and not BODY_MASS_INDEX[0] <= weight / (height / 100) ** 2 <= BODY_MASS_INDEX[1]:
@@ -34,12 +37,6 @@ def doubts(case: Case) -> Iterator[str]:
             yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
         yield from _too_long(setting)
     yield from (one.text for one in contradictions(case))
-
-
-def _in_inches(height_cm: float) -> str:
-    """What is asked of a height that looks like inches; not where a person of that many inches can't be either."""
-    inches = height_cm * CM_PER_INCH
-    return f"that in inches, {inches:.0f} cm" if inches <= TALLEST_CM else "it right"
 
 
 def beyond_the_end(case: Case, duration_s: float) -> Iterator[str]:

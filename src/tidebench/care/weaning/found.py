@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from tidebench.case import BloodGas, Case, Setting
+from tidebench.gas_contradictions import against_gas
 from tidebench.records import Spread
 
 WINDOW_S = 120.0
@@ -120,8 +121,8 @@ def _timed(case: Case) -> Iterator[tuple[BloodGas, float | None]]:
 
 
 def gas_values(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
-    """A number of arterial blood gases through a stretch."""
-    pairs = gases(case, from_s, to_s)
+    """A number of arterial blood gases through a stretch, where nothing contradicts it."""
+    pairs = [(gas, at) for gas, at in gases(case, from_s, to_s) if not against_gas(case, gas, key)]
     return [Found(value, at, "arterial blood gas") for gas, at in pairs if (value := getattr(gas, key)) is not None]
 
 
