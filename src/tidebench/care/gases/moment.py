@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from tidebench.care.gases.records import Fact, Typed
 from tidebench.case import MMHG_PER_KPA, BloodGas, Case, Observed, Setting
-from tidebench.contradictions import against
+from tidebench.contradictions import Contradiction, contradictions
 from tidebench.formulas.gas_exchange import bicarbonate_mmol_l
 from tidebench.formulas.oxygenation import barometric_pressure_mmhg
-from tidebench.gas_contradictions import HCO3_SPAN_MMOL_L, against_gas, noted_near
+from tidebench.gas_contradictions import HCO3_SPAN_MMOL_L, Against, noted_near, of_gas_beside
 from tidebench.limits import population, predicted_weight_kg
 from tidebench.quantities import quantity
 
@@ -32,6 +32,27 @@ MEASURED = "measured over the breaths within 5 min"
 
 
 @dataclass(frozen=True)
+class Known:
+    """What every gas of a case is held against: typed numbers that contradict each other, and breathing trials."""
+
+    asked: tuple[Contradiction, ...]
+    trials: tuple[Trial, ...]
+
+    def against(self, key: str, at_s: float) -> str:
+        """What stands against a number noted at a time; empty where nothing does."""
+        return next((one.text for one in self.asked if key in one.keys and one.at_s == at_s), "")
+
+    def trial_at(self, at_s: float) -> Trial | None:
+        """The trial of a time, its end with it."""
+        return next((one for one in self.trials if one.start_s <= at_s <= one.end_s), None)
+
+    def on_t_piece(self, at_s: float) -> bool:
+        """True where the patient was off the ventilator at a time."""
+        trial = self.trial_at(at_s)
+        return trial is not None and trial.support.kind == "T-piece"
+
+
+@dataclass(frozen=True)
 class Moment:
     """A gas among what else the case says."""
 
@@ -41,11 +62,12 @@ class Moment:
     ventilator: Setting | None
     typed: Typed
     breaths: pl.DataFrame | None
+    known: Known
 
     @cached_property
     def on_t_piece(self) -> bool:
         """True where the patient was off the ventilator, on a T-piece."""
-        return self.at_s is not None and on_t_piece(self.case, self.at_s)
+        return self.at_s is not None and self.known.on_t_piece(self.at_s)
 
     @property
     def setting(self) -> Setting | None:
@@ -55,15 +77,8 @@ class Moment:
     @cached_property
     def trial(self) -> str:
         """The breathing trial that the gas was taken in, by settings and events; empty outside one."""
-        if self.at_s is None or not (self.case.events or self.case.settings):
-            return ""
-        from tidebench.care.weaning.room import end_of
-        from tidebench.care.weaning.trial import trials_in
-
-        trials = trials_in(self.case, max(end_of(self.case, None), self.at_s))
-        first_s = min((row.at_s for row in self.case.settings), default=0.0)
-        found = next((one for one in trials if one.start_s <= self.at_s <= one.end_s and _sure(one, first_s)), None)
-        if found is None:
+        found = None if self.at_s is None else self.known.trial_at(self.at_s)
+        if found is None or self.at_s is None:
             return ""
         minutes = round((self.at_s - found.start_s) / 60.0)
         return f"{minutes} min into a breathing trial ({found.support.words})"
@@ -99,9 +114,17 @@ class Moment:
         if self.gas.site != "arterial":
             site = "its site is not stated" if self.gas.site is None else f"the sample is {self.gas.site}"
             return Fact(name, None, f"needs an arterial sample; {site}")
-        if value is not None and (told := against_gas(self.case, self.gas, key)):
+        if value is not None and (told := self.against(key)):
             return Fact(name, None, told)
         return Fact(name, value, "stated" if value is not None else f"{key} is not stated")
+
+    def against(self, key: str) -> str:
+        """What stands against a number of the gas, in few words; empty where nothing does."""
+        return next((one.short for one in self._against if key in one.keys), "")
+
+    @cached_property
+    def _against(self) -> tuple[Against, ...]:
+        return tuple(of_gas_beside(self.case, self.gas))
 
     @property
     def bicarbonate(self) -> Fact:
@@ -141,9 +164,9 @@ class Moment:
     def minute_volume(self) -> Fact:
         """Minute volume: noted, else volume times rate as noted together, else of measured breaths."""
         noted = self.noted("minute_volume_l_min")
-        if noted.value is not None or any("minute_volume_l_min" in row.numbers for row in self._near()):
+        if noted.value is not None or any("minute_volume_l_min" in row.numbers for row in self._near):
             return noted
-        for row in self._near():
+        for row in self._near:
             volume, rate = row.numbers.get("vte_ml"), row.numbers.get("rate_per_min")
             if volume is not None and rate is not None:
                 return Fact(noted.name, volume * rate / 1000.0, f"{self._ago(row)}, VT times rate")
@@ -162,10 +185,10 @@ class Moment:
     def noted(self, key: str) -> Fact:
         """A number noted near the gas, else of the breaths around it."""
         name = quantity(key).symbol
-        for row in self._near():
+        for row in self._near:
             value = row.numbers.get(key)
             if value is not None:
-                told = against(self.case, key, row.at_s)
+                told = self.known.against(key, row.at_s)
                 return Fact(name, None, told) if told else Fact(name, value, self._ago(row))
         measured = self._measured(key)
         if measured is not None:
@@ -202,6 +225,7 @@ class Moment:
         value: float | None = getattr(self.typed, key)
         return Fact(name, value, "typed" if value is not None else f"needs {name} ({option}, for one gas)")
 
+    @cached_property
     def _near(self) -> list[Observed]:
         """Rows noted near the gas, nearest first, under what was given then."""
         near = noted_near(self.case, self.gas)
@@ -209,7 +233,7 @@ class Moment:
 
     def _same(self, at_s: float) -> bool:
         """True where what was given at the time of the gas was given at a time too."""
-        return self.case.setting_at(at_s) is self.ventilator and on_t_piece(self.case, at_s) == self.on_t_piece
+        return self.case.setting_at(at_s) is self.ventilator and self.known.on_t_piece(at_s) == self.on_t_piece
 
     def _ago(self, row: Observed) -> str:
         if self.at_s is None:
@@ -239,20 +263,24 @@ class Moment:
         return float((rows[column] * took).sum()) / seconds
 
 
-def _sure(trial: Trial, first_s: float) -> bool:
-    """True for a trial that an event tells, or that a change of settings began and that was no longer than one is."""
-    if trial.found_by == "event":
-        return True
-    return trial.start_s > first_s and trial.duration_s <= LONGEST_TRIAL_S
+def known_of(case: Case) -> Known:
+    """What every gas of a case is held against, found once."""
+    return Known(contradictions(case), _trials(case))
 
 
-def on_t_piece(case: Case, at_s: float) -> bool:
-    """True where events say that the patient was on a T-piece at a time."""
-    if not case.events:
-        return False
-    from tidebench.care.weaning.found import support_at
+def _trials(case: Case) -> tuple[Trial, ...]:
+    """Breathing trials that an event tells, or that a change of settings began and that were no longer than one is."""
+    if not case.blood_gases or not (case.events or case.settings):
+        return ()
+    from tidebench.care.weaning.room import last_told_s
+    from tidebench.care.weaning.trial import trials_in
 
-    return support_at(case, at_s).kind == "T-piece"
+    first_s = min((row.at_s for row in case.settings), default=0.0)
+    return tuple(
+        one
+        for one in trials_in(case, last_told_s(case, None) + 1.0)
+        if one.found_by == "event" or (one.start_s > first_s and one.duration_s <= LONGEST_TRIAL_S)
+    )
 
 
 def with_capnograms(breaths: pl.DataFrame, capnograms: pl.DataFrame | None) -> pl.DataFrame:
@@ -284,8 +312,8 @@ def ordered(case: Case) -> bool:
     )
 
 
-def moment_of(case: Case, gas: BloodGas, typed: Typed, breaths: pl.DataFrame | None) -> Moment:
+def moment_of(case: Case, gas: BloodGas, typed: Typed, breaths: pl.DataFrame | None, known: Known) -> Moment:
     """A gas among what else the case says; the only setting of a case holds for a gas without a time too."""
     at_s = case.drawn_at_s(gas)
     only = case.settings[0] if len(case.settings) == 1 else None
-    return Moment(case, gas, at_s, only if at_s is None else case.setting_at(at_s), typed, breaths)
+    return Moment(case, gas, at_s, only if at_s is None else case.setting_at(at_s), typed, breaths, known)

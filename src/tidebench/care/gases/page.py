@@ -10,7 +10,7 @@ from tidebench.care.gases.acid_base import read_acid_base
 from tidebench.care.gases.grades import all_grades
 from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import HIGH_FLOW, all_indices, saturation
-from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
+from tidebench.care.gases.moment import Moment, in_order, known_of, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
@@ -24,7 +24,6 @@ from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
-from tidebench.gas_contradictions import against_gas
 from tidebench.limits import Condition, Limit, Policy, limits_for, policy_statement, population
 from tidebench.quantities import quantity
 
@@ -113,7 +112,10 @@ def read_gases(
     limits = limits_for(case.patient, conditions=said, policy=policy)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
-    moments = [moment_of(case, gas, _for(typed, n == chosen), breaths) for n, gas in enumerate(gases, start=1)]
+    known_of_case = known_of(case)
+    moments = [
+        moment_of(case, gas, _for(typed, n == chosen), breaths, known_of_case) for n, gas in enumerate(gases, start=1)
+    ]
     read = [(moment, _read(n, moment, limits)) for n, moment in enumerate(moments, start=1)]
     known = tuple(gas for _, gas in read)
     return GasesPage(
@@ -184,14 +186,14 @@ def _read(number: int, moment: Moment, limits: Iterable[Limit]) -> GasReading:
         all_grades(moment, indices),
         _notes(moment, indices),
         held_against(limits, _judged(moment, stated)),
-        tuple(value.key for value in stated if against_gas(moment.case, gas, value.key)),
+        tuple(value.key for value in stated if moment.against(value.key)),
     )
 
 
 def _judged(moment: Moment, stated: tuple[Value, ...]) -> dict[str, float]:
     """What limits are held against: numbers of arterial blood, and those noted beside it that tell of gases."""
     by_key = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
-    arterial = {key: value for key, value in by_key.items() if not against_gas(moment.case, moment.gas, key)}
+    arterial = {key: value for key, value in by_key.items() if not moment.against(key)}
     noted = {key: moment.noted(key).value for key in NOTED}
     return {key: value for key, value in {**noted, **arterial}.items() if value is not None}
 
