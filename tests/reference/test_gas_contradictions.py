@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from tidebench.care.gases import GasesPage, GasReading, Typed, read_gases
+from tidebench.care.weaning import wean
 from tidebench.case import case_from
 from tidebench.errors import CaseError, OptionError
 from tidebench.formulas import acid_base
@@ -96,6 +97,16 @@ def test_no_unit_is_proposed_that_inspired_gas_can_not_give() -> None:
     asked = {fio2: page({"pao2_mmhg": 38.0, "fio2": fio2}, {"spo2": 0.96}).doubts[0] for fio2 in (0.3, 0.5)}
     assert "285 mmHg" in asked[0.5]
     assert "kPa" not in asked[0.3]
+
+
+def test_a_gas_that_something_contradicts_is_no_criterion_of_weaning() -> None:
+    """11 mmHg on FiO2 0.4 would be a P/F of 28 mmHg; beside an SpO2 of 95 % it is 11 kPa, 206 mmHg."""
+    said = {"patient": ADULT, "settings": [{"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6}],
+            "observed": {"at_s": 0, "spo2": 0.95}}  # fmt: skip
+    for gas, shown in (({"pao2_mmhg": 11.0}, False), ({"pao2_kpa": 11.0}, True)):
+        ready = wean(case_from({**said, "blood_gases": [{**SEVEN, "fio2": 0.4, **gas}]})).readiness
+        (oxygenation,) = [one for one in ready if one.name == "oxygenation"]
+        assert ("P/F" in str(oxygenation.value)) == shown
 
 
 # --- carbon dioxide ---------------------------------------------------------------------------------------------------

@@ -685,12 +685,3 @@ def test_what_is_asked_is_not_printed_as_an_answer() -> None:
     lines = page_text(told()).splitlines()
     assert "    yes" not in lines
     assert any(line.strip().startswith("asked: yes") for line in lines)
-
-
-def test_a_gas_that_something_contradicts_is_no_criterion() -> None:
-    """11 mmHg beside an SpO2 of 95 % is 11 kPa (Severinghaus: 82.5 mmHg go with some 96 %), so no P/F of 28 mmHg."""
-    case = {"patient": ADULT, "settings": [BEFORE, TRIAL], "observed": {"at_s": 300, "spo2": 0.95}}
-    gas = {"at_s": 300, "site": "arterial", "fio2": 0.4, "pao2_mmhg": 11, "ph": 7.4, "paco2_mmhg": 40}
-    seen = item(wean(case_from(case | {"blood_gases": [gas]})).readiness, "oxygenation")
-    assert "P/F" not in seen.value
-    assert "28" not in seen.value
