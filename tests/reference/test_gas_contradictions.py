@@ -173,6 +173,16 @@ def test_expired_carbon_dioxide_is_never_above_arterial_nor_in_the_other_unit() 
             assert words in reason(told, key)
 
 
+def test_more_carbon_dioxide_than_anyone_at_rest_makes_is_said() -> None:
+    """200 mL/min in an adult, up to 300 to 400 in critical illness (reference values); 13·60/0.863 is 904."""
+    high = first(page({"paco2_mmhg": 90.0, "ph": 7.20}, {"minute_volume_l_min": 13.0},
+                      typed=Typed(mixed_expired_pco2_mmhg=60.0)))  # fmt: skip
+    assert high.value("co2_elimination_ml_min") == pytest.approx(903.8, abs=0.1)
+    assert any("more than an adult at rest makes" in note for note in high.notes)
+    usual = first(page({}, {"minute_volume_l_min": 9.0}, typed=Typed(mixed_expired_pco2_mmhg=28.0)))
+    assert not any("at rest makes" in note for note in usual.notes)
+
+
 # --- minute volume ----------------------------------------------------------------------------------------------------
 
 

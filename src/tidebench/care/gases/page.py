@@ -42,6 +42,11 @@ BOHR_TEXT = (
 )
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
 SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a saturation {}."
+MOST_CO2_ML_MIN = 500.0
+CO2_TEXT = (
+    "CO2 elimination above 500 mL/min is more than an adult at rest makes: 200 mL/min, 300 to 400 in critical illness "
+    "(from memory): check minute volume and mixed expired PCO2, or the patient was not in a steady state."
+)
 DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
 TYPED: dict[str, tuple[str, Within]] = {
@@ -238,6 +243,9 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(VR_TEXT)
     if "bohr_dead_space_fraction" in has:
         notes += [BOHR_TEXT, *_usual_dead_space(moment)]
+    made = next((value.value for value in indices if value.key == "co2_elimination_ml_min"), None)
+    if made is not None and made > MOST_CO2_ML_MIN and population(moment.case.patient).group == "adult":
+        notes.append(CO2_TEXT)
     if "shunt_fraction" in has and moment.fio2.value != 1.0:
         notes.append(SHUNT_TEXT)
     if "aa_difference_mmhg" in has and (usual := _usual_difference(moment)):

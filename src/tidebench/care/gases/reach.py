@@ -92,19 +92,18 @@ def _rate(way: Way, paco2_mmhg: float) -> Iterator[str]:
 
 
 def _volume(way: Way) -> Iterator[str]:
-    """The tidal volume that it would take at the rate now, or the highest, by predicted weight."""
+    """The tidal volume that it would take at the highest rate, by predicted weight."""
     minute, rate = _of(way.then, "minute_volume_l_min"), _of(way.now, "rate_per_min")
     weight, bound = way.moment.weight.value, way.highest_rate
     limit = next((one for one in way.limits if one.key == "vt_per_pbw_ml_kg" and one.high is not None), None)
     if minute is None or rate is None or weight is None or limit is None or limit.high is None:
         return
     most = rate if bound is None else max(rate, bound[0])
-    for at in dict.fromkeys((rate, most)):
-        if (each := 1000.0 * minute / at / weight) > limit.high:
-            yield (
-                f"Tidal volume: at {at:.0f} /min it would take {each:.1f} mL/kg of predicted weight, above "
-                f"{limit.high:g} ({limit.source})."
-            )
+    if (each := 1000.0 * minute / most / weight) > limit.high:
+        yield (
+            f"Tidal volume: at {most:.0f} /min it would take {each:.1f} mL/kg of predicted weight, above "
+            f"{limit.high:g} ({limit.source})."
+        )
 
 
 def _acid(way: Way) -> Iterator[str]:
