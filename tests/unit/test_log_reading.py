@@ -12,6 +12,7 @@ import pytest
 from tidebench.care.logs import Log, Words, alarms_of, coverage, load_words, read_log
 from tidebench.care.logs import reading as reading_module
 from tidebench.care.logs.case_clock import case_clock
+from tidebench.care.logs.coverage import exposure_by_hour
 from tidebench.care.logs.meaning import meaning_of
 from tidebench.case import case_from
 from tidebench.errors import LogError, OptionError
@@ -444,6 +445,10 @@ def test_an_unstamped_autumn_change_folds_nothing(write: Write, newest_first: bo
     assert log.events["at_s"].diff().drop_nulls().unique().to_list() == [600.0]
     assert any("set back by an hour" in note for note in log.notes)
     assert (log.events["hour"] == 2).sum() == 12, "the hour that was shown twice"
+    covered = coverage(log)
+    hours = exposure_by_hour([covered.exposure("")], 20 * 3600.0, covered.set_back) / 3600
+    assert hours[2] == pytest.approx(2.0, abs=0.2), "rows every 10 min: the last before the change is at 02:50"
+    assert (hours.sum(), hours[13], hours[14]) == (pytest.approx(18.0), 0.0, 0.0)
 
 
 def test_rows_of_the_hour_that_came_twice_are_no_repeats(write: Write) -> None:
