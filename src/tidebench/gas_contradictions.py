@@ -61,9 +61,10 @@ def of_gas(gas: BloodGas, at_s: float | None = None) -> str | None:
     return _by_curve(gas, gas.pao2_mmhg, gas.sao2, SATURATION_SLACK, f"a saturation of {100 * gas.sao2:.0f} %", at_s)
 
 
-def against_gas(case: Case, gas: BloodGas, key: str) -> str:
-    """What stands against a number of a gas, in few words; empty where nothing does."""
-    return next((one.short for one in of_gas_beside(case, gas) if key in one.keys), "")
+def settled(case: Case, gas: BloodGas) -> BloodGas:
+    """A gas without the numbers that something stands against."""
+    keys = {key for one in of_gas_beside(case, gas) for key in one.keys}
+    return gas.model_copy(update=dict.fromkeys(keys)) if keys else gas
 
 
 def of_gas_beside(case: Case, gas: BloodGas) -> Found:

@@ -11,7 +11,10 @@ from tidebench.care.gases import GasesPage, GasReading, Typed, read_gases
 from tidebench.care.weaning import wean
 from tidebench.case import case_from
 from tidebench.errors import CaseError, OptionError
+from tidebench.fitting.exchange import drawn_near
 from tidebench.formulas import acid_base
+from tidebench.gas_contradictions import settled
+from tidebench.views.beside import beside
 from tidebench.views.gases import gases_view
 
 KPA = 7.50062
@@ -97,6 +100,19 @@ def test_no_unit_is_proposed_that_inspired_gas_can_not_give() -> None:
     asked = {fio2: page({"pao2_mmhg": 38.0, "fio2": fio2}, {"spo2": 0.96}).doubts[0] for fio2 in (0.3, 0.5)}
     assert "285 mmHg" in asked[0.5]
     assert "kPa" not in asked[0.3]
+
+
+def test_a_gas_that_something_contradicts_is_used_in_no_other_room() -> None:
+    """10.5 mmHg at pH 7.19 and 30 mmol/L is 10.5 kPa (78.8 mmHg), 11 mmHg at SpO2 95 % is 11 kPa: no P/F, no fit."""
+    gas = {"fio2": 0.4, "pao2_mmhg": 11.0, "ph": 7.19, "paco2_mmhg": 10.5, "hco3_mmol_l": 30.0}
+    case = case_from({"observed": {"spo2": 0.95}, "blood_gases": [{**SEVEN, **gas}]})
+    assert "pf_ratio_mmhg" not in {one.key for one in beside(case).columns}
+    assert drawn_near(case, 60.0)[0] is None
+    kept = settled(case, case.blood_gases[0])
+    assert (kept.pao2_mmhg, kept.paco2_mmhg, kept.ph, kept.hco3_mmol_l) == (None, None, 7.19, 30.0)
+    right = case_from({"observed": {"spo2": 0.95}, "blood_gases": [{**SEVEN, "fio2": 0.4, "pao2_kpa": 11.0}]})
+    assert "pf_ratio_mmhg" in {one.key for one in beside(right).columns}
+    assert settled(right, right.blood_gases[0]) is right.blood_gases[0]
 
 
 def test_a_gas_that_something_contradicts_is_no_criterion_of_weaning() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from tidebench.case import BloodGas, Case, Setting
-from tidebench.gas_contradictions import against_gas
+from tidebench.gas_contradictions import settled
 from tidebench.records import Spread
 
 WINDOW_S = 120.0
@@ -107,7 +107,7 @@ def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
 def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float | None]]:
     """Arterial blood gases through a stretch with their times; those without a time where it begins at minus infinity.
 
-    A gas of unknown site is taken for arterial by nobody, and left out.
+    A gas of unknown site is taken for arterial by nobody, and left out; so is a number that something contradicts.
     """
     timed = [(gas, at) for gas, at in _timed(case) if at is not None and from_s <= at <= to_s]
     untimed = [(gas, at) for gas, at in _timed(case) if at is None and from_s == -np.inf]
@@ -117,12 +117,12 @@ def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float 
 def _timed(case: Case) -> Iterator[tuple[BloodGas, float | None]]:
     for gas in case.blood_gases:
         if gas.site == "arterial":
-            yield gas, case.drawn_at_s(gas)
+            yield settled(case, gas), case.drawn_at_s(gas)
 
 
 def gas_values(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
-    """A number of arterial blood gases through a stretch, where nothing contradicts it."""
-    pairs = [(gas, at) for gas, at in gases(case, from_s, to_s) if not against_gas(case, gas, key)]
+    """A number of arterial blood gases through a stretch."""
+    pairs = gases(case, from_s, to_s)
     return [Found(value, at, "arterial blood gas") for gas, at in pairs if (value := getattr(gas, key)) is not None]
 
 

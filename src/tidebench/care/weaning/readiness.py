@@ -14,7 +14,6 @@ from tidebench.care.weaning.item import BOLES_LIST, F_VT_WARNING, SMINA, Item, S
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
-from tidebench.gas_contradictions import against_gas
 from tidebench.limits import Limit, judge
 from tidebench.quantities import quantity
 
@@ -170,7 +169,7 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
 
 def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
     for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
-        if gas.pao2_mmhg is not None and gas.fio2 is not None and not against_gas(moment.case, gas, "pao2_mmhg"):
+        if gas.pao2_mmhg is not None and gas.fio2 is not None:
             ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
             return ratio >= 150, f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}", Found(ratio, at, "arterial blood gas")
     return None
