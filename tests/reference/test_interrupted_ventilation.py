@@ -74,13 +74,13 @@ def test_breathing_without_pressure_is_no_disconnection(settings: list[dict[str,
     within = pl.col("start_s").is_between(62, 138)
     true, seen = done.breaths.filter(within), found.breaths.filter(within)
     assert seen.height == pytest.approx(true.height, abs=2)
-    assert seen["vte_ml"].median() == pytest.approx(true["vte_ml"].median(), rel=0.05)  # type: ignore[arg-type]
+    assert seen["vte_ml"].median() == pytest.approx(true["vte_ml"].median(), rel=0.05)
     assert "disconnection" not in found.findings["kind"].to_list()
     assert not [line for line in found.summary["warnings"] if "was lost" in line]
 
 
 def test_pressure_that_was_asked_for_and_is_not_there_is_lost_however_long() -> None:
-    """The settings go on asking for PEEP: what flows for 80 s is no breath of theirs, and how to say a trial is said."""
+    """The settings go on asking for PEEP: what flows for 80 s is lost, and how to say a trial is told."""
     found, _ = of_trial(TRIAL, TRIAL[:1])
     lost = found.findings.filter(pl.col("kind") == "disconnection")
     assert (lost["start_s"][0], lost["end_s"][0]) == pytest.approx((60, 140), abs=1)

@@ -78,10 +78,11 @@ def breathes(f: Samples, rate_hz: float, least: float) -> bool:
     parts = np.array_split(even, max(1, round(len(even) / (AROUND_S * rate_hz))))
     known = [part[np.isfinite(part)] for part in parts]
     both = [
-        len(part) > 0 and np.quantile(part, 1 - FOR_A_TENTH) > least and np.quantile(part, FOR_A_TENTH) < -least
+        bool(np.quantile(part, 1 - FOR_A_TENTH) > least and np.quantile(part, FOR_A_TENTH) < -least)
         for part in known
+        if len(part)
     ]
-    return 2 * sum(both) > len(both)
+    return 2 * sum(both) > len(parts)
 
 
 def at_once(p: Samples, at: int, rate_hz: float) -> bool:

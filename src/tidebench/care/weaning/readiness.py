@@ -10,7 +10,7 @@ import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found, Support
-from tidebench.care.weaning.item import BOLES_LIST, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.contradictions import of_gas
@@ -247,8 +247,9 @@ def _vital_capacity(moment: Moment) -> Item:
 def _f_vt(moment: Moment) -> Item:
     """Shown always, judged only without support and without PEEP."""
     key = "rapid_shallow_index"
-    seen = moment.noted(key) or _own_f_vt(moment)
-    missing = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
+    told, breathed = moment.noted(key), _breathed_f_vt(moment)
+    seen = told if breathed is None or (told and (told.at_s or 0.0) > (breathed.at_s or 0.0)) else breathed
+    missing = f"{F_VT_MISSING} under [[observed]], or breaths that the patient begins"
     under = None if seen is None else moment.support_of(seen)
     why = f"taken under {under.words}: {lowered(under)}. {F_VT_WARNING}" if under and not under.none_at_all else ""
     return _bounded(moment, "f/VT", key, seen, missing, why)
@@ -261,9 +262,10 @@ def lowered(under: Support) -> str:
     return "both support and PEEP lower it, so a low one doesn't reassure"
 
 
-def _own_f_vt(moment: Moment) -> Found | None:
+def _breathed_f_vt(moment: Moment) -> Found | None:
+    """Of breaths just before, where the patient set the pace; None where what was noted is all there is."""
     rate, volume = moment.measured("rate_per_min"), moment.measured("vte_ml")
-    if rate is None or volume is None or volume.value <= 0:
+    if rate is None or volume is None or volume.value <= 0 or "measured" not in rate.origin + volume.origin:
         return None
     return Found(float(rapid_shallow_index(rate.value, volume.value / 1000)), rate.at_s, rate.origin)
 
