@@ -392,8 +392,8 @@ def leak_past_unknown_tube(case: Case, columns: Mapping[str, Column]) -> list[st
 
 
 AS_A_TRIAL = (
-    "If that was breathing without pressure, a [[settings]] with peep_cmh2o = 0 at its start and another at its end let "
-    "its breaths be read."
+    "If that was breathing without pressure, a [[settings]] with peep_cmh2o = 0 at its start and another at its end "
+    "let its breaths be read."
 )
 
 

@@ -320,6 +320,42 @@ def test_cabin_altitude() -> None:
     assert numbers(told, "cabin_fio2")[0] == pytest.approx(0.69, abs=0.005)
 
 
+FLIGHT = {"minutes": 30, "cabin_altitude_m": 2400}
+BREATHED = {"minute_volume_l_min": 10, "base_flow_l_min": 0, "leak_l_min": 0, "drive_gas_l_min": 0}
+
+
+def of_flight(fio2: float, **cylinder: float | str) -> Section:
+    """The transport plan of half an hour at a cabin altitude of 2400 m."""
+    return sheet(ADULT, oxygen={**BREATHED, "fio2": fio2, "cylinders": cylinder}, transport=FLIGHT).section("journey")
+
+
+@pytest.mark.parametrize(("fio2", "litres"), [(0.6, 347.0), (0.21, 44.0)])
+def test_oxygen_for_a_flight_is_that_of_the_cabin(fio2: float, litres: float) -> None:
+    """By hand, with 567 mmHg at 2400 m (standard atmosphere), twice the way of 30 min at 10 L/min.
+
+    FiO2 0.6·713/520 = 0.823; 10·(0.823 − 0.21)/0.79 = 7.76 L/min there, ·567/760 = 5.79 at sea level, 347 L in 60 min.
+    Air: 0.21·713/520 = 0.288 and 0.99 L/min there, 0.74 at sea level, 44 L.
+    """
+    told = of_flight(fio2, size="E", pressure_psi=1600)
+    assert numbers(told, "journey_oxygen_l")[0] == pytest.approx(litres, abs=2.0)
+    assert told.line("journey_oxygen_enough").verdict == ("fail" if fio2 > 0.5 else "pass")
+
+
+def test_no_amount_of_oxygen_is_enough_where_pure_oxygen_does_not_do() -> None:
+    """0.8·713/520 = 1.10: however much is taken, the cabin doesn't give the pressure of FiO2 0.8 at sea level."""
+    told = of_flight(0.8, water_capacity_l=50, pressure_bar=200)
+    assert told.line("journey_oxygen_enough").verdict == "not judged"
+    assert told.line("cabin_fio2").verdict == "fail"
+    assert told.line("cabin_fio2").value == "more than 1"
+
+
+def test_trapped_gas_is_moist() -> None:
+    """Boyle's law of what is not water vapour: 713/520 = 1.37 at 2400 m; dry it would be 760/567 = 1.34."""
+    assert numbers(of_flight(0.5, size="E", pressure_psi=1600), "gas_expansion_percent")[0] == pytest.approx(
+        37, abs=0.3
+    )
+
+
 # --- what must never be ---
 
 

@@ -20,8 +20,8 @@ MUCH_S = 5.0  # beyond the least, from which on more says no more
 
 ABOUT = About(
     seen="For 1.5 s or longer airway pressure is that of the room, within 2 cmH2O, while before and after 4 cmH2O or "
-    "more are kept. What flows meanwhile is no breath. Where no PEEP was set, or it isn't known and more than 30 s pass, "
-    "gas that goes in and out is breathing without pressure, as in a breathing trial, and no disconnection.",
+    "more are kept. What flows meanwhile is no breath. Where no PEEP was set, or it isn't known and more than 30 s "
+    "pass, gas that goes in and out is breathing without pressure, as in a breathing trial, and no disconnection.",
     source=PRACTICE,
     behind="Disconnection, suction with an open circuit, a change of tubing.",
     further="The patient and the joints; what the log says of that moment; PEEP and volume after it.",

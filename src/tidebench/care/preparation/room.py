@@ -83,7 +83,7 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
     weight_kg, weight = weight_section(request, subject)
     start, ventilation = start_of(request, subject, weight_kg, policy)
     supply, oxygen = supply_section(request, subject, start)
-    journey = journey_section(request, subject, start, supply)
+    journey = journey_section(request, subject, supply)
     sections = (
         weight,
         airway_section(request, subject, weight_kg, policy),
