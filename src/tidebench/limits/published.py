@@ -5,7 +5,7 @@ from __future__ import annotations
 from tidebench.limits.record import Group, Limit
 from tidebench.quantities import COMMON_PRACTICE
 
-_ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
+ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
 _AMATO = "Amato, N Engl J Med 2015;372:747 (from memory)"
 _SERPA_NETO = "Serpa Neto, Intensive Care Med 2018;44:1914"
 _GRASSO = "Grasso, Crit Care Med 2004;32:1018 (from memory)"
@@ -13,7 +13,8 @@ _TELIAS = "Telias, Am J Respir Crit Care Med 2020;201:1086 (secondary source)"
 _BERTONI = "Bertoni, Crit Care 2019;23:346 (from memory)"
 _PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 _KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
-_EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
+BERLIN = "Berlin definition, JAMA 2012;307:2526"
+EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
 
 
 def _cuff(group: Group) -> Limit:
@@ -35,7 +36,7 @@ ADULT = (
         4,
         8,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial began at 8, went down to 6 and allowed 4 to 8 mL/kg of predicted weight; it was made for ARDS.",
         target=6,
     ),
@@ -45,7 +46,7 @@ ADULT = (
         None,
         30,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial went down with the volume above 30 cmH2O; it was made for ARDS.",
     ),
     Limit(
@@ -115,7 +116,7 @@ ADULT = (
     ),
     _cuff("adult"),
     Limit(
-        "rate_per_min", "adult", None, 35, "trial target", _ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
+        "rate_per_min", "adult", None, 35, "trial target", ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
     ),
     Limit(
         "spo2",
@@ -123,7 +124,7 @@ ADULT = (
         0.88,
         0.95,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's oxygen goal, by saturation or by oxygen pressure.",
         condition="ARDS",
     ),
@@ -133,7 +134,7 @@ ADULT = (
         55,
         80,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's oxygen goal, by saturation or by oxygen pressure.",
         condition="ARDS",
     ),
@@ -143,7 +144,7 @@ ADULT = (
         7.30,
         7.45,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's goal; from 7.15 it raised the rate first.",
         condition="ARDS",
     ),
@@ -239,7 +240,7 @@ NEWBORN = (
         0.90,
         0.94,
         "consensus",
-        _EUROPEAN_RDS,
+        EUROPEAN_RDS,
         "Of preterm infants on oxygen.",
         condition="respiratory distress syndrome",
     ),
