@@ -12,8 +12,9 @@ import pytest
 
 from tidebench.care.preparation import Section, Sheet, prepare, request_from
 from tidebench.care.preparation.oxygenation import peep_at
-from tidebench.errors import CaseError
-from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, practice
+from tidebench.case import Patient
+from tidebench.errors import CaseError, OptionError
+from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, practice
 from tidebench.quantities import COMMON_PRACTICE
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 177.8}
@@ -354,6 +355,66 @@ def test_trapped_gas_is_moist() -> None:
     assert numbers(of_flight(0.5, size="E", pressure_psi=1600), "gas_expansion_percent")[0] == pytest.approx(
         37, abs=0.3
     )
+
+
+# --- the smallest and the older newborns ---
+
+
+@pytest.mark.parametrize(("kilograms", "condition", "volumes"), [
+    (0.69, "preterm RDS", (5, 6)), (0.7, "preterm RDS", (4, 5)), (0.69, "healthy lungs", (5, 6)),
+    (0.7, "healthy lungs", (4, 6)),
+])  # fmt: skip
+def test_below_700_g_volumes_are_larger(kilograms: float, condition: str, volumes: tuple[int, int]) -> None:
+    """Below 0.7 kg 5 to 6 mL/kg (Keszler 2019), RDS from there on 4 to 5 (Klingenberg 2011), and alarms go by it."""
+    said = {"gestational_age_weeks": 25, "age_days": 1, "weight_kg": kilograms}
+    told = prepare(request_from({"patient": said, "condition": condition}))
+    assert numbers(told.section("start"), "tidal_volume_ml_kg") == volumes
+    low, high = numbers(told.section("alarms"), "high_tidal_volume_ml")
+    assert (low, high) == pytest.approx((1.3 * volumes[1] * kilograms, 1.5 * volumes[1] * kilograms))
+    bound = {limit.key: limit for limit in limits_for(Patient.model_validate(said))}["vt_per_weight_ml_kg"]
+    assert (bound.low, bound.high) == ((5, 6) if kilograms < 0.7 else (4, 6))
+
+
+def test_depth_below_750_g_carries_its_warning_everywhere() -> None:
+    """Weight plus six was found too deep below 750 g (newborn tube page, as the formula's source has it)."""
+    for kilograms, warned in ((0.65, True), (0.75, False)):
+        said = {"gestational_age_weeks": 25, "age_days": 1, "weight_kg": kilograms}
+        line = prepare(request_from({"patient": said})).section("airway").line("tube_depth_cm")
+        assert ("too deep" in line.value) == warned
+
+
+@pytest.mark.parametrize(
+    ("days", "volumes", "at_term"), [(28, (4, 6), True), (29, (6, 8), False), (100, (6, 8), False)]
+)
+def test_after_four_weeks_an_infant_born_preterm_is_no_infant_at_term(
+    days: int, volumes: tuple[int, int], at_term: bool
+) -> None:
+    """Chronic lung disease of prematurity, and older: 6 to 8 mL/kg (Keszler 2019)."""
+    said = {"gestational_age_weeks": 25, "age_days": days, "weight_kg": 2.0}
+    told = prepare(request_from({"patient": said, "condition": "healthy lungs"}))
+    start = told.section("start")
+    assert numbers(start, "tidal_volume_ml_kg") == volumes
+    assert ("infants at term" in start.line("time_constant_s").why) == at_term
+    bound = {limit.key: limit for limit in limits_for(Patient.model_validate(said))}["vt_per_weight_ml_kg"]
+    assert (bound.low, bound.high) == volumes
+    assert not any("goes up to" in question for question in told.questions)
+
+
+def test_a_house_may_have_its_own_tubes_of_newborns(tmp_path: Path) -> None:
+    """Half a size less just above a step: fewer severe desaturations, registry of 7293 intubations, 2024."""
+    file = tmp_path / "policy.toml"
+    file.write_text(
+        'title = "Newborns"\n[[practice]]\nitem = "newborn_tube_mm"\ngroup = "newborn"\nbelow_kg = 1.2\nlow = 2.5\n'
+        "high = 2.5\n",
+        encoding="utf-8",
+    )
+    for kilograms, millimetres in ((1.1, 2.5), (1.2, 3.0)):
+        said = {"gestational_age_weeks": 28, "age_days": 1, "weight_kg": kilograms}
+        told = prepare(request_from({"patient": said}), load_policy(file))
+        assert numbers(told.section("airway"), "tube_mm")[0] == millimetres
+    file.write_text(file.read_text(encoding="utf-8").replace('"newborn"', '"adult"'), encoding="utf-8")
+    with pytest.raises(OptionError, match="below_kg"):
+        load_policy(file)
 
 
 # --- what must never be ---

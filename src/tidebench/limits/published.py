@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tidebench.limits.record import Group, Limit
+from tidebench.limits.record import NEWBORN_UNTIL_DAYS, Condition, Group, Limit
 from tidebench.quantities import COMMON_PRACTICE
 
 ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
@@ -14,6 +14,9 @@ _BERTONI = "Bertoni, Crit Care 2019;23:346 (from memory)"
 _PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 _KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
 BERLIN = "Berlin definition, JAMA 2012;307:2526"
+KESZLER = "Keszler 2019 (from memory)"
+SMALL_KG = 0.7
+"""Newborns below it are given more per kg, since what the sensor adds is rebreathed."""
 EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
 
 
@@ -219,7 +222,7 @@ NEWBORN = (
         6,
         "common practice",
         f"{COMMON_PRACTICE}; compare {_KLINGENBERG}",
-        "By actual weight; very small, older or meconium-stained infants are given 5 to 8 mL/kg.",
+        "By actual weight; meconium-stained infants are given 5 to 6 mL/kg.",
     ),
     Limit(
         "vt_per_weight_ml_kg",
@@ -302,6 +305,22 @@ def child_rate(age_years: float) -> Limit:
     return Limit(
         "rate_per_min", "child", low, high, "trial target", _CHILD_TEST, "By age.", condition="breathing trial"
     )
+
+
+RDS: Condition = "respiratory distress syndrome"
+
+
+def newborn_volume(weight_kg: float | None, age_days: float | None) -> tuple[Limit, ...]:
+    """What stands instead of a newborn's volume: of the smallest, and of those older than four weeks."""
+    key = "vt_per_weight_ml_kg"
+    if age_days is not None and age_days > NEWBORN_UNTIL_DAYS:
+        text = "By actual weight, after four weeks and in chronic lung disease of prematurity."
+        return (Limit(key, "newborn", 6, 8, "common practice", KESZLER, text),)
+    if weight_kg is None or weight_kg >= SMALL_KG:
+        return ()
+    text = "By actual weight, below 0.7 kg, where the flow sensor's dead space counts."
+    said: tuple[Condition | None, ...] = (None, RDS)
+    return tuple(Limit(key, "newborn", 5, 6, "common practice", KESZLER, text, condition=one) for one in said)
 
 
 PUBLISHED = (*ADULT, *CHILD, *NEWBORN, *WEANING)

@@ -17,7 +17,7 @@ from tidebench.care.preparation.sensor_checks import sensor_section
 from tidebench.care.preparation.sheet import Section, Subject, span
 from tidebench.care.preparation.subject import questions, subject_of
 from tidebench.care.preparation.supply import supply_section
-from tidebench.care.preparation.ventilation import PRESSURES, SAID, Start, limits_of, pressure_room, start_of
+from tidebench.care.preparation.ventilation import PRESSURES, SAID, Chooser, Start, limits_of, pressure_room, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
 from tidebench.errors import CaseError
@@ -115,10 +115,10 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
 
 def _beyond(request: Request, subject: Subject, policy: Policy | None) -> Iterator[str]:
     """A question where a house starts beyond the limit that holds."""
-    start = practice("tidal_volume_ml_kg", subject.group, subject.age_years, subject.lungs, subject.practice)
+    start = Chooser(subject).get("tidal_volume_ml_kg")
     for limit in limits_of(request, subject, policy):
         beyond = limit.high is not None and start is not None and start.high > limit.high
-        if limit.key in VOLUMES and beyond and start is not None:
+        if limit.key in VOLUMES and beyond and start is not None and start.kind == "house policy":
             yield (
                 f"The tidal volume of {start.source} goes up to {start.high:g} mL/kg, and the limit is {limit.bound} "
                 f"({limit.source}): is that meant?"
@@ -175,7 +175,7 @@ def _held(subject: Subject) -> tuple[str, ...]:
 def _instead(item: str, subject: Subject, own: tuple[Practice, ...]) -> str:
     """What the house put in place of what, in words; empty where nothing."""
     who = (item, subject.group, subject.age_years, subject.lungs)
-    used, usual = practice(*who, own), practice(*who)
+    used, usual = (practice(*who, records, subject.weight_kg) for records in (own, ()))
     if used is None or used is usual:
         return ""
     about = ITEMS[item]

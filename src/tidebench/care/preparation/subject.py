@@ -73,7 +73,8 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
         _check_newborn(request, lungs)
     own = policy.practice if policy else ()
     at_term = group == "newborn" and not _preterm(request)
-    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own, at_term)
+    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own, at_term,
+                   patient.weight_kg)  # fmt: skip
 
 
 def _preterm(request: Request) -> bool:
