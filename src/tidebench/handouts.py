@@ -22,7 +22,7 @@ def write_sheet(sheet: Sheet, case_hash: str, out: Path) -> None:
     """
     from tidebench.report.handouts import sheet_pdf
 
-    keep_other_results(out, "prepared")
+    keep_other_results(out, "prepared", "set-up sheet")
     with new_result(out) as draft:
         draft.identity = Identity("", case_hash, {"prepared": True, "policy": sheet.policy_identity})
         (draft.folder / "sheet.pdf").write_bytes(sheet_pdf(sheet))

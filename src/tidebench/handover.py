@@ -42,7 +42,7 @@ def handover_case(
     case = load_case(Path(path))
     house = policy_for(case, policy)
     if out is not None:
-        keep_other_results(Path(out), "handed_over")
+        keep_other_results(Path(out), "handed_over", "handover")
     reviewed = review(case, policy=house, progress=progress) if case.recordings else None
     page = handover_page(case, reviewed, policy=house, proposals=proposed, questions=asked)
     if out is None:

@@ -117,9 +117,10 @@ def test_higher_table() -> None:
     """The same network's; 0.4 with 16 is unsettled and not asserted, and the sheet says so."""
     unsettled = [pair for pair in HIGHER_PEEP if pair != (0.4, 16)]
     assert unsettled == [
-        (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.5, 16), (0.5, 18), (0.5, 20), (0.8, 20),
-        (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
+        (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.5, 16), (0.5, 18), (0.5, 20), (0.6, 20),
+        (0.7, 20), (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
     ]  # fmt: skip
+    assert peep_at(HIGHER_PEEP, 0.65) == (0.7, (20, 20))  # 0.5 to 0.8 went with 20
     tables = sheet(ADULT, "ARDS").section("start").tables
     assert [table.title for table in tables] == ["Lower PEEP table", "Higher PEEP table"]
     assert "a copy prints 15" in tables[1].source
@@ -357,6 +358,58 @@ def test_trapped_gas_is_moist() -> None:
     )
 
 
+# --- values that don't go together, alarms of a condition, adolescents ---
+
+
+def test_two_ways_to_one_number_must_agree() -> None:
+    """By hand: 100 mL to 50 cmH2O are 2.0 mL/cmH2O; 2.0·(50 − 48) mL in 10 s are 24 mL/min."""
+    fall = {"volume_ml": 100, "pressure_cmh2o": 50, "later_pressure_cmh2o": 48, "seconds": 10}
+    told = sheet(ADULT, circuit_check=fall).section("circuit")
+    assert numbers(told, "circuit_compliance_ml_cmh2o")[0] == pytest.approx(2.0)
+    assert numbers(told, "leak_ml_min")[0] == pytest.approx(24, rel=0.05)
+    with pytest.raises(CaseError, match=r"compliance_ml_cmh2o: is 5 mL/cmH2O, and 100 mL put in.* make 2\."):
+        sheet(ADULT, circuit_check={**fall, "compliance_ml_cmh2o": 5})
+    with pytest.raises(CaseError, match=r"leak_ml_min: is 300 mL/min, and the fall to 48 cmH2O in 10 s make 24"):
+        sheet(ADULT, circuit_check={**fall, "leak_ml_min": 300})
+    assert sheet(ADULT, circuit_check={**fall, "compliance_ml_cmh2o": 2.2, "leak_ml_min": 25}).section("circuit")
+
+
+@pytest.mark.parametrize(
+    ("patient", "airway", "words"),
+    [
+        (ADULT, {"interface": "mask", "tube_inner_diameter_mm": 8.0, "cuff": "inflated"}, "a tube of 8 mm and a cuff"),
+        ({**ADULT, "sex": "female", "height_cm": 249}, {"interface": "mask"}, "a height of 249 cm"),
+    ],
+)
+def test_what_is_unlikely_together_is_asked(patient: dict[str, Any], airway: dict[str, Any], words: str) -> None:
+    """A mask has no cuff. 45.5 + 0.91·(249 − 152.4) = 133 kg: hardly anybody is as tall (common practice)."""
+    assert any(words in question for question in sheet(patient, airway=airway).questions)
+    assert not any(words in question for question in sheet(ADULT).questions)
+
+
+@pytest.mark.parametrize("patient", [ADULT, CHILD])
+def test_alarms_follow_the_condition(patient: dict[str, Any]) -> None:
+    """SpO2 0.94 to 0.98 with raised intracranial pressure, so 0.90 is no alarm of it; CO2 that may rise doesn't alarm
+    at 50 mmHg (common practice, no source)."""
+    brain = sheet(patient, "raised intracranial pressure").section("alarms")
+    low, high = numbers(brain, "low_spo2")
+    assert (low, high) == pytest.approx((0.92, 0.93))
+    for lungs in ("ARDS", "obstructive"):
+        assert numbers(sheet(patient, lungs).section("alarms"), "etco2_mmhg") == (25, 60)
+    assert numbers(sheet(patient).section("alarms"), "etco2_mmhg") == (30, 50)
+
+
+def test_an_adolescent_without_height_has_the_median_weight_of_the_age() -> None:
+    """CDC 2000: 40.47 kg at 12 years, boys (verified in another package)."""
+    told = sheet({"sex": "male", "age_years": 12}).section("weight")
+    assert numbers(told, "weight_for_volumes_kg")[0] == pytest.approx(40.47, abs=0.05)
+    assert "CDC" in told.line("reference_weight_kg").source
+
+
+def test_one_day_is_one_day() -> None:
+    assert "1 day," in sheet({**NEWBORN, "age_days": 1}).patient
+
+
 # --- the smallest and the older newborns ---
 
 
@@ -464,7 +517,12 @@ def test_no_line_tells_anyone_to_silence_an_alarm() -> None:
         ({"sex": "male", "age_days": 1, "weight_kg": 9}, "is 9 in a newborn"),
         ({"sex": "male", "age_days": 1, "weight_kg": 850}, "Is that in grams"),
         ({"sex": "male"}, "no age is given"),
-        ({"sex": "female", "age_years": 12, "height_cm": 150, "weight_kg": 8}, "can't both be right"),
+        ({"sex": "female", "age_years": 12, "height_cm": 150, "weight_kg": 8}, "is 8 at 12 years"),
+        ({"sex": "female", "age_years": 12, "height_cm": 175, "weight_kg": 18}, "can't both be right"),
+        (
+            {"sex": "male", "age_days": 28},
+            "the weeks at birth aren't given either: the infant may have been born preterm",
+        ),
     ],
 )
 def test_the_impossible_is_refused_with_its_reason(patient: dict[str, Any], message: str) -> None:

@@ -25,6 +25,11 @@ _TOCHEN = "Tochen, J Pediatr 1979;95:1050"
 _PROGRAMME = "newborn resuscitation programme (edition from memory)"
 FOUR_WEEKS = (NEWBORN_UNTIL_DAYS + 1.0) / 365.25
 """Years up to which an infant is a newborn by age alone."""
+_MAY_RISE = (
+    "CO2 may rise here, and EtCO2 lies further below PaCO2 than in healthy lungs: set again around the first gas. A "
+    "zero is the tube, until the opposite is shown."
+)
+_BRAIN_OXYGEN = "Low oxygen harms the injured brain."
 _SMALL = "By actual weight. Below 0.7 kg the flow sensor's dead space counts."
 _UNSURE = "Teaching range (from memory, unsure)"
 _COHORTS = "Teaching range, beside 799 patients with COVID-19: 36 (29 to 45) mL/cmH2O"
@@ -258,11 +263,14 @@ _ADULT = (
         "PaCO2 of 35 to 45 is aimed at, and EtCO2 lies 2 to 5 below it in healthy lungs: a gas tells by how much.",
         "raised intracranial pressure",
     ),
+    _usual("alarm_etco2_mmhg", "adult", 25, 60, _MAY_RISE, "ARDS"),
+    _usual("alarm_etco2_mmhg", "adult", 25, 60, _MAY_RISE, "obstructive"),
     _usual("alarm_apnoea_s", "adult", 20, 20),
     _usual("alarm_minute_volume_below_percent", "adult", 25, 50),
     _usual("alarm_minute_volume_above_percent", "adult", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "adult", 40, 50),
     _usual("alarm_spo2_under", "adult", 0.02, 0.04),
+    _usual("alarm_spo2_under", "adult", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
     _usual("circuit_compliance_ml_cmh2o", "adult", 1.5, 3, "Heated tubing."),
     _usual("unstated_base_flow_l_min", "adult", 0, 10),
 )
@@ -379,6 +387,9 @@ _CHILD = (
     _usual("alarm_minute_volume_above_percent", "child", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "child", 35, 40),
     _usual("alarm_spo2_under", "child", 0.02, 0.04),
+    _usual("alarm_spo2_under", "child", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
+    _usual("alarm_etco2_mmhg", "child", 25, 60, _MAY_RISE, "ARDS"),
+    _usual("alarm_etco2_mmhg", "child", 25, 60, _MAY_RISE, "obstructive"),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 1.5, "", below_years=1),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 3, ""),
     _usual("unstated_base_flow_l_min", "child", 0, 10),
@@ -589,6 +600,6 @@ LOWER_PEEP: tuple[Pair, ...] = (
 
 HIGHER_PEEP: tuple[Pair, ...] = (
     (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.4, 16), (0.5, 16), (0.5, 18), (0.5, 20),
-    (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
+    (0.6, 20), (0.7, 20), (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
 )  # fmt: skip
 """The higher table; 0.5 to 0.8 went with 20. 0.4 with 16 is from memory: a copy prints 15."""

@@ -140,9 +140,9 @@ def _patient(request: Request, subject: Subject) -> str:
     patient = request.patient
     parts = [subject.sex or "sex not stated"]
     if patient.age_days is not None:
-        parts.append(f"{patient.age_days:g} days")
+        parts.append(_age(patient.age_days, "day"))
     elif patient.age_years is not None:
-        parts.append(f"{patient.age_years:g} years")
+        parts.append(_age(patient.age_years, "year"))
     if patient.gestational_age_weeks is not None:
         parts.append(f"born at {patient.gestational_age_weeks:g} weeks")
     height = patient.height_cm or patient.length_cm
@@ -150,6 +150,10 @@ def _patient(request: Request, subject: Subject) -> str:
     parts += [f"{patient.weight_kg:g} kg"] if patient.weight_kg is not None else []
     who = {"adult": "Adult", "child": "Child", "newborn": "Newborn"}[subject.group]
     return f"{who} ({subject.reason}): {', '.join(parts)}; {subject.lungs}; {subject.interface}."
+
+
+def _age(number: float, unit: str) -> str:
+    return f"{number:g} {unit}" if number == 1 else f"{number:g} {unit}s"
 
 
 def _policy_words(request: Request, subject: Subject, policy: Policy | None) -> tuple[str, ...]:
