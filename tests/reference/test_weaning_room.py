@@ -29,6 +29,7 @@ BEFORE = {"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6, "fio2
 TRIAL = {"at_s": 600, "mode": "CSV-PS", "pressure_support_cmh2o": 7, "peep_cmh2o": 5, "fio2": 0.35}
 AFTER = {"at_s": 2400, **BEFORE}
 PIECE = {"at_s": 600, "kind": "T-piece"}
+UNAIDED = {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 0, "fio2": 0.35}
 
 
 def told(*, at_s: float = 500, said: Said | None = None, piece: bool = False, **noted: Any) -> Weaning:
@@ -587,6 +588,27 @@ def test_a_house_s_criteria_stand_instead_of_published_ones(tmp_path: Path) -> N
     assert not published.policy
 
 
+def test_oxygenation_strength_and_volume_are_a_house_s_to_set(tmp_path: Path) -> None:
+    """Published: P/F 150 mmHg, −20 to −25 cmH2O, 5 mL/kg (Boles 2007); 70.6 kg predicted at 175 cm (ARDS Network)."""
+    settings = [{"mode": "CPAP", "peep_cmh2o": 10, "fio2": 0.6}, UNAIDED]
+    rows = [{"at_s": 500, "vte_ml": 400, "rate_per_min": 20, "max_inspiratory_pressure_cmh2o": -28}]  # 5.7 mL/kg
+    gas = [{"at_s": 500, "site": "arterial", "ph": 7.4, "paco2_mmhg": 40, "pao2_mmhg": 96, "fio2": 0.6}]  # P/F 160
+    case = case_from({"patient": ADULT, "settings": settings, "observed": rows, "blood_gases": gas})
+    names = ("oxygenation", "maximal inspiratory pressure", "tidal volume")
+    assert [item(wean(case).readiness, name).state for name in names] == ["met"] * 3
+    own = house(
+        tmp_path,
+        f'quantity = "pf_ratio_mmhg"\ngroup = "adult"\nlow = 200\n{READY}',
+        f'quantity = "max_inspiratory_pressure_cmh2o"\ngroup = "adult"\nhigh = -30\n{READY}',
+        f'quantity = "vt_per_pbw_ml_kg"\ngroup = "adult"\nlow = 6\n{READY}',
+    )
+    seen = wean(case, policy=own)
+    assert [item(seen.readiness, name).state for name in names] == ["not known", "not met", "not met"]
+    assert "P/F at least 200 mmHg" in item(seen.readiness, "oxygenation").criterion
+    none = house(tmp_path, f'quantity = "vt_per_pbw_ml_kg"\ngroup = "adult"\nuse = false\n{READY}')
+    assert item(wean(case, policy=none).readiness, "tidal volume").state == "not judged"
+
+
 def test_a_general_limit_of_a_house_is_no_criterion_of_weaning(tmp_path: Path) -> None:
     policy = house(tmp_path, 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 20')
     case = case_from(
@@ -688,8 +710,6 @@ def test_what_is_asked_is_not_printed_as_an_answer() -> None:
 
 
 # --- numbers noted in a trial without support and PEEP ----------------------------------------------------------------
-
-UNAIDED = {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 0, "fio2": 0.35}
 
 
 def noted_in_trial(*rows: dict[str, Any], patient: dict[str, Any] | None = None) -> Weaning:

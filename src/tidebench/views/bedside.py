@@ -108,11 +108,11 @@ def _circulation(bed: Bedside) -> tuple[str, str] | None:
     shown, bounds, when = [], [], []
     if low and pressure is not None:
         shown.append(f"systolic pressure {quantity('systolic_mmhg').text(pressure.value)}")
-        bounds.append(f"below {quantity('systolic_mmhg').text(least)}")
+        bounds.append(f"systolic pressure below {quantity('systolic_mmhg').text(least)}")
         when.append(f"pressure {bed.moment.ago(pressure.at_s)}")
     if fast and rate is not None:
         shown.append(f"heart rate {quantity('heart_rate_per_min').text(rate.value)}")
-        bounds.append(f"above {quantity('heart_rate_per_min').text(MOST_HEART_RATE)}")
+        bounds.append(f"heart rate above {quantity('heart_rate_per_min').text(MOST_HEART_RATE)}")
         when.append(f"heart rate {bed.moment.ago(rate.at_s)}")
     if not shown:
         return None
