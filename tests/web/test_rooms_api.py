@@ -206,7 +206,11 @@ def test_gases_are_the_command(client: TestClient, printed: Printed) -> None:
 @pytest.mark.parametrize("room", ["prepare", "wean", "handover"])
 def test_other_rooms_show_tensions_in_kpa(client: TestClient, room: str) -> None:
     """7.50062 mmHg are 1 kPa: 60 mmHg 8.0 kPa, an EtCO2 alarm at 30 to 50 mmHg one at 4.0 to 6.7 kPa."""
-    answers = PATIENT_TYPED if room == "prepare" else {**WEANING_TYPED, "blood_gases": GASES_TYPED["blood_gases"]}
+    tables = ("patient", "settings", "observed")
+    answers = PATIENT_TYPED if room == "prepare" else {
+        **{table: WEANING_TYPED[table] for table in tables},
+        "blood_gases": GASES_TYPED["blood_gases"],
+    }  # fmt: skip
     page = json.dumps(told(client, room, {**answers, "shown": {"unit": "kPa"}}), ensure_ascii=False)
     assert " kPa" in page
     assert " kPa" not in json.dumps(told(client, room, answers), ensure_ascii=False)

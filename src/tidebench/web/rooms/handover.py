@@ -34,7 +34,7 @@ SECTIONS = (
     ), "One for each change."),
     rows_of("observed", "Noted at the bed", (
         "at_s", "rate_per_min", "vte_ml", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
-        "total_peep_cmh2o", "spo2", "etco2_mmhg", "cuff_pressure_cmh2o",
+        "total_peep_cmh2o", "spo2", "heart_rate_per_min", "systolic_mmhg", "etco2_mmhg", "cuff_pressure_cmh2o",
     ), "One for each time.", alone=False),
     gases_section("Blood gas"),
     units_section(),

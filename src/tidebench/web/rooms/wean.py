@@ -34,8 +34,8 @@ SECTIONS = (
         "at_s", "mode", "peep_cmh2o", "fio2", "rate_per_min", "pressure_support_cmh2o",
     ), "One for each change: a breathing trial is found by what is set, or named below."),
     rows_of("observed", "Noted at the bed", (
-        "at_s", "rate_per_min", "vte_ml", "minute_volume_l_min", "spo2", "heart_rate_per_min", "systolic_mmhg",
-        "p01_cmh2o", "max_inspiratory_pressure_cmh2o", "failed_breathing_trials",
+        "at_s", "rate_per_min", "vte_ml", "spontaneous_volume_ml", "minute_volume_l_min", "spo2", "heart_rate_per_min",
+        "systolic_mmhg", "p01_cmh2o", "max_inspiratory_pressure_cmh2o", "failed_breathing_trials",
     ), "One for each time; before the trial, and in it.", alone=False),
     gases_section(),
     units_section(),
