@@ -240,7 +240,9 @@ def test_another_result_is_not_replaced(case: Path, tmp_path: Path, capsys: pyte
         draft.identity = Identity("", "", {"report": True})
     with pytest.raises(SystemExit):
         main(["handover", str(case), "--out", str(tmp_path / "review")])
-    assert "the result of another command" in capsys.readouterr().err
+    told = " ".join(capsys.readouterr().err.split())
+    assert "the result of another command" in told
+    assert "an earlier handover of this command" in told
 
 
 def test_a_proposal_names_who_decides() -> None:
