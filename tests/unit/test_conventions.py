@@ -28,7 +28,7 @@ LAYERS = (
     ("_quantities", "units"),
     ("quantities", "kernels"),
     ("formulas", "recording", "records"),
-    ("entries",),
+    ("entries", "tensions"),
     ("case_errors",),
     ("case",),
     ("gas_contradictions",),

@@ -62,7 +62,7 @@ def simulate_case(
         told = scenario_from(scenario)
     else:
         told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
-    keep_other_results(Path(out), "simulated")
+    keep_other_results(Path(out), "simulated", "simulated case")
     return put_case(
         lambda: simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None), out
     )

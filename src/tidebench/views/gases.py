@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, TrendRow, Value, Ventilation
 from tidebench.quantities import quantity
+from tidebench.tensions import MMHG_PER_KPA, TensionUnit, in_unit
 from tidebench.views.verdicts import KINDS
 from tidebench.views.wording import clock, mode_words, sentence
 
-TensionUnit = Literal["mmHg", "kPa"]
-MMHG_PER_KPA = 7.50062
 DOUBTED = "asked about, and used for nothing"
 MOST_STEPS = 8
 """Values of a trend that a line holds; all of them stand in --json."""
-IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg(?!/)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,18 +88,13 @@ def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
     )
 
 
-def _in_kpa(found: re.Match[str]) -> str:
-    ends = [f"{float(end) / MMHG_PER_KPA:.1f}" for end in found.groups() if end]
-    return f"{' to '.join(ends)} kPa"
-
-
 @dataclass(frozen=True)
 class _Words:
     unit: TensionUnit
 
     def say(self, words: str) -> str:
         """A sentence with its tensions in the unit of the page."""
-        return IN_MMHG.sub(_in_kpa, words) if self.unit == "kPa" else words
+        return in_unit(words, self.unit)
 
     def tension(self, mmhg: float, decimals: int = 1) -> str:
         return f"{mmhg / MMHG_PER_KPA:.1f} kPa" if self.unit == "kPa" else f"{mmhg:.{decimals}f} mmHg"
