@@ -106,17 +106,14 @@ def _numbers(seen: Stretch, console: Console) -> None:
     """The figure's breaths as a table, for those who can't open it."""
     from rich.table import Table
 
-    from tidebench.lessons.stretch import heading as channel_heading
-
     if not seen.breaths:
         return
+    heads, rows = seen.table()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
-    for head in ("breath", "from s", "to s", *(f"{channel_heading(key)}, highest" for key in seen.channels)):
+    for head in heads:
         table.add_column(head, justify="right")
-    for breath in seen.breaths:
-        inside = (seen.time_s >= breath.start_s) & (seen.time_s < breath.end_s)
-        highest = [f"{float(values[inside].max()):.1f}" for values in seen.channels.values()]
-        table.add_row(str(breath.number), f"{breath.start_s:.2f}", f"{breath.end_s:.2f}", *highest)
+    for row in rows:
+        table.add_row(*row)
     console.print(table)
 
 

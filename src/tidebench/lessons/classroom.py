@@ -10,13 +10,17 @@ import hashlib
 import secrets
 import threading
 from collections import Counter, OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from tidebench.errors import OptionError
 from tidebench.lessons.format import ASKED, Lesson
-from tidebench.lessons.marking import Mark
+from tidebench.lessons.learners import perfect
+from tidebench.lessons.marking import RIGHT, Mark, mark
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import Session
 from tidebench.lessons.shelf import open_lesson
@@ -24,6 +28,8 @@ from tidebench.lessons.shelf import open_lesson
 MOST_LEARNERS = 60
 MOST_CLASSES = 200
 MOST_SEED = 1 << 30
+MOST_DRAWN = 1_000_000
+"""Seeds that are drawn for who learns alone: short enough to be told to another."""
 HELD = 80
 """Sessions that are held in memory; others are made again from the record when they are asked for."""
 
@@ -38,13 +44,25 @@ class Opened:
 
 
 @dataclass(frozen=True)
+class Now:
+    """Where a learner is to be: a step, whether a teacher leads, whether it is over, and whether there is a teacher."""
+
+    place: int
+    led: bool
+    closed: bool
+    alone: bool
+
+
+@dataclass(frozen=True)
 class Where:
     """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark."""
 
+    name: str
     place: int
     teacher_place: int
     led: bool
     closed: bool
+    alone: bool
     session: Session
 
 
@@ -57,17 +75,25 @@ class Seen:
     led: bool
     closed: bool
     steps: tuple[str, ...]
-    learners: tuple[tuple[str, int], ...]
+    asks: tuple[bool, ...]
+    learners: tuple[tuple[str, int, int], ...]
     answered: int
     right: int
-    spread: tuple[tuple[str, int], ...]
+    spread: tuple[tuple[str, int, bool], ...]
 
 
 class Classroom:
-    """The classes of one record."""
+    """The classes of one record, and who learns alone.
 
-    def __init__(self, record: Record) -> None:
-        self.record = record
+    Parameters
+    ----------
+    record : Record
+    lesson : callable, optional
+        Opens a lesson by its name.
+    """
+
+    def __init__(self, record: Record, lesson: Callable[[str], tuple[Lesson, Path]] = open_lesson) -> None:
+        self.record, self._lesson = record, lesson
         self._held: OrderedDict[int, Session] = OrderedDict()
         self._busy: dict[int, threading.Lock] = {}
         self._guard = threading.Lock()
@@ -84,7 +110,7 @@ class Classroom:
         OptionError
             Too many classes are open.
         """
-        open_lesson(lesson)
+        self._lesson(lesson)
         link, teacher = secrets.token_urlsafe(16), secrets.token_urlsafe(32)
         if self.record.rows("SELECT count(*) FROM class WHERE closed = 0")[0][0] >= MOST_CLASSES:
             raise OptionError(f"{MOST_CLASSES} classes are open already", where="class", remedy="Close one first.")
@@ -107,7 +133,7 @@ class Classroom:
             No such class, or no such step.
         """
         number, lesson, *_ = self._of_teacher(teacher)
-        if place is not None and not 0 <= place < len(open_lesson(lesson)[0].steps):
+        if place is not None and not 0 <= place < len(self._lesson(lesson)[0].steps):
             raise OptionError(f"there is no step {place}", where="class")
         with self.record.change() as db:
             for column, value in (("place", place), ("led", led), ("closed", closed)):
@@ -117,10 +143,10 @@ class Classroom:
     def seen(self, teacher: str) -> Seen:
         """What the teacher sees."""
         number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
-        lesson, _ = open_lesson(name)
+        lesson, _ = self._lesson(name)
         members = self.record.rows(
-            "SELECT a.learner, a.place FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? "
-            "ORDER BY m.id",
+            "SELECT a.learner, a.place, (SELECT count(*) FROM answer n WHERE n.attempt = a.id) "
+            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.id",
             (number,),
         )
         step = lesson.steps[place]
@@ -129,14 +155,37 @@ class Classroom:
             "WHERE m.class = ? AND n.step = ?",
             (number, step.key),
         )
-        words: Counter[str] = Counter()
-        for attempt, _ in given:
-            words[_answer_words(self._session(attempt, lesson, name).marks[step.key])] += 1
+        words: Counter[tuple[str, bool]] = Counter()
+        for attempt, points in given:
+            words[_answer_words(self._session(attempt, lesson, name).marks[step.key]), points >= RIGHT] += 1
         return Seen(
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
-            tuple((learner or f"learner {k}", at) for k, (learner, at) in enumerate(members, start=1)),
-            len(given), sum(points >= 0.999 for _, points in given), tuple(words.most_common()),
+            tuple(isinstance(one, ASKED) for one in lesson.steps),
+            tuple((learner or f"learner {k}", at, done) for k, (learner, at, done) in enumerate(members, start=1)),
+            len(given), sum(points >= RIGHT for _, points in given),
+            tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
+
+    def shown(self, teacher: str) -> Where:
+        """The step that the teacher has come to, at the class's own patients."""
+        _, name, seed, _, place, led, closed, _ = self._of_teacher(teacher)
+        lesson, folder = self._lesson(name)
+        session = Session(lesson, seed, folder)
+        session.place = place
+        return Where(name, place, place, bool(led), bool(closed), False, session)
+
+    def truth(self, teacher: str) -> Mark:
+        """The mark of a right answer to the step that the teacher has come to, with what proves it.
+
+        Raises
+        ------
+        OptionError
+            The step asks nothing.
+        """
+        session = self.shown(teacher).session
+        if not isinstance(session.step, ASKED):
+            raise OptionError("this step asks nothing", where=session.step.title)
+        return mark(session.stage, session.step, perfect(session.stage, session.step, np.random.default_rng(0)))
 
     # --- a learner ---
 
@@ -156,18 +205,62 @@ class Classroom:
         with self.record.change() as db:
             if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
-            attempt = self.record.insert(db, lesson, open_lesson(lesson)[0], drawn, name, site)
+            attempt = self.record.insert(db, lesson, self._lesson(lesson)[0], drawn, name, site)
             db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
         return token
 
+    def alone(self, lesson: str, seed: int | None = None, name: str = "", site: str = "") -> str:
+        """Begin a lesson alone; a token that is this learner's alone, told once.
+
+        Raises
+        ------
+        CaseError, OptionError
+            There is no such lesson, or a seed or name that can't be.
+        """
+        if seed is not None and not 0 <= seed < MOST_SEED:
+            raise OptionError(f"{seed} is no seed", where="seed", expected=f"0 to {MOST_SEED - 1}")
+        token, opened = secrets.token_urlsafe(32), self._lesson(lesson)[0]
+        with self.record.change() as db:
+            drawn = secrets.randbelow(MOST_DRAWN) if seed is None else seed
+            attempt = self.record.insert(db, lesson, opened, drawn, name, site)
+            db.execute("INSERT INTO member (token, attempt) VALUES (?, ?)", (_hash(token), attempt))
+        return token
+
+    def now(self, token: str) -> Now:
+        """Where a learner is to be, without a look at it."""
+        attempt, _, place, led, closed, alone = self._of_member(token)
+        if not led:
+            place = self.record.rows("SELECT place FROM attempt WHERE id = ?", (attempt,))[0][0]
+        return Now(place, bool(led), bool(closed), bool(alone))
+
     def where(self, token: str) -> Where:
         """Where a learner stands. Who is led is taken to the teacher's step."""
-        attempt, name, place, led, closed = self._of_member(token)
-        session = self._session(attempt, open_lesson(name)[0], name)
+        attempt, name, place, led, closed, alone = self._of_member(token)
+        session = self._session(attempt, self._lesson(name)[0], name)
         with self._lock(attempt):
             if led and session.place != place:
                 self._go(attempt, session, place)
-            return Where(session.place, place, bool(led), bool(closed), session)
+            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session)
+
+    def result(self, token: str) -> tuple[Where, str]:
+        """Where a learner stands, and until when a pass counts; empty where there is none yet."""
+        attempt = self._of_member(token)[0]
+        expires = self.record.rows("SELECT expires FROM attempt WHERE id = ?", (attempt,))[0][0]
+        return self.where(token), expires or ""
+
+    def asked_now(self, token: str, step: str) -> tuple[int, Session]:
+        """The attempt and session of a learner before whom a step stands.
+
+        Raises
+        ------
+        OptionError
+            Another step is asked.
+        """
+        attempt = self._of_member(token)[0]
+        session = self.where(token).session
+        if session.step.key != step:
+            raise OptionError(f"step {step!r} is not asked now", where="class", remedy="Load the page again.")
+        return attempt, session
 
     def answer(self, token: str, step: str, answer: Mapping[str, Any]) -> Mark:
         """Answer a step that a learner has come to; kept on the disk before this returns. The same step again gets the
@@ -178,8 +271,8 @@ class Classroom:
         OptionError, CaseError
             It is another step, or no answer to it.
         """
-        attempt, name, place, led, closed = self._of_member(token)
-        lesson, _ = open_lesson(name)
+        attempt, name, place, led, closed, _ = self._of_member(token)
+        lesson, _ = self._lesson(name)
         session = self._session(attempt, lesson, name)
         with self._lock(attempt):
             if step in session.marks:
@@ -210,8 +303,8 @@ class Classroom:
         OptionError
             The teacher leads, or there is no such step, or a question would be passed over.
         """
-        attempt, name, _, led, _ = self._of_member(token)
-        lesson, _ = open_lesson(name)
+        attempt, name, _, led, *_ = self._of_member(token)
+        lesson, _ = self._lesson(name)
         session = self._session(attempt, lesson, name)
         with self._lock(attempt):
             if led:
@@ -235,7 +328,7 @@ class Classroom:
                 self._held.move_to_end(attempt)
                 return self._held[attempt]
         with self._lock(attempt):
-            made = self.record.resumed(attempt, lesson, open_lesson(name)[1])
+            made = self.record.resumed(attempt, lesson, self._lesson(name)[1])
             with self._guard:
                 held = self._held.setdefault(attempt, made)
                 while len(self._held) > HELD:
@@ -266,7 +359,8 @@ class Classroom:
 
     def _of_member(self, token: str) -> tuple[Any, ...]:
         rows = self.record.rows(
-            "SELECT m.attempt, c.lesson, c.place, c.led, c.closed FROM member m JOIN class c ON c.id = m.class "
+            "SELECT m.attempt, a.lesson, coalesce(c.place, 0), coalesce(c.led, 0), coalesce(c.closed, 0), "
+            "m.class IS NULL FROM member m JOIN attempt a ON a.id = m.attempt LEFT JOIN class c ON c.id = m.class "
             "WHERE m.token = ?",
             (_hash(token),),
         )

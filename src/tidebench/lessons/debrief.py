@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from tidebench.lessons.format import Act, Action
+from tidebench.lessons.format import Act, Action, Treatment
 from tidebench.lessons.learners import reference
 from tidebench.lessons.marking import GRID_S, Path, path
 from tidebench.lessons.scene import resolved
@@ -81,20 +82,20 @@ def debrief(stage: Stage, step: Act, answer: dict[str, Any]) -> Debrief:
               _seconds(yours.inside[k]), _seconds(theirs.inside[k]))
         for k, (bound, words) in enumerate(zip(step.limits, limit_words(step), strict=True))
     )  # fmt: skip
-    did = [Row(row.at_s, "learner", action_words(step, row, scene.weight_kg)) for row in actions]
-    did += [Row(row.at_s, "reference", action_words(step, row, scene.weight_kg)) for row in ways]
+    did = [Row(row.at_s, "learner", action_words(step.treatments, row, scene.weight_kg)) for row in actions]
+    did += [Row(row.at_s, "reference", action_words(step.treatments, row, scene.weight_kg)) for row in ways]
     stood = _crossings(yours, limits)
     rows = tuple(sorted([*did, *stood], key=lambda row: row.at_s))
     return Debrief(step.title, rows, yours.time_s, limits, _reached(yours), _reached(theirs),
                    _seconds(yours.all_inside), _seconds(theirs.all_inside), step.within_s)  # fmt: skip
 
 
-def action_words(step: Act, action: Action, weight_kg: float) -> str:
+def action_words(treatments: Sequence[Treatment], action: Action, weight_kg: float) -> str:
     """What was done, in words."""
     if action.settings:
         return listed(setting_words(key, value) for key, value in resolved(action.settings, weight_kg).items())
     if action.treatment is not None:
-        return next((row.text for row in step.treatments if row.key == action.treatment), action.treatment)
+        return next((row.text for row in treatments if row.key == action.treatment), action.treatment)
     return str(action.manoeuvre)
 
 

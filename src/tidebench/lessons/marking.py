@@ -208,6 +208,12 @@ def _with_truth(channels: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*channels, "muscle_pressure")))
 
 
+def _with_effort(scene: Scene, channels: tuple[str, ...], from_s: float, to_s: float) -> tuple[str, ...]:
+    """The channels of a proof: with the muscles where they do anything."""
+    rests = (scene.told("effort_cmh2o", from_s, to_s) or 0.0) < LEAST_EFFORT
+    return channels if rests else _with_truth(channels)
+
+
 def _numbers(numbers: list[int]) -> str:
     return ", ".join(map(str, numbers)) or "none"
 
@@ -257,8 +263,7 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     words += "near enough" if off <= allowed else f"off by {known.text(off)}; {known.text(allowed)} would do"
     if lacking:
         words += f". It takes {listed(f'an {kind}' for kind in lacking)}, which was not done"
-    rests = (scene.told("effort_cmh2o", figure.from_s, figure.to_s) or 0.0) < LEAST_EFFORT
-    channels = figure.channels if rests else _with_truth(figure.channels)
+    channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
     proof = stretch(scene, figure.from_s, figure.to_s, channels, "Where it is read",
                     pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
     part = Part(known.label, known.text(answer.value), known.text(truth), points)
@@ -360,13 +365,14 @@ def path(step: Act, scene: Scene) -> Path:
     values, inside = [], []
     for bound in step.limits:
         column = scene.values(bound.truth)
-        known = np.array([_trailing(scene, column, bound.truth, step, at) for at in time])
+        known = np.array([trailing(scene, column, bound.truth, step, at) for at in time])
         values.append(known)
         inside.append(np.array([bound.holds(value) for value in known]))
     return Path(time, tuple(values), tuple(inside))
 
 
-def _trailing(scene: Scene, column: Values, key: str, step: Act, at: float) -> float:
+def trailing(scene: Scene, column: Values, key: str, step: Act, at: float) -> float:
+    """A truth over the ``keep_s`` before a moment of the step; NaN where no breath tells it."""
     now = step.from_s + at
     told = TRUTHS[key].over(column[scene.inside(now - step.keep_s, now)])
     return np.nan if told is None else told
@@ -392,7 +398,8 @@ def _act(stage: Stage, step: Act, answer: Deeds) -> Mark:
     reached = "All limits were kept at the end." if all(ended) else "Not all limits were kept at the end."
     said = f"{reached} {inside_s:.0f} of {step.within_s:.0f} s inside all of them. {step.why}"
     end = scene.duration_s
-    proof = stretch(scene, max(0.0, end - PROOF_S), end, _with_truth(step.channels), "How it ended")
+    first = max(0.0, end - PROOF_S)
+    proof = stretch(scene, first, end, _with_effort(scene, step.channels, first, end), "How it ended")
     return Mark(step.key, step.objective, points, said, parts, proof, inside_s, step.within_s)
 
 
@@ -437,7 +444,8 @@ def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
     proof = None
     if step.figure is not None:
         scene, figure = stage.scene(step.figure.patient), step.figure
-        proof = stretch(scene, figure.from_s, figure.to_s, _with_truth(figure.channels), "Look again",
+        channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
+        proof = stretch(scene, figure.from_s, figure.to_s, channels, "Look again",
                         pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
     return Mark(step.key, step.objective, points, said, (Part(step.title, picked.text, best.text, points),), proof)
 

@@ -18,7 +18,7 @@ from tidebench.lessons.format import Lesson
 from tidebench.lessons.marking import Mark
 from tidebench.lessons.session import Session, identity
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 APPLICATION = 0x7464_626C  # "tdbl": says that the file is this record
 LONGEST_NAME, MOST_DAYS = 80, 36_500
 TIMEOUT_S = 10.0
@@ -46,11 +46,16 @@ CREATE TABLE class (
   seed INTEGER NOT NULL, own_patients INTEGER NOT NULL, place INTEGER NOT NULL, led INTEGER NOT NULL,
   site TEXT NOT NULL, begun TEXT NOT NULL, closed INTEGER NOT NULL DEFAULT 0
 ) STRICT;
-CREATE TABLE member (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER NOT NULL REFERENCES class(id) ON DELETE CASCADE,
-  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
-) STRICT;
 """
+_MEMBER = """CREATE TABLE member (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE,
+  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
+) STRICT"""
+_FROM_1 = (  # a member who belongs to no class learns alone
+    "ALTER TABLE member RENAME TO member_1", _MEMBER,
+    "INSERT INTO member (id, class, token, attempt) SELECT id, class, token, attempt FROM member_1",
+    "DROP TABLE member_1",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -118,13 +123,18 @@ class Record:
         mark, version = (
             self._db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
         )
-        if mark == APPLICATION and version <= SCHEMA_VERSION:
+        if mark == APPLICATION and version == SCHEMA_VERSION:
+            return
+        if mark == APPLICATION and version < SCHEMA_VERSION:
+            for statement in _FROM_1:
+                self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
         if mark == APPLICATION:
             raise OutputError("the record was written by a later version", where=str(self.path))
         if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
             raise OutputError("the file is no record of lessons", where=str(self.path), expected="a new file")
-        for statement in _SCHEMA.split(";\n"):
+        for statement in (*_SCHEMA.split(";\n"), _MEMBER):
             if statement.strip():
                 self._db.execute(statement)
         self._db.execute(f"PRAGMA application_id = {APPLICATION}")

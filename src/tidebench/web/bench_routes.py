@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, WebSocket, WebSocketDisconnect
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from tidebench.bench import Bench, Line, measured
 from tidebench.bench.bench import LEAST_S, LONGEST_S
@@ -102,6 +102,9 @@ def describe_messages(app: FastAPI) -> None:
 class Session:
     """One bench and the page before it."""
 
+    tick_s = TICK_S
+    asks: TypeAdapter[Any] = b.ASKED
+
     def __init__(self, socket: WebSocket, serving: Serving, sessions: Sessions, reviewer: Executor) -> None:
         self._socket, self._serving, self._sessions, self._reviewer = socket, serving, sessions, reviewer
         self._bench: Bench | None = None
@@ -131,12 +134,12 @@ class Session:
         if len(self._asked) == MOST_ASKED and now - self._asked[0] < WITHIN_S:
             await self._show_the_door(FLOOD, "Too many messages at once.")
         self._asked.append(now)
-        if not admits(self._serving, self._sessions, self._socket.headers):
+        if not self._admitted():
             await self._show_the_door(STRANGER, "Say the password first.")
         try:
             if len(text) > MOST_BYTES:
                 raise OptionError("the message is larger than it may be", where="live bench")
-            asked = b.ASKED.validate_json(text)
+            asked = self.asks.validate_json(text)
             async with self._busy:
                 await self._do(asked)
         except ValidationError as error:
@@ -147,6 +150,9 @@ class Session:
             await self._tell(b.RefusedTold(problem=str(error)))
             if self._bench is not None:
                 await self._tell_now()
+
+    def _admitted(self) -> bool:
+        return admits(self._serving, self._sessions, self._socket.headers)
 
     async def _show_the_door(self, code: int, why: str) -> None:
         await self._socket.close(code, why)
@@ -229,7 +235,7 @@ class Session:
         clock = asyncio.get_running_loop().time
         tick = clock()
         while True:
-            tick = max(tick + TICK_S, clock() - TICK_S)
+            tick = max(tick + self.tick_s, clock() - self.tick_s)
             await asyncio.sleep(tick - clock())
             async with self._busy:
                 bench = self._bench

@@ -1,9 +1,8 @@
-"""Lessons taken together: a teacher opens a class behind the password, learners come by the link that is projected."""
+"""Lessons, alone and together: a teacher opens a class behind the password, learners come by the link that is projected."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated
@@ -11,12 +10,13 @@ from typing import Annotated
 from fastapi import APIRouter, Header
 
 from tidebench.errors import OptionError
-from tidebench.lessons.classroom import Classroom, Where
-from tidebench.lessons.marking import Mark
+from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.record import Record
-from tidebench.lessons.session import asked_words, patient_words
 from tidebench.lessons.shelf import lesson_names, open_lesson
 from tidebench.web import lesson_models as m
+from tidebench.web.guard import Sessions
+from tidebench.web.lesson_bench import lesson_bench
+from tidebench.web.lesson_telling import lesson_told, mark_told, result_told, step_told
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 
@@ -38,33 +38,40 @@ class Rooms:
         return Classroom(Record(self._folder / RECORD))
 
 
-def lesson_routes(serving: Serving) -> APIRouter:
+def lesson_routes(serving: Serving, sessions: Sessions) -> APIRouter:
     """The teacher's routes, behind the password, and the learners', by the link."""
     api = APIRouter(prefix="/api", responses=REFUSED)
     rooms = Rooms(serving.folder)
+    _shelf(api, lambda: rooms.room)
     _teacher(api, lambda: rooms.room)
     _learner(api, lambda: rooms.room)
+    lesson_bench(api, serving, sessions, lambda: rooms.room)
     return api
 
 
-def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
+def _shelf(api: APIRouter, room: Callable[[], Classroom]) -> None:
     @api.get("/lessons")
     def lessons() -> list[m.LessonTold]:
         """The lessons on the shelf."""
-        return [
-            m.LessonTold(
-                name=name, title=found.title, audience=found.audience, minutes=found.minutes,
-                objectives=[row.text for row in found.objectives],
-            )
-            for name in lesson_names()
-            for found in (open_lesson(name)[0],)
-        ]  # fmt: skip
+        return [lesson_told(name, open_lesson(name)[0]) for name in lesson_names()]
 
+    @api.post("/lessons/alone")
+    def alone(asked: m.AloneAsked) -> m.Joined:
+        """Begin a lesson alone."""
+        _known(asked.lesson)
+        return m.Joined(learner=room().alone(asked.lesson, asked.seed, asked.name.strip(), asked.site.strip()))
+
+
+def _known(name: str) -> None:
+    if name not in lesson_names():
+        raise OptionError(f"there is no lesson {name!r}", where="lessons")
+
+
+def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
     @api.post("/lessons/class")
     def open_class(asked: m.ClassAsked) -> m.ClassOpened:
         """Open a class."""
-        if asked.lesson not in lesson_names():
-            raise OptionError(f"there is no lesson {asked.lesson!r}", where="class")
+        _known(asked.lesson)
         opened = room().open(asked.lesson, asked.site, led=asked.led, own_patients=asked.own_patients)
         return m.ClassOpened(link=opened.link, teacher=opened.teacher)
 
@@ -74,9 +81,20 @@ def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
         seen = room().seen(teacher)
         return m.ClassTold(
             title=seen.title, place=seen.place, led=seen.led, closed=seen.closed, steps=list(seen.steps),
-            learners=[m.LearnerTold(name=name, place=place) for name, place in seen.learners], answered=seen.answered,
-            right=seen.right, spread=[m.AnswersTold(answer=answer, count=count) for answer, count in seen.spread],
+            asks=list(seen.asks), answered=seen.answered, right=seen.right,
+            learners=[m.LearnerTold(name=name, place=at, answered=done) for name, at, done in seen.learners],
+            spread=[m.AnswersTold(answer=said, count=count, right=right) for said, count, right in seen.spread],
         )  # fmt: skip
+
+    @api.get("/lessons/class/step")
+    def shown_step(teacher: Teacher) -> m.LessonStep:
+        """The step that the teacher has come to, as it is projected."""
+        return step_told(room().shown(teacher))
+
+    @api.get("/lessons/class/truth")
+    def truth_of_step(teacher: Teacher) -> m.MarkOfAnswer:
+        """The right answer to that step, and what proves it."""
+        return mark_told(room().truth(teacher))
 
     @api.post("/lessons/class/steer", status_code=204)
     def steer(teacher: Teacher, asked: m.Steered) -> None:
@@ -88,37 +106,29 @@ def _learner(api: APIRouter, room: Callable[[], Classroom]) -> None:
     @api.post("/class/{link}")
     def join(link: str, asked: m.Joining) -> m.Joined:
         """Join a class by its link."""
-        return m.Joined(learner=room().join(link, asked.name))
+        return m.Joined(learner=room().join(link, asked.name.strip()))
 
     @api.get("/class")
     def stand(learner: Learner) -> m.LessonStep:
         """Where a learner stands, and what is seen there."""
-        return _told(room().where(learner))
+        return step_told(room().where(learner))
+
+    @api.get("/class/now")
+    def now(learner: Learner) -> m.LearnerNow:
+        """Where a learner is to be; asked often, and cheap."""
+        return m.LearnerNow.model_validate(room().now(learner))
+
+    @api.get("/class/result")
+    def result(learner: Learner) -> m.ResultTold:
+        """What the lesson has come to."""
+        return result_told(*room().result(learner))
 
     @api.post("/class/step/answer")
     def answer(learner: Learner, asked: m.Answered) -> m.MarkOfAnswer:
         """Answer a step; it is kept before it is acknowledged."""
-        return _marked(room().answer(learner, asked.step, asked.answer))
+        return mark_told(room().answer(learner, asked.step, asked.answer))
 
     @api.post("/class/step/go", status_code=204)
     def go(learner: Learner, asked: m.Gone) -> None:
         """Go to a step, where the teacher has let go."""
         room().go(learner, asked.place)
-
-
-def _told(where: Where) -> m.LessonStep:
-    session = where.session
-    step, seen = session.step, session.look()
-    return m.LessonStep(
-        place=where.place, of=len(session.lesson.steps), led=where.led, closed=where.closed, key=step.key,
-        kind=step.kind, title=step.title, text=step.text, who=patient_words(session.stage, step),
-        asks=asked_words(session.stage, step), figure=None if seen is None else seen.as_json(),
-        mark=None if session.mark is None else _marked(session.mark),
-    )  # fmt: skip
-
-
-def _marked(found: Mark) -> m.MarkOfAnswer:
-    return m.MarkOfAnswer(
-        points=found.points, said=found.said, parts=[m.PartOfMark.model_validate(asdict(part)) for part in found.parts],
-        proof=None if found.proof is None else found.proof.as_json(),
-    )  # fmt: skip
