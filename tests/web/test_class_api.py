@@ -82,25 +82,48 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     ann, ben = taught.join("Ann"), taught.join()
     assert client.get("/api/class", headers=ann).json()["key"] == STEPS[0]
     taught.steer(place=1)
+    assert client.get("/api/class/now", headers=ben).json() == {
+        "place": 1, "led": True, "closed": False, "alone": False,
+    }  # fmt: skip
     stood = client.get("/api/class", headers=ann).json()
     assert (stood["key"], stood["led"], stood["mark"]) == (STEPS[1], True, None)
     told = json.dumps(stood)
     assert "muscle_pressure" not in told
     assert "reverse" not in json.dumps(stood["figure"]).lower().replace("reverse triggers", "")
     right = [breath["number"] for breath in stood["figure"]["breaths"] if breath["number"] % 2 == 0]
+    points = []
     for who, breaths in ((ann, right), (ben, [1])):
         marked = answered(client, who, STEPS[1], {"breaths": breaths})
         assert marked.status_code == 200
         assert "muscle_pressure" in json.dumps(marked.json()["proof"])
+        points.append(marked.json()["points"])
     seen = taught.seen()
     assert seen["answered"] == 2
-    assert seen["learners"] == [{"name": "Ann", "place": 1}, {"name": "learner 2", "place": 0}]
-    assert {row["count"] for row in seen["spread"]} == {1}
+    assert seen["learners"] == [
+        {"name": "Ann", "place": 1, "answered": 1}, {"name": "learner 2", "place": 0, "answered": 1},
+    ]  # fmt: skip
+    assert [row["count"] for row in seen["spread"]] == [1, 1]
+    assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
     assert "Ann" not in json.dumps(seen["spread"])
     assert client.post("/api/class/step/go", json={"place": 0}, headers=ann).status_code == 422
     taught.steer(led=False)
     assert client.post("/api/class/step/go", json={"place": 2}, headers=ann).status_code == 204
     assert client.post("/api/class/step/go", json={"place": 3}, headers=ann).status_code == 422  # 2 is not answered
+
+
+def test_the_teacher_projects_the_step_and_shows_the_right_answer_when_it_is_time(client: TestClient) -> None:
+    taught = Taught(client, own_patients=False)
+    ann = taught.join()
+    taught.steer(place=1)
+    shown = client.get("/api/lessons/class/step", headers=taught.head).json()
+    assert shown["figure"] == client.get("/api/class", headers=ann).json()["figure"]  # the same patient for all
+    assert shown["mark"] is None
+    truth = client.get("/api/lessons/class/truth", headers=taught.head).json()
+    assert truth["points"] == 1.0
+    assert "muscle_pressure" in [channel["key"] for channel in truth["proof"]["channels"]]
+    taught.steer(place=0)
+    assert client.get("/api/lessons/class/truth", headers=taught.head).status_code == 422  # it asks nothing
+    assert client.get("/api/lessons/class/truth", headers=ann).status_code == 422  # a learner's token is no teacher's
 
 
 def test_the_first_answer_counts_and_the_same_request_again_gets_the_same_mark(client: TestClient) -> None:

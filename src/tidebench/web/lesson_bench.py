@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, WebSocket
@@ -34,9 +34,10 @@ ELSEWHERE = 4409
 """Code with which a bench is closed whose learner has sat down at another."""
 
 
-def lesson_bench(api: APIRouter, serving: Serving, sessions: Sessions, room: Callable[[], Classroom]) -> None:
+def lesson_bench(
+    api: APIRouter, serving: Serving, sessions: Sessions, room: Callable[[], Classroom], reviewer: Executor
+) -> None:
     """The route of the lessons' benches. Each learner has one; whoever sits down anew leaves the one before."""
-    reviewer = ThreadPoolExecutor(1, "lesson bench")
     seats: dict[int, LessonSession] = {}
     open_ones: set[LessonSession] = set()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated
@@ -14,6 +15,7 @@ from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.record import Record
 from tidebench.lessons.shelf import lesson_names, open_lesson
 from tidebench.web import lesson_models as m
+from tidebench.web.bench_routes import warm
 from tidebench.web.guard import Sessions
 from tidebench.web.lesson_bench import lesson_bench
 from tidebench.web.lesson_telling import lesson_told, mark_told, result_told, step_told
@@ -42,17 +44,19 @@ def lesson_routes(serving: Serving, sessions: Sessions) -> APIRouter:
     """The teacher's routes, behind the password, and the learners', by the link."""
     api = APIRouter(prefix="/api", responses=REFUSED)
     rooms = Rooms(serving.folder)
-    _shelf(api, lambda: rooms.room)
+    reviewer = ThreadPoolExecutor(1, "lesson bench")
+    _shelf(api, lambda: rooms.room, lambda: reviewer.submit(warm))
     _teacher(api, lambda: rooms.room)
     _learner(api, lambda: rooms.room)
-    lesson_bench(api, serving, sessions, lambda: rooms.room)
+    lesson_bench(api, serving, sessions, lambda: rooms.room, reviewer)
     return api
 
 
-def _shelf(api: APIRouter, room: Callable[[], Classroom]) -> None:
+def _shelf(api: APIRouter, room: Callable[[], Classroom], begin: Callable[[], object]) -> None:
     @api.get("/lessons")
     def lessons() -> list[m.LessonTold]:
         """The lessons on the shelf."""
+        begin()
         return [lesson_told(name, open_lesson(name)[0]) for name in lesson_names()]
 
     @api.post("/lessons/alone")

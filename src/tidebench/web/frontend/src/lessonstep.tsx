@@ -230,3 +230,8 @@ export function Sign({ points }: { points: number | null }) {
   const { sign, words, kind } = verdict(points);
   return <span class={`sign ${kind}`} title={words}><span aria-hidden="true">{sign}</span><span class="hidden">{words}</span></span>;
 }
+
+/** A share as a bar. */
+export function Share({ value, of, label }: { value: number; of: number; label: string }) {
+  return <div class="share" role="meter" aria-valuemin={0} aria-valuemax={of} aria-valuenow={value} aria-label={label}><div style={{ width: `${of ? (100 * value) / of : 0}%` }} /></div>;
+}

@@ -3,7 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 import { useKeys } from "./keys";
 import type { By, LearnerNow, LessonMark, Result, Step, StepState } from "./lessonapi";
-import { StepView, Sign } from "./lessonstep";
+import { Share, Sign, StepView } from "./lessonstep";
 import { barrier, KINDS } from "./lessonwords";
 import { say } from "./notices";
 
@@ -147,7 +147,7 @@ function ResultView({ result, again, toStep }: { result: Result; again: Props["a
       <section class="sheet stack" aria-labelledby="by-objective">
         <h3 id="by-objective">By objective</h3>
         {result.objectives.map((one) => (
-          <div key={one.text} class="objective"><span>{one.text}</span><meter min={0} max={one.of} low={one.of / 2} value={one.points} aria-label={one.text} /><b class="num">{of(one.points, one.of)}</b></div>
+          <div key={one.text} class="objective"><span>{one.text}</span><Share value={one.points} of={one.of} label={one.text} /><b class="num">{of(one.points, one.of)}</b></div>
         ))}
       </section>
       <section class="sheet stack" aria-labelledby="by-step">

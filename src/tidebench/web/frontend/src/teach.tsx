@@ -8,7 +8,7 @@ import { useKeys } from "./keys";
 import { By, openClass, type ClassSeen, type Lesson, type LessonMark, type Step } from "./lessonapi";
 import { Waves } from "./lessonfigure";
 import { keeper } from "./lessonkept";
-import { Head, Marked } from "./lessonstep";
+import { Head, Marked, Share } from "./lessonstep";
 import { KINDS } from "./lessonwords";
 import { say } from "./notices";
 import { go, usePlace } from "./place";
@@ -117,7 +117,7 @@ function Teaching({ link, token }: { link: string; token: string }) {
   return (
     <div class="teach">
       <div class="row">
-        <h1 class="grow">{seen.title} <span class="quiet">{seen.closed ? "closed" : seen.led ? "you lead" : "let go"}</span></h1>
+        <h1 class="grow">{seen.title} <span class="state">{seen.closed ? "closed" : seen.led ? "you lead" : "let go"}</span></h1>
         <Project link={link} />
         <button aria-pressed={!seen.led} disabled={seen.closed} onClick={() => void steer({ led: !seen.led })}>{seen.led ? "Let go" : "Lead again"} <kbd>l</kbd></button>
         <button onClick={() => void steer({ closed: !seen.closed })}>{seen.closed ? "Open again" : "Close the class"}</button>
@@ -125,7 +125,7 @@ function Teaching({ link, token }: { link: string; token: string }) {
       {problem && <p class="problem" role="alert">{problem}</p>}
       <div class="teach-body">
         <div class="grow stack">
-          {step && <article class="step stack" aria-labelledby="step-title"><Head step={step} />{step.figure && <div class="sheet strip"><Waves figure={step.figure} runs={!asks} /></div>}<Offered step={step} /></article>}
+          {step && <article key={step.key} class="step stack" aria-labelledby="step-title"><Head step={step} />{step.figure && <div class="sheet strip"><Waves figure={step.figure} runs={!asks} /></div>}<Offered step={step} /></article>}
           {asks && (
             <section class="sheet stack" aria-labelledby="answers">
               <div class="row">
@@ -153,7 +153,7 @@ function Offered({ step }: { step: Step }) {
     <>
       {step.narration.length > 0 && <ol class="narration">{step.narration.map((one) => <li key={one.at_s}><span class="when">{one.at_s} s</span> <span>{one.text}</span></li>)}</ol>}
       {step.answers.length > 0 && <ol class="offered">{step.answers.map((words) => <li key={words}>{words}</li>)}</ol>}
-      {step.answers.length === 0 && step.asks.length > 0 && <ul>{step.asks.map((line) => <li key={line}>{line}</li>)}</ul>}
+      {step.answers.length === 0 && step.kind !== "find" && step.asks.length > 0 && <ul>{step.asks.map((line) => <li key={line}>{line}</li>)}</ul>}
       {step.bench && <p class="small quiet">Learners do this at a running patient of their own: {KINDS[step.kind]}.</p>}
     </>
   );
@@ -166,7 +166,7 @@ function Spread({ seen, told }: { seen: ClassSeen; told: boolean }) {
       {seen.spread.map((one) => (
         <li key={`${one.answer} ${one.right}`} class={told ? (one.right ? "right" : "wrong") : undefined}>
           <span class="words">{told && <b aria-hidden="true">{one.right ? "✓ " : "✕ "}</b>}{one.answer || "nothing"}{told && <span class="hidden">{one.right ? ", right" : ", not right"}</span>}</span>
-          <meter min={0} max={seen.answered} value={one.count} aria-label={`${one.count} of ${seen.answered}`} />
+          <Share value={one.count} of={seen.answered} label={`${one.count} of ${seen.answered}`} />
           <b class="num">{one.count}</b>
         </li>
       ))}
