@@ -128,8 +128,14 @@ def test_a_lesson_alone_by_keyboard_from_the_shelf_to_its_marks(browser: Browser
         field.press("Enter")
         expect(page.locator(".story")).to_contain_text("Set rate 11 /min")
         one.shot("lesson-act")
+        assert one.accessible() == []
         page.get_by_role("button", name="Nothing more").click()
         expect(page.locator(".mark-of.right")).to_contain_text("inside all of them")
+        expect(page.locator(".debrief")).to_contain_text("The reference")
+        expect(page.locator(".debrief .u-over")).to_have_count(3)
+        expect(page.locator(".debrief tbody tr").first).to_contain_text("Set rate 11 /min")
+        assert one.accessible() == []
+        one.shot("lesson-debrief")
         page.evaluate("document.activeElement.blur()")
         page.wait_for_timeout(150)
         page.keyboard.press("n")

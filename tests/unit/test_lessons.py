@@ -18,12 +18,12 @@ from pypdf import PdfReader
 
 from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.lessons import Session, check, lesson_from, lesson_names, load_lesson, open_lesson
-from tidebench.lessons.debrief import debriefs
-from tidebench.lessons.draw import picture
-from tidebench.lessons.format import Find, Lesson
+from tidebench.lessons.debrief import debrief, debriefs, summary
+from tidebench.lessons.draw import debrief_picture, picture
+from tidebench.lessons.format import Act, Find, Lesson
 from tidebench.lessons.kit import PAGES, write_kit, write_record
 from tidebench.lessons.learners import LEARNERS, play
-from tidebench.lessons.marking import accepted, mark, wanted
+from tidebench.lessons.marking import GRID_S, accepted, mark, wanted
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
 from tidebench.lessons.stage import Stage
@@ -309,6 +309,25 @@ def test_a_debrief_tells_deeds_crossings_and_the_reference() -> None:
     assert told.inside_s < told.reference_inside_s <= told.of_s
     assert any(row.who == "reference" and "set rate 10 /min" in row.text for row in told.rows)
     assert all(len(limit.yours) == len(told.time_s) == len(limit.reference) for limit in told.limits)
+    assert told.inside == ()
+    assert "not at the end" in summary(told)
+
+
+def test_the_timeline_of_a_run_shows_when_all_limits_were_kept_and_what_was_done() -> None:
+    lesson, folder = open_lesson("trapped-gas")
+    step = lesson.steps[-1]
+    assert isinstance(step, Act)
+    rows = [{"at_s": 20.0, "settings": {"rate_per_min": 15.0}}, {"at_s": 100.0, "settings": {"rate_per_min": 11.0}}]
+    told = debrief(Stage(lesson, 5, folder), step, {"actions": rows})
+    assert sum(end - start for start, end in told.inside) == told.inside_s
+    assert sum(end - start for start, end in told.reference_inside) == told.reference_inside_s
+    assert told.inside[-1][1] == step.within_s
+    assert told.inside[-1][0] == told.reached_s - GRID_S  # a moment stands for the time since the one before
+    assert [(limit.least, limit.most) for limit in told.limits] == [(None, 1.5), (7.2, None), (3.5, None)]
+    drawn = debrief_picture(told)
+    for words in ("set rate 15 /min", "set rate 11 /min", "intrinsic PEEP: at most 1.5"):
+        assert words in drawn.alt
+    assert "reference" in drawn.svg
 
 
 # --- the record ---

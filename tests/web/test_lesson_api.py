@@ -186,8 +186,13 @@ def test_an_act_at_the_bench_is_counted_and_marked_by_the_server(client: TestCli
     last = stood(client, who)
     assert last["mark"]["said"] == marked["said"]
     assert [row["settings"] for row in last["given"]["actions"]] == [{"rate_per_min": 10.0}]
-    inside = client.get("/api/class/result", headers=who).json()
-    assert inside["over"] is True
+    assert client.get("/api/class/result", headers=who).json()["over"] is True
+    told = client.get("/api/class/debrief/let-it-out", headers=who).json()
+    assert f"{told['limits'][0]['inside_s']:.0f} of" in told["said"].replace("Inside all limits ", "")
+    assert {row["who"] for row in told["rows"]} == {"learner", "reference", "patient"}
+    assert len(told["time_s"]) == len(told["limits"][0]["yours"]) == len(told["limits"][0]["reference"])
+    for step in ("hold", "nothing"):
+        assert client.get(f"/api/class/debrief/{step}", headers=who).status_code == 404
 
 
 def test_the_bench_goes_on_with_what_was_done_and_one_seat_is_a_learners(client: TestClient) -> None:

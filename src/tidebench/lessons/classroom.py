@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
-from tidebench.lessons.format import ASKED, Lesson
+from tidebench.lessons.debrief import Debrief, debrief
+from tidebench.lessons.format import ASKED, Act, Lesson
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.marking import RIGHT, Mark, mark
 from tidebench.lessons.record import Record
@@ -247,6 +248,20 @@ class Classroom:
         attempt = self._of_member(token)[0]
         expires = self.record.rows("SELECT expires FROM attempt WHERE id = ?", (attempt,))[0][0]
         return self.where(token), expires or ""
+
+    def debrief(self, token: str, step: str) -> Debrief:
+        """A run at a patient that a learner has finished, looked at afterwards.
+
+        Raises
+        ------
+        OptionError
+            There is no such run.
+        """
+        session = self.where(token).session
+        found = next((one for one in session.lesson.steps if one.key == step), None)
+        if not isinstance(found, Act) or step not in session.answers:
+            raise OptionError(f"there is no run {step!r} to look at", where="lesson")
+        return debrief(session.stage, found, session.answers[step])
 
     def asked_now(self, token: str, step: str) -> tuple[int, Session]:
         """The attempt and session of a learner before whom a step stands.

@@ -52,9 +52,9 @@ class Stretch:
     def as_json(self) -> dict[str, Any]:
         """The same as tables that JSON can hold."""
         return {
-            "title": self.title, "caption": self.caption, "time_s": _plain(self.time_s),
+            "title": self.title, "caption": self.caption, "time_s": plain(self.time_s),
             "channels": [
-                {"key": key, "heading": heading(key), "hidden": key in HIDDEN, "values": _plain(values)}
+                {"key": key, "heading": heading(key), "hidden": key in HIDDEN, "values": plain(values)}
                 for key, values in self.channels.items()
             ],
             "breaths": [vars(one) for one in map(_row, self.breaths)],
@@ -84,7 +84,8 @@ def _row(breath: Breath) -> _Row:
     return _Row(breath.number, *(round(at, 3) for at in (breath.start_s, breath.turn_s, breath.end_s)))
 
 
-def _plain(values: Values) -> list[float | None]:
+def plain(values: Values) -> list[float | None]:
+    """Values as JSON can hold them: to three decimals, None where there is none."""
     return [round(float(value), 3) if np.isfinite(value) else None for value in values]
 
 

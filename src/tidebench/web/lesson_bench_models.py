@@ -77,7 +77,7 @@ class DeedTold(Told):
 
 
 class SeenTold(Told):
-    """A signal that sensors show: its row in a frame, its name and unit, and by how much a value is multiplied for it."""
+    """A signal that sensors show: its row in a frame, its heading, and by how much a value is multiplied for its unit."""
 
     band: Name
     key: Name

@@ -267,3 +267,38 @@ class ResultTold(Told):
     objectives: list[ObjectiveTold]
     steps: list[WayStepTold]
     said: str
+
+
+class RunLimit(Told):
+    """One limit along a run: the learner's values and those of the reference, on the run's moments."""
+
+    words: str
+    label: str
+    unit: str
+    least: float | None
+    most: float | None
+    yours: Numbers
+    reference: Numbers
+    inside_s: float
+    reference_inside_s: float
+
+
+class RunRow(Told):
+    """A moment of a run: what was done, or how the patient stood."""
+
+    at_s: float
+    who: str
+    text: str
+
+
+class DebriefTold(Told):
+    """A run looked at afterwards; times count from its start, and stretches are those inside all limits."""
+
+    title: str
+    said: str
+    of_s: float
+    time_s: list[float]
+    limits: list[RunLimit]
+    inside: list[tuple[float, float]]
+    reference_inside: list[tuple[float, float]]
+    rows: list[RunRow]

@@ -1,14 +1,14 @@
-"""Lessons, alone and together: a teacher opens a class behind the password, learners come by the link that is projected."""
+"""Lessons, alone and together: a teacher opens a class behind the password, learners come by a projected link."""
 
 from __future__ import annotations
 
+import pathlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
-from pathlib import Path
 from typing import Annotated
 
-from fastapi import APIRouter, Header
+from fastapi import APIRouter, Header, Path
 
 from tidebench.errors import OptionError
 from tidebench.lessons.classroom import Classroom
@@ -18,7 +18,7 @@ from tidebench.web import lesson_models as m
 from tidebench.web.bench_routes import warm
 from tidebench.web.guard import Sessions
 from tidebench.web.lesson_bench import lesson_bench
-from tidebench.web.lesson_telling import lesson_told, mark_told, result_told, step_told
+from tidebench.web.lesson_telling import debrief_told, lesson_told, mark_told, result_told, step_told
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 
@@ -31,7 +31,7 @@ Learner = Annotated[str, Header(alias="x-tidebench-learner", min_length=20, max_
 class Rooms:
     """The classes beside a casebook; their record is opened with the first class."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: pathlib.Path) -> None:
         self._folder = folder
 
     @cached_property
@@ -126,6 +126,11 @@ def _learner(api: APIRouter, room: Callable[[], Classroom]) -> None:
     def result(learner: Learner) -> m.ResultTold:
         """What the lesson has come to."""
         return result_told(*room().result(learner))
+
+    @api.get("/class/debrief/{step}")
+    def run_debrief(learner: Learner, step: Annotated[str, Path(max_length=40)]) -> m.DebriefTold:
+        """A run at a patient, looked at afterwards."""
+        return debrief_told(room().debrief(learner, step))
 
     @api.post("/class/step/answer")
     def answer(learner: Learner, asked: m.Answered) -> m.MarkOfAnswer:

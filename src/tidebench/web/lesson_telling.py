@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from tidebench.lessons.classroom import Where
+from tidebench.lessons.debrief import Debrief, summary
 from tidebench.lessons.format import ASKED, Choose, Lesson, Measure, Predict, Show
 from tidebench.lessons.marking import Mark, offered
 from tidebench.lessons.session import Session, asked_words, patient_words
 from tidebench.lessons.sitting import at_bench
 from tidebench.lessons.stage import Stage
-from tidebench.lessons.stretch import Stretch
+from tidebench.lessons.stretch import Stretch, plain
 from tidebench.lessons.truths import TRUTHS
 from tidebench.web import lesson_models as m
 
@@ -95,5 +96,21 @@ def result_told(where: Where, expires: str) -> m.ResultTold:
         objectives=[
             m.ObjectiveTold(text=row.text, points=found.objectives[row.key][0], of=found.objectives[row.key][1])
             for row in session.lesson.objectives
+        ],
+    )  # fmt: skip
+
+
+def debrief_told(told: Debrief) -> m.DebriefTold:
+    """A run looked at afterwards."""
+    return m.DebriefTold(
+        title=told.title, said=summary(told), of_s=told.of_s, time_s=told.time_s.tolist(), inside=list(told.inside),
+        reference_inside=list(told.reference_inside), rows=[m.RunRow.model_validate(row) for row in told.rows],
+        limits=[
+            m.RunLimit(
+                words=one.words, label=one.label, unit=one.unit, least=one.least, most=one.most,
+                yours=plain(one.yours), reference=plain(one.reference), inside_s=one.inside_s,
+                reference_inside_s=one.reference_inside_s,
+            )
+            for one in told.limits
         ],
     )  # fmt: skip

@@ -9,6 +9,7 @@ export type StepState = Schemas["WayStepTold"];
 export type LessonFigure = Schemas["WavesTold"];
 export type LessonMark = Schemas["MarkOfAnswer"];
 export type Result = Schemas["ResultTold"];
+export type Debrief = Schemas["DebriefTold"];
 export type LearnerNow = Schemas["LearnerNow"];
 export type ClassSeen = Schemas["ClassTold"];
 export type SittingAsked = NonNullable<Webhooks["sitting-asked"]["post"]["requestBody"]>["content"]["application/json"];

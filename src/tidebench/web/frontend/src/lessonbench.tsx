@@ -196,7 +196,7 @@ function Treating({ sat, live, measured, ask }: { sat: Sat; live: Live; measured
           <Deeds sat={sat} />
         </section>
       </div>
-      <aside class="sheet side" aria-label="What is measured"><div class="panel stack"><Breaths measured={measured} known={known} /><Found measured={measured} /></div></aside>
+      <aside class="sheet side" aria-label="What is measured"><div class="panel stack"><p class="small quiet">Times here are on the patient's own clock: this step began at {clock(sat.begins_s)}.</p><Breaths measured={measured} known={known} /><Found measured={measured} /></div></aside>
     </div>
   );
 }

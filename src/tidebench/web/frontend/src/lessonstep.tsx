@@ -1,6 +1,7 @@
 // One step of a lesson: what is seen, what is asked, the answer, and what it was worth with the curve that proves it.
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 
+import { RunDebrief } from "./debrief";
 import { useKeys } from "./keys";
 import type { By, LessonMark, Step } from "./lessonapi";
 import { LessonBench } from "./lessonbench";
@@ -38,6 +39,7 @@ export function StepView({ step, by, marked }: Props) {
       {problem && <p class="problem" role="alert">{problem}</p>}
       <Body key={step.key} step={step} by={by} open={open} busy={busy} answer={answer} marked={marked} />
       {step.mark && <Marked mark={step.mark} kind={step.kind} />}
+      {step.mark && step.kind === "act" && <RunDebrief by={by} step={step.key} />}
     </article>
   );
 }
