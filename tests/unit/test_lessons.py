@@ -322,7 +322,7 @@ def test_the_timeline_of_a_run_shows_when_all_limits_were_kept_and_what_was_done
     assert sum(end - start for start, end in told.inside) == told.inside_s
     assert sum(end - start for start, end in told.reference_inside) == told.reference_inside_s
     assert told.inside[-1][1] == step.within_s
-    assert told.inside[-1][0] == told.reached_s - GRID_S  # a moment stands for the time since the one before
+    assert told.inside[-1][0] + GRID_S == told.reached_s  # a moment stands for the time since the one before
     assert [(limit.least, limit.most) for limit in told.limits] == [(None, 1.5), (7.2, None), (3.5, None)]
     drawn = debrief_picture(told)
     for words in ("set rate 15 /min", "set rate 11 /min", "intrinsic PEEP: at most 1.5"):

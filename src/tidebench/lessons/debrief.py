@@ -17,7 +17,6 @@ from tidebench.lessons.stage import Stage
 from tidebench.lessons.truths import TRUTHS, Values
 from tidebench.views.wording import duration, listed, setting_words
 
-
 LEARNER, REFERENCE, PATIENT = "learner", "reference", "patient"
 """Who a row of the timeline is about."""
 Span = tuple[float, float]
@@ -99,8 +98,10 @@ def debrief(stage: Stage, step: Act, answer: dict[str, Any]) -> Debrief:
     did += [Row(row.at_s, REFERENCE, action_words(step.treatments, row, scene.weight_kg)) for row in ways]
     stood = _crossings(yours, limits)
     rows = tuple(sorted([*did, *stood], key=lambda row: row.at_s))
-    return Debrief(step.key, step.title, rows, yours.time_s, limits, spans(yours), spans(theirs), _reached(yours),
-                   _reached(theirs), _seconds(yours.all_inside), _seconds(theirs.all_inside), step.within_s)  # fmt: skip
+    return Debrief(
+        step.key, step.title, rows, yours.time_s, limits, spans(yours), spans(theirs), _reached(yours),
+        _reached(theirs), _seconds(yours.all_inside), _seconds(theirs.all_inside), step.within_s,
+    )  # fmt: skip
 
 
 def action_words(treatments: Sequence[Treatment], action: Action, weight_kg: float) -> str:

@@ -77,7 +77,7 @@ class DeedTold(Told):
 
 
 class SeenTold(Told):
-    """A signal that sensors show: its row in a frame, its heading, and by how much a value is multiplied for its unit."""
+    """A signal that sensors show: its row in a frame, its heading, and what a value is multiplied by for its unit."""
 
     band: Name
     key: Name
