@@ -65,7 +65,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(log_routes(serving, shelf, jobs))
     app.include_router(card_routes())
     app.include_router(bench_routes(serving, sessions))
-    app.include_router(lesson_routes(serving, sessions))
+    app.include_router(lesson_routes(serving, sessions, jobs))
     describe_messages(app)
     describe_sitting(app)
     return app

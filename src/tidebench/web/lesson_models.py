@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from tidebench.web.models import Asked, Numbers, Told
+from tidebench.web.models import Asked, Name, Numbers, Seconds, Told
 
 Place = Annotated[int, Field(ge=0, le=60)]
 LessonName = Annotated[str, Field(max_length=60)]
@@ -25,6 +25,28 @@ class LessonTold(Told):
     sources: list[str]
     kinds: list[str]
     pass_percent: float
+    own: bool
+
+
+class LessonWanted(Asked):
+    """A lesson to be made of a case; the title tells nobody who it was."""
+
+    title: Annotated[str, Field(max_length=120)] = ""
+
+
+class ChangeLessonWanted(LessonWanted):
+    """A lesson to be made of a change of settings on the patient fitted to a stretch."""
+
+    from_s: Seconds | None = None
+    to_s: Seconds | None = None
+    settings: Annotated[dict[Name, float | Annotated[str, Field(max_length=40)]], Field(max_length=30)]
+
+
+class LessonMadeTold(Told):
+    """A lesson that was made: its name on the shelf, and what it asks."""
+
+    name: str
+    asks: list[str]
 
 
 class ClassAsked(Asked):

@@ -6,23 +6,30 @@ import pathlib
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Path
 
+from tidebench.casebook import case_folder
 from tidebench.errors import OptionError
 from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.record import Record
-from tidebench.lessons.shelf import lesson_names, open_lesson
+from tidebench.lessons.shelf import HouseShelf, lesson_names
 from tidebench.web import lesson_models as m
 from tidebench.web.bench_routes import warm
+from tidebench.web.casebook_routes import told
 from tidebench.web.guard import Sessions
+from tidebench.web.jobs import Jobs
 from tidebench.web.lesson_bench import lesson_bench
 from tidebench.web.lesson_telling import debrief_told, lesson_told, mark_told, result_told, step_told
+from tidebench.web.models import JobTold
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
+from tidebench.web.work import LessonMade
 
 RECORD = "lessons.sqlite"
+OF_CASE = "tidebench.web.work:case_lesson_job"
+OF_CHANGE = "tidebench.web.work:change_lesson_job"
 
 Teacher = Annotated[str, Header(alias="x-tidebench-teacher", min_length=20, max_length=80)]
 Learner = Annotated[str, Header(alias="x-tidebench-learner", min_length=20, max_length=80)]
@@ -32,50 +39,73 @@ class Rooms:
     """The classes beside a casebook; their record is opened with the first class."""
 
     def __init__(self, folder: pathlib.Path) -> None:
-        self._folder = folder
+        self._folder, self.shelf = folder, HouseShelf(folder)
 
     @cached_property
     def room(self) -> Classroom:
         """The one classroom."""
-        return Classroom(Record(self._folder / RECORD))
+        return Classroom(Record(self._folder / RECORD), self.shelf.open)
 
 
-def lesson_routes(serving: Serving, sessions: Sessions) -> APIRouter:
+def lesson_routes(serving: Serving, sessions: Sessions, jobs: Jobs) -> APIRouter:
     """The teacher's routes, behind the password, and the learners', by the link."""
     api = APIRouter(prefix="/api", responses=REFUSED)
     rooms = Rooms(serving.folder)
     reviewer = ThreadPoolExecutor(1, "lesson bench")
-    _shelf(api, lambda: rooms.room, lambda: reviewer.submit(warm))
+    _shelf(api, rooms, lambda: reviewer.submit(warm))
+    _making(api, serving, jobs, rooms.shelf)
     _teacher(api, lambda: rooms.room)
     _learner(api, lambda: rooms.room)
     lesson_bench(api, serving, sessions, lambda: rooms.room, reviewer)
     return api
 
 
-def _shelf(api: APIRouter, room: Callable[[], Classroom], begin: Callable[[], object]) -> None:
+def _shelf(api: APIRouter, rooms: Rooms, begin: Callable[[], object]) -> None:
     @api.get("/lessons")
     def lessons() -> list[m.LessonTold]:
-        """The lessons on the shelf."""
+        """The lessons on the shelf, the house's own last."""
         begin()
-        return [lesson_told(name, open_lesson(name)[0]) for name in lesson_names()]
+        return [lesson_told(name, rooms.shelf.open(name)[0]) for name in (*lesson_names(), *rooms.shelf.own())]
 
     @api.post("/lessons/alone")
     def alone(asked: m.AloneAsked) -> m.Joined:
         """Begin a lesson alone."""
-        _known(asked.lesson)
-        return m.Joined(learner=room().alone(asked.lesson, asked.seed, asked.name.strip(), asked.site.strip()))
+        room = rooms.room
+        return m.Joined(learner=room.alone(asked.lesson, asked.seed, asked.name.strip(), asked.site.strip()))
 
 
-def _known(name: str) -> None:
-    if name not in lesson_names():
-        raise OptionError(f"there is no lesson {name!r}", where="lessons")
+def _making(api: APIRouter, serving: Serving, jobs: Jobs, shelf: HouseShelf) -> None:
+    def begun(name: str, work: str, asked: m.LessonWanted, **further: Any) -> JobTold:
+        case, title = str(case_folder(serving.folder, name)), asked.title.strip()
+        out = str(shelf.place_for(title or "a reviewed case"))
+        return told(jobs.submit(f"a lesson of {name}", work, case=case, out=out, title=title, **further))
+
+    @api.post("/cases/{name}/lesson")
+    def lesson_of_case(name: str, asked: m.LessonWanted) -> JobTold:
+        """Begin to make a lesson of a case and what its reviewer confirmed."""
+        return begun(name, OF_CASE, asked)
+
+    @api.post("/cases/{name}/whatif/lesson")
+    def lesson_of_change(name: str, asked: m.ChangeLessonWanted) -> JobTold:
+        """Begin to make a lesson of a change of settings on the fitted patient."""
+        if (asked.from_s is None) != (asked.to_s is None):
+            raise OptionError("a stretch has a beginning and an end", where="what-if", expected="both, or neither")
+        words = {"from_s": asked.from_s, "to_s": asked.to_s, "settings": dict(asked.settings)}
+        return begun(name, OF_CHANGE, asked, **words)
+
+    @api.get("/cases/{name}/lesson/{job}")
+    def made_lesson(name: str, job: str) -> m.LessonMadeTold:
+        """The lesson that was made, once it is."""
+        done = jobs.get(job)
+        if done.state != "done" or not isinstance(done.outcome, LessonMade):
+            raise OptionError("the lesson isn't made yet", where=name, remedy="Wait until the job is done.")
+        return m.LessonMadeTold.model_validate(done.outcome)
 
 
 def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
     @api.post("/lessons/class")
     def open_class(asked: m.ClassAsked) -> m.ClassOpened:
         """Open a class."""
-        _known(asked.lesson)
         opened = room().open(asked.lesson, asked.site, led=asked.led, own_patients=asked.own_patients)
         return m.ClassOpened(link=opened.link, teacher=opened.teacher)
 

@@ -9,6 +9,7 @@ from tidebench.lessons.debrief import Debrief, summary
 from tidebench.lessons.format import ASKED, Choose, Lesson, Measure, Predict, Show
 from tidebench.lessons.marking import Mark, offered
 from tidebench.lessons.session import Session, asked_words, patient_words
+from tidebench.lessons.shelf import lesson_names
 from tidebench.lessons.sitting import at_bench
 from tidebench.lessons.stage import Stage
 from tidebench.lessons.stretch import Stretch, plain
@@ -24,6 +25,7 @@ def lesson_told(name: str, lesson: Lesson) -> m.LessonTold:
         name=name, title=lesson.title, audience=lesson.audience, minutes=lesson.minutes,
         objectives=[row.text for row in lesson.objectives], cautions=list(lesson.cautions),
         sources=list(lesson.sources), kinds=[step.kind for step in lesson.steps], pass_percent=lesson.pass_percent,
+        own=name not in lesson_names(),
     )  # fmt: skip
 
 

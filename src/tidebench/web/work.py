@@ -70,6 +70,35 @@ def report_job(
     return report_bytes(fit.window.review, answer)
 
 
+def case_lesson_job(case: str, out: str, title: str, tell: Tell) -> LessonMade:
+    """Make a lesson of a case and what its reviewer confirmed."""
+    from tidebench.lessons.making import make_lesson
+
+    tell("reviewing", 0.1)
+    return LessonMade(Path(out).name, make_lesson(Path(case), Path(out), title))
+
+
+def change_lesson_job(
+    case: str, from_s: float | None, to_s: float | None, settings: dict[str, float | str], out: str, title: str,
+    tell: Tell,
+) -> LessonMade:  # fmt: skip
+    """Make a lesson of a rehearsed change."""
+    from tidebench.lessons.rehearsed import make_change_lesson
+
+    tell("fitting", 0.1)
+    fit = _fit(case, from_s, to_s)
+    tell("rehearsing", 0.5)
+    return LessonMade(Path(out).name, make_change_lesson(fit, settings, Path(out), title))
+
+
+@dataclass(frozen=True)
+class LessonMade:
+    """A lesson that was made: its name on the shelf, and what it asks, a line each."""
+
+    name: str
+    asks: list[str]
+
+
 def _fit(case: str, from_s: float | None, to_s: float | None) -> Fit:
     from tidebench.fitting.fit import fit_patient
     from tidebench.web.opened import Shelf

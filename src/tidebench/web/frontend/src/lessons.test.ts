@@ -7,7 +7,7 @@ import { barrier, breathAt, found, grouped, readNumber, readSeed, verdict } from
 import { readPlace, writePlace } from "./place";
 
 const step = (kind: string, points: number | null): StepState => ({ key: kind, title: kind, kind, asks: !["explain", "show"].includes(kind), points });
-const lesson = (name: string, title: string, objectives: string[]): Lesson => ({ name, title, objectives, audience: "nurses", minutes: 9, cautions: [], sources: [], kinds: [], pass_percent: 75 });
+const lesson = (name: string, title: string, objectives: string[]): Lesson => ({ name, title, objectives, audience: "nurses", minutes: 9, cautions: [], sources: [], kinds: [], pass_percent: 75, own: false });
 
 describe("a lesson's steps", () => {
   it("go as far as the first question without an answer", () => {

@@ -54,7 +54,7 @@ function Shelf({ lessons }: { lessons: Lesson[] }) {
           <li key={one.name}>
             <a class="case" href={`#/lessons/${encodeURIComponent(one.name)}`}>
               <span class="title">{one.title}</span>
-              <span class="state">{under.has(one.name) ? "begun here" : `${one.minutes} min`}</span>
+              <span class="state">{under.has(one.name) ? "begun here" : `${one.minutes} min`}{one.own && ", your own"}</span>
               <span class="objectives">{one.objectives.map((text) => <span key={text}>{text}</span>)}</span>
               <span class="small quiet for-whom">For {one.audience}</span>
             </a>
