@@ -7,6 +7,8 @@ import io
 import json
 import subprocess
 import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -357,6 +359,36 @@ def test_attempts_retakes_and_expiry_are_kept(tmp_path: Path) -> None:
     assert record.objectives(1) == [("read", 0.0, 3, None, None)]
 
 
+def test_changes_that_come_together_share_a_write_and_one_that_fails_takes_no_other_with_it(tmp_path: Path) -> None:
+    record, lesson = Record(tmp_path / "r.sqlite"), small()
+    writes: list[str] = []
+    record._db.set_trace_callback(lambda said: writes.append(said) if said == "COMMIT" else None)
+    many = 40
+
+    def begun(number: int) -> str:
+        def work(db: Any) -> None:
+            record.insert(db, "small", lesson, 1, f"learner {number}")
+            if number % 10 == 3:
+                raise OptionError("not this one")
+
+        try:
+            record.together(work)
+        except OptionError:
+            return "refused"
+        return f"learner {number}"
+
+    with ThreadPoolExecutor(many) as pool:
+        record._turn.acquire()  # the disk is busy until everybody waits
+        waiting = [pool.submit(begun, number) for number in range(many)]
+        while len(record._waiting) < many:
+            time.sleep(0.01)
+        record._turn.release()
+        done = [one.result() for one in waiting]
+    assert done.count("refused") == 4
+    assert sorted(row.learner for row in record.attempts()) == sorted(one for one in done if one != "refused")
+    assert len(writes) == 1
+
+
 def test_csv_has_a_row_for_each_objective_and_no_formula(tmp_path: Path) -> None:
     record = Record(tmp_path / "r.sqlite")
     attempt_of(record, "=1+1")
@@ -496,6 +528,21 @@ def test_a_record_is_printed_with_what_was_observed(tmp_path: Path) -> None:
         write_record(record, "Nobody", tmp_path / "out")
     with pytest.raises(OptionError, match="needs a learner and an assessor"):
         record.observe("small", small(), 1, True, "", "B")
+
+
+def test_a_patient_is_simulated_as_far_as_is_looked_at_and_goes_on_from_there() -> None:
+    lesson, folder = open_lesson("trapped-gas")
+    first, whole = Stage(lesson, 4, folder), Stage(lesson, 4, folder)
+    looked = first.scene("narrow", 52.0)
+    assert looked.duration_s == pytest.approx(64.0)
+    both = (first.scene("narrow"), whole.scene("narrow"))
+    np.testing.assert_array_equal(*(scene.channels["airway_pressure"] for scene in both))
+    assert both[0].table.equals(both[1].table)
+    n = len(looked.channels["flow"])
+    np.testing.assert_array_equal(looked.channels["flow"], both[1].channels["flow"][:n])
+    inside = looked.inside(40.0, 52.0)
+    np.testing.assert_array_equal(looked.values("intrinsic_peep_cmh2o")[inside],
+                                  both[1].values("intrinsic_peep_cmh2o")[inside])  # fmt: skip
 
 
 # --- from a case ---

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import sqlite3
 import threading
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Mapping
@@ -203,11 +204,15 @@ class Classroom:
             raise OptionError("the class is closed", where="class")
         token = secrets.token_urlsafe(32)
         drawn = secrets.randbelow(MOST_SEED) if own else seed
-        with self.record.change() as db:
+        opened = self._lesson(lesson)[0]
+
+        def seated(db: sqlite3.Connection) -> None:
             if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
-            attempt = self.record.insert(db, lesson, self._lesson(lesson)[0], drawn, name, site)
+            attempt = self.record.insert(db, lesson, opened, drawn, name, site)
             db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+
+        self.record.together(seated)
         return token
 
     def alone(self, lesson: str, seed: int | None = None, name: str = "", site: str = "") -> str:

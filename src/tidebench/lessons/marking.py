@@ -148,7 +148,7 @@ def mark(stage: Stage, step: Asked, answer: Mapping[str, Any]) -> Mark:
 
 def wanted(stage: Stage, step: Find) -> tuple[Values, Values]:
     """For each breath of the figure: 1 where it is to be marked, and 1 where it lies too near to call."""
-    scene = stage.scene(step.figure.patient)
+    scene = stage.scene(step.figure.patient, step.figure.to_s)
     at = scene.inside(step.figure.from_s, step.figure.to_s)
     if step.label is not None:
         yes = np.array([step.label in scene.labels[k] for k in at], float)
@@ -190,7 +190,7 @@ def _find(stage: Stage, step: Find, answer: Marked) -> Mark:
     missed = np.flatnonzero(clear & (yes > marked)) + 1
     extra = np.flatnonzero(clear & (marked > yes)) + 1
     said = f"{round(hits)} of {count(round(there), 'breath')} found, {round(falls)} marked too many. {step.why}"
-    scene, figure = stage.scene(step.figure.patient), step.figure
+    scene, figure = stage.scene(step.figure.patient, step.figure.to_s), step.figure
     at = scene.inside(figure.from_s, figure.to_s)
     words = step.label.replace("-", " ") if step.label else _bound_words(step.where)
     pointed = [Pointed(float(scene.start[at[n - 1]]), float(scene.end[at[n - 1]]), f"missed: {words}") for n in missed]
@@ -233,7 +233,7 @@ def _bound_words(bound: Bound | None) -> str:
 
 def true_value(stage: Stage, step: Measure) -> float | None:
     """The truth that a measure step asks for."""
-    return stage.scene(step.figure.patient).told(step.truth, step.figure.from_s, step.figure.to_s)
+    return stage.scene(step.figure.patient, step.figure.to_s).told(step.truth, step.figure.from_s, step.figure.to_s)
 
 
 def tolerance(step: Measure, truth: float) -> float:
@@ -251,7 +251,7 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
             f"a manoeuvre at {outside[0]:g} s lies outside the stretch", where=step.title,
             expected=f"{figure.from_s:g} to {figure.to_s:g} s",
         )  # fmt: skip
-    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient)
+    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient, figure.to_s)
     if truth is None:
         raise OptionError("the truth of this stretch can't be told", where=step.title)
     off, allowed = abs(answer.value - truth), tolerance(step, truth)
@@ -430,7 +430,9 @@ def _right(stage: Stage, step: Choose, answer: Answer) -> bool:
     if answer.variant is not None:
         return stage.variant(step.figure.patient) == answer.variant
     assert answer.where is not None
-    value = stage.scene(step.figure.patient).told(answer.where.truth, step.figure.from_s, step.figure.to_s)
+    value = stage.scene(step.figure.patient, step.figure.to_s).told(
+        answer.where.truth, step.figure.from_s, step.figure.to_s
+    )
     return value is not None and answer.where.holds(value)
 
 
@@ -443,7 +445,7 @@ def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
     said = picked.reason if points else f"{picked.reason} Right is: {best.text} {best.reason}"
     proof = None
     if step.figure is not None:
-        scene, figure = stage.scene(step.figure.patient), step.figure
+        scene, figure = stage.scene(step.figure.patient, step.figure.to_s), step.figure
         channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
         proof = stretch(scene, figure.from_s, figure.to_s, channels, "Look again",
                         pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip

@@ -6,18 +6,19 @@ import csv
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tidebench.errors import OptionError, OutputError
 from tidebench.lessons.format import Lesson
 from tidebench.lessons.marking import Mark
 from tidebench.lessons.session import Session, identity
 
+T = TypeVar("T")
 SCHEMA_VERSION = 2
 APPLICATION = 0x7464_626C  # "tdbl": says that the file is this record
 LONGEST_NAME, MOST_DAYS = 80, 36_500
@@ -94,6 +95,16 @@ class Observed:
     expires: str
 
 
+class _Waiting:
+    """A change that waits for the disk."""
+
+    def __init__(self, work: Callable[[sqlite3.Connection], Any]) -> None:
+        self.work = work
+        self.value: Any = None
+        self.error: Exception | None = None
+        self.over = False
+
+
 class Record:
     """A record in a file. Every change is on the disk before a method returns.
 
@@ -110,6 +121,8 @@ class Record:
 
     def __init__(self, path: Path) -> None:
         self.path, self._lock = path, threading.RLock()
+        self._turn, self._door = threading.Lock(), threading.Lock()
+        self._waiting: list[_Waiting] = []
         with self._told():
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, timeout=TIMEOUT_S, isolation_level=None, check_same_thread=False)
@@ -179,13 +192,11 @@ class Record:
             attempt, mark.step, mark.objective, json.dumps(answer, allow_nan=False), mark.points, mark.inside_s,
             mark.of_s, _now(),
         )  # fmt: skip
-        with self.change():
-            self._db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row))
 
     def walked(self, attempt: int, place: int) -> None:
         """Keep which step an attempt has come to."""
-        with self.change():
-            self._db.execute("UPDATE attempt SET place = ? WHERE id = ?", (place, attempt))
+        self.together(lambda db: db.execute("UPDATE attempt SET place = ? WHERE id = ?", (place, attempt)))
 
     def end(self, attempt: int, session: Session) -> None:
         """Keep what an attempt came to, and until when a pass counts."""
@@ -347,6 +358,44 @@ class Record:
                 self._db.execute("ROLLBACK")
                 raise
             self._db.execute("COMMIT")
+
+    def together(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """A change of a few statements, made whole or not at all, and on the disk when this returns.
+
+        Those who come while the disk is being written are written together next, so that a class that answers in the
+        same moment doesn't wait for the disk one by one.
+        """
+        mine = _Waiting(work)
+        with self._door:
+            self._waiting.append(mine)
+        with self._turn:
+            if not mine.over:
+                with self._door:
+                    batch, self._waiting = self._waiting, []
+                self._make(batch)
+        if mine.error is not None:
+            raise mine.error
+        made: T = mine.value
+        return made
+
+    def _make(self, batch: list[_Waiting]) -> None:
+        """Make changes in one write; one that fails takes no other with it, and a write that fails takes all."""
+        try:
+            with self.change() as db:
+                for one in batch:
+                    db.execute("SAVEPOINT one")
+                    try:
+                        one.value = one.work(db)
+                    except Exception as error:
+                        one.error = error
+                        db.execute("ROLLBACK TO one")
+                    db.execute("RELEASE one")
+        except Exception as error:
+            for one in batch:
+                one.error = error
+        finally:
+            for one in batch:
+                one.over = True
 
     def rows(self, question: str, told: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """What the file answers."""

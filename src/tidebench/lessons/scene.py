@@ -39,8 +39,6 @@ class Scene:
     rate_hz, weight_kg : float
     set_peep : ndarray, shape (breaths,)
         Set when each breath began, cmH2O.
-    efforts : polars.DataFrame
-        Efforts, with what became of them.
     solution : Solution or None
         The simulation; None for a recorded case.
     """
@@ -50,7 +48,6 @@ class Scene:
     rate_hz: float
     weight_kg: float
     set_peep: Values
-    efforts: pl.DataFrame
     solution: Solution | None = None
 
     @cached_property
@@ -127,7 +124,7 @@ def scene_from(done: Solution) -> Scene:
     scenario, table = done.scenario, done.breaths
     peep = np.array([_set_peep(scenario, at) for at in table["start_s"]])
     return Scene(
-        table, done.channels, scenario.sampling_hz, weight_kg(scenario), peep, done.efforts, done,
+        table, done.channels, scenario.sampling_hz, weight_kg(scenario), peep, done,
     )  # fmt: skip
 
 
@@ -135,11 +132,6 @@ def _set_peep(scenario: Scenario, at_s: float) -> float:
     setting = scenario.setting_at(at_s)
     low = setting.pressure_low_cmh2o
     return low if low is not None else setting.peep_cmh2o or 0.0
-
-
-def untouched(drawn: Drawn, to_s: float) -> Scene:
-    """A drawn patient, left alone until a moment."""
-    return scene_of(scenario_from({**_before(drawn.said, to_s), "duration_s": to_s}, name=f"patient {drawn.name}"))
 
 
 def played(drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Sequence[Treatment] = ()) -> Scene:

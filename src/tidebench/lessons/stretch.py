@@ -86,7 +86,10 @@ def _row(breath: Breath) -> _Row:
 
 def plain(values: Values) -> list[float | None]:
     """Values as JSON can hold them: to three decimals, None where there is none."""
-    return [round(float(value), 3) if np.isfinite(value) else None for value in values]
+    told: list[float | None] = np.round(values, 3).tolist()
+    return (
+        told if np.isfinite(values).all() else [one if one is not None and np.isfinite(one) else None for one in told]
+    )
 
 
 def heading(key: str) -> str:

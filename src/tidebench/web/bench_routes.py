@@ -33,7 +33,7 @@ TICK_S = 1 / 60
 MOST_BYTES = 1 << 16
 MOST_ASKED, WITHIN_S = 160, 4.0  # more messages than hands can send
 WARM_S = 10.0  # with which a first review shows what it needs
-BUSY_SHARE, LONGEST_WAIT_S = 0.1, 4.0  # of the time is spent on reviewing a bench while it runs; and not rarer
+BUSY_SHARE = 0.1  # of the time is spent on reviewing a bench while it runs
 CATCH_UP_S = 0.25  # of real time; a longer stall is time that did not pass
 BEFORE_S = 12.0  # of what was before are drawn where a line is entered
 FULL, FLOOD, STRANGER = 4429, 1008, 4401
@@ -103,6 +103,7 @@ class Session:
     """One bench and the page before it."""
 
     tick_s = TICK_S
+    longest_wait_s = 4.0  # from one review to the next, while time passes
     asks: TypeAdapter[Any] = b.ASKED
 
     def __init__(self, socket: WebSocket, serving: Serving, sessions: Sessions, reviewer: Executor) -> None:
@@ -280,7 +281,7 @@ class Session:
             case, recording = bench.recorded()
             begun = loop.time()
             found = await loop.run_in_executor(self._reviewer, measured, case, recording)
-            self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, LONGEST_WAIT_S)
+            self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, self.longest_wait_s)
         except TidebenchError as error:
             log.info("live bench: review refused: %s", type(error).__name__)
             return

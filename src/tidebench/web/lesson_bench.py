@@ -72,6 +72,7 @@ class LessonSession(Session):
     """One learner at the bench of a step."""
 
     tick_s = TICK_S
+    longest_wait_s = 20.0  # sixty benches take turns at being reviewed
     asks = lb.SITTING_ASKED
 
     def __init__(
