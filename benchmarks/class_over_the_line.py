@@ -27,6 +27,8 @@ import numpy as np
 import websockets
 
 LESSON, ACT, LEARNERS, SECONDS, SPARE = "trapped-gas", "let-it-out", 60, 20.0, 3.0
+PROJECTED_S = 5.0
+"""From opening a class until its link is typed or scanned by the first."""
 HEAD = struct.Struct("<dfIIIII")
 ROOT = Path(__file__).parents[1]
 SERVE = """
@@ -128,6 +130,7 @@ def main(learners: int) -> None:
             joined(address, opened(address, place)[0])  # compiled from now on
         print("| what | measured |\n| --- | --- |")
         link, _ = opened(address, 0)
+        time.sleep(PROJECTED_S)
         spent = processor_s(pid)
         with ThreadPoolExecutor(learners) as pool:
             came = list(pool.map(lambda _: joined(address, link), range(learners)))

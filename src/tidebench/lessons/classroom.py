@@ -10,7 +10,7 @@ import hashlib
 import secrets
 import sqlite3
 import threading
-from collections import Counter, OrderedDict
+from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,20 +18,23 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.errors import OptionError
+from tidebench.errors import OptionError, TidebenchError
 from tidebench.lessons.debrief import Debrief, debrief
 from tidebench.lessons.format import ASKED, Act, Lesson
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.marking import RIGHT, Mark, mark
 from tidebench.lessons.record import Record
-from tidebench.lessons.session import Session
+from tidebench.lessons.session import Session, shown
 from tidebench.lessons.shelf import open_lesson
+from tidebench.lessons.stage import Stage
 
 MOST_LEARNERS = 60
 MOST_CLASSES = 200
 MOST_SEED = 1 << 30
 MOST_DRAWN = 1_000_000
 """Seeds that are drawn for who learns alone: short enough to be told to another."""
+MOST_READY = 2
+"""Classes for whose learners patients are held ready: those opened last."""
 HELD = 80
 """Sessions that are held in memory; others are made again from the record when they are asked for."""
 
@@ -97,6 +100,7 @@ class Classroom:
     def __init__(self, record: Record, lesson: Callable[[str], tuple[Lesson, Path]] = open_lesson) -> None:
         self.record, self._lesson = record, lesson
         self._held: OrderedDict[int, Session] = OrderedDict()
+        self._ready: OrderedDict[int, deque[Stage]] = OrderedDict()
         self._busy: dict[int, threading.Lock] = {}
         self._guard = threading.Lock()
 
@@ -122,7 +126,32 @@ class Classroom:
                 "VALUES (?, ?, ?, ?, ?, 0, ?, ?, strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'))",
                 (lesson, link, _hash(teacher), secrets.randbelow(MOST_SEED), int(own_patients), int(led), site),
             )
-        return Opened(int(done.lastrowid or 0), link, teacher)
+        number = int(done.lastrowid or 0)
+        if own_patients:
+            self._prepare(number, lesson)
+        return Opened(number, link, teacher)
+
+    def _prepare(self, number: int, name: str) -> None:
+        """Draw patients for those who will join, and simulate what they see first, before all come at once."""
+        lesson, folder = self._lesson(name)
+        ready: deque[Stage] = deque()
+        with self._guard:
+            self._ready[number] = ready
+            while len(self._ready) > MOST_READY:
+                self._ready.popitem(last=False)
+
+        def draw() -> None:
+            for _ in range(MOST_LEARNERS):
+                if self._ready.get(number) is not ready:
+                    return
+                stage = Stage(lesson, secrets.randbelow(MOST_SEED), folder)
+                try:
+                    shown(stage, lesson.steps[0])
+                except TidebenchError:
+                    return  # whoever joins is told
+                ready.append(stage)
+
+        threading.Thread(target=draw, daemon=True).start()
 
     def steer(
         self, teacher: str, *, place: int | None = None, led: bool | None = None, closed: bool | None = None
@@ -168,7 +197,7 @@ class Classroom:
             tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
 
-    def shown(self, teacher: str) -> Where:
+    def projected(self, teacher: str) -> Where:
         """The step that the teacher has come to, at the class's own patients."""
         _, name, seed, _, place, led, closed, _ = self._of_teacher(teacher)
         lesson, folder = self._lesson(name)
@@ -184,7 +213,7 @@ class Classroom:
         OptionError
             The step asks nothing.
         """
-        session = self.shown(teacher).session
+        session = self.projected(teacher).session
         if not isinstance(session.step, ASKED):
             raise OptionError("this step asks nothing", where=session.step.title)
         return mark(session.stage, session.step, perfect(session.stage, session.step, np.random.default_rng(0)))
@@ -203,16 +232,26 @@ class Classroom:
         if closed:
             raise OptionError("the class is closed", where="class")
         token = secrets.token_urlsafe(32)
-        drawn = secrets.randbelow(MOST_SEED) if own else seed
-        opened = self._lesson(lesson)[0]
+        opened, folder = self._lesson(lesson)
+        ready = self._ready.get(number)
+        try:
+            stage = ready.popleft() if own and ready else None
+        except IndexError:
+            stage = None
+        drawn = stage.seed if stage else secrets.randbelow(MOST_SEED) if own else seed
 
-        def seated(db: sqlite3.Connection) -> None:
+        def seated(db: sqlite3.Connection) -> int:
             if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
             attempt = self.record.insert(db, lesson, opened, drawn, name, site)
             db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+            return attempt
 
-        self.record.together(seated)
+        attempt = self.record.together(seated)
+        if stage is not None:
+            session = Session(opened, drawn, folder)
+            session.stage = stage
+            self._hold(attempt, session)
         return token
 
     def alone(self, lesson: str, seed: int | None = None, name: str = "", site: str = "") -> str:
@@ -348,12 +387,14 @@ class Classroom:
                 self._held.move_to_end(attempt)
                 return self._held[attempt]
         with self._lock(attempt):
-            made = self.record.resumed(attempt, lesson, self._lesson(name)[1])
-            with self._guard:
-                held = self._held.setdefault(attempt, made)
-                while len(self._held) > HELD:
-                    self._held.popitem(last=False)
-                return held
+            return self._hold(attempt, self.record.resumed(attempt, lesson, self._lesson(name)[1]))
+
+    def _hold(self, attempt: int, session: Session) -> Session:
+        with self._guard:
+            held = self._held.setdefault(attempt, session)
+            while len(self._held) > HELD:
+                self._held.popitem(last=False)
+            return held
 
     def _forget(self, attempt: int) -> None:
         with self._guard:

@@ -57,6 +57,8 @@ class Sitting:
         What was done before; times count from the step's start.
     until_s : float
         The moment to go on from, likewise.
+    lag_s : float
+        How long after a moment it is counted at the earliest, so that a class is not counted all at once.
 
     Raises
     ------
@@ -64,8 +66,11 @@ class Sitting:
         The actions can't be.
     """
 
-    def __init__(self, stage: Stage, step: Act | Measure, actions: Sequence[Action] = (), until_s: float = 0.0) -> None:
-        self.step = step
+    def __init__(
+        self, stage: Stage, step: Act | Measure, actions: Sequence[Action] = (), until_s: float = 0.0,
+        lag_s: float = 0.0,
+    ) -> None:  # fmt: skip
+        self.step, self._lag_s = step, lag_s
         act = isinstance(step, Act)
         self.begins_s = step.from_s if isinstance(step, Act) else step.figure.from_s
         self.lasts_s = step.within_s if isinstance(step, Act) else step.figure.to_s - step.figure.from_s
@@ -203,7 +208,7 @@ class Sitting:
             self.limits = tuple(self._stood(k, words) for k, words in enumerate(limit_words(step)))
 
     def _has_been(self, time_s: float) -> bool:
-        return self.time_s >= time_s + AFTER_S or (self.over and self.time_s >= time_s - AFTER_S / 2)
+        return self.time_s >= time_s + AFTER_S + self._lag_s or (self.over and self.time_s >= time_s - AFTER_S / 2)
 
     def _stood(self, k: int, words: str) -> Stood:
         assert isinstance(self.step, Act)

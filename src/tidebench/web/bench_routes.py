@@ -34,7 +34,6 @@ MOST_BYTES = 1 << 16
 MOST_ASKED, WITHIN_S = 160, 4.0  # more messages than hands can send
 WARM_S = 10.0  # with which a first review shows what it needs
 BUSY_SHARE = 0.1  # of the time is spent on reviewing a bench while it runs
-CATCH_UP_S = 0.25  # of real time; a longer stall is time that did not pass
 BEFORE_S = 12.0  # of what was before are drawn where a line is entered
 FULL, FLOOD, STRANGER = 4429, 1008, 4401
 """Codes with which a websocket is closed."""
@@ -103,6 +102,8 @@ class Session:
     """One bench and the page before it."""
 
     tick_s = TICK_S
+    measure = staticmethod(measured)
+    catch_up_s = 0.25  # of real time; a longer stall is time that did not pass
     longest_wait_s = 4.0  # from one review to the next, while time passes
     asks: TypeAdapter[Any] = b.ASKED
 
@@ -232,18 +233,16 @@ class Session:
         self._began, self._began_s = asyncio.get_running_loop().time(), self._bench.time_s
 
     async def _pace(self) -> None:
-        """Let time pass, a frame at each tick."""
+        """Let time pass, a frame at each tick. All benches tick at the same moments: the loop wakes once for all."""
         clock = asyncio.get_running_loop().time
-        tick = clock()
         while True:
-            tick = max(tick + self.tick_s, clock() - self.tick_s)
-            await asyncio.sleep(tick - clock())
+            await asyncio.sleep(self.tick_s - clock() % self.tick_s)
             async with self._busy:
                 bench = self._bench
                 if bench is None or not self._playing:
                     continue
                 due = self._began_s + (clock() - self._began) * self._speed - bench.time_s
-                if due > CATCH_UP_S * self._speed:
+                if due > self.catch_up_s * self._speed:
                     self._set_clock()
                 elif due * bench.rate_hz >= 1:
                     await self._go_on(bench, due)
@@ -278,9 +277,10 @@ class Session:
     async def _review(self, bench: Bench, generation: int) -> None:
         loop = asyncio.get_running_loop()
         try:
-            case, recording = bench.recorded()
+            async with self._busy:
+                case, recording = await asyncio.to_thread(bench.recorded)
             begun = loop.time()
-            found = await loop.run_in_executor(self._reviewer, measured, case, recording)
+            found = await loop.run_in_executor(self._reviewer, self.measure, case, recording)
             self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, self.longest_wait_s)
         except TidebenchError as error:
             log.info("live bench: review refused: %s", type(error).__name__)

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from concurrent.futures import Executor
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, WebSocket
 
 from tidebench.bench import Bench
+from tidebench.bench.measured import Measured
+from tidebench.case import Case
 from tidebench.errors import OptionError, TidebenchError
 from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.format import Act
 from tidebench.lessons.sitting import Sitting, at_bench
 from tidebench.lessons.stretch import TO_SHOWN, heading
+from tidebench.recording import Recording
+from tidebench.simulation import patient_names
 from tidebench.views.sentences import Blank, Choice, Part, Sentence, settings_sentences
 from tidebench.web import bench_models as b
 from tidebench.web import lesson_bench_models as lb
-from tidebench.web.bench_routes import BEFORE_S, FULL, Session, part_told
+from tidebench.web.bench_routes import BEFORE_S, FULL, WARM_S, Session, part_told
 from tidebench.web.guard import Sessions
+from tidebench.web.jobs import Apart
 from tidebench.web.lesson_telling import mark_told
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
@@ -29,13 +35,41 @@ SEEN = tuple(
     lb.SeenTold(band=band, key=key, heading=heading(key), times=TO_SHOWN.get(key, 1.0))
     for band, key in (("pressure", "airway_pressure"), ("flow", "flow"))
 )
+LAGS, LAGS_S = 16, 2.0  # learners are counted at so many moments, within so long
 AT_ONCE_S = 10.0  # of time are let pass at once where a learner does nothing more
 ELSEWHERE = 4409
 """Code with which a bench is closed whose learner has sat down at another."""
 
 
+class Reviews:
+    """Reviews of the lessons' benches, one after the other and in a process of their own: time passes meanwhile."""
+
+    def __init__(self) -> None:
+        self.turns = ThreadPoolExecutor(1, "lesson bench")
+        self._apart = Apart("tidebench.web.work:measure_job")
+        self._warm = False
+
+    def __call__(self, case: Case, recording: Recording) -> Measured:
+        """Review what was recorded so far."""
+        said = {one.name: getattr(recording, one.name) for one in fields(recording) if one.init}
+        found: Measured = self._apart(case=case, recorded=said | {"channels": dict(recording.channels)})
+        return found
+
+    def warm(self) -> None:
+        """Begin with what the first review would otherwise wait for; once."""
+        if self._warm:
+            return
+        self._warm = True
+        self.turns.submit(self, *Bench({"who": patient_names()[0]}, WARM_S).recorded())
+
+    def close(self) -> None:
+        """End the process."""
+        self._apart.close()
+        self.turns.shutdown(wait=False)
+
+
 def lesson_bench(
-    api: APIRouter, serving: Serving, sessions: Sessions, room: Callable[[], Classroom], reviewer: Executor
+    api: APIRouter, serving: Serving, sessions: Sessions, room: Callable[[], Classroom], reviews: Reviews
 ) -> None:
     """The route of the lessons' benches. Each learner has one; whoever sits down anew leaves the one before."""
     seats: dict[int, LessonSession] = {}
@@ -47,7 +81,7 @@ def lesson_bench(
         if len(open_ones) >= serving.limits.lesson_benches:
             await socket.close(FULL, f"{serving.limits.lesson_benches} learners sit at benches already.")
             return
-        session = LessonSession(socket, serving, sessions, reviewer, room, seats)
+        session = LessonSession(socket, serving, sessions, reviews, room, seats)
         open_ones.add(session)
         try:
             await session.attend()
@@ -73,13 +107,15 @@ class LessonSession(Session):
 
     tick_s = TICK_S
     longest_wait_s = 20.0  # sixty benches take turns at being reviewed
+    catch_up_s = 2.0  # time is made up for, since it is counted
     asks = lb.SITTING_ASKED
 
     def __init__(
-        self, socket: WebSocket, serving: Serving, sessions: Sessions, reviewer: Executor,
+        self, socket: WebSocket, serving: Serving, sessions: Sessions, reviews: Reviews,
         room: Callable[[], Classroom], seats: dict[int, LessonSession],
     ) -> None:  # fmt: skip
-        super().__init__(socket, serving, sessions, reviewer)
+        super().__init__(socket, serving, sessions, reviews.turns)
+        self.measure = reviews
         self._room, self._seats = room, seats
         self._attempt, self._token = -1, ""
         self._sitting: Sitting | None = None
@@ -129,7 +165,9 @@ class LessonSession(Session):
         if before is not None and before is not self:
             await before.move_over()
         self._attempt, self._token = attempt, asked.learner
-        sitting = await asyncio.to_thread(Sitting, learner.stage, step, asked.actions, asked.until_s)
+        sitting = await asyncio.to_thread(
+            Sitting, learner.stage, step, asked.actions, asked.until_s, LAGS_S * (attempt % LAGS) / LAGS
+        )
         self._sitting, self._bench = sitting, sitting.bench
         await self._enter()
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pathlib
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 from typing import Annotated, Any
 
@@ -16,11 +15,10 @@ from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.record import Record
 from tidebench.lessons.shelf import HouseShelf, lesson_names
 from tidebench.web import lesson_models as m
-from tidebench.web.bench_routes import warm
 from tidebench.web.casebook_routes import told
 from tidebench.web.guard import Sessions
 from tidebench.web.jobs import Jobs
-from tidebench.web.lesson_bench import lesson_bench
+from tidebench.web.lesson_bench import Reviews, lesson_bench
 from tidebench.web.lesson_telling import debrief_told, lesson_told, mark_told, result_told, step_told
 from tidebench.web.models import JobTold
 from tidebench.web.options import Serving
@@ -51,12 +49,13 @@ def lesson_routes(serving: Serving, sessions: Sessions, jobs: Jobs) -> APIRouter
     """The teacher's routes, behind the password, and the learners', by the link."""
     api = APIRouter(prefix="/api", responses=REFUSED)
     rooms = Rooms(serving.folder)
-    reviewer = ThreadPoolExecutor(1, "lesson bench")
-    _shelf(api, rooms, lambda: reviewer.submit(warm))
+    reviews = Reviews()
+    api.add_event_handler("shutdown", reviews.close)
+    _shelf(api, rooms, reviews.warm)
     _making(api, serving, jobs, rooms.shelf)
     _teacher(api, lambda: rooms.room)
     _learner(api, lambda: rooms.room)
-    lesson_bench(api, serving, sessions, lambda: rooms.room, reviewer)
+    lesson_bench(api, serving, sessions, lambda: rooms.room, reviews)
     return api
 
 
@@ -123,7 +122,7 @@ def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
     @api.get("/lessons/class/step")
     def shown_step(teacher: Teacher) -> m.LessonStep:
         """The step that the teacher has come to, as it is projected."""
-        return step_told(room().shown(teacher))
+        return step_told(room().projected(teacher))
 
     @api.get("/lessons/class/truth")
     def truth_of_step(teacher: Teacher) -> m.MarkOfAnswer:
