@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.browser.workbench import AXE, Visit, chromium, needs_browser, serving, visit
+from tests.web.bench import CASE, casebook
 from tidebench.lessons import open_lesson
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.record import Record
@@ -328,3 +329,24 @@ def test_audit_of_the_lessons_finds_nothing(browser: Browser, address: str, dark
         page.goto("/#/class/nothing")
         expect(page.get_by_role("button", name="Join", exact=True)).to_be_visible()
         assert one.accessible() == []
+
+
+def test_a_rehearsed_change_and_a_reviewed_case_are_made_lessons(
+    browser: Browser, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    folder = casebook(tmp_path_factory.mktemp("made"))
+    with serving(folder) as address, visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/whatif/{CASE}?set=tidal_volume_ml:300")
+        page.get_by_text("Make a lesson of this change").click(timeout=120_000)
+        page.get_by_label("Title").fill("Smaller breaths")
+        page.get_by_role("button", name="Make a lesson of this").click()
+        page.get_by_role("link", name="look at it").click(timeout=120_000)
+        expect(page.get_by_role("heading", name="Smaller breaths")).to_be_visible()
+        page.goto(f"/#/case/{CASE}?tab=save")
+        page.get_by_role("button", name="Make a lesson of this").click()
+        made = page.get_by_text("It stands among the lessons").or_(page.get_by_role("alert"))
+        expect(made).to_be_visible(timeout=120_000)
+        one.shot("lesson-made")
+        page.goto("/#/lessons")
+        expect(page.locator(".lesson-shelf li").last).to_contain_text("your own")
