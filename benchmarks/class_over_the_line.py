@@ -105,7 +105,8 @@ async def watched(address: str, token: str, seconds: float) -> tuple[float, list
         await line.send(json.dumps({"do": "sit", "learner": token, "step": ACT}))
         await line.send(json.dumps({"do": "play", "speed": 1.0}))
         clock = asyncio.get_running_loop().time
-        times, first, last = [], float("nan"), float("nan")
+        times: list[float] = []
+        first = last = float("nan")
         begun = clock()
         while clock() < begun + seconds + SPARE:
             message = await line.recv()

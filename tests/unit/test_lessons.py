@@ -535,14 +535,14 @@ def test_a_patient_is_simulated_as_far_as_is_looked_at_and_goes_on_from_there() 
     first, whole = Stage(lesson, 4, folder), Stage(lesson, 4, folder)
     looked = first.scene("narrow", 52.0)
     assert looked.duration_s == pytest.approx(64.0)
-    both = (first.scene("narrow"), whole.scene("narrow"))
-    np.testing.assert_array_equal(*(scene.channels["airway_pressure"] for scene in both))
-    assert both[0].table.equals(both[1].table)
+    one, other = first.scene("narrow"), whole.scene("narrow")
+    np.testing.assert_array_equal(one.channels["airway_pressure"], other.channels["airway_pressure"])
+    assert one.table.equals(other.table)
     n = len(looked.channels["flow"])
-    np.testing.assert_array_equal(looked.channels["flow"], both[1].channels["flow"][:n])
+    np.testing.assert_array_equal(looked.channels["flow"], other.channels["flow"][:n])
     inside = looked.inside(40.0, 52.0)
-    np.testing.assert_array_equal(looked.values("intrinsic_peep_cmh2o")[inside],
-                                  both[1].values("intrinsic_peep_cmh2o")[inside])  # fmt: skip
+    told = [scene.values("intrinsic_peep_cmh2o")[inside] for scene in (looked, other)]
+    np.testing.assert_array_equal(told[0], told[1])
 
 
 # --- from a case ---

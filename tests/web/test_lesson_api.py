@@ -229,6 +229,14 @@ def test_strangers_and_steps_without_a_bench_are_refused(client: TestClient) -> 
         assert "tag" in heard(socket, "refused")["problem"]
 
 
+def test_who_takes_a_place_and_does_not_sit_down_is_shown_the_door(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tidebench.web.lesson_bench.SIT_WITHIN_S", 0.2)
+    with client.websocket_connect(LIVE) as socket:
+        assert socket.receive()["code"] == 4401
+
+
 def test_no_more_learners_sit_than_may(tmp_path: Path) -> None:
     from dataclasses import replace
 

@@ -23,7 +23,7 @@ from tidebench.simulation import patient_names
 from tidebench.views.sentences import Blank, Choice, Part, Sentence, settings_sentences
 from tidebench.web import bench_models as b
 from tidebench.web import lesson_bench_models as lb
-from tidebench.web.bench_routes import BEFORE_S, FULL, WARM_S, Session, part_told
+from tidebench.web.bench_routes import BEFORE_S, FULL, STRANGER, WARM_S, Session, part_told
 from tidebench.web.guard import Sessions
 from tidebench.web.jobs import Apart
 from tidebench.web.lesson_telling import mark_told
@@ -37,6 +37,7 @@ SEEN = tuple(
 )
 LAGS, LAGS_S = 16, 2.0  # learners are counted at so many moments, within so long
 AT_ONCE_S = 10.0  # of time are let pass at once where a learner does nothing more
+SIT_WITHIN_S = 20.0
 ELSEWHERE = 4409
 """Code with which a bench is closed whose learner has sat down at another."""
 
@@ -119,6 +120,19 @@ class LessonSession(Session):
         self._room, self._seats = room, seats
         self._attempt, self._token = -1, ""
         self._sitting: Sitting | None = None
+
+    async def attend(self) -> None:
+        """Answer until the page goes away, or nobody sits down in time: a place that is taken holds nobody else up."""
+        waiting = asyncio.create_task(self._expect_somebody())
+        try:
+            await super().attend()
+        finally:
+            waiting.cancel()
+
+    async def _expect_somebody(self) -> None:
+        await asyncio.sleep(SIT_WITHIN_S)
+        if self._sitting is None:
+            await self._socket.close(STRANGER, "Nobody sat down.")
 
     def leave(self) -> None:
         """Give the seat up, unless somebody else has it by now."""

@@ -205,7 +205,8 @@ const COLUMNS: Record<string, [yours: string, truth: string]> = { act: ["At the 
 export function Marked({ mark, kind: of, heading = true }: { mark: LessonMark; kind: string; heading?: boolean }) {
   const { sign, words, kind } = verdict(mark.points);
   const box = useRef<HTMLElement>(null);
-  const [yours, truth] = COLUMNS[of] ?? [heading ? "Your answer" : "An answer", "The truth"];
+  const [yours, truth] = COLUMNS[of] ?? ["Your answer", "The truth"];
+  const parts = heading && of === "choose" ? [] : mark.parts; // what is said holds it all
   useEffect(() => {
     if (heading) box.current?.scrollIntoView?.({ block: "nearest" });
   }, []);
@@ -214,11 +215,11 @@ export function Marked({ mark, kind: of, heading = true }: { mark: LessonMark; k
     <section class={`sheet mark-of ${kind}`} aria-labelledby="mark-title" ref={box}>
       {heading && <h3 id="mark-title" class="mark-title" role="status"><span class="mark-sign" aria-hidden="true">{sign}</span> {words}</h3>}
       <p>{mark.said}</p>
-      {mark.parts.length > 0 && (
+      {parts.length > 0 && (
         <div class="scroll">
           <table>
-            <thead><tr><th scope="col">Asked</th><th scope="col">{yours}</th><th scope="col">{truth}</th><th scope="col"><span class="hidden">mark</span></th></tr></thead>
-            <tbody>{mark.parts.map((part) => <tr key={part.what}><th scope="row">{capital(part.what)}</th><td>{part.yours}</td><td>{part.truth}</td><td><Sign points={part.points} /></td></tr>)}</tbody>
+            <thead><tr><th scope="col">Asked</th>{heading && <th scope="col">{yours}</th>}<th scope="col">{truth}</th><th scope="col"><span class="hidden">mark</span></th></tr></thead>
+            <tbody>{parts.map((part) => <tr key={part.what}><th scope="row">{capital(part.what)}</th>{heading && <td>{part.yours}</td>}<td>{part.truth}</td><td><Sign points={part.points} /></td></tr>)}</tbody>
           </table>
         </div>
       )}

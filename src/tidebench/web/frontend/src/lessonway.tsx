@@ -84,26 +84,29 @@ export function Way({ by, at = null, moved, again, lost }: Props) {
   );
   if (!step) return <p class="quiet">{problem || "Loading …"}</p>;
   return (
-    <div class="lesson-way">
-      <nav class="steps" aria-label="Steps of the lesson">
-        <ol>
-          {steps.map((one, i) => <li key={one.key}><StepLink one={one} here={!result && i === place} open={!step.led && i <= barrier(steps)} go={() => void go(i)} /></li>)}
-        </ol>
-        {answered && !step.led && <button class={result ? "plain way chosen" : "plain way"} aria-current={result ? "step" : undefined} onClick={() => void go(END)}>What it came to</button>}
-      </nav>
-      <div class="grow stack" ref={top} tabIndex={-1}>
-        {problem && <p class="problem row" role="alert"><span class="grow">{problem}</span><button class="plain" onClick={() => setProblem("")}>Close</button></p>}
-        {step.closed && <p class="sheet">The teacher has closed the class. What was answered is kept.</p>}
-        {result ? <ResultView result={result} again={again} toStep={(key) => void go(steps.findIndex((one) => one.key === key))} /> : <StepView key={step.key} step={step} by={by} marked={marked} />}
-        {!result && (
-          <div class="row way-on">
-            {!step.led && <button disabled={place === 0} onClick={back}>Back <kbd>b</kbd></button>}
-            {step.led ? <p class="quiet" role="status">{waiting ? "The teacher waits for your answer." : "The teacher goes on when everybody is ready."}</p> : <button class={waiting ? "" : "main"} disabled={waiting} onClick={next}>{place < last ? "Next" : "What it came to"} <kbd>n</kbd></button>}
-            {step.led && answered && <button onClick={() => void go(END)}>What it came to</button>}
-          </div>
-        )}
+    <>
+      {!step.alone && <h1>{step.lesson_title}</h1>}
+      <div class="lesson-way">
+        <nav class="steps" aria-label="Steps of the lesson">
+          <ol>
+            {steps.map((one, i) => <li key={one.key}><StepLink one={one} here={!result && i === place} open={!step.led && i <= barrier(steps)} go={() => void go(i)} /></li>)}
+          </ol>
+          {answered && !step.led && <button class={result ? "plain way chosen" : "plain way"} aria-current={result ? "step" : undefined} onClick={() => void go(END)}>What it came to</button>}
+        </nav>
+        <div class="grow stack" ref={top} tabIndex={-1}>
+          {problem && <p class="problem row" role="alert"><span class="grow">{problem}</span><button class="plain" onClick={() => setProblem("")}>Close</button></p>}
+          {step.closed && <p class="sheet">The teacher has closed the class. What was answered is kept.</p>}
+          {result ? <ResultView result={result} again={again} toStep={(key) => void go(steps.findIndex((one) => one.key === key))} /> : <StepView key={step.key} step={step} by={by} marked={marked} />}
+          {!result && (
+            <div class="row way-on">
+              {!step.led && <button disabled={place === 0} onClick={back}>Back <kbd>b</kbd></button>}
+              {step.led ? <p class="quiet" role="status">{waiting ? "The teacher waits for your answer." : "The teacher goes on when everybody is ready."}</p> : <button class={waiting ? "" : "main"} disabled={waiting} onClick={next}>{place < last ? "Next" : "What it came to"} <kbd>n</kbd></button>}
+              {step.led && answered && <button onClick={() => void go(END)}>What it came to</button>}
+            </div>
+          )}
+        </div>
       </div>
-    </div>
+    </>
   );
 }
 

@@ -152,7 +152,7 @@ function Offered({ step }: { step: Step }) {
   return (
     <>
       {step.narration.length > 0 && <ol class="narration">{step.narration.map((one) => <li key={one.at_s}><span class="when">{one.at_s} s</span> <span>{one.text}</span></li>)}</ol>}
-      {step.answers.length > 0 && <ol class="offered">{step.answers.map((words) => <li key={words}>{words}</li>)}</ol>}
+      {step.answers.length > 0 && <><ul class="offered">{step.answers.map((words) => <li key={words}>{words}</li>)}</ul><p class="small quiet">Each learner has them in an order of their own.</p></>}
       {step.answers.length === 0 && step.kind !== "find" && step.asks.length > 0 && <ul>{step.asks.map((line) => <li key={line}>{line}</li>)}</ul>}
       {step.bench && <p class="small quiet">Learners do this at a running patient of their own: {KINDS[step.kind]}.</p>}
     </>
