@@ -221,10 +221,9 @@ class Apart:
                     raise OptionError(BROKEN)
 
     def close(self) -> None:
-        """End the process."""
-        with self._lock:
-            if self._worker is not None:
-                self._worker.end()
+        """End the process, whatever it does; another call begins another."""
+        if self._worker is not None:
+            self._worker.end()
 
 
 def _work(line: Connection) -> None:

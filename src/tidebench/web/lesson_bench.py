@@ -66,7 +66,6 @@ class Reviews:
     def close(self) -> None:
         """End the process."""
         self._apart.close()
-        self.turns.shutdown(wait=False)
 
 
 def lesson_bench(
