@@ -331,6 +331,32 @@ def test_audit_of_the_lessons_finds_nothing(browser: Browser, address: str, dark
         assert one.accessible() == []
 
 
+@pytest.mark.parametrize("width", [390, 820, 1920])
+def test_nothing_is_cut_off_on_a_telephone_a_tablet_or_a_projector(browser: Browser, address: str, width: int) -> None:
+    with visit(browser, address, width=width, height=900) as one:
+        page = one.page
+
+        def whole(name: str) -> None:
+            assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, name
+            one.shot(f"lessons-{width}-{name}")
+
+        page.goto("/#/lessons")
+        expect(page.locator(".lesson-shelf li").first).to_be_visible()
+        whole("shelf")
+        begin(page, TOGETHER, 3)
+        on(page, 2)
+        whole("find")
+        page.get_by_role("button", name="Breath 1", exact=True).click()
+        answer(page)
+        whole("marked")
+        page.goto("/#/teach")
+        expect(page.get_by_label("Lesson")).to_have_value(re.compile("."))
+        whole("open")
+        page.get_by_role("button", name="Open the session").click()
+        expect(page.get_by_text("0 joined")).to_be_visible()
+        whole("teach")
+
+
 def test_a_rehearsed_change_and_a_reviewed_case_are_made_lessons(
     browser: Browser, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
