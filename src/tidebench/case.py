@@ -251,7 +251,10 @@ class Setting(_Table):
         self._fill("peep_cmh2o", self.pressure_low_cmh2o)
         high, low = self.pressure_high_cmh2o, self.pressure_low_cmh2o
         if high is not None and low is not None and high <= low:
-            raise refusal(f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}")
+            raise refusal(
+                f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}",
+                f"pressure_high_cmh2o above {low:g}, both absolute", "For instance 20 and 5; the low one is the PEEP.",
+            )  # fmt: skip
 
     def _complete_pressures(self) -> None:
         """An absolute inspiratory pressure beside the one above PEEP, and the other way round."""

@@ -21,7 +21,7 @@ Share = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cv = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
 Cm = Annotated[float, Within(-30, 80, "cmH2O")]
 MOST_COMPARTMENTS = 8
-MOST_RATTLING = 1.5  # times what airways resist
+MOST_RATTLING = 1.0  # times what airways resist: beyond it they would drive the breath
 LEAST_QUOTIENT, MOST_QUOTIENT = 0.6, 1.3
 Spread = Annotated[float, Within(0.1, 30, "cmH2O")]
 
@@ -112,11 +112,11 @@ class Lung(Table):
 
     @model_validator(mode="after")
     def _rattling(self) -> Self:
-        """Wet noise gives back for moments what airways take; much more of it than they take would drive the breath."""
+        """Wet noise gives back for moments what airways take, never more."""
         most = MOST_RATTLING * airway_resistance_cmh2o_s_l(self.compartments)
         if self.secretions > most:
             raise refusal(
-                f"has secretions of {self.secretions:g} cmH2O·s/L", f"at most {most:.3g}: 1.5 times what airways resist"
+                f"has secretions of {self.secretions:g} cmH2O·s/L", f"at most {most:.3g}: what airways resist"
             )
         return self
 
