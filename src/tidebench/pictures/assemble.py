@@ -11,6 +11,7 @@ import numpy.typing as npt
 from tidebench.errors import PictureError
 from tidebench.interval import Interval
 from tidebench.pictures.axes import Axes, Marks, Panel, unit_of
+from tidebench.pictures.corrections import Correction, corrected
 from tidebench.pictures.ink import ink_of
 from tidebench.pictures.sweep import find_bar, unrolled
 from tidebench.pictures.trace import Curve, bridged, trace
@@ -77,22 +78,31 @@ class Scale:
         return self.at + (value - self.first) / self.each
 
 
-def trace_panels(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
-    """Every curve over seconds, with the erase bar of a sweeping display taken out.
+def trace_panels(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
+    """Every curve over seconds as a person mended it, with the erase bar of a sweeping display taken out.
 
     Raises
     ------
     PictureError
         A panel lies outside the picture, holds no curve, or has too few pixels a second.
     """
-    curves = [(panel, trace_panel(pixels, panel, where)) for panel in axes.curves]
+    curves = [
+        (panel, corrected(trace_panel(pixels, panel, where), panel, corrections_of(axes, panel, corrections)))
+        for panel in axes.curves
+    ]
     sweeping = [(panel, curve) for panel, curve in curves if panel.sweep_s is not None]
     bar = _bar(sweeping)
     return [_calibrated(panel, curve, bar, where) for panel, curve in curves]
 
 
-def trace_trends(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
-    """Every trend, in the units that its panel gives.
+def corrections_of(axes: Axes, panel: Panel, corrections: Sequence[Correction]) -> list[Correction]:
+    """Those of one panel."""
+    number = next(n for n, one in enumerate(axes.panels, 1) if one is panel)
+    return [one for one in corrections if one.panel == number]
+
+
+def trace_trends(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
+    """Every trend as a person mended it, in the units that its panel gives.
 
     Raises
     ------
@@ -100,7 +110,11 @@ def trace_trends(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
         As :func:`trace_panel`.
     """
     trends = [panel for panel in axes.panels if panel.kind == "trend"]
-    return [_calibrated(panel, trace_panel(pixels, panel, where), None, where) for panel in trends]
+    curves = [
+        corrected(trace_panel(pixels, panel, where), panel, corrections_of(axes, panel, corrections))
+        for panel in trends
+    ]
+    return [_calibrated(panel, curve, None, where) for panel, curve in zip(trends, curves, strict=True)]
 
 
 def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
