@@ -121,7 +121,7 @@ def _taken(shot: Shot, folder: Path, mend: Mend | None) -> Taken:
     if shot.axes is None:
         return Taken(shot, opened, None)
     axes = load_axes(folder / shot.axes)
-    read = read_picture(opened, axes, corners=shot.corners, mend=mend, corrections=shot.corrections)
+    read = read_picture(opened, axes, corners=shot.corners, mend=shot.mend or mend, corrections=shot.corrections)
     return Taken(shot, opened, read)
 
 

@@ -93,11 +93,6 @@ class PictureSaid(m.Asked):
     corrections: Annotated[list[CorrectionSaid], Field(max_length=MOST_CORRECTIONS, default_factory=list)]
     observed: Annotated[dict[m.Name, Figure], Field(max_length=60, default_factory=dict)]
     at: datetime | None = None
-
-
-class TraceAsked(PictureSaid):
-    """A picture to trace."""
-
     mend: Literal["flow", "volume"] | None = None
 
 
@@ -109,7 +104,6 @@ class CaseAsked(m.Asked):
     answers: dict[m.Name, dict[m.Name, Annotated[str, Field(max_length=400)]]] = Field(default_factory=dict)
     meant: Annotated[list[m.Words], Field(max_length=50, default_factory=list)]
     pictures: Annotated[list[PictureSaid], Field(min_length=1, max_length=MOST_AT_ONCE)]
-    mend: Literal["flow", "volume"] | None = None
     keep_whole: bool = False
 
 
@@ -258,7 +252,7 @@ class ArrangementTold(m.Told):
     panels: list[PanelTold]
 
 
-class MarkTold(m.Told):
+class AxisMarkTold(m.Told):
     """A mark of an axis."""
 
     at: float
@@ -269,7 +263,7 @@ class ClockTold(m.Told):
     """What runs from left to right."""
 
     way: Literal["marks", "sweep"]
-    marks: tuple[MarkTold, MarkTold]
+    marks: tuple[AxisMarkTold, AxisMarkTold]
     seconds: str
     newest: float | None
 
@@ -281,7 +275,7 @@ class PanelTold(m.Told):
     quantity: str
     unit: str
     box: tuple[float, float, float, float]
-    values: tuple[MarkTold, MarkTold]
+    values: tuple[AxisMarkTold, AxisMarkTold]
     clock: ClockTold
     across: str
     across_unit: str

@@ -115,7 +115,7 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         return FileResponse(place, headers={"cache-control": "no-store"})
 
     @api.post("/pictures/{token}/trace")
-    async def trace_picture(token: str, asked: p.TraceAsked) -> p.BegunTold:
+    async def trace_picture(token: str, asked: p.PictureSaid) -> p.BegunTold:
         """Begin to trace a picture; or what is in the way, panel by panel."""
         upload = find(serving.folder, token)
         slips, numbers = await run_in_threadpool(_looked_through, asked)
@@ -208,5 +208,6 @@ def _shot(upload: Upload, said: p.PictureSaid, numbers: dict[str, Any]) -> dict[
         shot["at"] = said.at
     if said.panels:
         shot["axes"] = axes_tables(said.panels, said.size, said.straight)
+        shot |= {} if said.mend is None else {"mend": said.mend}
         shot["correction"] = [one.model_dump() for one in said.corrections]
     return shot

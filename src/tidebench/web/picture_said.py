@@ -11,7 +11,7 @@ from tidebench.pictures.axes import Axes, Panel, axes_from
 from tidebench.web.picture_models import (
     ClockTold,
     MarkSaid,
-    MarkTold,
+    AxisMarkTold,
     PanelSaid,
     PanelSlipTold,
     PanelTold,
@@ -136,7 +136,7 @@ def _panel_told(panel: Panel) -> PanelTold:
     marks = panel.across_values if panel.kind == "loop" else panel.times
     clock = ClockTold(
         way="sweep" if panel.sweep_s is not None else "marks",
-        marks=_two(marks) if marks else (MarkTold(at=left, value=""), MarkTold(at=right, value="")),
+        marks=_two(marks) if marks else (AxisMarkTold(at=left, value=""), AxisMarkTold(at=right, value="")),
         seconds="" if panel.sweep_s is None else f"{panel.sweep_s:g}",
         newest=panel.newest,
     )
@@ -147,6 +147,6 @@ def _panel_told(panel: Panel) -> PanelTold:
     )  # fmt: skip
 
 
-def _two(marks: tuple[tuple[float, float], tuple[float, float]]) -> tuple[MarkTold, MarkTold]:
+def _two(marks: tuple[tuple[float, float], tuple[float, float]]) -> tuple[AxisMarkTold, AxisMarkTold]:
     (one, a), (two, b) = marks
-    return MarkTold(at=one, value=f"{a:g}"), MarkTold(at=two, value=f"{b:g}")
+    return AxisMarkTold(at=one, value=f"{a:g}"), AxisMarkTold(at=two, value=f"{b:g}")

@@ -124,7 +124,6 @@ def case_job(
     pictures: Sequence[Mapping[str, Any]],
     known: Mapping[str, Any],
     out: str,
-    mend: Literal["flow", "volume"] | None,
     keep_whole: bool,
     tell: Tell,
 ) -> str:
@@ -146,7 +145,7 @@ def case_job(
         about = Path(aside) / "about.toml"
         about.write_text(tomlkit.dumps(known), encoding="utf-8")
         shots = album_from({"picture": said}).pictures
-        picture_case(shots, out, about=about, mend=mend, keep_whole=keep_whole, progress=tell)
+        picture_case(shots, out, about=about, keep_whole=keep_whole, progress=tell)
     for taken in shots:
         shutil.rmtree(Path(taken.file).parent, ignore_errors=True)
     return Path(out).name

@@ -17,6 +17,7 @@ import { Lock } from "./lock";
 import { LogsRoom } from "./logs";
 import { NewCase } from "./newcase";
 import { Notices, say } from "./notices";
+import { PicturesRoom } from "./pictures";
 import { go, usePlace, withForm } from "./place";
 import { Room } from "./room";
 import { WhatIfRoom } from "./whatif";
@@ -25,10 +26,10 @@ import { apply, choose, chosen, type Choice } from "./theme";
 apply();
 
 const HEADINGS = {
-  casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
+  casebook: "Casebook", new: "New case", pictures: "Pictures", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
   logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", about: "About",
 };
-const ROOMS = ["casebook", "new", "bench", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
+const ROOMS = ["casebook", "new", "pictures", "bench", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
 
 function Page() {
   const place = usePlace();
@@ -80,6 +81,7 @@ function Page() {
       <main id="main" tabIndex={-1}>
         {place.room === "casebook" && <Casebook />}
         {place.room === "new" && <NewCase />}
+        {place.room === "pictures" && <PicturesRoom />}
         {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
         {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
         {withForm(place.room) && <Room key={`${place.room}/${place.name}`} room={place.room} name={place.name} />}
