@@ -152,7 +152,7 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         name = free_name(serving.folder, asked.title or "Traced from a picture")
         job = begun(
             f"making of {name}", MAKE, pictures=shots, known=dict(filled.said), out=str(serving.folder / name),
-            mend=asked.mend, keep_whole=asked.keep_whole,
+            keep_whole=asked.keep_whole,
         )  # fmt: skip
         return p.CaseBegunTold(name=name, job=job, slips=[], doubts=[], pictures=[])
 

@@ -42,7 +42,7 @@ export function Check({ traced, doc, change, tool, take, shown, show, names }: P
               </ul>
               {(traced.mendable || doc.mend) && (
                 <div class="row small">
-                  <span class="grow">{doc.mend ? `The calibration of ${doc.mend} was scaled to the other, as you asked.` : "Nothing is corrected unless you ask:"}</span>
+                  <span style={{ flexBasis: "100%" }}>{doc.mend ? `The calibration of ${doc.mend} was scaled to the other, as you asked.` : "Nothing is corrected unless you ask:"}</span>
                   {doc.mend ? <button onClick={() => scale("")}>Take that back</button> : <><button onClick={() => scale("flow")}>Scale flow to volume</button><button onClick={() => scale("volume")}>Scale volume to flow</button></>}
                 </div>
               )}
@@ -52,7 +52,7 @@ export function Check({ traced, doc, change, tool, take, shown, show, names }: P
             <section aria-labelledby="beside">
               <h2 id="beside">Noted from the picture, and measured on it</h2>
               <table class="small">
-                <thead><tr><th scope="col">quantity</th><th scope="col" class="num">noted</th><th scope="col" class="num">measured</th><th scope="col">they</th></tr></thead>
+                <thead><tr><th scope="col">quantity</th><th scope="col" class="num">noted</th><th scope="col" class="num">measured</th><th scope="col"><span class="hidden">how they agree</span></th></tr></thead>
                 <tbody>
                   {traced.beside.map((row) => (
                     <>

@@ -136,7 +136,7 @@ function ClockForm({ clock, panel, problem, put }: { clock: Clock; panel: Panel;
 function Pair({ legend, what, unit, marks, problem, put }: { legend: string; what: "row" | "column"; unit: string; marks: Marks; problem: string; put: (marks: Marks, tag: string) => void }) {
   return (
     <div class="pairs" role="group" aria-label={legend}>
-      <span class="small quiet">{legend}</span><span class="small quiet">at {what}</span><span class="small quiet">stands {unit ? `${unit}` : "a figure"}</span>
+      <span class="small quiet">{legend}</span><span class="small quiet">at {what}</span><span class="small quiet">figure{unit ? `, in ${unit}` : ""}</span>
       {marks.map((mark: Mark, i) => (
         <>
           <span class="small">{i === 0 ? "first mark" : "second mark"}</span>

@@ -296,7 +296,7 @@ function Pen({ panel, tool, at, stroke, setStroke, finish, cancel, near, begin }
   };
   return (
     <div ref={pen} class="handle pen" style={at(place)} role="slider" tabIndex={0} aria-label={PEN_WORDS[tool]} aria-valuemin={panel.box[0]} aria-valuemax={panel.box[2]} aria-valuenow={place[0]} aria-valuetext={`column ${place[0]}, row ${place[1]}${fixed.length ? `, ${fixed.length} points` : ""}`}
-      onKeyDown={keys} onFocus={() => near(place)} onBlur={() => near(null)} />
+      onKeyDown={keys} onBlur={() => near(null)} />
   );
 }
 

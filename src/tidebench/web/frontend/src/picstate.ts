@@ -114,7 +114,7 @@ export function placeOf(doc: Doc, panel: Panel, part: Part): Point {
   const marks = clockOf(doc, panel).marks;
   const places: Record<Part, Point> = {
     whole: [left, top], left: [left, y], right: [right, y], top: [x, top], bottom: [x, bottom],
-    value0: [left, panel.values[0].at], value1: [left, panel.values[1].at], time0: [marks[0].at, bottom], time1: [marks[1].at, bottom],
+    value0: [right, panel.values[0].at], value1: [right, panel.values[1].at], time0: [marks[0].at, top], time1: [marks[1].at, top],
   };
   return places[part];
 }

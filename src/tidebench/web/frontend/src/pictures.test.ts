@@ -31,7 +31,7 @@ describe("panels of a picture", () => {
     expect(whole.panels[0]!.values[0].at).toBe(180);
     expect(whole.clock).toBe(doc.clock);
     const timed = moved(doc, other!.id, "time0", 5, 0, SIZE);
-    expect(placeOf(timed, timed.panels[0]!, "time0")).toEqual([105, 240]);
+    expect(placeOf(timed, timed.panels[0]!, "time0")).toEqual([105, 60]);
     const own = { ...doc, panels: [{ ...one!, clock: emptyClock(100, 1200) }, other!] };
     const apart = moved(own, one!.id, "time0", 5, 0, SIZE);
     expect([placeOf(apart, apart.panels[0]!, "time0")[0], placeOf(apart, apart.panels[1]!, "time0")[0]]).toEqual([105, 100]);

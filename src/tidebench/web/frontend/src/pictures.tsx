@@ -266,7 +266,7 @@ export function PicturesRoom() {
       { keys: ["1"], group, words: "Say what it shows", act: () => setPhase("place") },
       { keys: ["2", "t"], group, words: "Trace, check and mend", act: () => setPhase("check") },
       { keys: ["3"], group, words: "Make the case", act: () => setPhase("case") },
-      { keys: ["v", "Escape"], group, words: "Move edges and marks", act: () => setTool("move") },
+      { keys: ["v"], group, words: "Move edges and marks", act: () => setTool("move") },
       { keys: ["e"], group, words: "Erase", act: () => phase === "check" && take1("erase") },
       { keys: ["r"], group, words: "Redraw", act: () => phase === "check" && take1("draw") },
       { keys: ["o"], group, words: "Show the curves, or not", act: () => setShown(!shown) },
@@ -441,7 +441,7 @@ function Offered({ arrangements, pics, current, straightened, lay, gone }: Offer
         return (
           <div class="row" key={one.name}>
             <span class="grow"><strong>{one.name}</strong>{one.fits === "scaled" && " (moved to this picture's size)"}{unlike && <span class="quiet"> does not fit: {unlike}</span>}</span>
-            {!unlike && <button onClick={() => lay(one.panels as PanelSaid[], `“${one.name}” is laid on.`)} aria-label={`Use ${one.name}`}>Use it</button>}
+            {!unlike && <button onClick={() => lay(one.panels as PanelSaid[], `“${one.name}” is laid on.`)} aria-label={`Use it: ${one.name}`}>Use it</button>}
             <a class="button" href={`/api/arrangements/${encodeURIComponent(one.name)}/axes.toml`} download aria-label={`${one.name} as axes.toml`}>axes.toml</a>
             <button class="plain" aria-label={`Throw ${one.name} away`} onClick={() => gone(one.name)}>×</button>
           </div>
