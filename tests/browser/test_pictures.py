@@ -100,7 +100,8 @@ def said_by_mouse(page: Page, chart: Chart) -> None:
             page.get_by_label(f"Value axis, figure of mark {mark}").fill(f"{value:g}")
         if number == 1:
             for mark, (word, seconds) in enumerate((("first", 0.0), ("second", chart.seconds)), 1):
-                put_handle(page, f"{word} mark of the time axis of panel 1", (chart.column(panel, seconds), panel.box[1]), chart.image.size)  # fmt: skip
+                place = (chart.column(panel, seconds), panel.box[1])
+                put_handle(page, f"{word} mark of the time axis of panel 1", place, chart.image.size)
                 page.get_by_label(f"Time axis, figure of mark {mark}").fill(f"{seconds:g}")
         page.get_by_label("I have looked: this panel is right").check()
 
@@ -145,7 +146,7 @@ def test_from_a_dropped_picture_to_a_report_by_mouse(
         stage = page.locator(".stage").bounding_box()
         assert stage
         scale = stage["width"] / chart.image.width
-        left, top, right, bottom = chart.panels[1].box
+        left, top, _, bottom = chart.panels[1].box
         y = stage["y"] + (top + bottom) / 2 * scale
         page.mouse.move(stage["x"] + (left + 300) * scale, y)
         page.mouse.down()
@@ -239,7 +240,7 @@ def test_from_a_chosen_picture_to_a_report_by_keyboard(
             if number == 1:
                 page.keyboard.press("p")
             expect(page.locator(".handle.tag").nth(number - 1)).to_be_focused()
-            for mark, (word, value) in enumerate(zip(("first", "second"), panel.ticks, strict=True), 1):
+            for word, value in zip(("first", "second"), panel.ticks, strict=True):
                 label = f"{word} mark of the value axis of panel {number}"
                 tabbed_to(page, label)
                 row = float(page.get_by_role("slider", name=label).get_attribute("aria-valuenow") or "nan")

@@ -23,7 +23,9 @@ from tidebench.pictures.loops import Loop, trace_loop
 from tidebench.pictures.opening import Opened
 from tidebench.pictures.straighten import find_corners, straight
 from tidebench.pictures.turns import Turns, turns_of
+from tidebench.quantities import QUANTITIES
 from tidebench.recording import Recording
+from tidebench.units import factor
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -96,7 +98,7 @@ def read_picture(
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
     mended_by_hand = [told(corrections_of(axes, one.panel, corrections), one.panel) for one in (*panels, *trends)]
-    warnings = (*_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
+    warnings = (*_pixels(panels), *_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
     if recording is not None and recording.uncertainty is not None:
         recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
     return Read(
@@ -118,6 +120,20 @@ def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] 
     points, bend = find_corners(opened.image, opened.name) if isinstance(told, str) else (np.asarray(told), 0.0)
     bend = bend if axes.bend is None else axes.bend
     return straight(opened.image, points.tolist(), axes.size, opened.name, bend)
+
+
+def _pixels(panels: Sequence[TracedPanel]) -> list[str]:
+    """How much a pixel stands for, as a sentence."""
+    if not panels:
+        return []
+    rows = [f"a row {_shown(one)} of {label(one.panel.quantity)}" for one in panels]
+    return [f"A column of pixels is {1000 * max(one.per_column_s for one in panels):.0f} ms, {', '.join(rows)}."]
+
+
+def _shown(one: TracedPanel) -> str:
+    record = QUANTITIES[one.panel.quantity]
+    each = one.per_row * (factor(record.canonical, record.unit) if record.canonical else 1.0)
+    return f"{each:.2g} {record.unit}"
 
 
 def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None, turns: Turns | None) -> list[str]:

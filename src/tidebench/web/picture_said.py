@@ -9,9 +9,9 @@ from typing import Any
 from tidebench.errors import PictureError
 from tidebench.pictures.axes import Axes, Panel, axes_from
 from tidebench.web.picture_models import (
+    AxisMarkTold,
     ClockTold,
     MarkSaid,
-    AxisMarkTold,
     PanelSaid,
     PanelSlipTold,
     PanelTold,

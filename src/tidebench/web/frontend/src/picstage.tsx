@@ -111,7 +111,7 @@ export function Stage(props: Props) {
       <div ref={box} class={`stage tool-${tool}`} style={{ width: `${100 * zoom}%`, aspectRatio: `${wide} / ${tall}` }}>
         <img ref={image} src={src} alt="The picture, with its panels drawn over it" draggable={false} />
         <svg viewBox={`-0.5 -0.5 ${wide} ${tall}`} preserveAspectRatio="none" aria-hidden="true" onPointerDown={down} onPointerMove={drag} onPointerUp={up} onPointerLeave={() => setNear(null)}>
-          {doc.panels.map((one) => {
+          {!corners && doc.panels.map((one) => {
             const [left, top, right, bottom] = one.box;
             const state = `${one.id === chosen ? "chosen" : ""} ${one.confirmed ? "sure" : "proposed"}`;
             return (

@@ -33,7 +33,7 @@ interface Pic {
 }
 
 type Phase = "place" | "check" | "case";
-const PHASES: [Phase, string][] = [["place", "1 · Say what it shows"], ["check", "2 · Check and mend"], ["case", "3 · Make the case"]];
+const PHASES: [Phase, string][] = [["place", "1 · Panels"], ["check", "2 · Check"], ["case", "3 · Case"]];
 const DRAFT = "tidebench-pictures";
 const ZOOMS = [1, 1.5, 2, 3];
 const local = (stamp: string | null): string => (stamp ? stamp.slice(0, 19) : "");
