@@ -21,6 +21,7 @@ from tidebench.pictures.axes import Axes
 from tidebench.pictures.corrections import Correction, told
 from tidebench.pictures.loops import Loop, trace_loop
 from tidebench.pictures.opening import Opened
+from tidebench.pictures.slope import words as slope_words
 from tidebench.pictures.straighten import find_corners, straight
 from tidebench.pictures.turns import Turns, turns_of
 from tidebench.quantities import QUANTITIES
@@ -88,17 +89,19 @@ def read_picture(
     panels = trace_panels(pixels, axes, opened.name, corrections)
     trends = trace_trends(pixels, axes, opened.name, corrections)
     loops = tuple(trace_loop(pixels, panel, opened.name) for panel in axes.panels if panel.kind == "loop")
-    missing = [name for name in NEEDED if name not in {one.panel.quantity for one in panels}]
+    shown = {one.panel.quantity for one in panels}
+    missing = [name for name in NEEDED if name not in shown and not (name == "flow" and "volume" in shown)]
     why = f"the picture shows no {' and no '.join(label(name) for name in missing)} over time" if missing else ""
     recording, begins, agreement, turns = None, 0.0, None, None
     if not missing:
         recording, begins = on_one_clock(panels, axes, opened.name)
-        agreement = agreement_of(recording)
+        agreement = agreement_of(recording) if "flow" in shown else None
         turns = turns_of(recording, max(one.per_column_s for one in panels))
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
     mended_by_hand = [told(corrections_of(axes, one.panel, corrections), one.panel) for one in (*panels, *trends)]
-    warnings = (*_pixels(panels), *_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
+    derived = [slope_words(recording)] if recording is not None and "flow" not in shown else []
+    warnings = (*_pixels(panels), *derived, *_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
     if recording is not None and recording.uncertainty is not None:
         recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
     return Read(
