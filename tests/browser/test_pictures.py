@@ -31,6 +31,14 @@ DROP = """async ([files]) => {
 }"""
 
 
+@pytest.fixture(autouse=True)
+def patient() -> Iterator[None]:
+    """Tracing takes its time beside other work."""
+    expect.set_options(timeout=60_000)
+    yield
+    expect.set_options(timeout=5_000)
+
+
 @pytest.fixture(scope="module")
 def chart() -> Chart:
     return plain_chart()
@@ -325,8 +333,10 @@ def test_a_second_picture_takes_an_arrangement_with_one_click_and_asks_to_be_loo
         expect(page.locator(".traced")).to_have_count(3, timeout=120_000)
         page.reload()
         expect(page.locator(".handle.tag.sure")).to_have_count(3)
-        page.get_by_role("button", name="Throw Kept before away").click()
+        page.get_by_role("button", name="Take Kept before away").click()
         expect(page.get_by_role("button", name="Use it: Kept before")).to_have_count(0)
+        page.locator(".notices").get_by_role("button", name="Take back").click()
+        expect(page.get_by_role("button", name="Use it: Kept before")).to_be_visible()
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -10,7 +10,7 @@ import polars as pl
 
 from tests.pictures.draw import axes_tables, draw
 from tests.pictures.patients import signals
-from tests.pictures.scoring import KINDS, corners_off_px, file_of, population
+from tests.pictures.scoring import corners_off_px, file_of, population
 from tests.pictures.spoil import TWELVE_MEGAPIXELS, photographed
 from tests.pictures.styles import Style, draw_style
 from tidebench.pictures.axes import axes_from
@@ -25,7 +25,7 @@ HEAD = """# Pictures, measured
 python -m tests.pictures page
 ```
 
-writes this page (about half an hour on a quiet machine). Pictures are drawn of simulated patients, adults and children,
+writes this page. Pictures are drawn of simulated patients, adults and children,
 passive or breathing, 15 to 30 s each: two or three panels, light and dark, any colours, pens of 1 to 4 pixels, smooth
 or not, grids, frames, cursors, letters on the curve, filled areas, a second curve, a sweep with its erase bar. The same
 {count} charts are read as they are ("clean"), at another size through JPEG of quality 60 to 95 ("compressed"), and as
@@ -193,13 +193,13 @@ def _sized(rng: np.random.Generator, size: tuple[int, int]) -> Style:
     return style
 
 
-def write_page(pictures: int, folder: Path, looked: str) -> None:
-    """Write the page from the first ``pictures`` of the frozen population."""
-    tables = population("frozen", pictures, KINDS)
-    parts = [HEAD.format(count=pictures, looked=looked)]
+def write_page(pictures: int, reviewed: int, folder: Path, looked: str) -> None:
+    """Write the page from the first ``pictures`` of the frozen population, quantities from the first ``reviewed``."""
+    tables = population("frozen", pictures, reviewed)
+    parts = [HEAD.format(count=pictures, looked=looked, all=3 * pictures, reviewed=reviewed)]
     parts += [CURVES, markdown(curves(tables["curves"])), STARTS, markdown(starts(tables["starts"]))]
     parts += [NUMBERS, markdown(quantities(tables["quantities"])), "\nAll together:\n\n"]
-    off = [corners_off_px("frozen", k) for k in range(pictures)]
+    off = [corners_off_px("frozen", k) for k in range(reviewed)]
     known = np.array([distance for distance in off if distance is not None])
     near, fair = int((known <= 1).sum()), int((known <= 3).sum())
     counts = {"near": near, "fair": fair, "far": len(known) - fair, "none": len(off) - len(known)}

@@ -215,7 +215,8 @@ def filled(rows: Values, height: int, alpha: float) -> npt.NDArray[np.float32]:
     ink = inked(rows, height, 2.0)[..., None]
     below = np.arange(height)[:, None] > rows[None, :]
     behind = np.where(below[..., None], ground + alpha * (pen - ground), ground)
-    return (behind + ink * (pen - behind)).astype(np.float32)
+    shown: npt.NDArray[np.float32] = (behind + ink * (pen - behind)).astype(np.float32)
+    return shown
 
 
 @pytest.mark.parametrize("alpha", [0.1, 0.25, 0.4])

@@ -240,6 +240,9 @@ def test_an_arrangement_is_the_users_axes_file_and_moves_with_the_pictures_size(
     assert client.put("/api/arrangements/..", json=body).status_code in (404, 405, 422)
     assert client.delete("/api/arrangements/Ward screen").status_code == 204
     assert client.get("/api/arrangements").json() == []
+    assert client.post("/api/arrangements/Ward screen/back").status_code == 204
+    assert [one["name"] for one in client.get("/api/arrangements").json()] == ["Ward screen"]
+    assert client.post("/api/arrangements/Ward screen/back").status_code == 404
 
 
 def test_a_photograph_is_straightened_by_corners_or_by_a_screen_that_is_found(client: TestClient, chart: Chart) -> None:

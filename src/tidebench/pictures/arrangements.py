@@ -13,6 +13,7 @@ from tidebench.errors import OptionError, PictureError
 from tidebench.pictures.axes import Axes, axes_from, load_axes
 
 ARRANGEMENTS = "arrangements"
+ASIDE = ".taken-away"
 MOST = 200
 SHAPE = 0.01
 """Share by which the shapes of two pictures may differ before an arrangement of one doesn't fit the other."""
@@ -122,5 +123,23 @@ def find(folder: Path, name: str) -> Path:
 
 
 def drop(folder: Path, name: str) -> None:
-    """Throw an arrangement away."""
-    find(folder, name).unlink()
+    """Take an arrangement away; it waits aside until another of its name is taken away."""
+    path = find(folder, name)
+    aside = path.parent / ASIDE
+    aside.mkdir(exist_ok=True)
+    path.replace(aside / path.name)
+
+
+def put_back(folder: Path, name: str) -> None:
+    """Put an arrangement back that was taken away.
+
+    Raises
+    ------
+    OptionError
+        None waits, or another has its name since.
+    """
+    place = folder / ARRANGEMENTS
+    waiting = place / ASIDE / f"{name}.toml"
+    if not waiting.is_file() or (place / waiting.name).exists():
+        raise OptionError(f"there is no arrangement {name!r} to put back", where=ARRANGEMENTS)
+    waiting.replace(place / waiting.name)

@@ -9,7 +9,7 @@ from pydantic import Field
 from starlette.responses import FileResponse
 
 from tidebench.casebook import check_name
-from tidebench.pictures.arrangements import arrangements, drop, find, keep
+from tidebench.pictures.arrangements import arrangements, drop, find, keep, put_back
 from tidebench.web import picture_models as p
 from tidebench.web.options import Serving
 from tidebench.web.picture_said import axes_tables, panels_told, slips_of
@@ -52,7 +52,12 @@ def arrangement_routes(serving: Serving) -> APIRouter:
 
     @api.delete("/arrangements/{name}", status_code=204)
     def drop_arrangement(name: Name) -> None:
-        """Throw an arrangement away."""
+        """Take an arrangement away; it waits aside."""
         drop(serving.folder, check_name(name))
+
+    @api.post("/arrangements/{name}/back", status_code=204)
+    def put_arrangement_back(name: Name) -> None:
+        """Put an arrangement back that was taken away."""
+        put_back(serving.folder, check_name(name))
 
     return api

@@ -145,6 +145,13 @@ class PictureTold(m.Told):
     size: int
 
 
+class ReadAxesTold(m.Told):
+    """Marks beside a proposed panel that character recognition read, pixel and figure: to be looked at."""
+
+    values: tuple[AxisMarkTold, AxisMarkTold] | None
+    times: tuple[AxisMarkTold, AxisMarkTold] | None
+
+
 class ShownTold(m.Told):
     """A picture as the page shows it: its address, its pixels, what is proposed."""
 
@@ -155,6 +162,7 @@ class ShownTold(m.Told):
     taken: datetime | None
     straight: StraightTold | None
     boxes: list[tuple[float, float, float, float]]
+    axes: list[ReadAxesTold]
 
 
 class StraightTold(m.Told):
@@ -283,5 +291,6 @@ class PanelTold(m.Told):
     confirmed: bool
 
 
+ReadAxesTold.model_rebuild()
 ShownTold.model_rebuild()
 ArrangementTold.model_rebuild()

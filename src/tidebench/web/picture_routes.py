@@ -26,8 +26,8 @@ from tidebench.web.casebook_routes import told
 from tidebench.web.guard import PICTURES
 from tidebench.web.jobs import Jobs
 from tidebench.web.options import Serving
-from tidebench.web.picture_said import axes_tables, slips_of
-from tidebench.web.picture_work import SHOWN, Shown
+from tidebench.web.picture_said import axes_tables, marks_told, slips_of
+from tidebench.web.picture_work import SHOWN, ReadAxes, Shown
 from tidebench.web.refusals import REFUSED
 from tidebench.web.uploads import Upload, drop, find, take_in
 
@@ -103,7 +103,8 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         seen = outcome(job, Shown)
         return p.ShownTold(
             shown=seen.file, size=seen.size, original=seen.original, pages=seen.pages, taken=seen.taken,
-            straight=p.StraightTold.model_validate(seen.straight) if seen.straight else None, boxes=list(seen.boxes),
+            straight=p.StraightTold.model_validate(seen.straight) if seen.straight else None,
+            boxes=list(seen.boxes), axes=[_read(one) for one in seen.axes],
         )  # fmt: skip
 
     @api.get("/pictures/{token}/shown/{name}", response_class=FileResponse)
@@ -181,6 +182,11 @@ def _form() -> p.PictureFormTold:
         crop=CROP,
         stored=STORED,
     )
+
+
+def _read(axes: ReadAxes) -> p.ReadAxesTold:
+    values, times = (None if marks is None else marks_told(marks) for marks in (axes.values, axes.times))
+    return p.ReadAxesTold(values=values, times=times)
 
 
 def _looked_through(asked: p.PictureSaid) -> tuple[list[p.PanelSlipTold], dict[str, Any]]:

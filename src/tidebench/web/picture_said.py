@@ -136,17 +136,18 @@ def _panel_told(panel: Panel) -> PanelTold:
     marks = panel.across_values if panel.kind == "loop" else panel.times
     clock = ClockTold(
         way="sweep" if panel.sweep_s is not None else "marks",
-        marks=_two(marks) if marks else (AxisMarkTold(at=left, value=""), AxisMarkTold(at=right, value="")),
+        marks=marks_told(marks) if marks else (AxisMarkTold(at=left, value=""), AxisMarkTold(at=right, value="")),
         seconds="" if panel.sweep_s is None else f"{panel.sweep_s:g}",
         newest=panel.newest,
     )
     return PanelTold(
-        kind=panel.kind, quantity=panel.quantity, unit=panel.unit, box=panel.box, values=_two(panel.values),
+        kind=panel.kind, quantity=panel.quantity, unit=panel.unit, box=panel.box, values=marks_told(panel.values),
         clock=clock, across=panel.across or "", across_unit=panel.across_unit or "", colour=panel.colour or "",
         confirmed=False,
     )  # fmt: skip
 
 
-def _two(marks: tuple[tuple[float, float], tuple[float, float]]) -> tuple[AxisMarkTold, AxisMarkTold]:
+def marks_told(marks: tuple[tuple[float, float], tuple[float, float]]) -> tuple[AxisMarkTold, AxisMarkTold]:
+    """Two marks of an axis, their figures as they would be typed."""
     (one, a), (two, b) = marks
     return AxisMarkTold(at=one, value=f"{a:g}"), AxisMarkTold(at=two, value=f"{b:g}")

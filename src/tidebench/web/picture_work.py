@@ -24,6 +24,8 @@ SHOWN = "shown"
 """Beside a picture that waits: as the page shows it."""
 LOSSLESS_PIXELS = 4_000_000
 """Larger pictures go to the page as JPEG: only to look at, they are traced as they were taken."""
+MOST_READ = 6
+"""Panels whose figures are looked for."""
 Box = tuple[int, int, int, int]
 Corner = tuple[float, float]
 
@@ -38,8 +40,16 @@ class Straight:
 
 
 @dataclass(frozen=True)
+class ReadAxes:
+    """Marks beside a proposed panel, pixel and figure, where character recognition read enough of them."""
+
+    values: tuple[tuple[float, float], tuple[float, float]] | None
+    times: tuple[tuple[float, float], tuple[float, float]] | None
+
+
+@dataclass(frozen=True)
 class Shown:
-    """A picture as it is shown: file, pixels, what is proposed."""
+    """A picture as it is shown: file, pixels, what is proposed; ``axes`` belong to ``boxes``."""
 
     file: str
     size: tuple[int, int]
@@ -48,6 +58,7 @@ class Shown:
     taken: datetime | None
     straight: Straight | None
     boxes: tuple[Box, ...]
+    axes: tuple[ReadAxes, ...]
 
 
 def open_job(
@@ -71,10 +82,25 @@ def open_job(
         how = Straight(tuple((round(float(x), 2), round(float(y), 2)) for x, y in points), wanted, bend)
     tell("looking for panels", 0.7)
     boxes = tuple(propose_panels(image))
+    axes = _figures(image, boxes, tell)
     return Shown(
         _shown(Path(picture), image, str((page, how))), image.size, opened.image.size, pages_of(Path(picture)),
-        opened.taken, how, boxes,
+        opened.taken, how, boxes, axes,
     )  # fmt: skip
+
+
+def _figures(image: Image, boxes: Sequence[Box], tell: Tell) -> tuple[ReadAxes, ...]:
+    """What stands beside panels, where the machine can read it."""
+    from tidebench.pictures.figures import can_read, time_axis, value_axis
+
+    if not can_read():
+        return tuple(ReadAxes(None, None) for _ in boxes)
+    tell("reading figures", 0.8)
+    found = []
+    for n, box in enumerate(boxes):
+        values, times = (value_axis(image, box), time_axis(image, box)) if n < MOST_READ else (None, None)
+        found.append(ReadAxes(values and values.marks, times and times.marks))
+    return tuple(found)
 
 
 def _shown(picture: Path, image: Image, how: str) -> str:

@@ -74,6 +74,7 @@ function PanelForm({ panel, doc, change, form, slips, pick }: FormProps) {
           put={(quantity) => put({ quantity, unit: channels.find((one) => one.key === quantity)?.units[0] ?? "" })} />
         <Choice id="pic-unit" label="in" value={panel.unit} problem={problem("unit")} options={(chosen?.units ?? []).map((unit) => [unit, unit])} put={(unit) => put({ unit })} />
       </div>
+      {panel.read && !panel.confirmed && <p class="small"><span class="said-state">read, not confirmed</span> Figures were read by character recognition: hold them against the picture.</p>}
       <Pair legend="Value axis" what="row" unit={panel.unit} marks={panel.values} problem={problem("values")} put={(values, tag) => put({ values }, `values.${tag}`)} />
       {panel.kind === "loop" && (
         <div class="two">

@@ -145,7 +145,7 @@ export function Stage(props: Props) {
           const figure = part.startsWith("value") ? panel.values[Number(part.at(-1))]!.value : part.startsWith("time") ? clockOf(doc, panel).marks[Number(part.at(-1))]!.value : "";
           const mark = part.startsWith("value") || part.startsWith("time");
           return (
-            <Handle key={`${panel.id}.${part}`} id={`part-${part}`} cls={mark ? `mark ${part.slice(0, -1)}` : `edge ${part}`} style={at(place)} label={`${PART_WORDS[part]} of panel ${number(panel)}`} now={UPRIGHT.includes(part) ? place[1] : place[0]} most={UPRIGHT.includes(part) ? tall : wide} upright={UPRIGHT.includes(part)}
+            <Handle key={`${panel.id}.${part}`} id={`part-${part}`} cls={mark ? `mark ${part.slice(0, -1)}` : `edge edge-${part}`} style={at(place)} label={`${PART_WORDS[part]} of panel ${number(panel)}`} now={UPRIGHT.includes(part) ? place[1] : place[0]} most={UPRIGHT.includes(part) ? tall : wide} upright={UPRIGHT.includes(part)}
               words={mark ? `${UPRIGHT.includes(part) ? "row" : "column"} ${UPRIGHT.includes(part) ? place[1] : place[0]}${figure ? `, stands for ${figure}` : ", no figure yet"}` : undefined}
               scale={() => box.current!.getBoundingClientRect().width / wide} begin={() => move(panel.id, part, latest.current)} near={(on) => setNear(on ? place : null)}>
               {mark ? figure || "?" : ""}

@@ -14,6 +14,8 @@ export type Kind = "curve" | "loop" | "trend";
 /** A panel; without a clock of its own it has the one that all share. */
 export interface Panel {
   id: number; kind: Kind; quantity: string; unit: string; box: Box; values: Marks; clock: Clock | null; across: string; across_unit: string; colour: string; confirmed: boolean;
+  /** Figures that a machine read, until somebody has looked. */
+  read: boolean;
 }
 export interface Correction { panel: number; kind: "erase" | "draw"; points: Point[] }
 export interface Doc { panels: Panel[]; clock: Clock; corrections: Correction[]; mend: "" | "flow" | "volume" }
@@ -39,15 +41,22 @@ export function seen(doc: Doc): Doc {
 export function panelAt(box: Box): Panel {
   const [, top, , bottom] = box;
   return {
-    id: nextId(), kind: "curve", quantity: "", unit: "", box, values: [{ at: bottom, value: "" }, { at: top, value: "" }], clock: null, across: "", across_unit: "", colour: "", confirmed: false,
+    id: nextId(), kind: "curve", quantity: "", unit: "", box, values: [{ at: bottom, value: "" }, { at: top, value: "" }], clock: null, across: "", across_unit: "", colour: "", confirmed: false, read: false,
   };
 }
 
-/** Panels as they are proposed: nothing is confirmed, no figure is guessed. */
-export function proposed(boxes: number[][], size: Size): Doc {
-  const panels = boxes.map((box) => panelAt(box as Box));
+export interface Read { values: Mark[] | null; times: Mark[] | null }
+
+/** Panels as they are proposed: nothing is confirmed, and no figure is guessed; what a machine read of them is told to be that. */
+export function proposed(boxes: number[][], size: Size, axes: Read[] = []): Doc {
+  const times = axes.find((one) => one.times)?.times ?? null;
+  const panels = boxes.map((box, i): Panel => {
+    const values = axes[i]?.values ?? null;
+    return { ...panelAt(box as Box), ...(values ? { values: values as Marks } : {}), read: Boolean(values ?? times) };
+  });
   const [left, , right] = panels[0]?.box ?? [0, 0, size[0] - 1];
-  return { panels, clock: emptyClock(left, right), corrections: [], mend: "" };
+  const clock = emptyClock(left, right);
+  return { panels, clock: times ? { ...clock, marks: times as Marks } : clock, corrections: [], mend: "" };
 }
 
 /** Another panel: below the last where there is room, else over the middle. */
@@ -150,7 +159,7 @@ export function arranged(panels: PanelSaid[]): Doc {
   return { panels: made.map((panel) => (panel.kind === "curve" && same(panel.clock!) ? { ...panel, clock: null } : panel)), clock: shared, corrections: [], mend: "" };
 }
 
-export const panelsSaid = (doc: Doc): PanelSaid[] => doc.panels.map(({ id: _, ...panel }) => ({ ...panel, clock: clockOf(doc, doc.panels.find((one) => one.id === _)!) }));
+export const panelsSaid = (doc: Doc): PanelSaid[] => doc.panels.map(({ id: _, read: __, ...panel }) => ({ ...panel, clock: clockOf(doc, doc.panels.find((one) => one.id === _)!) }));
 
 export function correctionsSaid(doc: Doc): Schemas["CorrectionSaid"][] {
   return doc.corrections.map((one) => ({ ...one, panel: 1 + doc.panels.findIndex((panel) => panel.id === one.panel) })).filter((one) => one.panel > 0);

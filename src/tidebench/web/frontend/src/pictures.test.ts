@@ -14,6 +14,14 @@ describe("panels of a picture", () => {
     expect(doc.panels.every((panel) => panel.clock === null)).toBe(true);
   });
 
+  it("take figures that were read as proposals, and say nothing of them to the server", () => {
+    const values = [{ at: 220, value: "0" }, { at: 80, value: "30" }];
+    const doc = proposed(BOXES, SIZE, [{ values, times: null }, { values: null, times: [{ at: 100, value: "0" }, { at: 900, value: "10" }] }]);
+    expect(doc.panels.map((panel) => [panel.read, panel.confirmed, panel.values[1].value])).toEqual([[true, false, "30"], [true, false, ""]]);
+    expect(doc.clock.marks[1]).toEqual({ at: 900, value: "10" });
+    expect(panelsSaid(doc)[0]).not.toHaveProperty("read");
+  });
+
   it("move by one part, and no edge past the other or out of the picture", () => {
     const doc = made();
     const id = doc.panels[0]!.id;

@@ -12,7 +12,7 @@ import { say } from "./notices";
 import { Check, Noted } from "./piccheck";
 import { labelOf, PanelList, type PanelSlip, type PictureForm } from "./picpanels";
 import { Stage, type Tool, type Traced } from "./picstage";
-import { added, arranged, back, begun, changed, correctionsSaid, forth, mended, panelsSaid, proposed, removed, seen, stepped, type Doc, type History, type PanelSaid, type PictureSaid, type Point, type Size, type Straight } from "./picstate";
+import { added, arranged, back, begun, changed, correctionsSaid, forth, mended, panelsSaid, proposed, removed, seen, stepped, type Doc, type History, type PanelSaid, type PictureSaid, type Point, type Read, type Size, type Straight } from "./picstate";
 import { go } from "./place";
 import { quantities } from "./quantities";
 import type { components } from "./schema";
@@ -96,7 +96,7 @@ export function PicturesRoom() {
     sessionStorage.setItem(DRAFT, JSON.stringify(draft));
   }, [pics, title, notes, answers]);
   useEffect(() => {
-    if (pic) void get<Arrangement[]>(`/arrangements?width=${size[0]}&height=${size[1]}`).then(setArrangements, () => setArrangements([]));
+    if (pic) void offered();
     setTraced(null);
     setSlips([]);
     setCorners(null);
@@ -123,7 +123,7 @@ export function PicturesRoom() {
         const told = await upload<Schemas["PictureTold"]>("/uploads/pictures", file, (share) => setWork({ words: `sending ${file.name}`, share }), control.signal);
         try {
           const seen = await open(told.token, {}, control.signal);
-          setPics((all) => [...all, { token: told.token, file: told.file, page: 1, shown: seen, at: local(seen.taken), observed: {}, history: begun(proposed(seen.boxes, seen.size as Size)) }]);
+          setPics((all) => [...all, { token: told.token, file: told.file, page: 1, shown: seen, at: local(seen.taken), observed: {}, history: begun(proposed(seen.boxes, seen.size as Size, seen.axes as Read[])) }]);
           setPics((all) => (setCurrent(all.length - 1), all));
           setPhase("place");
         } catch (error) {
@@ -143,7 +143,7 @@ export function PicturesRoom() {
     setProblem("");
     try {
       const told = await open(pic.token, { page: pic.page, ...how }, control.signal);
-      replace(current, { page: how.page ?? pic.page, shown: told, history: begun(proposed(told.boxes, told.size as Size)) });
+      replace(current, { page: how.page ?? pic.page, shown: told, history: begun(proposed(told.boxes, told.size as Size, told.axes as Read[])) });
       setCorners(null);
     } catch (error) {
       fail(error);
@@ -198,7 +198,18 @@ export function PicturesRoom() {
       setSlips(wrong);
       if (wrong.length) return;
       say(`“${name.trim()}” is kept beside the cases, and offered for the next picture.`);
-      setArrangements(await get<Arrangement[]>(`/arrangements?width=${size[0]}&height=${size[1]}`));
+      await offered();
+    } catch (error) {
+      fail(error);
+    }
+  };
+  const offered = () => get<Arrangement[]>(`/arrangements?width=${size[0]}&height=${size[1]}`).then(setArrangements, () => setArrangements([]));
+  const discard = async (one: string) => {
+    const place = `/arrangements/${encodeURIComponent(one)}`;
+    try {
+      await send("DELETE", place);
+      await offered();
+      say(`“${one}” was taken away.`, () => void send("POST", `${place}/back`).then(offered, fail));
     } catch (error) {
       fail(error);
     }
@@ -315,7 +326,7 @@ export function PicturesRoom() {
               {phase === "place" && (
                 <>
                   <Straighten pic={pic} corners={corners} setCorners={setCorners} again={(how) => void again(how)} arrangements={arrangements} />
-                  <Offered arrangements={arrangements} pics={pics} current={current} straightened={Boolean(pic.shown.straight)} lay={lay} gone={(one) => void send("DELETE", `/arrangements/${encodeURIComponent(one)}`).then(() => setArrangements(arrangements.filter((kept) => kept.name !== one)), fail)} />
+                  <Offered arrangements={arrangements} pics={pics} current={current} straightened={Boolean(pic.shown.straight)} lay={lay} gone={(one) => void discard(one)} />
                   <div class="row"><h2 class="grow">Panels</h2><span class="small quiet">{sure} of {doc.panels.length} confirmed</span></div>
                   {!doc.panels.length && <p>No panel is proposed. Add one, or note numbers alone.</p>}
                   <PanelList doc={doc} chosen={chosen} choose={setChosen} change={change} form={form} slips={slips} pick={() => setTool("colour")} />
@@ -443,7 +454,7 @@ function Offered({ arrangements, pics, current, straightened, lay, gone }: Offer
             <span class="grow"><strong>{one.name}</strong>{one.fits === "scaled" && " (moved to this picture's size)"}{unlike && <span class="quiet"> does not fit: {unlike}</span>}</span>
             {!unlike && <button onClick={() => lay(one.panels as PanelSaid[], `“${one.name}” is laid on.`)} aria-label={`Use it: ${one.name}`}>Use it</button>}
             <a class="button" href={`/api/arrangements/${encodeURIComponent(one.name)}/axes.toml`} download aria-label={`${one.name} as axes.toml`}>axes.toml</a>
-            <button class="plain" aria-label={`Throw ${one.name} away`} onClick={() => gone(one.name)}>×</button>
+            <button class="plain" aria-label={`Take ${one.name} away`} onClick={() => gone(one.name)}>×</button>
           </div>
         );
       })}
