@@ -205,7 +205,7 @@ def _review_tables(read: Read, made: Drawn, head: dict[str, Any], *, intervals: 
     return tables
 
 
-def population(of: Set, pictures: int, reviewed: int, workers: int = 2) -> dict[str, pl.DataFrame]:
+def population(of: Set, pictures: int, reviewed: int, workers: int = 3) -> dict[str, pl.DataFrame]:
     """Rows of the first ``pictures`` charts of a population in each kind; of the first ``reviewed`` quantities, too."""
     found: dict[str, list[pl.DataFrame]] = {}
     work = [(of, k, kind, k < reviewed) for k in range(pictures) for kind in KINDS]

@@ -110,7 +110,7 @@ def _over_fills(behind: Colours, contrast: Colours) -> list[tuple[Colours, Share
     """Contrast against the bare ground, and the share of it that each pixel's ground leaves, where an area is filled.
 
     A filled area is ground with some of the ink's colour: it lies on the line from ground to ink. The contrast that was
-    found may be the one against bare ground, or against the filled area.
+    found is taken for the one against the filled area; where it is the one against bare ground, nothing was amiss.
     """
     length = float(np.linalg.norm(contrast))
     along = behind @ (contrast / length**2)
@@ -122,9 +122,8 @@ def _over_fills(behind: Colours, contrast: Colours) -> list[tuple[Colours, Share
     full = float(np.quantile(filled, 1 - _BARE))
     if full < _LEAST_FILL:
         return []
-    return [
-        (contrast * times, 1 - np.clip(filled / times, 0, _MOST_FILL).astype(np.float32)) for times in (1.0, 1.0 + full)
-    ]
+    times = 1.0 + full
+    return [(contrast * times, 1 - np.clip(filled / times, 0, _MOST_FILL).astype(np.float32))]
 
 
 def _ruled(seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
