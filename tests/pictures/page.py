@@ -25,13 +25,13 @@ HEAD = """# Pictures, measured
 python -m tests.pictures page
 ```
 
-writes this page (`--pictures` and `--reviewed` say of how many charts). Pictures are drawn of simulated patients, adults and children,
-passive or breathing, 15 to 30 s each: two or three panels, light and dark, any colours, pens of 1 to 4 pixels, smooth
-or not, grids, frames, cursors, letters on the curve, filled areas, a second curve, a sweep with its erase bar. The same
-{count} charts are read as they are ("clean"), at another size through JPEG of quality 60 to 95 ("compressed"), and as
-photographs of 4.3 megapixels through JPEG: perspective, rotation, blur, noise, uneven light, glare and stripes, corners
-read within 0.7 pixels. Marks and boxes are whole pixels. Half the curves have their colour told. No photograph here was
-taken by a camera, and no chart is a device's.
+writes this page (`--pictures` and `--reviewed` say of how many charts). Pictures are drawn of simulated patients,
+adults and children, passive or breathing, 15 to 30 s each: two or three panels, light and dark, any colours, pens of
+1 to 4 pixels, smooth or not, grids, frames, cursors, letters on the curve, filled areas, a second curve, a sweep with
+its erase bar. The same {count} charts are read as they are ("clean"), at another size through JPEG of quality 60 to
+95 ("compressed"), and as photographs of 4.3 megapixels through JPEG: perspective, rotation, blur, noise, uneven
+light, glare and stripes, corners read within 0.7 pixels. Marks and boxes are whole pixels. Half the curves have their
+colour told. No photograph here was taken by a camera, and no chart is a device's.
 
 Curves of all {all} pictures are held against what was drawn; starts and quantities are measured on the first {reviewed}
 charts, {measured} pictures.
@@ -197,10 +197,14 @@ def _sized(rng: np.random.Generator, size: tuple[int, int]) -> Style:
     return style
 
 
-def write_page(pictures: int, reviewed: int, folder: Path, looked: str) -> None:
-    """Write the page from the first ``pictures`` of the frozen population, quantities from the first ``reviewed``."""
-    tables = population("frozen", pictures, reviewed)
-    parts = [HEAD.format(count=pictures, looked=looked, all=3 * pictures, reviewed=reviewed, measured=3 * reviewed)]
+def write_page(size: tuple[int, int, float], folder: Path, looked: str) -> None:
+    """Write the page from the frozen population: so many charts, so many of them reviewed, in so many seconds."""
+    pictures, reviewed, most_s = size
+    tables = population("frozen", pictures, reviewed, most_s=most_s)
+    pictures = 1 + int(max(table["k"].max() for table in tables.values()))  # type: ignore[type-var,arg-type]
+    reviewed = min(reviewed, pictures)
+    head = {"count": pictures, "all": 3 * pictures, "reviewed": reviewed, "measured": 3 * reviewed}
+    parts = [HEAD.format(looked=looked, **head)]
     parts += [CURVES, markdown(curves(tables["curves"])), STARTS, markdown(starts(tables["starts"]))]
     parts += [NUMBERS, markdown(quantities(tables["quantities"])), "\nAll together:\n\n"]
     off = [corners_off_px("frozen", k) for k in range(reviewed)]

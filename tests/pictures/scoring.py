@@ -205,17 +205,25 @@ def _review_tables(read: Read, made: Drawn, head: dict[str, Any], *, intervals: 
     return tables
 
 
-def population(of: Set, pictures: int, reviewed: int, workers: int = 3) -> dict[str, pl.DataFrame]:
-    """Rows of the first ``pictures`` charts of a population in each kind; of the first ``reviewed`` quantities, too."""
+def population(
+    of: Set, pictures: int, reviewed: int, *, most_s: float = float("inf"), workers: int = 3
+) -> dict[str, pl.DataFrame]:
+    """Rows of the first ``pictures`` charts of a population in each kind; of the first ``reviewed`` quantities, too.
+
+    Fewer where time is up: whole charts, in their order.
+    """
     found: dict[str, list[pl.DataFrame]] = {}
-    work = [(of, k, kind, k < reviewed) for k in range(pictures) for kind in KINDS]
+    until = time.monotonic() + most_s
     with ProcessPoolExecutor(workers) as pool:
-        for tables in pool.map(_scored, work):
-            for name, table in tables.items():
+        for tables in pool.map(_scored, [(of, k, k < reviewed) for k in range(pictures)]):
+            for name, table in tables:
                 found.setdefault(name, []).append(table)
+            if time.monotonic() > until:
+                pool.shutdown(wait=False, cancel_futures=True)
+                break
     return {name: pl.concat(tables, how="diagonal_relaxed") for name, tables in found.items()}
 
 
-def _scored(work: tuple[Set, int, Kind, bool]) -> dict[str, pl.DataFrame]:
-    of, k, kind, reviewed = work
-    return scored(of, k, kind, reviewed=reviewed)
+def _scored(work: tuple[Set, int, bool]) -> list[tuple[str, pl.DataFrame]]:
+    of, k, reviewed = work
+    return [pair for kind in KINDS for pair in scored(of, k, kind, reviewed=reviewed).items()]

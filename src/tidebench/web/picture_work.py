@@ -99,7 +99,7 @@ def _figures(image: Image, boxes: Sequence[Box], tell: Tell) -> tuple[ReadAxes, 
     found = []
     for n, box in enumerate(boxes):
         values, times = (value_axis(image, box), time_axis(image, box)) if n < MOST_READ else (None, None)
-        found.append(ReadAxes(values and values.marks, times and times.marks))
+        found.append(ReadAxes(values.marks if values else None, times.marks if times else None))
     return tuple(found)
 
 
