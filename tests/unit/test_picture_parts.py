@@ -21,6 +21,7 @@ from tidebench.pictures.slope import with_slope
 from tidebench.pictures.straighten import find_corners, homography, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
 from tidebench.pictures.trace import best_of, trace
+from tidebench.pictures.turns import turns_of
 from tidebench.recording import Recording, Uncertainty
 
 Values = npt.NDArray[np.float64]
@@ -276,6 +277,26 @@ def test_flow_is_the_slope_of_a_volume_where_no_panel_shows_it() -> None:
     assert made.uncertainty.samples["flow"].min() >= 0.001 * rate * np.sqrt(12 / (3 * 8)) - 1e-12
     assert made.uncertainty.scale["flow"] >= 0.01
     assert "since the picture has no panel of flow" in made.steps[-1]
+
+
+def test_expiration_is_told_where_each_channel_turns_and_not_where_one_never_falls() -> None:
+    """Inspiration of a second at 0.5 L/s, then an expiration with a time constant of half a second, every 3 s."""
+    rate = 50.0
+    phase = np.arange(int(15 * rate)) / rate % 3
+    flow = np.where(phase < 1, 0.5, -1.0 * np.exp(-(phase - 1) / 0.5))
+    volume = np.where(phase < 1, 0.5 * phase, 0.5 * np.exp(-(phase - 1) / 0.5))
+    pressure = np.where(phase < 1, 10 + 20 * phase, 5.0)
+    turns = turns_of(Recording(rate, {"airway_pressure": pressure, "flow": flow, "volume": volume}), 0.02)
+    assert turns.at_s["flow"] == pytest.approx([1, 4, 7, 10, 13], abs=0.03)
+    assert not turns.apart("airway_pressure")
+    assert not turns.apart("volume")
+    late = np.roll(pressure, round(0.2 * rate))
+    turns = turns_of(Recording(rate, {"airway_pressure": late, "flow": flow}), 0.02)
+    assert turns.apart("airway_pressure")
+    assert turns.late_s["airway_pressure"] == pytest.approx(0.2, abs=0.05)
+    assert "after it does in flow" in turns.words[0]
+    rising = np.arange(len(flow)) / rate
+    assert turns_of(Recording(rate, {"airway_pressure": rising, "flow": flow}), 0.02).late_s == {}
 
 
 def test_gaps_stay_gaps_and_an_empty_panel_has_no_ink() -> None:

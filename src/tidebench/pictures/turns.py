@@ -92,6 +92,8 @@ def _left(values: Values, place: int, reach: int, name: str) -> int | None:
         fallen = np.flatnonzero(part[top:] < part[top] - OUT * 0.2 * (values[np.isfinite(values)].max() - part.min()))
         return first + top + int(fallen[0]) if len(fallen) else None
     slope = np.gradient(part)
+    if slope.min() >= 0:
+        return None
     steep = np.flatnonzero(slope <= 0.5 * slope.min())
     steepest = int(steep[np.abs(steep - (place - first)).argmin()])
     while steepest > 0 and slope[steepest - 1] < OUT * slope[steepest]:
