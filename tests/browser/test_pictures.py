@@ -373,6 +373,7 @@ def test_audit_of_every_step_finds_nothing(browser: Browser, address: str, chart
         one.shot(f"pictures-redraw-{look}")
         assert one.accessible() == []
         page.get_by_role("button", name="Go on: make the case").click()
+        expect(page.get_by_label("one.png, taken")).to_be_visible()
         page.get_by_text("What else is known").click()
         one.shot(f"pictures-case-{look}")
         assert one.accessible() == []
