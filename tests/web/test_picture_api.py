@@ -197,6 +197,27 @@ def test_pictures_become_a_case_that_is_reviewed_and_waiting_pictures_are_gone(
     assert (folder / REVIEW / "report.pdf").is_file()
 
 
+def test_pictures_and_numbers_alone_become_one_case_in_the_order_of_their_moments(
+    client: TestClient, chart: Chart, tmp_path: Path
+) -> None:
+    first, last, numbers = (dragged(client, png(chart), name) for name in ("noon.png", "morning.png", "numbers.png"))
+    panels = {"size": [1280, 720], "panels": panels_of(chart)}
+    told = [
+        {"token": first, "at": "2031-05-04T12:40:00", **panels},
+        {"token": last, "at": "2031-05-04T08:10:00", **panels},
+        {"token": numbers, "at": "2031-05-04T12:41:00", "size": [1280, 720], "observed": {"spo2": "0.94"}},
+    ]
+    begun = client.post("/api/pictures/case", json={"title": "A day", "pictures": told}).json()
+    job = done(client, begun["job"])
+    assert job["state"] == "done", job
+    case = load_case(tmp_path / "a-day")
+    assert [str(part.start) for part in case.recordings] == ["2031-05-04 08:10:00", "2031-05-04 12:40:00"]
+    assert case.observed[0].at_s == 4.5 * 3600 + 60
+    without = {**told[0], "at": None}
+    begun = client.post("/api/pictures/case", json={"pictures": [without, told[1]]})
+    assert begun.status_code == 422  # both were thrown away with the case that was made of them
+
+
 def test_the_whole_picture_is_kept_only_where_that_is_asked(client: TestClient, chart: Chart, tmp_path: Path) -> None:
     token = dragged(client, png(chart))
     said = {"token": token, "size": [1280, 720], "panels": panels_of(chart)}
