@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import time
 from collections.abc import Iterator
@@ -23,6 +24,7 @@ from tidebench.pictures.axes import load_axes
 from tidebench.readers import open_recording
 from tidebench.web.jobs import TOO_LONG
 from tidebench.web.options import Limits
+from tidebench.web.uploads import LASTS_S
 
 
 @pytest.fixture(scope="module")
@@ -318,6 +320,19 @@ def test_work_on_a_picture_that_takes_too_long_is_ended(tmp_path: Path, chart: C
         token = dragged(client, png(chart))
         job = done(client, client.post(f"/api/pictures/{token}/open", json={}).json())
         assert (job["state"], job["problem"]) == ("refused", TOO_LONG)
+
+
+def test_a_picture_that_nobody_made_a_case_of_is_gone_when_the_casebook_is_looked_at(
+    client: TestClient, chart: Chart, tmp_path: Path
+) -> None:
+    dragged(client, png(chart))
+    (place,) = (tmp_path / ".uploads").iterdir()
+    client.get("/api/cases")
+    assert place.is_dir()
+    old = time.time() - LASTS_S - 60
+    os.utime(place, (old, old))
+    client.get("/api/cases")
+    assert not place.exists()
 
 
 def test_a_dropped_picture_is_gone(client: TestClient, chart: Chart, tmp_path: Path) -> None:
