@@ -153,10 +153,16 @@ def _opened(case: Case, result: Result, kept: Path, policy: Policy | None) -> Ke
         mechanics={name: frame[name].to_numpy() for name in frame.columns},
         policy=policy,
         capnogram=_capnogram(about, kept),
+        intervals=_intervals(result),
     )
     recorded = VOLUME in recording
     volume = recording[VOLUME] if recorded else np.load(kept / f"{VOLUME}.npy", mmap_mode="r", allow_pickle=False)
     return KeptReview(review, volume, "recorded" if recorded else "flow")
+
+
+def _intervals(result: Result) -> pl.DataFrame | None:
+    name = "intervals.parquet"
+    return pl.read_parquet(result.folder / name).drop("recording_id") if name in result.files else None
 
 
 def _capnogram(about: Mapping[str, Any], kept: Path) -> Capnogram | None:

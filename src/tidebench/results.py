@@ -124,10 +124,12 @@ def _recording(case: Case) -> Recording:
 
 
 def write_tables(done: Review, folder: Path, metadata: dict[str, str]) -> None:
-    """Breaths, efforts, findings, and capnograms where there are any, as Parquet with the recording's identity."""
+    """Breaths, efforts, findings, capnograms and intervals where there are any, as Parquet with identities."""
     identity = pl.lit(metadata["recording_id"]).alias("recording_id")
     tables = {"breaths": done.breaths, "efforts": done.efforts, "findings": done.findings}
     if done.capnogram is not None:
         tables["capnograms"] = done.capnogram.breaths
+    if done.intervals is not None:
+        tables["intervals"] = done.intervals
     for name, table in tables.items():
         table.with_columns(identity).write_parquet(folder / f"{name}.parquet", metadata=metadata)

@@ -86,6 +86,8 @@ class Review:
         A house's limits, against which the numbers are held instead of published ones.
     capnogram : Capnogram or None
         Carbon dioxide over expired volume, breath by breath; None where none was recorded.
+    intervals : polars.DataFrame or None
+        Breath, quantity, low and high: what the samples of an uncertain recording leave open; None of a certain one.
     """
 
     case: Case
@@ -99,6 +101,7 @@ class Review:
     mechanics: Mapping[str, Column] = field(default_factory=dict, repr=False)
     policy: Policy | None = None
     capnogram: Capnogram | None = None
+    intervals: pl.DataFrame | None = None
 
     def typical_breath(self) -> int | None:
         """Index of the breath that best stands for the recording: passive if any are, nearest the medians, no hold."""

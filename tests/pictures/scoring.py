@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -37,7 +38,7 @@ MECHANICS = ("compliance_ml_cmh2o", "resistance_cmh2o_s_l")
 MECHANICS_HZ = 100.0
 """At which mechanics of the signals are measured: on a dozen breaths at a higher rate passivity is often undecided."""
 SCALE = {"airway_pressure": 1.0, "flow": 60.0, "volume": 1000.0}
-STYLE_SEED = {"open": 61, "frozen": 97}
+STYLE_SEED = {"open": 61, "frozen": 131}
 
 
 @dataclass(frozen=True)
@@ -150,8 +151,8 @@ def measured(done: Review, key: str) -> dict[str, Any]:
     return told
 
 
-def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, pl.DataFrame]:
-    """Rows for curves, starts and quantities of one picture."""
+def scored(of: Set, k: int, kind: Kind, *, reviewed: bool = True, intervals: bool = True) -> dict[str, pl.DataFrame]:
+    """Rows for curves, and unless they are left out for starts and quantities, of one picture."""
     made = drawn(of, k, kind)
     head = {"k": k, "kind": kind, "who": made.signals.who}
     began = time.perf_counter()
@@ -160,16 +161,25 @@ def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, 
     except PictureError as error:
         return {"lost": pl.DataFrame([{**head, "why": str(error)}])}
     seconds = time.perf_counter() - began
-    curves = []
+    tables = {"curves": pl.DataFrame(_curve_rows(read, made, {**head, "seconds": seconds}))}
+    return {**tables, **_review_tables(read, made, head, intervals=intervals)} if reviewed else tables
+
+
+def _curve_rows(read: Read, made: Drawn, head: dict[str, Any]) -> list[dict[str, Any]]:
+    rows = []
+    style = made.chart.style
     for traced, panel in zip(read.panels, made.chart.panels, strict=True):
         near, upright = curve_errors(traced, panel, made.chart)
-        curves.append(
+        rows.append(
             {**head, "quantity": panel.quantity, "near": near, "upright": upright, "seen": traced.curve.seen,
-             "seconds": seconds, "width": traced.curve.width, "drawn_width": made.chart.style.width_px,
-             "grid": made.chart.style.grid, "fill": made.chart.style.fill, "sweeping": made.chart.style.sweeping,
-             "smooth": made.chart.style.smooth, "text": made.chart.style.text_inside,
-             "cursor": made.chart.style.cursor, "second": made.chart.style.second_curve}
+             "width": traced.curve.width, "drawn_width": style.width_px, "grid": style.grid, "fill": style.fill,
+             "sweeping": style.sweeping, "smooth": style.smooth, "text": style.text_inside, "cursor": style.cursor,
+             "second": style.second_curve}
         )  # fmt: skip
+    return rows
+
+
+def _review_tables(read: Read, made: Drawn, head: dict[str, Any], *, intervals: bool) -> dict[str, pl.DataFrame]:
     assert read.recording is not None
     done = review(Case(), read.recording)
     done = with_intervals(done) if intervals else done
@@ -188,7 +198,7 @@ def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, 
             {**head, **counted, "key": key, "found": mine.get("median"), "low": mine.get("low"),
              "high": mine.get("high"), "signals": theirs["median"], "passive": made.signals.passive}
         )  # fmt: skip
-    tables = {"curves": pl.DataFrame(curves), "starts": pl.DataFrame([{**head, "px": float(v)} for v in starts])}
+    tables = {"starts": pl.DataFrame([{**head, "px": float(v)} for v in starts])}
     numbers = {"found": pl.Float64, "low": pl.Float64, "high": pl.Float64}
     if rows:
         tables["quantities"] = pl.DataFrame(rows, schema_overrides=numbers)
@@ -196,12 +206,24 @@ def scored(of: Set, k: int, kind: Kind, *, intervals: bool = True) -> dict[str, 
 
 
 def population(
-    of: Set, pictures: int, kinds: tuple[Kind, ...] = KINDS, *, intervals: bool = True
+    of: Set, pictures: int, reviewed: int, *, most_s: float = float("inf"), workers: int = 3
 ) -> dict[str, pl.DataFrame]:
-    """Rows of the first ``pictures`` of a population, in each kind."""
+    """Rows of the first ``pictures`` charts of a population in each kind; of the first ``reviewed`` quantities, too.
+
+    Fewer where time is up: whole charts, in their order.
+    """
     found: dict[str, list[pl.DataFrame]] = {}
-    for kind in kinds:
-        for k in range(pictures):
-            for name, table in scored(of, k, kind, intervals=intervals).items():
+    until = time.monotonic() + most_s
+    with ProcessPoolExecutor(workers) as pool:
+        for tables in pool.map(_scored, [(of, k, k < reviewed) for k in range(pictures)]):
+            for name, table in tables:
                 found.setdefault(name, []).append(table)
+            if time.monotonic() > until:
+                pool.shutdown(wait=False, cancel_futures=True)
+                break
     return {name: pl.concat(tables, how="diagonal_relaxed") for name, tables in found.items()}
+
+
+def _scored(work: tuple[Set, int, bool]) -> list[tuple[str, pl.DataFrame]]:
+    of, k, reviewed = work
+    return [pair for kind in KINDS for pair in scored(of, k, kind, reviewed=reviewed).items()]

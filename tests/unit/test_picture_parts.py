@@ -9,16 +9,19 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from PIL import Image, ImageDraw
+from scipy import ndimage
 
 from tidebench.errors import PictureError
 from tidebench.pictures.agreement import agreement_of, mended
 from tidebench.pictures.axes import Axes, axes_from, load_axes
-from tidebench.pictures.ink import ink_of
+from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
 from tidebench.pictures.propose import proposal, propose_panels
+from tidebench.pictures.slope import with_slope
 from tidebench.pictures.straighten import find_corners, homography, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
-from tidebench.pictures.trace import trace
+from tidebench.pictures.trace import best_of, trace
+from tidebench.pictures.turns import turns_of
 from tidebench.recording import Recording, Uncertainty
 
 Values = npt.NDArray[np.float64]
@@ -189,6 +192,111 @@ def test_a_curve_goes_through_rules_cursor_and_letters_of_another_colour() -> No
     off = np.abs(found.row - np.interp(found.column, np.arange(420), rows))
     assert np.nanquantile(off, 0.95) < 0.6
     assert np.isfinite(found.row).mean() > 0.93
+
+
+def steps(columns: int, period: int, wide: int, low: float, high: float) -> Values:
+    """Rows that step up for so many columns of each period, within three columns."""
+    x = np.arange(columns)
+    away = np.abs((x % period) - period / 2) - wide / 2
+    rows: Values = np.interp(away, (-1.5, 1.5), (high, low))
+    return rows
+
+
+def inked(rows: Values, height: int, width: float) -> npt.NDArray[np.float64]:
+    """Share of each pixel that a line through the rows covers, steep edges included: drawn eight times as large."""
+    large = Image.new("L", (8 * len(rows), 8 * height))
+    points = [(8 * x + 3.5, 8 * y + 3.5) for x, y in enumerate(rows.tolist())]
+    ImageDraw.Draw(large).line(points, fill=255, width=round(8 * width), joint="curve")
+    return np.asarray(large.resize((len(rows), height), Image.Resampling.BOX), dtype=float) / 255
+
+
+def filled(rows: Values, height: int, alpha: float) -> npt.NDArray[np.float32]:
+    """A bright pen on a dark ground, with the area beneath it filled by a share of the pen's colour."""
+    ground, pen = np.array([8, 10, 12.0]), np.array([150, 110, 240.0])
+    ink = inked(rows, height, 2.0)[..., None]
+    below = np.arange(height)[:, None] > rows[None, :]
+    behind = np.where(below[..., None], ground + alpha * (pen - ground), ground)
+    shown: npt.NDArray[np.float32] = (behind + ink * (pen - behind)).astype(np.float32)
+    return shown
+
+
+@pytest.mark.parametrize("alpha", [0.1, 0.25, 0.4])
+def test_a_curve_over_a_filled_area_is_followed_on_narrow_peaks_and_level_stretches(alpha: float) -> None:
+    """Peaks of 30 pixels are narrower than the neighbourhood by which the ground is told."""
+    rows = steps(600, 100, 30, 110.0, 30.0)
+    found = best_of(inks_of(filled(rows, 180, alpha)))
+    assert found is not None
+    from_middle = np.abs(found.column % 100 - 50)
+    level = (from_middle < 12) | (from_middle > 20)
+    off = np.abs(found.row - np.where(from_middle < 15, 30.0, 110.0))
+    assert np.isfinite(off).mean() > 0.99
+    assert np.nanmax(off[level]) < 0.6
+
+
+def test_an_evenly_lit_panel_is_read_in_one_way() -> None:
+    assert len(inks_of(stroke(wave(420), 130, 2.0))) == 1
+
+
+def test_a_blurred_pen_of_a_pixel_is_followed_up_steep_edges() -> None:
+    """A plateau of 40 pixels between edges of 200: to leave it out would cost less than edges without ink."""
+    rows = steps(480, 120, 40, 230.0, 30.0)
+    shares = ndimage.gaussian_filter(inked(rows, 260, 1.2), 1.2)
+    pixels = np.repeat((250 - 220 * shares)[..., None], 3, axis=2).astype(np.float32)
+    found = best_of(inks_of(pixels))
+    assert found is not None
+    plateau = np.abs(found.column % 120 - 60) < 15
+    assert np.abs(found.row - 30)[plateau].max() < 1
+
+
+def test_letters_in_an_erase_bar_are_no_curve() -> None:
+    """Letters of the curve's own colour, where it was erased; the same between edges that ink joins stays."""
+    rows = wave(420)
+    pixels = stroke(rows, 130, 2.0)
+    pixels[:, 180:230] = 250
+    picture = Image.fromarray(pixels.astype(np.uint8))
+    ImageDraw.Draw(picture).text((186, 8), "12.55", fill=(30, 30, 30))
+    found = best_of(inks_of(np.asarray(picture, dtype=np.float32)))
+    assert found is not None
+    assert np.isnan(found.row[(found.column > 184) & (found.column < 226)]).all()
+    assert np.isfinite(found.row[(found.column < 176) | (found.column > 234)]).all()
+
+
+def test_flow_is_the_slope_of_a_volume_where_no_panel_shows_it() -> None:
+    """A volume of 0.5·(1 − cos(2πt/3))/2 litres has a flow of 0.25·(2π/3)·sin(2πt/3) litres a second."""
+    rate = 50.0
+    time = np.arange(int(12 * rate)) / rate
+    volume, true = 0.25 * (1 - np.cos(2 * np.pi * time / 3)), 0.25 * 2 * np.pi / 3 * np.sin(2 * np.pi * time / 3)
+    channels = {"airway_pressure": 5 + 20 * volume, "volume": volume}
+    doubt = Uncertainty(
+        {name: np.full(len(time), 0.001) for name in channels}, 0.04, scale={"volume": 0.01},
+        offset={"volume": 0.0}, shift_s={"volume": 0.0},
+    )  # fmt: skip
+    made = with_slope(Recording(rate, channels, uncertainty=doubt))
+    assert np.abs(made["flow"] - true)[3:-3].max() < 0.005 * true.max()
+    assert made.uncertainty is not None
+    assert made.uncertainty.samples["flow"].min() >= 0.001 * rate * np.sqrt(12 / (3 * 8)) - 1e-12
+    assert made.uncertainty.scale["flow"] >= 0.01
+    assert "since the picture has no panel of flow" in made.steps[-1]
+
+
+def test_expiration_is_told_where_each_channel_turns_and_not_where_one_never_falls() -> None:
+    """Inspiration of a second at 0.5 L/s, then an expiration with a time constant of half a second, every 3 s."""
+    rate = 50.0
+    phase = np.arange(int(15 * rate)) / rate % 3
+    flow = np.where(phase < 1, 0.5, -1.0 * np.exp(-(phase - 1) / 0.5))
+    volume = np.where(phase < 1, 0.5 * phase, 0.5 * np.exp(-(phase - 1) / 0.5))
+    pressure = np.where(phase < 1, 10 + 20 * phase, 5.0)
+    turns = turns_of(Recording(rate, {"airway_pressure": pressure, "flow": flow, "volume": volume}), 0.02)
+    assert turns.at_s["flow"] == pytest.approx([1, 4, 7, 10, 13], abs=0.03)
+    assert not turns.apart("airway_pressure")
+    assert not turns.apart("volume")
+    late = np.roll(pressure, round(0.2 * rate))
+    turns = turns_of(Recording(rate, {"airway_pressure": late, "flow": flow}), 0.02)
+    assert turns.apart("airway_pressure")
+    assert turns.late_s["airway_pressure"] == pytest.approx(0.2, abs=0.05)
+    assert "after it does in flow" in turns.words[0]
+    rising = np.arange(len(flow)) / rate
+    assert turns_of(Recording(rate, {"airway_pressure": rising, "flow": flow}), 0.02).late_s == {}
 
 
 def test_gaps_stay_gaps_and_an_empty_panel_has_no_ink() -> None:

@@ -12,13 +12,16 @@ import pytest
 from tests.reference.simulated import compartment, scenario, volume_control
 from tidebench.case import Case, case_from
 from tidebench.errors import CaseError, SignalError
+from tidebench.fitting.fit import fit_patient
 from tidebench.readers import open_recording
 from tidebench.readers.stay import join
 from tidebench.readers.uncertain import read_uncertainty, write_uncertainty
 from tidebench.recording import Recording, Uncertainty
-from tidebench.review import review
-from tidebench.sampled import with_intervals
+from tidebench.review import Review, review
+from tidebench.sampled import NORMAL, WIDTH, that_come_back, with_intervals
 from tidebench.simulation import simulate
+from tidebench.views import breath_page, overview_page
+from tidebench.views.numbers import summary_number
 
 SCALE = 0.02
 
@@ -98,7 +101,8 @@ def test_a_scale_of_flow_off_by_a_share_leaves_volume_open_by_that_share() -> No
     assert half == pytest.approx(1.4 * 1.645 * SCALE, rel=0.35)  # 60 draws tell a spread within a fifth or so
     peep = done.summary["quantities"]["peep_cmh2o"]
     assert peep["high"] - peep["low"] < 0.1
-    assert done.summary["intervals"] == {"share": 0.9, "draws": 60}
+    assert done.summary["intervals"]["draws"] == 60
+    assert done.summary["intervals"]["scale"] == {"flow": SCALE}
 
 
 def test_what_is_finer_than_a_pen_is_not_looked_for() -> None:
@@ -111,3 +115,53 @@ def test_what_is_finer_than_a_pen_is_not_looked_for() -> None:
     assert "secretions" in review(Case(), rattling).findings["kind"]
     traced = review(Case(), replace(rattling, uncertainty=doubt(recording)))
     assert "secretions" not in traced.findings["kind"]
+
+
+@pytest.fixture(scope="module")
+def uncertain() -> Review:
+    """A review of breaths whose flow may be off by a share."""
+    recording = breaths()
+    return with_intervals(review(Case(), replace(recording, uncertainty=doubt(recording))))
+
+
+def test_every_number_of_a_breath_has_its_interval(uncertain: Review) -> None:
+    assert uncertain.intervals is not None
+    volumes = uncertain.intervals.filter(pl.col("quantity") == "vti_ml")
+    assert volumes.height == uncertain.breaths.height
+    joined = volumes.join(uncertain.breaths.select("breath", "vti_ml"), on="breath")
+    half = ((joined["high"] - joined["low"]) / 2 / joined["vti_ml"]).to_numpy()
+    assert half == pytest.approx(np.full(len(half), WIDTH * NORMAL * SCALE), rel=0.3)
+    assert ((joined["low"] < joined["vti_ml"]) & (joined["vti_ml"] < joined["high"])).all()
+    told = uncertain.summary["intervals"]["computed"]["minute_volume_l_min"]
+    assert told["high"] / told["low"] == pytest.approx(1 + 2 * WIDTH * NORMAL * SCALE, rel=0.05)
+
+
+def test_views_say_what_samples_leave_open_and_that_it_was_a_picture(uncertain: Review) -> None:
+    number = summary_number(uncertain, "vti_ml")
+    told = uncertain.summary["quantities"]["vti_ml"]
+    assert number.left_open == f"{told['low']:.0f} to {told['high']:.0f}"
+    assert f"its samples leave {number.left_open} open" in number.label
+    page = breath_page(uncertain)
+    assert page is not None
+    assert next(one for one in page.numbers if one.quantity.key == "vti_ml").left_open
+    first = overview_page(uncertain)
+    assert "traced from a picture" in first.recording
+    assert any("tell little of what comes and goes" in words for words in first.quality)
+    assert summary_number(review(Case(), breaths()), "vti_ml").left_open == ""
+
+
+def test_a_finding_is_as_sure_as_it_comes_back() -> None:
+    row = {"kind": "cough", "start_s": 5.0, "end_s": 6.0, "confidence": 0.8}
+    there, elsewhere = pl.DataFrame([row]), pl.DataFrame([{**row, "start_s": 20.0, "end_s": 21.0}])
+    kept, left_out = that_come_back(there, [there, there, there, elsewhere])
+    assert (kept["confidence"][0], left_out) == (0.6, {})
+    kept, left_out = that_come_back(there, [there, elsewhere, elsewhere])
+    assert (kept.height, left_out) == (0, {"cough": 1})
+
+
+def test_a_fit_is_as_unsure_as_the_marks_that_were_read(uncertain: Review) -> None:
+    certain = fit_patient(review(Case(), breaths()))
+    fit = fit_patient(uncertain)
+    told, marked = (float(np.sqrt(one.mechanics.covariance[0, 0])) / one.mechanics.theta[0] for one in (certain, fit))
+    assert marked == pytest.approx(np.hypot(told, SCALE), rel=0.05)
+    assert any("traced from a picture" in words for words in fit.assumptions)

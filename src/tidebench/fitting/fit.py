@@ -181,6 +181,8 @@ def fit_patient(
     setting, said = complete(window, waves)
     tube = tube_loss(review.case.airway)
     mechanics, origin, identifiable, notes = lung_of(window, tube, assume or {})
+    mechanics, marked = with_marks(review, mechanics)
+    notes = [*notes, *marked]
     if window.setting.bi_level and len(window.passive) <= MOSTLY * len(window.breaths):
         raise FitError(
             "the patient breathes at two pressure levels, or may", where="not identifiable from this stretch",
@@ -205,6 +207,23 @@ def fit_patient(
     from tidebench.fitting.predict import anchored
 
     return anchored(fit)
+
+
+def with_marks(review: Review, mechanics: Mechanics) -> tuple[Mechanics, list[str]]:
+    """Mechanics in whose doubt is how well the marks of a picture were read: every term scales with pressure over flow.
+
+    As they are where the recording was not traced.
+    """
+    scale = review.summary.get("intervals", {}).get("scale", {})
+    share = float(np.hypot(scale.get("airway_pressure", 0.0), scale.get("flow", 0.0)))
+    if not share:
+        return mechanics, []
+    wider = mechanics.covariance + share**2 * np.outer(mechanics.theta, mechanics.theta)
+    words = (
+        "The recording was traced from a picture: how well its marks were read is in the doubt of the lung "
+        f"({100 * share:.1f} %)."
+    )
+    return replace(mechanics, covariance=wider), [words]
 
 
 def _drive(window: Window, mechanics: Mechanics, assumed: bool) -> Drive | None:

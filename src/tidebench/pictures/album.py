@@ -11,7 +11,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from tidebench.case import Stamp
 from tidebench.case_errors import explain
 from tidebench.errors import PictureError
+from tidebench.pictures.agreement import Mend
 from tidebench.pictures.axes import Point, floats, one_or_more, toml_of
+from tidebench.pictures.corrections import MOST_CORRECTIONS, Correction
 
 ALBUM_FILE = "album.toml"
 MOST_PICTURES = 200
@@ -21,10 +23,11 @@ class Shot(BaseModel):
     """A picture: its file, its axes, when it was taken, and numbers noted from it.
 
     Without ``axes`` it is a picture of numbers alone, and its ``observed`` are what it gives. ``at`` goes before the
-    stamp in the file. ``corners`` go before those of the axes.
+    stamp in the file. ``corners`` go before those of the axes. ``corrections`` are what a
+    person mended of its curves, ``mend`` which channel is scaled where flow summed up and volume disagree.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_by_name=True)
 
     file: str
     axes: str | None = None
@@ -32,6 +35,10 @@ class Shot(BaseModel):
     at: Stamp | None = None
     corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(floats)] | None = None
     observed: Mapping[str, float | str] = Field(default_factory=dict)
+    mend: Mend | None = None
+    corrections: Annotated[
+        tuple[Correction, ...], BeforeValidator(one_or_more), Field(alias="correction", max_length=MOST_CORRECTIONS)
+    ] = ()
 
 
 class Album(BaseModel):

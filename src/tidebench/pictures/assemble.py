@@ -11,9 +11,11 @@ import numpy.typing as npt
 from tidebench.errors import PictureError
 from tidebench.interval import Interval
 from tidebench.pictures.axes import Axes, Marks, Panel, unit_of
-from tidebench.pictures.ink import ink_of
+from tidebench.pictures.corrections import Correction, corrected
+from tidebench.pictures.ink import inks_of
+from tidebench.pictures.slope import with_slope
 from tidebench.pictures.sweep import find_bar, unrolled
-from tidebench.pictures.trace import Curve, bridged, trace
+from tidebench.pictures.trace import Curve, best_of, bridged
 from tidebench.quantities import QUANTITIES
 from tidebench.readers.headers import canonical_unit
 from tidebench.recording import Recording, Uncertainty
@@ -77,22 +79,31 @@ class Scale:
         return self.at + (value - self.first) / self.each
 
 
-def trace_panels(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
-    """Every curve over seconds, with the erase bar of a sweeping display taken out.
+def trace_panels(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
+    """Every curve over seconds as a person mended it, with the erase bar of a sweeping display taken out.
 
     Raises
     ------
     PictureError
         A panel lies outside the picture, holds no curve, or has too few pixels a second.
     """
-    curves = [(panel, trace_panel(pixels, panel, where)) for panel in axes.curves]
+    curves = [
+        (panel, corrected(trace_panel(pixels, panel, where), panel, corrections_of(axes, panel, corrections)))
+        for panel in axes.curves
+    ]
     sweeping = [(panel, curve) for panel, curve in curves if panel.sweep_s is not None]
     bar = _bar(sweeping)
     return [_calibrated(panel, curve, bar, where) for panel, curve in curves]
 
 
-def trace_trends(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
-    """Every trend, in the units that its panel gives.
+def corrections_of(axes: Axes, panel: Panel, corrections: Sequence[Correction]) -> list[Correction]:
+    """Those of one panel."""
+    number = next(n for n, one in enumerate(axes.panels, 1) if one is panel)
+    return [one for one in corrections if one.panel == number]
+
+
+def trace_trends(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
+    """Every trend as a person mended it, in the units that its panel gives.
 
     Raises
     ------
@@ -100,7 +111,11 @@ def trace_trends(pixels: Pixels, axes: Axes, where: str) -> list[TracedPanel]:
         As :func:`trace_panel`.
     """
     trends = [panel for panel in axes.panels if panel.kind == "trend"]
-    return [_calibrated(panel, trace_panel(pixels, panel, where), None, where) for panel in trends]
+    curves = [
+        corrected(trace_panel(pixels, panel, where), panel, corrections_of(axes, panel, corrections))
+        for panel in trends
+    ]
+    return [_calibrated(panel, curve, None, where) for panel, curve in zip(trends, curves, strict=True)]
 
 
 def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
@@ -115,8 +130,7 @@ def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
     colour = None
     if panel.colour is not None:
         colour = np.array([int(panel.colour[k : k + 2], 16) for k in (1, 3, 5)], dtype=np.float32)
-    ink = ink_of(crop, colour)
-    curve = trace(ink) if ink is not None else None
+    curve = best_of(inks_of(crop, colour))
     if curve is None or curve.seen < LEAST_SEEN:
         raise PictureError(
             f"no curve is found in the panel of {panel.quantity}",
@@ -192,9 +206,13 @@ def _only(row: Values, order: Order) -> Values:
 
 
 def on_one_clock(traced: Sequence[TracedPanel], axes: Axes, source: str) -> tuple[Recording, float]:
-    """A recording of panels that hold pressure and flow, and the second of the picture's clock at its first sample."""
+    """A recording of panels that hold pressure and flow, and the second of the picture's clock at its first sample.
+
+    Without flow, of panels that hold pressure and volume: flow is then the slope of volume.
+    """
     rate = _rate(traced)
-    needed = [one for one in traced if one.panel.quantity in ("airway_pressure", "flow")]
+    moving = "flow" if any(one.panel.quantity == "flow" for one in traced) else "volume"
+    needed = [one for one in traced if one.panel.quantity in ("airway_pressure", moving)]
     begins = max(_span(one)[0] for one in needed)
     ends = min(_span(one)[1] for one in needed)
     time = begins + np.arange(int((ends - begins) * rate) + 1) / rate
@@ -202,13 +220,13 @@ def on_one_clock(traced: Sequence[TracedPanel], axes: Axes, source: str) -> tupl
     for one in traced:
         channels[one.panel.quantity] = np.interp(time, one.time_s, one.values, np.nan, np.nan)
         samples[one.panel.quantity] = np.interp(time, one.time_s, one.sd, np.nan, np.nan)
-    missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels["flow"])
+    missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels[moving])
     for name, values in channels.items():
         channels[name] = np.where(missing, np.nan, values)
     each = max(one.per_column_s for one in traced)
     uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *_shared(traced, axes))
     recording = Recording(rate, channels, _gaps(missing, rate), source=source, uncertainty=uncertainty)
-    return recording, float(begins)
+    return recording if moving == "flow" else with_slope(recording), float(begins)
 
 
 def _rate(traced: Sequence[TracedPanel]) -> float:

@@ -147,7 +147,8 @@ class Axes(_Table):
     ``corners`` are four points of the picture as taken that are a rectangle in truth, clockwise from the top left, or
     ``"find"``; ``size`` is that rectangle's width and height in the straightened picture. ``bend`` is the lens's
     (:class:`tidebench.pictures.straighten.Lens`), found with the corners unless given. ``reading_px`` is how well marks
-    were read, ``corners_px`` how well corners were.
+    were read, ``corners_px`` how well corners were. ``picture`` is the size of the picture on which the places were
+    read, so that they can be moved with another size.
     """
 
     title: str = ""
@@ -156,6 +157,7 @@ class Axes(_Table):
     )
     corners: Annotated[tuple[Point, Point, Point, Point], BeforeValidator(floats)] | Literal["find"] | None = None
     size: tuple[int, int] | None = None
+    picture: tuple[int, int] | None = None
     bend: Annotated[float, Within(-0.3, 0.3)] | None = None
     reading_px: Annotated[float, Within(0.05, 20, "pixels")] = 0.5
     corners_px: Annotated[float, Within(0.05, 50, "pixels")] = 1.0

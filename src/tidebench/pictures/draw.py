@@ -49,11 +49,12 @@ def with_traces(read: Read) -> Image:
             line = np.stack([one.curve.column[first:last] + left, one.curve.row[first:last] + top], axis=1)
             pen.line([tuple(point) for point in line.tolist()], fill=TRACED, width=1)
     for loop in read.loops:
-        pen.line([tuple(point) for point in _pixels(loop)], fill=TRACED, width=1)
+        pen.line([tuple(point) for point in loop_pixels(loop)], fill=TRACED, width=1)
     return shown
 
 
-def _pixels(loop: Loop) -> list[list[float]]:
+def loop_pixels(loop: Loop) -> list[list[float]]:
+    """A loop's places in the straightened picture."""
     panel = loop.panel
     assert panel.across_values is not None
     assert panel.across is not None

@@ -21,6 +21,9 @@ _RULED = 0.9  # share of a row or column that has ink all along before it is a r
 _HIDES = 0.5  # ink all along a row or column from which on a curve can't be told from it
 _FAINT = 24.0  # of 255: less contrast than this is no curve
 _FEWEST_COLUMNS = 0.2  # share of the columns in which a curve's colour has to be seen
+_BARE = 0.05  # share of a panel that is bare ground at least, and share that is filled
+_EVEN, _ASIDE = 0.04, 0.25  # by how much grounds differ that are one, and how far off the line a filled one may lie
+_LEAST_FILL, _MOST_FILL = 0.08, 0.7  # less is uneven light, more leaves nothing to see
 
 
 @dataclass(frozen=True)
@@ -63,8 +66,11 @@ def _between(coarse: Colours, y: npt.NDArray[np.float64], x: npt.NDArray[np.floa
     return between
 
 
-def ink_of(pixels: Colours, colour: Colours | None = None) -> Ink | None:
-    """The ink of the curve in a panel; None where nothing stands out.
+def inks_of(pixels: Colours, colour: Colours | None = None) -> tuple[Ink, ...]:
+    """The ink of the curve in a panel, read in one way or more; none where nothing stands out.
+
+    Beside a filled area there are two grounds, and the curve stands out from one more than from the other: then it is
+    also read with the contrast that each pixel's own ground leaves. Whichever way a curve is better seen in is right.
 
     Parameters
     ----------
@@ -83,11 +89,41 @@ def ink_of(pixels: Colours, colour: Colours | None = None) -> Ink | None:
     else:
         wanted = (colour - np.median(behind, axis=(0, 1))).astype(np.float32)
     if wanted is None:
-        return None
+        return ()
     contrast = _refined(differs, (~ruled).astype(np.float32), wanted)
     if contrast is None:
-        return None
-    return Ink(_without_rules(_covered(differs, contrast)), contrast, noise / float(np.linalg.norm(contrast)))
+        return ()
+    whole = np.ones(pixels.shape[:2], dtype=np.float32)
+    ways = [(contrast, whole), *_over_fills(behind, contrast)]
+    return tuple(
+        Ink(_without_rules(_covered(differs, against, left)), against, noise / float(np.linalg.norm(against)))
+        for against, left in ways
+    )
+
+
+def ink_of(pixels: Colours, colour: Colours | None = None) -> Ink | None:
+    """The first way to read it: against one ground; None where nothing stands out."""
+    return next(iter(inks_of(pixels, colour)), None)
+
+
+def _over_fills(behind: Colours, contrast: Colours) -> list[tuple[Colours, Shares]]:
+    """Contrast against the bare ground, and the share of it that each pixel's ground leaves, where an area is filled.
+
+    A filled area is ground with some of the ink's colour: it lies on the line from ground to ink. The contrast that was
+    found is taken for the one against the filled area; where it is the one against bare ground, nothing was amiss.
+    """
+    length = float(np.linalg.norm(contrast))
+    along = behind @ (contrast / length**2)
+    bare = float(np.quantile(along, _BARE))
+    ground = np.median(behind[along <= bare + _EVEN], axis=0)
+    filled = np.clip(along - bare, 0, None)
+    aside = np.sqrt(np.maximum(((behind - ground) ** 2).sum(axis=2) / length**2 - (along - bare) ** 2, 0.0))
+    filled = np.where(aside <= np.maximum(_EVEN, _ASIDE * filled), filled, 0.0)
+    full = float(np.quantile(filled, 1 - _BARE))
+    if full < _LEAST_FILL:
+        return []
+    times = 1.0 + full
+    return [(contrast * times, 1 - np.clip(filled / times, 0, _MOST_FILL).astype(np.float32))]
 
 
 def _ruled(seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -114,10 +150,13 @@ def _strongest(differs: Colours, strength: Shares, noise: float) -> Colours | No
     return chosen
 
 
-def _covered(differs: Colours, contrast: Colours) -> Shares:
-    """Share of ink in each pixel, less where its colour lies off the line from background to ink."""
-    length = float(np.linalg.norm(contrast))
-    share = differs @ (contrast / length**2)
+def _covered(differs: Colours, contrast: Colours, left: Shares) -> Shares:
+    """Share of ink in each pixel, less where its colour lies off the line from background to ink.
+
+    ``left`` is the share of the contrast that a pixel's own ground leaves.
+    """
+    length = float(np.linalg.norm(contrast)) * left
+    share = differs @ (contrast / np.linalg.norm(contrast)) / length
     beyond = np.maximum(share - _STRONGEST, 0.0)
     stray = np.sqrt(np.maximum((differs**2).sum(axis=2) / length**2 - share**2, 0.0) + beyond**2)
     covered: Shares = (np.clip(share, 0, 1.1) / (1 + (stray / _STRAY) ** 4)).astype(np.float32)

@@ -72,6 +72,19 @@ def open_picture(path: Path | str, *, page: int = 1) -> Opened:
     return Opened(image, where, hashlib.sha256(content).hexdigest(), taken)
 
 
+def pages_of(path: Path) -> int:
+    """How many pages a file that opens has; 1 of a bitmap."""
+    if path.read_bytes()[:1024].lstrip()[:5] != b"%PDF-":
+        return 1
+    import pypdfium2
+
+    document = pypdfium2.PdfDocument(path)
+    try:
+        return len(document)
+    finally:
+        document.close()
+
+
 def _bitmap(content: bytes, page: int, where: str) -> tuple[Image, datetime | None]:
     """A bitmap, unpacked only where its header says that it is small enough."""
     import io

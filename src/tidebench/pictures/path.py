@@ -16,6 +16,7 @@ Rows = npt.NDArray[np.intp]
 
 _STEP, _OFF = 0.01, 0.35
 _EMPTY = 0.3
+_RUNS = 0.35  # share of ink from which on a steep edge costs nothing: a thin pen, blurred, leaves no more of it
 
 
 @kernel
@@ -30,12 +31,12 @@ def _forward(share: Shares, came: npt.NDArray[np.int32]) -> npt.NDArray[np.float
             most = max(most, share[y, x])
         off = _OFF if most >= _EMPTY else 0.0
         for y in range(1, rows):
-            step = _STEP * (1.0 if off > 0 else 0.01) + off * max(0.0, 1.0 - min(share[y, x], share[y - 1, x]) / 0.7)
+            step = _STEP * (1.0 if off > 0 else 0.01) + off * max(0.0, 1.0 - min(share[y, x], share[y - 1, x]) / _RUNS)
             if cost[y - 1] + step < cost[y]:
                 cost[y] = cost[y - 1] + step
                 came[y, x] = came[y - 1, x]
         for y in range(rows - 2, -1, -1):
-            step = _STEP * (1.0 if off > 0 else 0.01) + off * max(0.0, 1.0 - min(share[y, x], share[y + 1, x]) / 0.7)
+            step = _STEP * (1.0 if off > 0 else 0.01) + off * max(0.0, 1.0 - min(share[y, x], share[y + 1, x]) / _RUNS)
             if cost[y + 1] + step < cost[y]:
                 cost[y] = cost[y + 1] + step
                 came[y, x] = came[y + 1, x]

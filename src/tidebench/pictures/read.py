@@ -9,12 +9,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tidebench.pictures.agreement import Agreement, Mend, agreement_of, mended
-from tidebench.pictures.assemble import TracedPanel, label, on_one_clock, trace_panels, trace_trends
+from tidebench.pictures.assemble import (
+    TracedPanel,
+    corrections_of,
+    label,
+    on_one_clock,
+    trace_panels,
+    trace_trends,
+)
 from tidebench.pictures.axes import Axes
+from tidebench.pictures.corrections import Correction, told
 from tidebench.pictures.loops import Loop, trace_loop
 from tidebench.pictures.opening import Opened
+from tidebench.pictures.slope import words as slope_words
 from tidebench.pictures.straighten import find_corners, straight
+from tidebench.pictures.turns import Turns, turns_of
+from tidebench.quantities import QUANTITIES
 from tidebench.recording import Recording
+from tidebench.units import factor
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -41,12 +53,18 @@ class Read:
     recording: Recording | None
     begins_s: float
     agreement: Agreement | None
+    turns: Turns | None
     warnings: tuple[str, ...]
     why_no_recording: str = ""
 
 
 def read_picture(
-    opened: Opened, axes: Axes, *, corners: Sequence[Sequence[float]] | None = None, mend: Mend | None = None
+    opened: Opened,
+    axes: Axes,
+    *,
+    corners: Sequence[Sequence[float]] | None = None,
+    mend: Mend | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> Read:
     """Trace every panel of a picture.
 
@@ -58,6 +76,8 @@ def read_picture(
         Where this picture shows the arrangement's corners, instead of what the axes say.
     mend : "flow" or "volume", optional
         Which channel is scaled where flow summed up and volume disagree; neither unless asked.
+    corrections : sequence of Correction
+        What a person erased and drew anew.
 
     Raises
     ------
@@ -66,21 +86,27 @@ def read_picture(
     """
     image = straightened(opened, axes, corners)
     pixels = np.asarray(image)
-    panels = trace_panels(pixels, axes, opened.name)
-    trends = trace_trends(pixels, axes, opened.name)
+    panels = trace_panels(pixels, axes, opened.name, corrections)
+    trends = trace_trends(pixels, axes, opened.name, corrections)
     loops = tuple(trace_loop(pixels, panel, opened.name) for panel in axes.panels if panel.kind == "loop")
-    missing = [name for name in NEEDED if name not in {one.panel.quantity for one in panels}]
+    shown = {one.panel.quantity for one in panels}
+    missing = [name for name in NEEDED if name not in shown and not (name == "flow" and "volume" in shown)]
     why = f"the picture shows no {' and no '.join(label(name) for name in missing)} over time" if missing else ""
-    recording, begins, agreement = None, 0.0, None
+    recording, begins, agreement, turns = None, 0.0, None, None
     if not missing:
         recording, begins = on_one_clock(panels, axes, opened.name)
-        agreement = agreement_of(recording)
+        agreement = agreement_of(recording) if "flow" in shown else None
+        turns = turns_of(recording, max(one.per_column_s for one in panels))
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
-    warnings = tuple(_warnings(panels, agreement))
+    mended_by_hand = [told(corrections_of(axes, one.panel, corrections), one.panel) for one in (*panels, *trends)]
+    derived = [slope_words(recording)] if recording is not None and "flow" not in shown else []
+    warnings = (*_pixels(panels), *derived, *_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
     if recording is not None and recording.uncertainty is not None:
         recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
-    return Read(opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, warnings, why)
+    return Read(
+        opened, axes, image, tuple(panels), tuple(trends), loops, recording, begins, agreement, turns, warnings, why
+    )
 
 
 def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] | None = None) -> Image:
@@ -99,7 +125,21 @@ def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] 
     return straight(opened.image, points.tolist(), axes.size, opened.name, bend)
 
 
-def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None) -> list[str]:
+def _pixels(panels: Sequence[TracedPanel]) -> list[str]:
+    """How much a pixel stands for, as a sentence."""
+    if not panels:
+        return []
+    rows = [f"a row {_shown(one)} of {label(one.panel.quantity)}" for one in panels]
+    return [f"A column of pixels is {1000 * max(one.per_column_s for one in panels):.0f} ms, {', '.join(rows)}."]
+
+
+def _shown(one: TracedPanel) -> str:
+    record = QUANTITIES[one.panel.quantity]
+    each = one.per_row * (factor(record.canonical, record.unit) if record.canonical else 1.0)
+    return f"{each:.2g} {record.unit}"
+
+
+def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None, turns: Turns | None) -> list[str]:
     said = []
     for one in panels:
         name = label(one.panel.quantity)
@@ -112,4 +152,6 @@ def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None) -> lis
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")
     if agreement is not None:
         said.append(agreement.words)
+    if turns is not None:
+        said += [words for name, words in zip(turns.late_s, turns.words, strict=True) if turns.apart(name)]
     return said

@@ -13,7 +13,9 @@ of no use.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +35,9 @@ POINT_PX = 2.5  # pixels by which a curve's two readings part where it comes to 
 ALONE, ROUGH = 2.5, 0.2  # widths of the stroke around a point, and the share of them that may come to points as well
 ISLAND = 2.0  # widths of the stroke: what is shorter and alone is a letter or a dot
 BRIDGED = 3.0  # widths of the stroke that are bridged: a cursor, a figure, a dash
+LEAP_PX, LEAP = 8.0, 2.5  # pixels, and widths of the stroke, beyond which a step needs ink between its ends
+RUNS, AWAY = 0.08, 2.0  # share of ink, beyond that of bare ground some widths aside, from which on it runs there
+LOOSE, RIM = 0.1, 0.01  # shares of the panel's width: a piece that may be loose, and what counts as its edge
 _FLOOR_PX = 0.2
 
 
@@ -40,13 +45,14 @@ _FLOOR_PX = 0.2
 class Curve:
     """A traced curve: columns, a row for each and one standard deviation of it, NaN where there is none.
 
-    ``width`` is that of the pen, in pixels.
+    ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve.
     """
 
     column: Pixels
     row: Pixels
     sd: Pixels
     width: float
+    ink: float = 1.0
 
     @property
     def seen(self) -> float:
@@ -138,6 +144,11 @@ def _between(top: Pixels, bottom: Pixels, width: float) -> Pixels:
     return out
 
 
+def best_of(inks: Sequence[Ink]) -> Curve | None:
+    """The curve that is seen best, of several ways to read its ink; None without one."""
+    return max((trace(ink) for ink in inks), key=lambda curve: curve.ink * curve.seen, default=None)
+
+
 def trace(ink: Ink) -> Curve:
     """The curve whose ink is given."""
     enters, leaves = way(ink.share)
@@ -145,6 +156,7 @@ def trace(ink: Ink) -> Curve:
     along = np.array([ink.share[a : b + 1, x].max() for x, (a, b) in enumerate(zip(low, high, strict=True))])
     there = along[along > SEEN * 0.5]
     usual = float(np.median(there)) if len(there) else 1.0
+    seen = float(np.minimum(there, 1.0).mean()) if len(there) else 0.0
     top, bottom, _, mass = _edges(ink.share, low, high, usual)
     width = _width(mass, _across(ink.share, top, bottom, usual))
     column, share = _finer(ink.share)
@@ -154,7 +166,8 @@ def trace(ink: Ink) -> Curve:
     lower, upper = _between(np.where(thin, middle - mass / 2, top), np.where(thin, middle + mass / 2, bottom), width)
     row = _at_points(lower, upper, width)
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
-    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width)
+    row = _without_loose(row, ink, width)
+    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width, seen)
 
 
 def _at_points(lower: Pixels, upper: Pixels, width: float) -> Pixels:
@@ -207,6 +220,53 @@ def _without_islands(row: Pixels, width: float) -> Pixels:
         if last - first < ISLAND * width * FINE:
             row[first:last] = np.nan
     return row
+
+
+def _without_loose(row: Pixels, ink: Ink, width: float) -> Pixels:
+    """A curve without short pieces that ink joins to nothing: letters where a sweeping display has erased the curve.
+
+    Pieces belong together where they are near in height, or ink runs from one to the other, as a steep edge's does.
+    What touches the panel's left or right edge may be the beginning of something and stays.
+    """
+    pieces = _pieces(row, ink, width)
+    groups: list[tuple[int, int]] = []
+    for first, last in pieces:
+        if groups and _joined(row, ink, width, groups[-1][1] - 1, first):
+            groups[-1] = (groups[-1][0], last)
+        else:
+            groups.append((first, last))
+    row = row.copy()
+    rim = round(RIM * len(row))
+    for first, last in groups:
+        if last - first < LOOSE * len(row) and first > rim and last < len(row) - rim:
+            row[first:last] = np.nan
+    return row
+
+
+def _pieces(row: Pixels, ink: Ink, width: float) -> list[tuple[int, int]]:
+    """Runs of a curve, cut where it leaps over bare ground."""
+    found: list[tuple[int, int]] = []
+    for first, last in _runs(np.isfinite(row)):
+        leaps = np.flatnonzero(np.abs(np.diff(row[first:last])) > max(LEAP_PX, LEAP * width)) + first
+        cuts = [int(place) + 1 for place in leaps if not _joined(row, ink, width, int(place), int(place) + 1)]
+        found += pairwise([first, *cuts, last])
+    return found
+
+
+def _joined(row: Pixels, ink: Ink, width: float, one: int, other: int) -> bool:
+    """True where two places of a curve are near, or ink runs between them."""
+    if other - one > (BRIDGED * width + 2) * FINE:
+        return False
+    low, high = sorted((row[one], row[other]))
+    if high - low <= max(LEAP_PX, LEAP * width):
+        return True
+    rows = slice(round(float(low)), round(float(high)) + 1)
+    first, last = max(0, one // FINE - 1), other // FINE + 2
+    wide, far = last - first, round(AWAY * width) + 2
+    aside = [ink.share[rows, max(0, at) : at + wide] for at in (first - far - wide, last + far) if at + wide > 0]
+    bare = [float(np.median(part.max(axis=1))) for part in aside if part.size]
+    between = float(np.median(ink.share[rows, first:last].max(axis=1)))
+    return between >= RUNS + min(bare, default=0.0)
 
 
 def _doubt(row: Pixels, lower: Pixels, upper: Pixels, width: float, noise: float) -> Pixels:

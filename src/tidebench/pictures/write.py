@@ -120,7 +120,9 @@ def _taken(shot: Shot, folder: Path, mend: Mend | None) -> Taken:
     opened = open_picture(folder / shot.file, page=shot.page)
     if shot.axes is None:
         return Taken(shot, opened, None)
-    return Taken(shot, opened, read_picture(opened, load_axes(folder / shot.axes), corners=shot.corners, mend=mend))
+    axes = load_axes(folder / shot.axes)
+    read = read_picture(opened, axes, corners=shot.corners, mend=shot.mend or mend, corrections=shot.corrections)
+    return Taken(shot, opened, read)
 
 
 def _check_numbers(taken: Sequence[Taken]) -> None:
@@ -283,6 +285,8 @@ def _provenance(one: Taken) -> dict[str, Any]:
         }
         for loop in read.loops
     ]  # fmt: skip
+    said["corrections"] = [mended.model_dump(mode="json") for mended in one.shot.corrections]
+    said["turns"] = list(read.turns.words) if read.turns else []
     said["agreement"] = read.agreement.words if read.agreement else None
     said["warnings"] = list(read.warnings)
     return said

@@ -29,8 +29,8 @@ READERS: dict[str, Reader] = {
 """The reader of each file ending, lower case."""
 
 TRACED = (
-    "The samples were traced from a picture: every number is as good as its pixels, and summary.json holds the "
-    "interval that they leave open. Rattling flow and delays between channels are not looked for."
+    "The samples were traced from a picture. Rattling flow and delays between channels are not looked for, and what "
+    "doesn't come back when the samples are drawn anew is left out."
 )
 
 

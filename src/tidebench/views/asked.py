@@ -11,6 +11,7 @@ from tidebench.quantities import QUANTITIES, Quantity, quantity
 from tidebench.recording import Samples
 from tidebench.records import BREATH_COLUMNS
 from tidebench.views.breath import SHOWN
+from tidebench.views.numbers import breath_left_open
 
 if TYPE_CHECKING:
     from tidebench.kept import KeptReview
@@ -53,6 +54,8 @@ def breath_numbers(review: Review, breath: int) -> tuple[BreathNumber, ...]:
             continue
         record = quantity(key)
         told = record.text(value) if value is not None else "–"
+        if value is not None and (left_open := breath_left_open(review, int(row["breath"]), key)):
+            told = f"{told} ({left_open})"
         found.append(BreathNumber(record, told, "" if value is not None else reasons[key]))
     return tuple(found)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ import polars as pl
 
 from tidebench.recording import Samples
 from tidebench.records import PressureAccount, Spread
-from tidebench.views.numbers import EFFORT, Number, breath_number
+from tidebench.views.numbers import EFFORT, Number, breath_left_open, breath_number
 from tidebench.views.wording import DELIVERIES, clock
 
 if TYPE_CHECKING:
@@ -133,7 +133,8 @@ def breath_heading(row: dict[str, object]) -> str:
 
 def _number(review: Review, key: str, row: dict[str, float]) -> Number:
     value = float(row[key])
-    return breath_number(review, key, Spread(value, value, value, 1))
+    number = breath_number(review, key, Spread(value, value, value, 1))
+    return replace(number, left_open=breath_left_open(review, int(row["breath"]), key))
 
 
 def _instants(account: PressureAccount) -> tuple[Instant, ...]:

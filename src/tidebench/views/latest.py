@@ -10,10 +10,10 @@ import polars as pl
 
 from tidebench.contradictions import against
 from tidebench.limits import Limit, Policy, judge, limits_for, population, volume_weight_kg
+from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
 from tidebench.views.numbers import (
-    COMPUTED,
     EFFORT,
     ESTIMATED,
     OF_VOLUME,

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
 from tidebench.limits import population, volume_weight_kg
+from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import TABLES, Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
 from tidebench.views.mechanics import one_resistance
@@ -25,13 +26,6 @@ OF_VOLUME = (PER_PREDICTED, PER_WEIGHT, "vti_ml", "vte_ml", "minute_volume_l_min
 
 MOSTLY_LEAK = 0.5
 """Above which leak a volume is in doubt (Klingenberg, J Perinatol 2011;31:575)."""
-
-COMPUTED: dict[str, pl.Expr] = {
-    "minute_volume_l_min": pl.col("vte_ml") * pl.col("rate_per_min") / 1000,
-    "rapid_shallow_index": pl.col("rate_per_min") / pl.col("vte_ml") * 1000,
-    "ie_ratio": pl.col("inspiratory_time_s") / pl.col("expiratory_time_s"),
-}
-"""What follows from columns of the breath table at once."""
 
 ESTIMATED = ("total_peep_cmh2o", "intrinsic_peep_cmh2o")
 """On breaths these are estimates: an expiratory hold measures them. So is effort without an oesophageal signal."""
@@ -56,6 +50,8 @@ class Number:
         Where it comes from when not from breaths: ``inspiratory hold at 2:10``.
     note : str
         What a reader must know of it, in few words that stand behind the label.
+    left_open : str
+        What the samples of an uncertain recording leave open, nine times in ten: ``405 to 433``; empty otherwise.
     """
 
     quantity: Quantity
@@ -63,11 +59,13 @@ class Number:
     origin: Origin = "measured"
     source: str = ""
     note: str = ""
+    left_open: str = ""
 
     @property
     def label(self) -> str:
         """The label; before it "estimated", or "measured" where the same word also names a setting."""
-        note = f" ({self.note})" if self.note else ""
+        words = [self.note, f"its samples leave {self.left_open} open" if self.left_open else ""]
+        note = f" ({'; '.join(filter(None, words))})" if any(words) else ""
         if self.origin == "estimated" or (self.origin == "measured" and self.quantity.key in TABLES["settings"]):
             return f"{self.origin} {self.quantity.label}{note}"
         return f"{self.quantity.label}{note}"
@@ -128,7 +126,28 @@ def breath_values(review: Review, key: str) -> pl.Series:
 
 def summary_number(review: Review, key: str) -> Number:
     """A number by its key: from the summary where it stands there, else over the breaths."""
-    return breath_number(review, key, _over_recording(review, key))
+    computed = review.summary.get("intervals", {}).get("computed", {})
+    entry = review.summary.get("quantities", {}).get(key) or computed.get(key) or {}
+    found = breath_number(review, key, _over_recording(review, key))
+    return replace(found, left_open=left_open_words(key, entry.get("low"), entry.get("high"), review))
+
+
+def left_open_words(key: str, low: float | None, high: float | None, review: Review) -> str:
+    """``405 to 433``, or that it can't be told; empty where the recording is certain."""
+    if "intervals" not in review.summary:
+        return ""
+    if low is None or high is None:
+        known = key in review.summary["quantities"] or key in review.summary["intervals"]["computed"]
+        return "more than can be told" if known else ""
+    return f"{quantity(key).text(low, unit=False)} to {quantity(key).text(high, unit=False)}"
+
+
+def breath_left_open(review: Review, breath: int, key: str) -> str:
+    """The same of one breath's value."""
+    if review.intervals is None:
+        return ""
+    rows = review.intervals.filter((pl.col("breath") == breath) & (pl.col("quantity") == key))
+    return left_open_words(key, rows["low"][0], rows["high"][0], review) if rows.height else ""
 
 
 def _over_recording(review: Review, key: str) -> Spread | None:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import BREATH_COLUMNS, Spread
-from tidebench.views.numbers import COMPUTED, spread_over
+from tidebench.views.numbers import spread_over
 from tidebench.views.wording import clock
 
 if TYPE_CHECKING:

@@ -105,6 +105,7 @@ def _recording(review: Review) -> str:
     others = sorted(set(recording.channels) - {"airway_pressure", "flow"})
     named = listed([quantity("airway_pressure").label, quantity("flow").label, *(quantity(o).label for o in others)])
     where = f" from {recording.source}" if recording.source else ""
+    where = ", traced from a picture" if "intervals" in review.summary else where
     return sentence(
         f"{duration(recording.duration_s)} of {named} at {recording.rate_hz:g} Hz{where}: "
         f"{count(review.breaths.height, 'breath')}, {count(len(review.holds), 'hold')}, "
@@ -121,6 +122,11 @@ def _quality(review: Review) -> Iterator[str]:
         yield "No gaps."
     if review.breaths.height:
         yield sentence(passivity(review.breaths).text)
+    if "intervals" in review.summary:
+        yield (
+            f"It comes from a picture: {count(review.breaths.height, 'breath')} tell little of what comes and goes, "
+            "and every number is as good as its pixels; what they leave open stands behind it, nine times in ten."
+        )
     file = review.case.recording
     yield sentence(
         f"flow measured at the {file.flow_measured_at}, pressure at the {file.pressure_measured_at}, "

@@ -17,6 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from tidebench._version import __version__
 from tidebench.web.about_routes import about_routes
 from tidebench.web.alarm_routes import alarm_routes
+from tidebench.web.arrangement_routes import arrangement_routes
 from tidebench.web.bench_routes import bench_routes, describe_messages
 from tidebench.web.card_routes import card_routes
 from tidebench.web.casebook_routes import casebook_routes
@@ -28,6 +29,7 @@ from tidebench.web.lesson_routes import lesson_routes
 from tidebench.web.log_routes import log_routes
 from tidebench.web.opened import Shelf
 from tidebench.web.options import PAGE, Serving
+from tidebench.web.picture_routes import picture_routes
 from tidebench.web.refusals import speak_plainly
 from tidebench.web.rehearsal_routes import rehearsal_routes
 from tidebench.web.review_routes import review_routes
@@ -63,6 +65,8 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(room_routes(serving, shelf))
     app.include_router(alarm_routes(serving, shelf))
     app.include_router(log_routes(serving, shelf, jobs))
+    app.include_router(picture_routes(serving, jobs))
+    app.include_router(arrangement_routes(serving))
     app.include_router(card_routes())
     app.include_router(bench_routes(serving, sessions))
     app.include_router(lesson_routes(serving, sessions, jobs))

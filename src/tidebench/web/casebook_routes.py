@@ -32,7 +32,7 @@ from tidebench.web.models import (
 )
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
-from tidebench.web.uploads import Upload, drop, find, take_in
+from tidebench.web.uploads import Upload, clear_old, drop, find, take_in
 
 REVIEW_WORK = "tidebench.web.work:review_job"
 OWN_WORDS_S = 90.0
@@ -44,7 +44,8 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
 
     @api.get("/cases")
     def list_cases() -> list[EntryTold]:
-        """Every case in the folder, the latest first."""
+        """Every case in the folder, the latest first; what waited too long to become one is thrown away."""
+        clear_old(serving.folder)
         return [EntryTold.model_validate(entry) for entry in entries(serving.folder)]
 
     @api.get("/case-form")

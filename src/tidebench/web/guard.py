@@ -26,7 +26,8 @@ OPEN = ("/api/session", "/api/about", "/api/quantities")
 CLASS = "/api/class"
 """Learners come by a link that is drawn by chance, and need no password."""
 LOGS = "/api/uploads/logs"
-UPLOADS = ("/api/uploads", LOGS)
+PICTURES = "/api/uploads/pictures"
+UPLOADS = ("/api/uploads", LOGS, PICTURES)
 UNSAFE = {"POST", "PUT", "PATCH", "DELETE"}
 MOST_ADDRESSES = 10_000
 

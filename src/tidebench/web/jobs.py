@@ -7,6 +7,7 @@ slow job can't hold up those who wait; a result that was half made leaves nothin
 from __future__ import annotations
 
 import importlib
+import math
 import multiprocessing
 import queue
 import secrets
@@ -24,6 +25,7 @@ State = Literal["waiting", "running", "done", "refused", "cancelled"]
 OVER: tuple[State, ...] = ("done", "refused", "cancelled")
 POLL_S = 0.1
 KEPT = 200
+TOO_LONG = "The work took longer than it may; it was ended, and what was there before is still there."
 BROKEN = "The work stopped by a fault of the program's. What was there before is still there."
 
 
@@ -35,6 +37,7 @@ class Job:
     about: str
     work: str
     words: dict[str, Any]
+    most_s: float = math.inf
     state: State = "waiting"
     stage: str = ""
     share: float = 0.0
@@ -56,10 +59,10 @@ class Jobs:
         for thread in self._threads:
             thread.start()
 
-    def submit(self, about: str, work: str, **words: Any) -> Job:
+    def submit(self, about: str, work: str, *, most_s: float = math.inf, **words: Any) -> Job:
         """Put a job in the queue; ``work`` names a function as ``module:function``, called with ``words`` and ``tell``.
 
-        The same work that waits or runs already is not done twice.
+        It is ended after ``most_s``. The same work that waits or runs already is not done twice.
 
         Raises
         ------
@@ -72,7 +75,7 @@ class Jobs:
                     return job
             if sum(job.state == "waiting" for job in self._all.values()) >= self._limits.waiting_jobs:
                 raise OptionError("too much waits to be done already", remedy="Wait until some of it is done.")
-            job = Job(secrets.token_urlsafe(9), about, work, words)
+            job = Job(secrets.token_urlsafe(9), about, work, words, most_s)
             self._all[job.name] = job
             for old in [name for name, one in self._all.items() if one.state in OVER][:-KEPT]:
                 del self._all[old]
@@ -129,6 +132,7 @@ class Jobs:
     def _follow(self, job: Job, worker: Worker) -> bool:
         """Until it is over; False where the worker is of no use any more."""
         worker.begin(job.work, job.words)
+        begun = time.monotonic()
         while True:
             for kind, told in worker.heard(POLL_S):
                 if kind == "tell":
@@ -140,6 +144,9 @@ class Jobs:
                 return True
             if job.cancel.is_set() or time.monotonic() - job.asked > self._limits.lease_s:
                 job.state = "cancelled"
+                return False
+            if time.monotonic() - begun > job.most_s:
+                job.problem, job.state = TOO_LONG, "refused"
                 return False
             if not worker.alive:
                 job.problem, job.state = BROKEN, "refused"

@@ -89,7 +89,12 @@ def log_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
 
     def begun(upload: Upload, work: str, asked: LogAsked, **further: Any) -> m.JobTold:
         folder = case_folder(serving.folder, asked.case) if asked.case else None
-        words = {"columns": asked.columns, "offset_s": asked.offset_s or 0.0, "zero": asked.zero, "bed": asked.bed}
+        words: dict[str, Any] = {
+            "columns": asked.columns,
+            "offset_s": asked.offset_s or 0.0,
+            "zero": asked.zero,
+            "bed": asked.bed,
+        }
         job = jobs.submit(
             f"reading of {upload.path.name}", work, log=str(upload.path), case=str(folder or ""),
             review=_review(shelf, folder), **words, **further,

@@ -24,6 +24,8 @@ class Limits:
         Any other request.
     rows, columns : int
         What a file may hold once it is unpacked: a Parquet file of a few kilobytes can stand for terabytes.
+    picture_s : float
+        How long work on pictures may take, however patient whoever asked is.
     waiting_jobs : int
         Reviews and rehearsals that may wait at once.
     lease_s : float
@@ -43,6 +45,7 @@ class Limits:
     body_bytes: int = MIB
     rows: int = 60_000_000
     columns: int = 200
+    picture_s: float = 180.0
     waiting_jobs: int = 8
     lease_s: float = 90.0
     tries: int = 5

@@ -44,9 +44,15 @@ def file_name(said: str, suffixes: Collection[str] = READERS) -> str:
     if suffix not in suffixes or not Path(kept).stem.strip("._ "):
         raise OptionError(
             f"no reader knows the ending {suffix!r}", where=kept or "the file", expected=", ".join(sorted(suffixes)),
-            remedy="Save the signals as CSV or Parquet." if suffixes is READERS else "Save it as text, such as CSV.",
+            remedy=_remedy(suffixes),
         )  # fmt: skip
     return f"{Path(kept).stem.lstrip('._ ')}{suffix}"
+
+
+def _remedy(suffixes: Collection[str]) -> str:
+    if ".png" in suffixes:
+        return "Save the picture as PNG or JPEG."
+    return "Save the signals as CSV or Parquet." if suffixes is READERS else "Save it as text, such as CSV."
 
 
 async def take_in(

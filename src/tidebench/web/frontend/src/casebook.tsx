@@ -2,7 +2,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 import { get, type Entry } from "./api";
 import { useKeys } from "./keys";
-import { handOver } from "./handed";
+import { endingsOfPictures, handOver, handPictures, picturesIn } from "./handed";
 import { say } from "./notices";
 import { go } from "./place";
 import { day } from "./words";
@@ -57,7 +57,7 @@ export function Casebook() {
 }
 
 const WORDS = {
-  recording: ["a recording", ".csv,.txt,.tsv,.dat,.asc,.parquet,.pq,.log", "Signals as CSV, text or Parquet, with airway pressure and flow; or an event log. It stays on this machine."],
+  recording: ["a recording or pictures", `.csv,.txt,.tsv,.dat,.asc,.parquet,.pq,.log,${endingsOfPictures}`, "Signals as CSV, text or Parquet, with airway pressure and flow; an event log; or pictures of waveforms. They stay on this machine."],
   log: ["an event log", ".csv,.txt,.tsv,.log,.dat,.asc", "Text with a header line and a row for each event. It stays on this machine."],
 } as const;
 
@@ -66,6 +66,8 @@ export function Drop({ taken, kind = "recording" }: { taken: (file: File) => voi
   const [over, setOver] = useState(false);
   const [what, endings, more] = WORDS[kind];
   const choose = (files: FileList | null | undefined) => {
+    const pictures = kind === "recording" ? picturesIn(files) : [];
+    if (pictures.length) return handPictures(pictures), go({ room: "pictures" });
     if (files && files.length > 1) say("One file at a time: the first one was taken.");
     if (files?.[0]) taken(files[0]);
   };
@@ -81,7 +83,7 @@ export function Drop({ taken, kind = "recording" }: { taken: (file: File) => voi
       }}
     >
       <label for={kind}>Drag {what} here, or choose one: </label>
-      <input id={kind} type="file" accept={endings} onChange={(event) => choose(event.currentTarget.files)} />
+      <input id={kind} type="file" multiple={kind === "recording"} accept={endings} onChange={(event) => choose(event.currentTarget.files)} />
       <p class="small quiet">{more}</p>
     </div>
   );

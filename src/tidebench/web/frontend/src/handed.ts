@@ -12,3 +12,20 @@ export function takeOver(kind: Handed = "recording"): File | null {
   waiting = null;
   return file;
 }
+
+// Pictures travel together.
+const PICTURES = /\.(png|bmp|jpe?g|webp|tiff?|gif|hei[cf]|pdf)$/i;
+export const endingsOfPictures = ".png,.bmp,.jpg,.jpeg,.webp,.tif,.tiff,.gif,.heic,.heif,.pdf";
+let pictures: File[] = [];
+
+export const picturesIn = (files: FileList | null | undefined): File[] => [...(files ?? [])].filter((file) => PICTURES.test(file.name));
+
+export function handPictures(files: File[]): void {
+  pictures = files;
+}
+
+export function takePictures(): File[] {
+  const waiting = pictures;
+  pictures = [];
+  return waiting;
+}

@@ -19,6 +19,7 @@ import { Lock } from "./lock";
 import { LogsRoom } from "./logs";
 import { NewCase } from "./newcase";
 import { Notices, say } from "./notices";
+import { PicturesRoom } from "./pictures";
 import { go, usePlace, withForm } from "./place";
 import { Room } from "./room";
 import { TeachRoom } from "./teach";
@@ -28,10 +29,10 @@ import { apply, choose, chosen, type Choice } from "./theme";
 apply();
 
 const HEADINGS = {
-  casebook: "Casebook", new: "New case", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
+  casebook: "Casebook", new: "New case", pictures: "Pictures", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
   logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", lessons: "Lessons", teach: "Class", class: "Class", about: "About",
 };
-const ROOMS = ["casebook", "new", "bench", "lessons", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
+const ROOMS = ["casebook", "new", "pictures", "bench", "lessons", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
 
 function Page() {
   const place = usePlace();
@@ -84,6 +85,7 @@ function Page() {
       <main id="main" tabIndex={-1}>
         {place.room === "casebook" && <Casebook />}
         {place.room === "new" && <NewCase />}
+        {place.room === "pictures" && <PicturesRoom />}
         {place.room === "case" && <CaseRoom key={place.name} name={place.name} />}
         {place.room === "whatif" && <WhatIfRoom key={place.name} name={place.name} />}
         {withForm(place.room) && <Room key={`${place.room}/${place.name}`} room={place.room} name={place.name} />}

@@ -5,7 +5,7 @@ const OF_A_CASE = ["case", "whatif"] as const;
 const WITH_A_FORM = ["prepare", "gases", "wean", "handover"] as const;
 const PERHAPS_OF_A_CASE = [...WITH_A_FORM, "logs", "alarms"] as const;
 const OF_LESSONS = ["lessons", "teach", "class"] as const;
-const ALONE = ["new", "cards", "bench", "about"] as const;
+const ALONE = ["new", "pictures", "cards", "bench", "about"] as const;
 export type RoomName = (typeof WITH_A_FORM)[number];
 export type RoomKind = (typeof OF_A_CASE | typeof PERHAPS_OF_A_CASE | typeof OF_LESSONS | typeof ALONE)[number] | "casebook";
 const among = <T extends string>(rooms: readonly T[], room: string): room is T => (rooms as readonly string[]).includes(room);
