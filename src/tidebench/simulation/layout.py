@@ -78,7 +78,7 @@ VENTILATOR = (
 EFFORT = (
     "next_onset", "onset", "size", "rising", "falling", "previous_onset", "previous_size", "previous_rising",
     "previous_falling", "bend", "expiratory", "cough_at", "entrained_at", "timed_starts", "last_tidal", "count",
-    "paced",
+    "paced", "felt_fast", "felt_slow",
 )  # fmt: skip
 
 MECHANICS = (

@@ -232,4 +232,5 @@ def start_of(scenario: Scenario) -> Start:
     start.effort["previous_rising"] = start.effort["previous_falling"] = 1.0
     settle(start)
     fill_gases(start)
+    start.effort["felt_fast"] = start.effort["felt_slow"] = start.gases["arterial_co2"]
     return start

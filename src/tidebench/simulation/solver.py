@@ -10,7 +10,7 @@ import numpy as np
 
 from tidebench.kernels import kernel, part
 from tidebench.simulation import gases as gas
-from tidebench.simulation.effort import breathe, entrain, muscle_pressure, normal, repace
+from tidebench.simulation.effort import breathe, entrain, feel, muscle_pressure, normal, repace
 from tidebench.simulation.layout import (
     BI_LEVEL,
     BY_TIME,
@@ -364,6 +364,7 @@ def between_samples(
         repace(patient, e, time)
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
+        feel(e, g.arterial_co2, every * dt)
     g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
 
 
@@ -406,7 +407,7 @@ def run(
             if done < len(changes) and changes[done, 0] <= time + NOW:
                 done = protocol_due(machine, v, e, block, slopes, changes, done, time)
             if time >= min(e.next_onset, e.entrained_at):
-                breathe(patient, e, time, g.arterial_co2, efforts, rng)
+                breathe(patient, e, time, efforts, rng)
             if next_event(v) <= time + NOW:
                 count = act(patient, machine, lung, units, m, v, e, g, rows, count, time, rng)
                 if count > len(rows):
