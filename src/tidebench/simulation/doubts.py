@@ -127,7 +127,7 @@ def _volumes(setting: Setting, scenario: Scenario) -> Iterator[str]:
     if mode.mandatory != "VC" or setting.bi_level:
         return
     untimed = setting.model_copy(update={"inspiratory_time_s": None})
-    lasts = machine_values(untimed, scenario.ventilator, "settings")["volume_time"] + (setting.pause_s or 0.0)
+    lasts = machine_values(untimed, scenario.ventilator, kg, "settings")["volume_time"] + (setting.pause_s or 0.0)
     if seconds and flow and abs(lasts - seconds) > SAME * seconds:
         yield f"inspiratory_flow_l_min {flow:g} takes {lasts:.3g} s; inspiratory_time_s {seconds:g} is what holds."
     if not seconds and not flow:
@@ -139,7 +139,7 @@ def _set_flow_l_s(setting: Setting, scenario: Scenario) -> tuple[float, float] |
     mode = setting.parsed_mode
     if mode is None or mode.mandatory != "VC" or setting.bi_level:
         return None
-    values = machine_values(setting, scenario.ventilator, "settings")
+    values = machine_values(setting, scenario.ventilator, weight_kg(scenario), "settings")
     mean = values["tidal_volume"] / values["volume_time"]
     return mean, mean * PEAK_TO_MEAN[int(values["flow_shape"])]
 

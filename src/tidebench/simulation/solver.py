@@ -23,11 +23,12 @@ from tidebench.simulation.layout import (
     OCCLUDED,
     OPEN,
     PAUSE,
+    RESTART,
     SUCTION,
     Record,
     Samples,
 )
-from tidebench.simulation.mechanics import move, reopen, rest_pressures, solve_step
+from tidebench.simulation.mechanics import CLOSED_BELOW, NEAR_CLOSURE, move, reopen, rest_pressures, solve_step
 from tidebench.simulation.ventilation import (
     BEGUN,
     LOWERED,
@@ -73,9 +74,9 @@ def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random
 
 @part
 def left_to_exhale(patient: Record, m: Record) -> float:
-    """How far muscles still empty the lung: not at all with half of its volume at rest left, since airways close."""
+    """How far muscles still empty the lung: not at all where airways close."""
     rest = patient.residual_volume
-    return min(max((0.5 * rest + m.volume) / (0.25 * rest), 0.0), 1.0)
+    return min(max((CLOSED_BELOW * rest + m.volume) / (NEAR_CLOSURE * rest), 0.0), 1.0)
 
 
 @part
@@ -206,7 +207,9 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
 
 
 @part
-def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float) -> None:
+def carry_out(
+    machine: Record, v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float
+) -> None:
     """One row of the protocol: time, what (0 a parameter, 1 a manoeuvre), which, value, duration."""
     if change[1] == 0.0:
         k = int(change[2])
@@ -223,6 +226,8 @@ def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Sam
         open_circuit(v, kind, time, change[4], SUCTION_FLOW)
     elif kind == COUGH:
         e.cough_at = time
+    elif kind == RESTART:
+        begin(machine, v, time)
     else:
         v.hold_kind, v.hold_for = kind, change[4]
 
@@ -276,7 +281,7 @@ def protocol_due(
     """Carry out the rows of the protocol that are due; returns how many are done."""
     pattern, peep = machine.pattern, machine.peep
     while done < len(changes) and changes[done, 0] <= time + NOW:
-        carry_out(v, e, block, slopes, changes[done], time)
+        carry_out(machine, v, e, block, slopes, changes[done], time)
         done += 1
     resettle(machine, v, time, pattern, peep)
     return done
