@@ -29,7 +29,7 @@ from tidebench.simulation.solver import (
     VOLUME_RUNAWAY,
     run,
 )
-from tidebench.simulation.truth import delivered, label_breaths, label_efforts
+from tidebench.simulation.truth import delivered, ended, label_breaths, label_efforts
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -68,12 +68,18 @@ class Solution:
     @cached_property
     def breaths(self) -> pl.DataFrame:
         """A row per inflation (or breath, where none is delivered), with labels by mechanism."""
-        return label_breaths(self.raw_breaths, self.raw_efforts)
+        return label_breaths(self._ended, self.raw_efforts)
 
     @cached_property
     def efforts(self) -> pl.DataFrame:
         """A row per effort, with what became of it."""
-        return label_efforts(self.raw_breaths, self.raw_efforts)
+        first = self.scenario.settings[0]
+        waits = not first.bi_level and (first.support_type is not None or first.pattern in ("CMV", "A/C"))
+        return label_efforts(self._ended, self.raw_efforts, self.scenario.duration_s if waits else 0.0)
+
+    @cached_property
+    def _ended(self) -> pl.DataFrame:
+        return ended(self.raw_breaths, self.scenario.duration_s)
 
 
 def simulate(
