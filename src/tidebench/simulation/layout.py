@@ -89,7 +89,7 @@ MECHANICS = (
 GASES = (
     "co2", "o2", "front", "co2_tension", "co2_slow_tension", "venous_o2", "arterial_co2", "arterial_o2",
     "arterial_saturation", "ph", "highest_co2", "volume", "front_top", "behind_co2", "behind_o2",
-    "first_co2", "expired",
+    "first_co2", "expired", "expired_co2",
 )  # fmt: skip
 
 BREATH = (
