@@ -79,7 +79,7 @@ def test_what_no_patient_can_be_is_refused_with_what_is_allowed(said: dict[str, 
 def test_what_the_message_allows_is_taken() -> None:
     """Rest at PEEP − C⁻¹·V: 5 + 875/80 = 15.94 cmH2O on the pleura is where airways close."""
     assert scenario_from(adult(pleural=15.9))
-    with pytest.raises(CaseError, match="below 15.9 on this PEEP"):
+    with pytest.raises(CaseError, match=r"below 15\.9 on this PEEP"):
         scenario_from(adult(pleural=15.95))
 
 
@@ -154,7 +154,9 @@ def test_efforts_that_no_valve_answers_are_ineffective() -> None:
     ("rate", "seconds", "starts"),
     [(10, 60, 54.5), (10, 58, 48.5), (12, 60, 55.5), (15, 60, 52.5)],
 )
-def test_the_last_begun_breath_is_there_where_four_seconds_of_it_are(rate: float, seconds: float, starts: float) -> None:
+def test_the_last_begun_breath_is_there_where_four_seconds_of_it_are(
+    rate: float, seconds: float, starts: float
+) -> None:
     """The first breath begins at 0.5 s, each a period later."""
     told = adult(settings=[{**VOLUME, "rate_per_min": rate}])
     last = simulate({**told, "duration_s": seconds}).breaths.to_dicts()[-1]

@@ -69,8 +69,7 @@ def acidity(pco2: float, bicarbonate: float) -> float:
 
 @part
 def slope(g: Record) -> float:
-    """Power of expired volume with which carbon dioxide rises from what left first, so that all that has left adds up.
-    """
+    """Power of expired volume with which carbon dioxide rises from what left first, for all to add up."""
     gained = g.expired_co2 / g.expired - g.first_co2
     bend = (g.behind_co2 - g.first_co2) / gained - 1.0 if gained != 0.0 else 1.0
     return min(max(bend, 1.0 / STEEPEST), STEEPEST)
@@ -89,8 +88,9 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
 
     ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much
     of the dead space holds fresh gas, below zero what has come out of it since; what lies behind it came out last, is
-    richer in carbon dioxide than the mean, and comes back. ``front_top`` is how far fresh gas came in the last inspiration. ``expired`` is what has
-    come out since then, with ``expired_co2`` in it, and ``first_co2`` how much carbon dioxide was in what left first.
+    richer in carbon dioxide than the mean, and comes back. ``front_top`` is how far fresh gas came in the last
+    inspiration. ``expired`` is what has come out since then, with ``expired_co2`` in it, and ``first_co2`` how much
+    carbon dioxide was in what left first.
     """
     met = 1.0 - patient.alveolar_dead_space
     if moved > 0.0:
@@ -121,8 +121,8 @@ def mouth_tension(patient: Record, g: Record, flow: float) -> float:
     """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas.
 
     What passes the wye left the alveoli a dead space's volume before: its carbon dioxide is read off a curve over
-    expired volume from what left first to what leaves now, a power of it, that holds what has left in all. Where fresh gas never came through the dead space
-    there is no mixed front: what was in it comes back.
+    expired volume from what left first to what leaves now, a power of it, that holds what has left in all. Where fresh
+    gas never came through the dead space there is no mixed front: what was in it comes back.
     """
     if flow > 0.0:
         return 0.0

@@ -200,15 +200,16 @@ def settle(start: Start) -> None:
 
 
 def leaked(p: Any, base: float) -> tuple[float, float]:
-    """Pressure behind the tube (cmH2O), and flow of all leaks (L/s), where the lung rests at this pressure at the wye."""
+    """Pressure behind the tube (cmH2O) and flow of all leaks (L/s), where the lung rests at a pressure at the wye."""
     told = float(p["leak_exponent"]), float(p["leak_closes"])
+    per_pressure: Any = leaking  # of which the interpreter takes the plain form
     low, high = 0.0, base
     for _ in range(60 if p["cuff_leak"] > 0 else 0):
         carina = 0.5 * (low + high)
-        past = leaking.py_func(float(p["cuff_leak"]), *told, carina) * carina
+        past = per_pressure.py_func(float(p["cuff_leak"]), *told, carina) * carina
         low, high = (carina, high) if carina + (p["tube_k1"] + p["tube_k2"] * past) * past < base else (low, carina)
-    past = leaking.py_func(float(p["cuff_leak"]), *told, high) * high
-    return high, past + leaking.py_func(float(p["mask_leak"]), *told, base) * base
+    past = per_pressure.py_func(float(p["cuff_leak"]), *told, high) * high
+    return high, past + per_pressure.py_func(float(p["mask_leak"]), *told, base) * base
 
 
 def _hold(start: Start, pressure: float) -> None:
@@ -244,7 +245,9 @@ def start_of(scenario: Scenario) -> Start:
     memory = Memory(n)
     fill_lung(memory, scenario)
     fill_patient(memory, scenario)
-    for name, value in machine_values(scenario.settings[0], scenario.ventilator, weight_kg(scenario), "settings").items():
+    for name, value in machine_values(
+        scenario.settings[0], scenario.ventilator, weight_kg(scenario), "settings"
+    ).items():
         memory.machine[0][name] = value
     circuit = scenario.circuit
     memory.machine[0]["circuit_compliance"] = (circuit.compliance_ml_cmh2o or 0.0) / 1000

@@ -29,7 +29,7 @@ from tidebench.simulation.solver import (
     VOLUME_RUNAWAY,
     run,
 )
-from tidebench.simulation.truth import delivered, ended, label_breaths, label_efforts
+from tidebench.simulation.truth import delivered, label_breaths, label_efforts, with_last
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -79,7 +79,7 @@ class Solution:
 
     @cached_property
     def _ended(self) -> pl.DataFrame:
-        return ended(self.raw_breaths, self.scenario.duration_s)
+        return with_last(self.raw_breaths, self.scenario.duration_s)
 
 
 def simulate(
@@ -130,7 +130,9 @@ def simulate(
 
 
 def simulate_many(
-    scenarios: Iterable[Scenario | Mapping[str, Any] | Path | str], workers: int | None = None, channels: Sequence[str] | None = None
+    scenarios: Iterable[Scenario | Mapping[str, Any] | Path | str],
+    workers: int | None = None,
+    channels: Sequence[str] | None = None,
 ) -> list[Solution]:
     """Simulate scenarios in parallel threads; solutions in their order, the same for any number of threads.
 

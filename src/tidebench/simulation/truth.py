@@ -32,8 +32,8 @@ BREATH_COLUMNS = {
     "vti_ml": "into the lung, past every leak: the highest volume before the next start, less that at start; "
     "on two levels, that at the end of the high one, less that at start, below 0 where a patient who breathes at both "
     "levels began it full and ended it empty",
-    "vte_ml": "out of the lung: the same volume less the least after it; on two levels what a patient inhaled in between "
-    "is not counted",
+    "vte_ml": "out of the lung: the same volume less the least after it; on two levels what a patient inhaled in "
+    "between is not counted",
     "peak_pressure_cmh2o": "highest at the wye",
     "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments that are not cut off had settled, without "
     "muscles and heart",
@@ -100,12 +100,14 @@ def delivered(raw: pl.DataFrame) -> pl.DataFrame:
     return merged.filter(pl.col("breath") > 0).drop("breath")
 
 
-def ended(raw: pl.DataFrame, until_s: float) -> pl.DataFrame:
+def with_last(raw: pl.DataFrame, until_s: float) -> pl.DataFrame:
     """The breaths, of which the last begun ends with the recording where enough of it is there."""
     long = pl.col("end").is_nan() & pl.col("turn").is_not_nan() & (pl.col("start") <= until_s - LAST_S)
     means = [pl.when(long).then(pl.col(name) / pl.col("sampled")).otherwise(name).alias(name) for name in MEANS]
     unknown = {"end": until_s, "end_tidal_co2": np.nan}
-    return raw.with_columns(*means, *(pl.when(long).then(to).otherwise(name).alias(name) for name, to in unknown.items()))
+    return raw.with_columns(
+        *means, *(pl.when(long).then(to).otherwise(name).alias(name) for name, to in unknown.items())
+    )
 
 
 def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame, waits_until_s: float = 0.0) -> list[str]:
@@ -121,10 +123,8 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame, waits_until_s: fl
         onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free
     )
     end = breaths["end"].to_numpy()
-    if len(end) and not np.isnan(end[-1]):
-        late = over > end[-1]
-    else:
-        late = onset > start[~np.isnan(end)].max(initial=-np.inf)
+    whole = len(end) > 0 and not np.isnan(end[-1])
+    late = over > end[-1] if whole else onset > start[~np.isnan(end)].max(initial=-np.inf)
     at = interaction.owner(onset, start)
     entrained = efforts["entrained"].to_numpy() > 0
     away_from, away_until = (np.append(breaths[key].to_numpy(), np.nan)[at] for key in ("away_from", "away_until"))
