@@ -256,9 +256,8 @@ def resettle(machine: Record, v: Record, time: float, pattern: float, peep: floa
 
 
 @part
-def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
+def channels_now(co2: float, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
     """Write the channels that are wanted, one sample of each; see :data:`CHANNELS`."""
-    co2 = gas.mouth_tension(patient, g, m.flow)
     told = (
         m.wye, m.flow, m.pleural, co2, m.muscle, m.alveolar, m.pleural, m.volume, m.carina, g.arterial_co2,
         g.arterial_o2, g.arterial_saturation, g.ph, m.recoil,
@@ -370,7 +369,6 @@ def between_samples(
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
         feel(e, g.arterial_co2, every * dt)
-    g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
 
 
 @kernel
@@ -404,7 +402,9 @@ def run(
         time, until = sample * dt, (sample + 1) * dt
         rest_pressures(patient, lung, units, m, m.muscle - m.heart_after)
         mix_moved(patient, machine, m, g)
-        channels_now(patient, g, m, wanted, out, sample - first)
+        co2 = gas.mouth_tension(patient, g, m.flow)
+        g.highest_co2 = max(g.highest_co2, co2)
+        channels_now(co2, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, g, dt)
         between_samples(patient, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
