@@ -59,7 +59,7 @@ def simulate_case(
         The simulation can't go on.
     """
     told = scenario_of(scenario)
-    keep_other_results(Path(out), "simulated")
+    keep_other_results(Path(out), "simulated", "simulated case")
     return put_case(
         lambda: simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None), out
     )
