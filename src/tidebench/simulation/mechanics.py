@@ -115,12 +115,12 @@ def behind_tube(patient: Record, lung: Record, units: Record, m: Record, h: floa
         against, out = pressure + common, units[i].flow < 0.0
         resistance = lung[i].expiratory_resistance if out else lung[i].inspiratory_resistance
         conductance = 1.0 / (resistance + 0.5 * h * slope)
-        if out and lung[i].limiting_resistance > 0.0:
-            limit = max(0.0, pressure) / lung[i].limiting_resistance
+        if out and (closing or lung[i].limiting_resistance > 0.0):
+            limit = max(0.0, left) / CLOSING_S if closing else np.inf
+            if lung[i].limiting_resistance > 0.0:
+                limit = min(limit, max(0.0, pressure) / lung[i].limiting_resistance)
             if conductance * (against - m.carina) > limit:
                 conductance, against = SHUT, m.carina + limit / SHUT
-        if out and closing and conductance * (against - m.carina) > max(0.0, left) / CLOSING_S:
-            conductance, against = SHUT, m.carina + max(0.0, left) / CLOSING_S / SHUT
         units[i].conductance, units[i].against = conductance, against
         conductances += conductance
         opposing += conductance * against
