@@ -42,7 +42,7 @@ WHY = """## What falls short, and why
   within inflations, and cycling is misjudged.
 - **A heartbeat that triggers** is as large in muscle pressure as a small effort; efforts must rise above it, so small
   ones are missed, and efforts soon after such a start pass for the trigger.
-- **Entrained efforts one to one** fill every expiration: no piece of it shows the lung, and no effort can be told.
+- **Entrained efforts one to one** leave few expirations that show the lung; it is read from the inflations before them.
 - **Double triggers** without an expiration between them are one long inflation where no inspiratory time is set.
 - A second lung compartment makes two slopes of expiration; the mean is neither.
 

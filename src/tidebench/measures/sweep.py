@@ -180,10 +180,12 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
                 if gross_here > gross_top:
                     gross_top = gross_here
                     gross_bottom = gross_here
-        out[j, 0] = top
-        out[j, 1] = top - bottom
-        out[j, 2] = gross_top
-        out[j, 3] = gross_top - gross_bottom
+        if np.isfinite(top):
+            out[j, 0] = top
+            out[j, 1] = top - bottom
+        if np.isfinite(gross_top):
+            out[j, 2] = gross_top
+            out[j, 3] = gross_top - gross_bottom
         out[j, 4] = inhaled
         out[j, 5] = exhaled
         out[j, 6] = peak
