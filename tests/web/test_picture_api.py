@@ -204,7 +204,7 @@ def test_pictures_and_numbers_alone_become_one_case_in_the_order_of_their_moment
 ) -> None:
     first, last, numbers = (dragged(client, png(chart), name) for name in ("noon.png", "morning.png", "numbers.png"))
     panels = {"size": [1280, 720], "panels": panels_of(chart)}
-    told = [
+    told: list[dict[str, Any]] = [
         {"token": first, "at": "2031-05-04T12:40:00", **panels},
         {"token": last, "at": "2031-05-04T08:10:00", **panels},
         {"token": numbers, "at": "2031-05-04T12:41:00", "size": [1280, 720], "observed": {"spo2": "0.94"}},
