@@ -51,9 +51,11 @@ InspiratoryTime = Annotated[float, Within(0.1, 60, "s", {"milliseconds": 0.001})
 MillilitreVolume = Annotated[float, Within(1, 4000, "mL", {"litres": 1000})]
 FlowPerMinute = Annotated[float, Within(0.2, 300, "L/min", {"millilitres per second": 0.06})]
 MMHG_PER_KPA = 7.50062
-GAS_KPA = (1.34, 40.0)
-"""A gas tension above that, under a key in kPa, was typed in mmHg."""
-GasTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
+GAS_KPA = {"paco2": (1.34, 20.0), "pao2": (1.34, 40.0)}
+"""A gas tension above that, under a key in kPa, was typed in mmHg; what is truly as high can be given in mmHg."""
+CarbonTension = Annotated[float, Within(10, 300, "mmHg", {"kPa": 7.50062})]
+"""Children have lived through 155 to 269 mmHg (Goldstein, Crit Care Med 1990;18:166, from memory)."""
+OxygenTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
 Barometer = Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062, "hPa or mbar": 0.750062})]
 
 
@@ -251,7 +253,10 @@ class Setting(_Table):
         self._fill("peep_cmh2o", self.pressure_low_cmh2o)
         high, low = self.pressure_high_cmh2o, self.pressure_low_cmh2o
         if high is not None and low is not None and high <= low:
-            raise refusal(f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}")
+            raise refusal(
+                f"has pressure_high_cmh2o {high:g} not above pressure_low_cmh2o {low:g}",
+                f"pressure_high_cmh2o above {low:g}, both absolute", "For instance 20 and 5; the low one is the PEEP.",
+            )  # fmt: skip
 
     def _complete_pressures(self) -> None:
         """An absolute inspiratory pressure beside the one above PEEP, and the other way round."""
@@ -302,6 +307,17 @@ class Setting(_Table):
         return self.pressure_high_cmh2o is not None or self.time_high_s is not None
 
 
+def _in_mmhg(key: str, value: float) -> float:
+    """A gas tension in kPa as mmHg; refused where it was probably typed in mmHg, with both ways to write it."""
+    bounds = Within(*GAS_KPA[key], "kPa", {"mmHg": 1 / MMHG_PER_KPA})
+    if bounds.low <= value <= bounds.high:
+        return round(MMHG_PER_KPA * value, 3)
+    remedy = ""
+    if bounds.slip(value) is not None:
+        remedy = f"Is that in mmHg? Then write {key}_mmhg = {value:g}."
+    raise refusal(f"has {key}_kpa {value:g}", f"{bounds.low:g} to {bounds.high:g} kPa", remedy)
+
+
 class BloodGas(_Table):
     """A blood gas, where it was drawn and what was breathed then."""
 
@@ -310,8 +326,8 @@ class BloodGas(_Table):
     site: Literal["arterial", "capillary", "venous"] | None = None
     fio2: InspiredOxygen | None = None
     ph: Annotated[float, Within(6.5, 8)] | None = None
-    paco2_mmhg: GasTension | None = None
-    pao2_mmhg: GasTension | None = None
+    paco2_mmhg: CarbonTension | None = None
+    pao2_mmhg: OxygenTension | None = None
     hco3_mmol_l: Annotated[float, Within(1, 80, "mmol/L")] | None = None
     sao2: Fraction | None = None
     haemoglobin_g_dl: Annotated[float, Within(1, 28, "g/dL", {"g/L": 0.1, "mmol/L": 1.611})] | None = None
@@ -330,8 +346,7 @@ class BloodGas(_Table):
                 raise refusal(f"has both {key}_kpa and {key}_mmhg", "one of them")
             if isinstance(value, bool) or not isinstance(value, (int, float)):
                 raise refusal(f"has {key}_kpa {value!r}", "a number, without quotes")
-            Within(GAS_KPA[0], GAS_KPA[1], "kPa", {"mmHg": 1 / MMHG_PER_KPA}).check(float(value))
-            told[f"{key}_mmhg"] = round(MMHG_PER_KPA * value, 3)
+            told[f"{key}_mmhg"] = _in_mmhg(key, float(value))
         return told
 
     @model_validator(mode="after")

@@ -14,10 +14,23 @@ from typing import Any, get_args
 
 from pydantic import BaseModel
 
-from tidebench.case import Airway, BloodGas, Case, Circuit, Lungs, Observed, Patient, Setting, case_from
+from tidebench.case import (
+    GAS_KPA,
+    MMHG_PER_KPA,
+    Airway,
+    BloodGas,
+    Case,
+    Circuit,
+    Lungs,
+    Observed,
+    Patient,
+    Setting,
+    case_from,
+)
 from tidebench.doubts import doubts
 from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
+from tidebench.gas_contradictions import of_gas_beside
 from tidebench.mode import parse_mode
 from tidebench.units import factor
 
@@ -64,6 +77,8 @@ UNIT_OF = {"_cmh2o": "cmH2O", "_ml": "mL", "_mmhg": "mmHg", "_l_min": "L/min", "
            "spo2": "fraction", "sao2": "fraction", "saturation": "fraction"}  # fmt: skip
 """Unit of a key by its ending, where any unit of that dimension may be typed."""
 
+TENSIONS = {"paco2_mmhg": "PaCO2", "pao2_mmhg": "PaO2", "etco2_mmhg": "EtCO2"}
+
 Ask = Callable[[str], str]
 Say = Callable[[str], None]
 
@@ -84,6 +99,8 @@ class Interview:
         A file of signals that belongs into the case's folder.
     meant : set of str
         Doubts that were answered: it is as typed.
+    in_kpa : set of str
+        Gas tensions that were answered in kPa.
     """
 
     ask: Ask
@@ -91,6 +108,7 @@ class Interview:
     said: dict[str, Any] = field(default_factory=dict)
     signals: Path | None = None
     meant: set[str] = field(default_factory=set)
+    in_kpa: set[str] = field(default_factory=set)
 
     def run(self) -> Case:
         """Ask for everything, and give the case that the answers make.
@@ -125,8 +143,22 @@ class Interview:
                 if all(self._yes(doubt.replace("The case says", "You say"), default=False) for doubt in open_doubts):
                     self.meant.update(open_doubts)
                     return
+            again = table == "observed" and self._about_the_gas()
             self.said.pop(table, None)
+            if again:
+                self.say("The gas once more, then.")
+                self.said.pop("blood_gases", None)
+                self._gas()
         raise self._given_up(f"The part about {table.replace('_', ' ')}")
+
+    def _about_the_gas(self) -> bool:
+        """True where a gas doesn't fit what was noted beside it."""
+        try:
+            case = case_from(self.said, name=NAME)
+        except CaseError:
+            return False
+        asked = (one.question for gas in case.blood_gases for one in of_gas_beside(case, gas))
+        return any(question not in self.meant for question in asked)
 
     def _title(self) -> None:
         title = self._text("What is the case about, in a few words? No names, no numbers of a record.")
@@ -207,15 +239,31 @@ class Interview:
     def _gas(self) -> None:
         if not self._yes("Is there a blood gas?", default=False):
             return
+        self.in_kpa.clear()
         gas: dict[str, Any] = {"site": self._choice("Drawn from", ("arterial", "capillary", "venous"))}
         for key, question in (("fio2", "FiO2 when it was drawn?"), ("ph", "pH?"), ("paco2_mmhg", "PaCO2 in mmHg?"),
                               ("pao2_mmhg", "PaO2 in mmHg?"), ("hco3_mmol_l", "Bicarbonate in mmol/L?"),
                               ("haemoglobin_g_dl", "Haemoglobin in g/dL?")):  # fmt: skip
             self._number(gas, key, BloodGas, question)
+        self._one_unit(gas)
         if self._now_s and len(gas) > 1:
             self._number(gas, "at_s", BloodGas, "How long after the first settings was it drawn? Enter: now.")
             gas.setdefault("at_s", self._now_s)
         self._keep("blood_gases", {key: value for key, value in gas.items() if value}, several=True)
+
+    def _one_unit(self, told: dict[str, Any]) -> None:
+        """Where one tension of a gas was answered in kPa, ask whether another that could be was too."""
+        if not self.in_kpa:
+            return
+        for key, name in TENSIONS.items():
+            value = told.get(key)
+            if value is None or key in self.in_kpa or value > GAS_KPA["pao2" if key == "pao2_mmhg" else "paco2"][1]:
+                continue
+            mmhg = value * MMHG_PER_KPA
+            asked = f"Another tension was in kPa. Was {name} {value:g} in kPa too, so {mmhg:.3g} mmHg?"
+            if self._yes(asked, default=True):
+                told[key] = float(f"{mmhg:.6g}")
+                self.in_kpa.add(key)
 
     def _observed(self) -> None:
         noted: dict[str, Any] = {}
@@ -232,6 +280,7 @@ class Interview:
             ("systolic_mmhg", "Systolic blood pressure in mmHg?"),
         ):
             self._number(noted, key, Observed, question)
+        self._one_unit(noted)
         if noted and self._now_s:
             noted["at_s"] = self._now_s
         self._keep("observed", noted, several=True)
@@ -287,6 +336,7 @@ class Interview:
                 continue
             if bounds.low <= value <= bounds.high:
                 told[key] = value
+                self._note_unit(key, kpa="kpa" in answer.casefold())
                 return
             slip = bounds.slip(value)
             span = f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
@@ -294,10 +344,15 @@ class Interview:
                 f"{value:g} can't be ({span}). Was that in {slip[0]}, so {slip[1]:.4g}?", default=True
             ):
                 told[key] = float(f"{slip[1]:.6g}")
+                self._note_unit(key, kpa=slip[0] == "kPa")
                 return
             if slip is None:
                 self.say(f"{value:g} can't be: {span}.")
         raise self._given_up(question)
+
+    def _note_unit(self, key: str, *, kpa: bool) -> None:
+        if kpa and key in TENSIONS:
+            self.in_kpa.add(key)
 
     def _mode(self) -> str:
         words = tuple(MODES)

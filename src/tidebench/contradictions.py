@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from tidebench.case import BloodGas, Case, Setting
-from tidebench.formulas.gas_exchange import oxygen_saturation
+from tidebench.case import MMHG_PER_KPA, Case, Setting
+from tidebench.gas_contradictions import noted_near, of_gas_beside
 
 SLACK_CMH2O = 1.0
 """What rounding and reading allow between two pressures (this house's choice)."""
@@ -20,11 +20,12 @@ FAR = 0.25
 """From where on none of them is used."""
 SHARE_OF_SET = 0.25
 """Of a noted expired volume against the set one, from where on it is asked about (this house's choice)."""
-P50_MMHG = 26.6
-P50_SPAN_MMHG = (18.0, 36.0)
-"""From fetal haemoglobin to fever and acidosis (from memory); the curve is tried over all of it."""
-SATURATION_SLACK, PULSE_SLACK = 0.02, 0.04
-"""What a co-oximeter and a pulse oximeter may be off beside it (from memory)."""
+MOST_OF_SET, LEAST_OF_SET = 3.0, 0.2
+"""Of a noted minute volume against set volume times rate, beyond which it is not used: the patient may triple the rate,
+and most may leak away (this house's choice)."""
+TENFOLD = 10.0
+SMALL_SHARE = 0.25
+"""Of EtCO2 in PaCO2, from where down kPa is looked for (this house's choice)."""
 ORDERED = (
     ("peep_cmh2o", "peak_pressure_cmh2o"),
     ("peep_cmh2o", "plateau_pressure_cmh2o"),
@@ -70,10 +71,25 @@ def contradictions(case: Case) -> tuple[Contradiction, ...]:
     for row in case.observed:
         found += _of_row(row.numbers, case.setting_at(row.at_s), row.at_s)
     for gas in case.blood_gases:
-        at_s = case.drawn_at_s(gas)
-        if (text := of_gas(gas, at_s)) is not None:
-            found.append(Contradiction(at_s, frozenset({"pao2_mmhg", "sao2"}), text))
+        found += [Contradiction(case.drawn_at_s(gas), one.keys, one.question) for one in of_gas_beside(case, gas)]
+    found += _end_tidal(case)
     return tuple(found)
+
+
+def _end_tidal(case: Case) -> Iterator[Contradiction]:
+    """EtCO2 that is in kPa by its size beside the PaCO2 of a gas."""
+    for gas in case.blood_gases:
+        for row in noted_near(case, gas):
+            seen, blood = row.etco2_mmhg, gas.paco2_mmhg
+            if seen is None or blood is None or gas.site != "arterial" or seen >= SMALL_SHARE * blood:
+                continue
+            if 0.5 * blood <= seen * MMHG_PER_KPA <= 1.2 * blood:
+                yield Contradiction(
+                    row.at_s,
+                    frozenset({"etco2_mmhg"}),
+                    f"The case says an EtCO2 of {seen:g} mmHg at {row.at_s:g} s beside a PaCO2 of {blood:g} mmHg; "
+                    f"typed in kPa it would be {seen * MMHG_PER_KPA:.3g} mmHg: is it right in mmHg?",
+                )
 
 
 def against(case: Case, key: str, at_s: float | None) -> str:
@@ -83,7 +99,7 @@ def against(case: Case, key: str, at_s: float | None) -> str:
 
 def _of_row(numbers: Mapping[str, float], setting: Setting | None, at_s: float) -> Iterator[Contradiction]:
     at = f"at {at_s:g} s"
-    for keys, words in (*_pressures(numbers, setting), *_products(numbers)):
+    for keys, words in (*_pressures(numbers, setting), *_products(numbers), *_of_set(numbers, setting)):
         yield Contradiction(at_s, frozenset(keys), f"The case says {words} {at}: are all right?")
     for words in _beside_set(numbers, setting):
         yield Contradiction(at_s, frozenset(), f"The case says {words} {at}: are both right?")
@@ -155,6 +171,25 @@ def _products(numbers: Mapping[str, float]) -> Iterator[tuple[tuple[str, ...], s
         )
 
 
+def _of_set(numbers: Mapping[str, float], setting: Setting | None) -> Iterator[tuple[tuple[str, ...], str]]:
+    """A minute volume far from set volume times rate, where no noted volume and rate are there to make it."""
+    minute, volume = numbers.get("minute_volume_l_min"), None if setting is None else setting.tidal_volume_ml
+    rate = numbers.get("rate_per_min", None if setting is None else setting.rate_per_min)
+    fixed = setting is not None and setting.mandatory_type in ("VC", "vtPC") and setting.pattern in ("A/C", "CMV")
+    if not fixed or not minute or not volume or not rate or "vte_ml" in numbers:
+        return
+    product = volume * rate / 1000.0
+    if LEAST_OF_SET * product <= minute <= MOST_OF_SET * product:
+        return
+    shifted = minute / TENFOLD if minute > product else minute * TENFOLD
+    slip = abs(shifted - product) <= FAR * product
+    yield (
+        ("minute_volume_l_min",),
+        f"a minute volume of {minute:g} L/min where {volume:g} mL are set and {rate:g} breaths make {product:.3g} L/min"
+        f"{f' (is {shifted:.3g} meant?)' if slip else ''}",
+    )
+
+
 def _beside_set(numbers: Mapping[str, float], setting: Setting | None) -> Iterator[str]:
     """Unlikely, and possible: a leak, gas compressed in the tubing, another moment."""
     if setting is None:
@@ -166,30 +201,3 @@ def _beside_set(numbers: Mapping[str, float], setting: Setting | None) -> Iterat
     rate, least = numbers.get("rate_per_min"), setting.rate_per_min
     if setting.pattern in ("A/C", "CMV") and rate is not None and least and rate < least - 1.0:
         yield f"a rate of {rate:g} under a set rate of {least:g} /min"
-
-
-def of_gas(gas: BloodGas, at_s: float | None = None) -> str | None:
-    """A blood gas against the dissociation curve: a tension and a saturation that don't go together, or None.
-
-    Severinghaus's curve (J Appl Physiol 1979;46:599) at the pH of the gas, moved over :data:`P50_SPAN_MMHG`. Only a
-    saturation that is too high for its tension is asked about: carbon monoxide and methaemoglobin make one too low.
-    """
-    po2, saturation = gas.pao2_mmhg, gas.sao2
-    if po2 is None or saturation is None:
-        return None
-    low, high = saturations(po2, gas.ph)
-    if saturation <= high + SATURATION_SLACK:
-        return None
-    when = "" if at_s is None else f" at {at_s:g} s"
-    return (
-        f"The case says an oxygen tension of {po2:g} mmHg and a saturation of {100 * saturation:.0f} % in a gas{when}, "
-        f"and by the dissociation curve that tension goes with {100 * low:.0f} to {100 * high:.0f} %: are both right, "
-        "and is the sample what it is said to be?"
-    )
-
-
-def saturations(po2_mmhg: float, ph: float | None) -> tuple[float, float]:
-    """The lowest and highest saturation that a tension goes with, for any haemoglobin, fever and age."""
-    at = 7.4 if ph is None else ph
-    steepest, flattest = (float(oxygen_saturation(po2_mmhg * P50_MMHG / p50, at)) for p50 in P50_SPAN_MMHG)
-    return flattest, steepest

@@ -8,10 +8,13 @@ from tidebench.case import Case, Setting
 from tidebench.contradictions import contradictions
 
 ADULT_YEARS = 15.0
-SHORT_ADULT_CM = 120.0
+SHORT_ADULT_CM, TALL_ADULT_CM = 120.0, 215.0
+"""Beyond, a height was probably mistyped (common practice, no source)."""
 LIGHT_ADULT_KG = 20.0
 BODY_MASS_INDEX = (4.0, 80.0)
 """kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
+TALLEST_IN = 250.0 / 2.54
+"""Of more inches there is nobody: a height is then not taken for one in inches."""
 TIDAL_VOLUME_ML_KG = (1.0, 20.0)
 """Set tidal volume by actual weight; outside, one of the two is probably mistyped (common practice, no source)."""
 
@@ -20,8 +23,12 @@ def doubts(case: Case) -> Iterator[str]:
     """Questions about a case's entries, each one sentence."""
     patient = case.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
-    if height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
+    if height and TALLEST_IN < height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
+        yield f"The case says an adult of {height:g} cm: is it right?"
+    elif height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says an adult of {height:g} cm: is that in inches, {height * 2.54:.0f} cm?"
+    if height and height > TALL_ADULT_CM:
+        yield f"The case says a height of {height:g} cm, which few people reach: is it right? Volumes follow from it."
     if weight and weight < LIGHT_ADULT_KG and (patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says {weight:g} kg at {patient.age_years:g} years: are both right?"
     if height and weight and not BODY_MASS_INDEX[0] <= weight / (height / 100) ** 2 <= BODY_MASS_INDEX[1]:

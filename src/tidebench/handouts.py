@@ -10,10 +10,11 @@ from tidebench.care.cards import PRE_USE, card, pre_use
 from tidebench.care.preparation import Sheet, as_json
 from tidebench.limits import Policy
 from tidebench.store import Identity, keep_other_results, new_result
+from tidebench.tensions import TensionUnit, all_in
 
 
-def write_sheet(sheet: Sheet, case_hash: str, out: Path) -> None:
-    """``sheet.pdf`` and ``sheet.json`` in the folder ``out``, whole or not at all.
+def write_sheet(sheet: Sheet, case_hash: str, out: Path, unit: TensionUnit = "mmHg") -> None:
+    """``sheet.pdf`` and ``sheet.json`` in the folder ``out``, whole or not at all; ``unit`` is that of the PDF.
 
     Raises
     ------
@@ -22,10 +23,10 @@ def write_sheet(sheet: Sheet, case_hash: str, out: Path) -> None:
     """
     from tidebench.report.handouts import sheet_pdf
 
-    keep_other_results(out, "prepared")
+    keep_other_results(out, "prepared", "set-up sheet")
     with new_result(out) as draft:
         draft.identity = Identity("", case_hash, {"prepared": True, "policy": sheet.policy_identity})
-        (draft.folder / "sheet.pdf").write_bytes(sheet_pdf(sheet))
+        (draft.folder / "sheet.pdf").write_bytes(sheet_pdf(all_in(sheet, unit)))
         told = json.dumps(as_json(sheet), ensure_ascii=False, indent=2, allow_nan=False)
         (draft.folder / "sheet.json").write_text(told + "\n", encoding="utf-8", newline="\n")
 

@@ -12,6 +12,7 @@ from tidebench.findings import RULES
 from tidebench.results import policy_for
 from tidebench.review import Progress, review
 from tidebench.store import Identity, keep_other_results, new_result
+from tidebench.tensions import TensionUnit, all_in
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.plain import plain
 
@@ -27,8 +28,11 @@ def handover_case(
     questions: Iterable[str] = (),
     policy: Path | str | None = None,
     progress: Progress | None = None,
+    unit: TensionUnit = "mmHg",
 ) -> HandoverPage:
     """The handover page of a case; with ``out``, put into that folder as ``handover.pdf``, ``.txt`` and ``.json``.
+
+    ``unit`` is that of gas tensions on paper and in print; the page itself and JSON keep mmHg.
 
     Raises
     ------
@@ -42,7 +46,7 @@ def handover_case(
     case = load_case(Path(path))
     house = policy_for(case, policy)
     if out is not None:
-        keep_other_results(Path(out), "handed_over")
+        keep_other_results(Path(out), "handed_over", "handover")
     reviewed = review(case, policy=house, progress=progress) if case.recordings else None
     page = handover_page(case, reviewed, policy=house, proposals=proposed, questions=asked)
     if out is None:
@@ -51,7 +55,7 @@ def handover_case(
         options = {"handed_over": True, "policy": house.identity if house else None}
         recording_id = "" if reviewed is None else str(reviewed.summary["recording_id"])
         draft.identity = Identity(recording_id, case.case_hash, options, RULES)
-        write_files(page, draft.folder)
+        write_files(page, draft.folder, unit)
     return page
 
 
@@ -87,11 +91,12 @@ def checked_lines(where: str, lines: Iterable[str], longest: int = LONGEST) -> N
             )
 
 
-def write_files(page: HandoverPage, folder: Path) -> None:
+def write_files(page: HandoverPage, folder: Path, unit: TensionUnit = "mmHg") -> None:
     """The page as PDF, as plain text and for machines."""
     from tidebench.report.handover import handover_pdf, handover_text
 
-    (folder / "handover.pdf").write_bytes(handover_pdf(page))
-    (folder / "handover.txt").write_text(handover_text(page), encoding="utf-8", newline="\n")
+    printed = all_in(page, unit)
+    (folder / "handover.pdf").write_bytes(handover_pdf(printed))
+    (folder / "handover.txt").write_text(handover_text(printed), encoding="utf-8", newline="\n")
     told = json.dumps(plain(page), ensure_ascii=False, indent=2, allow_nan=False)
     (folder / "handover.json").write_text(told + "\n", encoding="utf-8", newline="\n")

@@ -104,7 +104,7 @@ def whatif_case(
     _refuse_loose_ends(asked)
     case = load_case(Path(path))
     house = policy_for(case, policy)
-    keep_other_results(Path(out), "rehearsed")
+    keep_other_results(Path(out), "rehearsed", "rehearsal")
     with new_result(Path(out)) as draft:
         reviewed = review(case, open_recording(case), policy=house, progress=tell)
         tell("fitting", 0.0)

@@ -20,7 +20,7 @@ from tidebench.findings.rates import asynchrony_index_percent, rates_of
 from tidebench.findings.seen import Known, Seen
 from tidebench.formulas.tube import TUBES, Rohrer, TubeLaw, tube_coefficients, usual_length_cm
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
-from tidebench.inflations.lost import lost_pressure
+from tidebench.inflations.lost import LONGEST_S, lost_pressure
 from tidebench.limits import Policy, limits_for, population, predicted_weight_kg, volume_weight_kg
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures import saturation
@@ -29,6 +29,7 @@ from tidebench.measures.breaths import JOULE, Setting, breath_table, key_statist
 from tidebench.measures.capnography import KEYS as CAPNOGRAM_KEYS
 from tidebench.measures.capnography import Capnogram, capnogram_of
 from tidebench.measures.manoeuvres import holds_of
+from tidebench.measures.plans import peep_set
 from tidebench.measures.power import published_power
 from tidebench.measures.set_against_measured import mode_departs, peep_departs
 from tidebench.measures.stretch import FEWEST_BREATHS
@@ -176,7 +177,8 @@ def assemble(
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     steps = find_steps(breaths, case.settings)
-    known = Known(limits_for(case.patient, policy=policy), volume_weight_kg(case.patient), steps, holds, columns)
+    limits = limits_for(case.patient, policy=policy)
+    known = Known(limits, volume_weight_kg(case.patient), steps, holds, columns, case.settings)
     seen = Seen(breaths, efforts, recording, known)
     findings = find_all(seen)
     summary = summarise(case, seen, pieces, holds, findings) | {"recording_id": identity}
@@ -370,7 +372,7 @@ def warnings(
     told += exhaled_beyond_inhaled(breaths)
     told += coarse_sampling(float(recording.rate_hz), columns)
     told += clipped_signals(recording, columns)
-    told += lost_stretches(recording)
+    told += lost_stretches(case, recording)
     told += set_against_measured(columns)
     part = case.recordings[0] if case.recordings else None
     if part is not None and "ventilator" in (part.flow_measured_at, part.pressure_measured_at):
@@ -392,16 +394,26 @@ def leak_past_unknown_tube(case: Case, columns: Mapping[str, Column]) -> list[st
     ]
 
 
-def lost_stretches(recording: Recording) -> list[str]:
+AS_A_TRIAL = (
+    "If that was breathing without pressure, a [[settings]] with peep_cmh2o = 0 at its start and another at its end "
+    "let its breaths be read."
+)
+
+
+def lost_stretches(case: Case, recording: Recording) -> list[str]:
     """A warning where pressure was lost: how often, how long, and what that means for breaths."""
-    first, last = lost_pressure(recording["airway_pressure"], recording["flow"], float(recording.rate_hz))
+    rate_hz = float(recording.rate_hz)
+    asked = peep_set(case.settings, rate_hz)
+    first, last = lost_pressure(recording["airway_pressure"], recording["flow"], rate_hz, asked)
     if not len(first):
         return []
     lasts = quantity("duration_s").text(float((last - first).sum()) / recording.rate_hz)
     times = "once" if len(first) == 1 else f"{len(first)} times"
+    long = bool(np.any(last - first > LONGEST_S * rate_hz))
+    trial = f" {AS_A_TRIAL}" if long else ""
     return [
         f"Airway pressure was lost {times}, for {lasts} in all, as by a disconnection or suction: a gap. Breaths that "
-        "it cuts short are left out, and so is one that begins as pressure comes back."
+        f"it cuts short are left out, and so is one that begins as pressure comes back.{trial}"
     ]
 
 

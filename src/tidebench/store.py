@@ -157,8 +157,10 @@ def new_folder(out: Path) -> Iterator[Path]:
             shutil.rmtree(staging, ignore_errors=True)
 
 
-def keep_other_results(out: Path, mark: str) -> None:
+def keep_other_results(out: Path, mark: str, called: str = "result") -> None:
     """Refuse to replace a result that another command wrote: one whose options lack ``mark``.
+
+    ``called`` is what a person calls such a result.
 
     Raises
     ------
@@ -172,7 +174,7 @@ def keep_other_results(out: Path, mark: str) -> None:
     if not (isinstance(options, dict) and options.get(mark)):
         raise OutputError(
             "the folder holds the result of another command", where=str(out),
-            expected=f"a new folder, or an earlier result that was {mark}",
+            expected=f"a new folder, or an earlier {called} of this command",
         )  # fmt: skip
 
 

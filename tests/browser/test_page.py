@@ -144,6 +144,16 @@ def test_brush_chooses_a_stretch(browser: Browser, address: str) -> None:
         expect(page.locator("#detail")).to_have_text("3:51 to 4:24")  # 70 and 80 % of 5:30
 
 
+def test_a_click_on_the_curves_stays_with_a_breath(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}?from=60&to=80")
+        expect(page.locator("#detail")).to_have_text("1:00 to 1:20")
+        one.settled()
+        page.locator("section[aria-labelledby=detail] .u-over").first.click(position={"x": 250, "y": 90})
+        expect(page).to_have_url(re.compile(r"[?&]b=\d+"))
+
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_audit_of_every_room_finds_nothing(browser: Browser, address: str, dark: bool) -> None:
     if not AXE.is_file():

@@ -225,7 +225,7 @@ def wet(rng: Draw, one: Drawn) -> None:
     which = rng.random()
     resistance = 1.0 / sum(1.0 / part["resistance_cmh2o_s_l"] for part in one.tables["lung"]["compartments"])
     if which < 0.4:
-        one.tables["lung"]["secretions"] = min(30.0, evenly(rng, 0.1, 1.2) * resistance)
+        one.tables["lung"]["secretions"] = min(30.0, evenly(rng, 0.1, 1.0) * resistance)
     elif which < 0.7:
         one.tables["ventilator"]["condensate"] = evenly(rng, 0.05, 0.9)
     else:

@@ -22,6 +22,7 @@ from tidebench.care.gases.grades import (
 from tidebench.case import case_from
 from tidebench.errors import OptionError
 from tidebench.formulas import acid_base, gas_exchange, indices, oxygenation
+from tidebench.views.gases import gases_view
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 175}
 TUBE = "endotracheal tube"
@@ -371,8 +372,12 @@ def test_a_healthy_person_on_room_air() -> None:
 
 
 def test_a_value_that_rounds_into_another_class_is_shown_with_its_decimals() -> None:
-    gas = read({"pao2_mmhg": 100.1, "fio2": 0.5}, setting={"peep_cmh2o": 5})
-    assert (grade(gas, "Berlin").severity, grade(gas, "Berlin").by) == ("mild", "P/F 200.20 mmHg")
+    said = {"patient": ADULT, "airway": {"interface": TUBE}, "settings": [{"peep_cmh2o": 5}]}
+    page = read_gases(case_from({**said, "blood_gases": [{**AT, "pao2_mmhg": 100.1, "fio2": 0.5}]}))
+    told = grade(page.gases[0], "Berlin")
+    assert told.value == pytest.approx(200.2)
+    assert (told.severity, told.close) == ("mild", True)
+    assert "mild, by P/F 200.20 mmHg" in gases_view(page).gases[0].grades[0]
 
 
 def test_rules_of_adults_are_said_to_be_so_for_a_child() -> None:

@@ -51,6 +51,60 @@ def test_no_effort_reaches_through_an_open_circuit() -> None:
     assert not found.efforts["start_s"].is_between(60, 64.75).any()  # a true one begins at 65.1, told within 0.25 s
 
 
+UNAIDED = {"pressure_support_cmh2o": 0, "peep_cmh2o": 0}
+AIDED = {"pressure_support_cmh2o": 12, "peep_cmh2o": 8}
+TRIAL = [
+    {"mode": "CSV-PS", **AIDED}, {"at_s": 60, "mode": "CSV-PS", **UNAIDED}, {"at_s": 140, "mode": "CSV-PS", **AIDED},
+]  # fmt: skip
+
+
+def of_trial(settings: list[dict[str, Any]], told: list[dict[str, Any]]) -> tuple[Review, Solution]:
+    """Support, then none and no PEEP, as in a breathing trial; the review is told ``told`` of the settings."""
+    scenario = scenario_from({"who": "hard-to-wean", "duration_s": 200, "sensors": NOISE, "settings": settings})
+    done = simulate(scenario)
+    said = {key: table for key, table in case_tables(scenario, "").items() if key not in ("recording", "events")}
+    return review(case_from({**said, "settings": told}), done.recording), done
+
+
+@pytest.mark.parametrize("settings", [TRIAL, TRIAL[:2]], ids=["back on support", "to the end of the recording"])
+@pytest.mark.parametrize("stated", [True, False], ids=["settings stated", "settings not known"])
+def test_breathing_without_pressure_is_no_disconnection(settings: list[dict[str, Any]], stated: bool) -> None:
+    """A trial at PEEP 0 without support keeps its breaths: rate and volume by the truth of the simulation."""
+    found, done = of_trial(settings, settings if stated else [])
+    within = pl.col("start_s").is_between(62, 138)
+    true, seen = done.breaths.filter(within), found.breaths.filter(within)
+    assert seen.height == pytest.approx(true.height, abs=2)
+    assert seen["vte_ml"].median() == pytest.approx(true["vte_ml"].median(), rel=0.05)
+    assert "disconnection" not in found.findings["kind"].to_list()
+    assert not [line for line in found.summary["warnings"] if "was lost" in line]
+
+
+def test_pressure_that_was_asked_for_and_is_not_there_is_lost_however_long() -> None:
+    """The settings go on asking for PEEP: what flows for 80 s is lost, and how to say a trial is told."""
+    found, _ = of_trial(TRIAL, TRIAL[:1])
+    lost = found.findings.filter(pl.col("kind") == "disconnection")
+    assert (lost["start_s"][0], lost["end_s"][0]) == pytest.approx((60, 140), abs=1)
+    assert any("peep_cmh2o = 0 at its start" in line for line in found.summary["warnings"])
+
+
+@pytest.mark.parametrize("who", ["ards-severe", "copd"])
+def test_disconnection_without_breaths_is_found_whatever_is_set(who: str) -> None:
+    """Nobody breathes: pressure is lost for 40 s, also where the case doesn't say what was set."""
+    told = scenario_from(
+        {
+            "who": who, "duration_s": 150, "sensors": NOISE,
+            "manoeuvres": [{"at_s": 60, "kind": "disconnection", "duration_s": 40}],
+        }
+    )  # fmt: skip
+    done = simulate(told)
+    said = {
+        key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events", "settings")
+    }
+    found = review(case_from(said), done.recording).findings.filter(pl.col("kind") == "disconnection")
+    assert found["start_s"].to_list() == pytest.approx([60], abs=0.1)
+    assert found["end_s"].to_list() == pytest.approx([100], abs=0.1)
+
+
 @pytest.mark.parametrize("who", ["preterm-800g", "newborn-term", "infant", "ards-severe", "mask-leak", "neuromuscular"])
 def test_breaths_between_two_open_stretches_are_all_there(who: str) -> None:
     twice = [

@@ -12,8 +12,9 @@ import pytest
 
 from tidebench.care.preparation import Section, Sheet, prepare, request_from
 from tidebench.care.preparation.oxygenation import peep_at
-from tidebench.errors import CaseError
-from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, practice
+from tidebench.case import Patient
+from tidebench.errors import CaseError, OptionError
+from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, practice
 from tidebench.quantities import COMMON_PRACTICE
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 177.8}
@@ -116,9 +117,10 @@ def test_higher_table() -> None:
     """The same network's; 0.4 with 16 is unsettled and not asserted, and the sheet says so."""
     unsettled = [pair for pair in HIGHER_PEEP if pair != (0.4, 16)]
     assert unsettled == [
-        (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.5, 16), (0.5, 18), (0.5, 20), (0.8, 20),
-        (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
+        (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.5, 16), (0.5, 18), (0.5, 20), (0.6, 20),
+        (0.7, 20), (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
     ]  # fmt: skip
+    assert peep_at(HIGHER_PEEP, 0.65) == (0.7, (20, 20))  # 0.5 to 0.8 went with 20
     tables = sheet(ADULT, "ARDS").section("start").tables
     assert [table.title for table in tables] == ["Lower PEEP table", "Higher PEEP table"]
     assert "a copy prints 15" in tables[1].source
@@ -320,6 +322,154 @@ def test_cabin_altitude() -> None:
     assert numbers(told, "cabin_fio2")[0] == pytest.approx(0.69, abs=0.005)
 
 
+FLIGHT = {"minutes": 30, "cabin_altitude_m": 2400}
+BREATHED = {"minute_volume_l_min": 10, "base_flow_l_min": 0, "leak_l_min": 0, "drive_gas_l_min": 0}
+
+
+def of_flight(fio2: float, **cylinder: float | str) -> Section:
+    """The transport plan of half an hour at a cabin altitude of 2400 m."""
+    return sheet(ADULT, oxygen={**BREATHED, "fio2": fio2, "cylinders": cylinder}, transport=FLIGHT).section("journey")
+
+
+@pytest.mark.parametrize(("fio2", "litres"), [(0.6, 347.0), (0.21, 44.0)])
+def test_oxygen_for_a_flight_is_that_of_the_cabin(fio2: float, litres: float) -> None:
+    """By hand, with 567 mmHg at 2400 m (standard atmosphere), twice the way of 30 min at 10 L/min.
+
+    FiO2 0.6·713/520 = 0.823; 10·(0.823 − 0.21)/0.79 = 7.76 L/min there, ·567/760 = 5.79 at sea level, 347 L in 60 min.
+    Air: 0.21·713/520 = 0.288 and 0.99 L/min there, 0.74 at sea level, 44 L.
+    """
+    told = of_flight(fio2, size="E", pressure_psi=1600)
+    assert numbers(told, "journey_oxygen_l")[0] == pytest.approx(litres, abs=2.0)
+    assert told.line("journey_oxygen_enough").verdict == ("fail" if fio2 > 0.5 else "pass")
+
+
+def test_no_amount_of_oxygen_is_enough_where_pure_oxygen_does_not_do() -> None:
+    """0.8·713/520 = 1.10: however much is taken, the cabin doesn't give the pressure of FiO2 0.8 at sea level."""
+    told = of_flight(0.8, water_capacity_l=50, pressure_bar=200)
+    assert told.line("journey_oxygen_enough").verdict == "not judged"
+    assert told.line("cabin_fio2").verdict == "fail"
+    assert told.line("cabin_fio2").value == "more than 1"
+
+
+def test_trapped_gas_is_moist() -> None:
+    """Boyle's law of what is not water vapour: 713/520 = 1.37 at 2400 m; dry it would be 760/567 = 1.34."""
+    assert numbers(of_flight(0.5, size="E", pressure_psi=1600), "gas_expansion_percent")[0] == pytest.approx(
+        37, abs=0.3
+    )
+
+
+# --- values that don't go together, alarms of a condition, adolescents ---
+
+
+def test_two_ways_to_one_number_must_agree() -> None:
+    """By hand: 100 mL to 50 cmH2O are 2.0 mL/cmH2O; 2.0·(50 − 48) mL in 10 s are 24 mL/min."""
+    fall = {"volume_ml": 100, "pressure_cmh2o": 50, "later_pressure_cmh2o": 48, "seconds": 10}
+    told = sheet(ADULT, circuit_check=fall).section("circuit")
+    assert numbers(told, "circuit_compliance_ml_cmh2o")[0] == pytest.approx(2.0)
+    assert numbers(told, "leak_ml_min")[0] == pytest.approx(24, rel=0.05)
+    with pytest.raises(CaseError, match=r"compliance_ml_cmh2o: is 5 mL/cmH2O, and 100 mL put in.* make 2\."):
+        sheet(ADULT, circuit_check={**fall, "compliance_ml_cmh2o": 5})
+    with pytest.raises(CaseError, match=r"leak_ml_min: is 300 mL/min, and the fall to 48 cmH2O in 10 s make 24"):
+        sheet(ADULT, circuit_check={**fall, "leak_ml_min": 300})
+    assert sheet(ADULT, circuit_check={**fall, "compliance_ml_cmh2o": 2.2, "leak_ml_min": 25}).section("circuit")
+
+
+@pytest.mark.parametrize(
+    ("patient", "airway", "words"),
+    [
+        (ADULT, {"interface": "mask", "tube_inner_diameter_mm": 8.0, "cuff": "inflated"}, "a tube of 8 mm and a cuff"),
+        ({**ADULT, "sex": "female", "height_cm": 249}, {"interface": "mask"}, "a height of 249 cm"),
+    ],
+)
+def test_what_is_unlikely_together_is_asked(patient: dict[str, Any], airway: dict[str, Any], words: str) -> None:
+    """A mask has no cuff. 45.5 + 0.91·(249 − 152.4) = 133 kg: hardly anybody is as tall (common practice)."""
+    assert any(words in question for question in sheet(patient, airway=airway).questions)
+    assert not any(words in question for question in sheet(ADULT).questions)
+
+
+@pytest.mark.parametrize("patient", [ADULT, CHILD])
+def test_alarms_follow_the_condition(patient: dict[str, Any]) -> None:
+    """SpO2 0.94 to 0.98 with raised intracranial pressure, so 0.90 is no alarm of it; CO2 that may rise doesn't alarm
+    at 50 mmHg (common practice, no source)."""
+    brain = sheet(patient, "raised intracranial pressure").section("alarms")
+    low, high = numbers(brain, "low_spo2")
+    assert (low, high) == pytest.approx((0.92, 0.93))
+    for lungs in ("ARDS", "obstructive"):
+        assert numbers(sheet(patient, lungs).section("alarms"), "etco2_mmhg") == (25, 60)
+    assert numbers(sheet(patient).section("alarms"), "etco2_mmhg") == (30, 50)
+
+
+def test_an_adolescent_without_height_has_the_median_weight_of_the_age() -> None:
+    """CDC 2000: 40.47 kg at 12 years, boys (verified in another package)."""
+    told = sheet({"sex": "male", "age_years": 12}).section("weight")
+    assert numbers(told, "weight_for_volumes_kg")[0] == pytest.approx(40.47, abs=0.05)
+    assert "CDC" in told.line("reference_weight_kg").source
+
+
+def test_one_day_is_one_day() -> None:
+    assert "1 day," in sheet({**NEWBORN, "age_days": 1}).patient
+
+
+# --- the smallest and the older newborns ---
+
+
+@pytest.mark.parametrize(("kilograms", "condition", "volumes"), [
+    (0.69, "preterm RDS", (5, 6)), (0.7, "preterm RDS", (4, 5)), (0.69, "healthy lungs", (5, 6)),
+    (0.7, "healthy lungs", (4, 6)),
+])  # fmt: skip
+def test_below_700_g_volumes_are_larger(kilograms: float, condition: str, volumes: tuple[int, int]) -> None:
+    """Below 0.7 kg 5 to 6 mL/kg (Keszler 2019), RDS from there on 4 to 5 (Klingenberg 2011), and alarms go by it."""
+    said = {"gestational_age_weeks": 25, "age_days": 1, "weight_kg": kilograms}
+    told = prepare(request_from({"patient": said, "condition": condition}))
+    assert numbers(told.section("start"), "tidal_volume_ml_kg") == volumes
+    low, high = numbers(told.section("alarms"), "high_tidal_volume_ml")
+    assert (low, high) == pytest.approx((1.3 * volumes[1] * kilograms, 1.5 * volumes[1] * kilograms))
+    bound = {limit.key: limit for limit in limits_for(Patient.model_validate(said))}["vt_per_weight_ml_kg"]
+    assert (bound.low, bound.high) == ((5, 6) if kilograms < 0.7 else (4, 6))
+
+
+def test_depth_below_750_g_carries_its_warning_everywhere() -> None:
+    """Weight plus six was found too deep below 750 g (newborn tube page, as the formula's source has it)."""
+    for kilograms, warned in ((0.65, True), (0.75, False)):
+        said = {"gestational_age_weeks": 25, "age_days": 1, "weight_kg": kilograms}
+        line = prepare(request_from({"patient": said})).section("airway").line("tube_depth_cm")
+        assert ("too deep" in line.value) == warned
+
+
+@pytest.mark.parametrize(
+    ("days", "volumes", "at_term"), [(28, (4, 6), True), (29, (6, 8), False), (100, (6, 8), False)]
+)
+def test_after_four_weeks_an_infant_born_preterm_is_no_infant_at_term(
+    days: int, volumes: tuple[int, int], at_term: bool
+) -> None:
+    """Chronic lung disease of prematurity, and older: 6 to 8 mL/kg (Keszler 2019)."""
+    said = {"gestational_age_weeks": 25, "age_days": days, "weight_kg": 2.0}
+    told = prepare(request_from({"patient": said, "condition": "healthy lungs"}))
+    start = told.section("start")
+    assert numbers(start, "tidal_volume_ml_kg") == volumes
+    assert ("infants at term" in start.line("time_constant_s").why) == at_term
+    bound = {limit.key: limit for limit in limits_for(Patient.model_validate(said))}["vt_per_weight_ml_kg"]
+    assert (bound.low, bound.high) == volumes
+    assert not any("goes up to" in question for question in told.questions)
+
+
+def test_a_house_may_have_its_own_tubes_of_newborns(tmp_path: Path) -> None:
+    """Half a size less just above a step: fewer severe desaturations, registry of 7293 intubations, 2024."""
+    file = tmp_path / "policy.toml"
+    file.write_text(
+        'title = "Newborns"\n[[practice]]\nitem = "newborn_tube_mm"\ngroup = "newborn"\nbelow_kg = 1.2\nlow = 2.5\n'
+        "high = 2.5\n",
+        encoding="utf-8",
+    )
+    for kilograms, millimetres in ((1.1, 2.5), (1.2, 3.0)):
+        said = {"gestational_age_weeks": 28, "age_days": 1, "weight_kg": kilograms}
+        told = prepare(request_from({"patient": said}), load_policy(file))
+        assert numbers(told.section("airway"), "tube_mm")[0] == millimetres
+    file.write_text(file.read_text(encoding="utf-8").replace('"newborn"', '"adult"'), encoding="utf-8")
+    with pytest.raises(OptionError, match="below_kg"):
+        load_policy(file)
+
+
 # --- what must never be ---
 
 
@@ -367,12 +517,24 @@ def test_no_line_tells_anyone_to_silence_an_alarm() -> None:
         ({"sex": "male", "age_days": 1, "weight_kg": 9}, "is 9 in a newborn"),
         ({"sex": "male", "age_days": 1, "weight_kg": 850}, "Is that in grams"),
         ({"sex": "male"}, "no age is given"),
-        ({"sex": "female", "age_years": 12, "height_cm": 150, "weight_kg": 8}, "can't both be right"),
+        ({"sex": "female", "age_years": 12, "height_cm": 150, "weight_kg": 8}, "is 8 at 12 years"),
+        ({"sex": "female", "age_years": 12, "height_cm": 175, "weight_kg": 18}, "can't both be right"),
+        (
+            {"sex": "male", "age_days": 28},
+            "the weeks at birth aren't given either: the infant may have been born preterm",
+        ),
     ],
 )
 def test_the_impossible_is_refused_with_its_reason(patient: dict[str, Any], message: str) -> None:
     with pytest.raises(CaseError, match=re.escape(message)):
         sheet(patient)
+
+
+def test_no_height_is_proposed_that_would_be_refused() -> None:
+    """100 inches are 254 cm; nobody is taken for taller than 250 cm."""
+    with pytest.raises(CaseError, match="is 100 in an adult") as refused:
+        sheet({"sex": "male", "age_years": 40, "height_cm": 100})
+    assert "inches" not in str(refused.value)
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_an_adult_s_usual_breaths_are_within_6_percent_of_the_equation(volume: f
     last = round(20 * 6000 / rate)
     flow, tension = (solution.channels[name][-last:] for name in ("flow", "co2"))
     given_off = float(-np.sum(np.minimum(flow, 0) * tension)) / last * 60 / BODY
-    assert given_off == pytest.approx(0.2, rel=0.02)
+    assert given_off == pytest.approx(0.2, rel=0.01)
 
 
 @pytest.mark.parametrize("volume", [10, 80, 140])

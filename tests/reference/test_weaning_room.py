@@ -29,6 +29,7 @@ BEFORE = {"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6, "fio2
 TRIAL = {"at_s": 600, "mode": "CSV-PS", "pressure_support_cmh2o": 7, "peep_cmh2o": 5, "fio2": 0.35}
 AFTER = {"at_s": 2400, **BEFORE}
 PIECE = {"at_s": 600, "kind": "T-piece"}
+UNAIDED = {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 0, "fio2": 0.35}
 
 
 def told(*, at_s: float = 500, said: Said | None = None, piece: bool = False, **noted: Any) -> Weaning:
@@ -587,6 +588,27 @@ def test_a_house_s_criteria_stand_instead_of_published_ones(tmp_path: Path) -> N
     assert not published.policy
 
 
+def test_oxygenation_strength_and_volume_are_a_house_s_to_set(tmp_path: Path) -> None:
+    """Published: P/F 150 mmHg, −20 to −25 cmH2O, 5 mL/kg (Boles 2007); 70.6 kg predicted at 175 cm (ARDS Network)."""
+    settings = [{"mode": "CPAP", "peep_cmh2o": 10, "fio2": 0.6}, UNAIDED]
+    rows = [{"at_s": 500, "vte_ml": 400, "rate_per_min": 20, "max_inspiratory_pressure_cmh2o": -28}]  # 5.7 mL/kg
+    gas = [{"at_s": 500, "site": "arterial", "ph": 7.4, "paco2_mmhg": 40, "pao2_mmhg": 96, "fio2": 0.6}]  # P/F 160
+    case = case_from({"patient": ADULT, "settings": settings, "observed": rows, "blood_gases": gas})
+    names = ("oxygenation", "maximal inspiratory pressure", "tidal volume")
+    assert [item(wean(case).readiness, name).state for name in names] == ["met"] * 3
+    own = house(
+        tmp_path,
+        f'quantity = "pf_ratio_mmhg"\ngroup = "adult"\nlow = 200\n{READY}',
+        f'quantity = "max_inspiratory_pressure_cmh2o"\ngroup = "adult"\nhigh = -30\n{READY}',
+        f'quantity = "vt_per_pbw_ml_kg"\ngroup = "adult"\nlow = 6\n{READY}',
+    )
+    seen = wean(case, policy=own)
+    assert [item(seen.readiness, name).state for name in names] == ["not known", "not met", "not met"]
+    assert "P/F at least 200 mmHg" in item(seen.readiness, "oxygenation").criterion
+    none = house(tmp_path, f'quantity = "vt_per_pbw_ml_kg"\ngroup = "adult"\nuse = false\n{READY}')
+    assert item(wean(case, policy=none).readiness, "tidal volume").state == "not judged"
+
+
 def test_a_general_limit_of_a_house_is_no_criterion_of_weaning(tmp_path: Path) -> None:
     policy = house(tmp_path, 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 20')
     case = case_from(
@@ -685,3 +707,44 @@ def test_what_is_asked_is_not_printed_as_an_answer() -> None:
     lines = page_text(told()).splitlines()
     assert "    yes" not in lines
     assert any(line.strip().startswith("asked: yes") for line in lines)
+
+
+# --- numbers noted in a trial without support and PEEP ----------------------------------------------------------------
+
+
+def noted_in_trial(*rows: dict[str, Any], patient: dict[str, Any] | None = None) -> Weaning:
+    """A trial on CPAP 0 from 600 s, and rows of noted numbers."""
+    return wean(case_from({"patient": patient or ADULT, "settings": [BEFORE, UNAIDED, AFTER], "observed": list(rows)}))
+
+
+@pytest.mark.parametrize("volume", ["vte_ml", "spontaneous_volume_ml"])
+@pytest.mark.parametrize("rate", ["rate_per_min", "spontaneous_rate_per_min"])
+@pytest.mark.parametrize(("millilitres", "index", "state"), [(300, 100, "not met"), (250, 120, "met")])
+def test_f_vt_of_noted_rate_and_volume(rate: str, volume: str, millilitres: int, index: int, state: str) -> None:
+    """f 30 with 0.300 L is 100 /min/L, with 0.250 L 120, beside 105 (Yang & Tobin, N Engl J Med 1991;324:1445)."""
+    one = item(noted_in_trial({"at_s": 1800, rate: 30, volume: millilitres}).failure, "f/VT")
+    assert (one.value, one.state) == (f"{index} /min/L", state)
+    assert one.origin.startswith("computed from noted rate and volume")
+
+
+def test_own_volume_counts_before_that_of_all_breaths() -> None:
+    row = {"at_s": 1800, "rate_per_min": 30, "vte_ml": 500, "spontaneous_volume_ml": 250}
+    assert item(noted_in_trial(row).failure, "f/VT").value == "120 /min/L"
+
+
+def test_a_rise_shows_the_worst_and_when_it_began() -> None:
+    """Boles 2007, table 6: a rise by half. 20 to 30 is one, 20 to 35 is what became of it."""
+    rows = [{"at_s": at, "rate_per_min": rate} for at, rate in ((500, 20), (1200, 30), (1800, 35), (2300, 32))]
+    rise = item(noted_in_trial(*rows).failure, "rise of rate")
+    assert (rise.state, rise.value, rise.at_s) == ("met", "20 to 35 /min", 1800)
+    assert rise.why == "first after 10 min of the trial"
+
+
+def test_f_vt_of_a_child_is_shown_without_a_cut_and_a_newborn_gets_no_adult_words() -> None:
+    """42 breaths of 70 mL make 600 /min/L; the cut of 105 is one of adults (Yang & Tobin 1991)."""
+    row = {"at_s": 1800, "rate_per_min": 42, "vte_ml": 70}
+    child = noted_in_trial(row, patient={"age_years": 4, "weight_kg": 16})
+    assert "f/VT: 600 /min/L at 1800 s" in page_text(child)
+    for page in (page_text(child), page_text(noted_in_trial(row, patient={"age_days": 20, "weight_kg": 3}))):
+        assert "105" not in page
+        assert "El-Khatib" not in page

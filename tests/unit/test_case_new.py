@@ -200,3 +200,46 @@ def test_contradictory_answers_are_asked_about() -> None:
     )
     assert any("a plateau of 45 above a peak pressure of 30" in line for line in said)
     assert head.observed
+
+
+GAS = [*[""] * 9, *[""] * 3, "y", "arterial", "0.5", "7.31"]
+
+
+def test_a_second_tension_is_asked_about_where_the_first_was_in_kilopascals() -> None:
+    """A usual PaO2 of 11 kPa is 82.5 mmHg (7.50062 mmHg are 1 kPa), and 11 mmHg is possible only to a validator."""
+    case, said = answered(filling([*GAS, "6.2", "y", "11", "", "", "y", "y"]))
+    assert case.blood_gases[0].paco2_mmhg == pytest.approx(6.2 * 7.50062, abs=1e-3)
+    assert case.blood_gases[0].pao2_mmhg == pytest.approx(11 * 7.50062, abs=1e-3)
+    assert any("Was PaO2 11 in kPa too, so 82.5 mmHg?" in line for line in said)
+    back, said = answered(filling([*GAS, "10.5", "9 kPa", "", "", "y"]))
+    assert back.blood_gases[0].paco2_mmhg == pytest.approx(10.5 * 7.50062, abs=1e-3)
+    assert any("Was PaCO2 10.5 in kPa too, so 78.8 mmHg?" in line for line in said)
+
+
+def test_no_reading_is_proposed_that_would_be_refused() -> None:
+    """100 inches are 254 cm; the tallest that a case may be is 250 cm."""
+    adult = ["", "male", "40", "100", "measured", "", "", "y"]
+    _, said = answered(filling(adult))
+    assert any("an adult of 100 cm: is it right?" in line for line in said)
+    assert not any("254" in line for line in said)
+
+
+def test_the_last_line_is_wrapped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    typed(monkeypatch, ADULT)
+    main(["case", "new", str(tmp_path / "a")])
+    told = capsys.readouterr().out.partition("Next: ")[2]
+    assert "Not a medical device" in " ".join(told.split())
+    assert max(map(len, told.splitlines()[1:])) <= 80
+
+
+def test_a_gas_that_does_not_fit_the_oximeter_is_asked_for_again() -> None:
+    """Severinghaus: 38 mmHg is some 72 %; 80 mmHg, 95.7 %, goes with an SpO2 of 96 %."""
+    wrong = [*GAS, "40", "38", "", "", "96 %"]
+    right = ["y", "arterial", "0.5", "7.31", "40", "80", "", "", "96 %"]
+    case, said = answered(filling([*wrong, *[""] * 9, "n", *right]))
+    assert case.blood_gases[0].pao2_mmhg == 80.0
+    assert case.observed[0].spo2 == 0.96
+    assert "The gas once more, then." in said

@@ -9,15 +9,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 
 from tests.unit.made_review import made_review
 from tidebench.care.weaning import wean
-from tidebench.case import Case, case_from
+from tidebench.case import Case, Observed, case_from
 from tidebench.cli import main
 from tidebench.handover import LONGEST, LONGEST_NAME, MOST, proposal_from
 from tidebench.limits import load_policy
+from tidebench.records import Hold
 from tidebench.report.handover import handover_pdf, handover_text
 from tidebench.store import Identity, new_result
 from tidebench.views.handed_over import MOST_EVENTS, shorter
@@ -163,8 +165,11 @@ def test_the_longest_page_is_one_page() -> None:
     """Everything at its longest, with a script that needs no font: one page, nothing lost but details."""
     events = [{"at_s": k, "kind": "k" * 60, "priority": "high", "text": "word " * 20} for k in range(40)]
     settings = [{"at_s": 60 * k, "mode": "A/C-VC", "peep_cmh2o": 5 + k % 9, "fio2": 0.3 + k / 100} for k in range(30)]
+    worst = [*TYPED["observed"], {"at_s": 7100, "spo2": 0.78, "systolic_mmhg": 60, "heart_rate_per_min": 170}]
+    gases = [{"at_s": 7200, "site": "arterial", "ph": 7.05, "paco2_mmhg": 92, "pao2_mmhg": 47}]
     page = handover_page(
-        typed(title="Title " * 20, notes="note " * 400, events=events, settings=settings),
+        typed(observed=worst, blood_gases=gases, title="Title " * 20, notes="note " * 400, events=events,
+              settings=settings),
         proposals=[Proposal("propose " * 17, "who " * 12)] * MOST, questions=["question " * 15] * MOST,
     )  # fmt: skip
     told = pages(handover_pdf(page))
@@ -235,7 +240,9 @@ def test_another_result_is_not_replaced(case: Path, tmp_path: Path, capsys: pyte
         draft.identity = Identity("", "", {"report": True})
     with pytest.raises(SystemExit):
         main(["handover", str(case), "--out", str(tmp_path / "review")])
-    assert "the result of another command" in capsys.readouterr().err
+    told = " ".join(capsys.readouterr().err.split())
+    assert "the result of another command" in told
+    assert "an earlier handover of this command" in told
 
 
 def test_a_proposal_names_who_decides() -> None:
@@ -337,3 +344,90 @@ def test_a_noted_number_that_differs_from_the_measured_one_is_asked_about() -> N
     assert "noted 60.0 cmH2O, measured" in asked
     assert "Pressure at the ventilator is higher" in asked
     assert "noted" not in " ".join(q for q in handover_page(review.case, review).questions if "measured" in q)
+
+
+# --- what can't wait --------------------------------------------------------------------------------------------------
+
+LITTLE = {"at_s": 100, "spo2": 0.80, "systolic_mmhg": 70, "heart_rate_per_min": 160}
+POOR = {"at_s": 100, "site": "arterial", "ph": 7.40, "paco2_mmhg": 40, "pao2_mmhg": 45}
+RICH = [{"mode": "A/C-VC", "peep_cmh2o": 10, "fio2": 0.9}]
+
+
+def headlines(page: HandoverPage) -> list[str]:
+    return [headline for headline, _ in page.matters]
+
+
+def test_little_oxygen_and_a_failing_circulation_lead() -> None:
+    """PaO2 45 on FiO2 0.9: P/F 50, severe at or below 100 (Berlin, JAMA 2012;307:2526); SpO2 under 88 % and PaO2 under
+    55 mmHg are below the goal of ARDS Network, N Engl J Med 2000;342:1301; systolic 90 and rate 140: Boles 2007."""
+    page = handover_page(typed(settings=RICH, observed=[LITTLE], blood_gases=[POOR], events=[]))
+    assert headlines(page)[:2] == [
+        "Little oxygen: SpO2 80 % on FiO2 0.90 and PaO2 45 mmHg (P/F 50 mmHg).",
+        "Circulation: systolic pressure 70 mmHg and heart rate 160 /min.",
+    ]
+    assert "Nothing could be judged" not in flat(page)
+
+
+@pytest.mark.parametrize(
+    ("noted", "gas", "led"),
+    [
+        ({"spo2": 0.88}, {}, []), ({"spo2": 0.87}, {}, ["Little"]),
+        ({}, {"pao2_mmhg": 91}, []), ({}, {"pao2_mmhg": 90}, ["Little"]),  # P/F 101 and 100 on FiO2 0.9
+        ({"systolic_mmhg": 90}, {}, []), ({"systolic_mmhg": 89}, {}, ["Circulation:"]),
+        ({"heart_rate_per_min": 140}, {}, []), ({"heart_rate_per_min": 141}, {}, ["Circulation:"]),
+        ({}, {"pao2_mmhg": 120, "ph": 7.15, "paco2_mmhg": 80}, []),
+        ({}, {"pao2_mmhg": 120, "ph": 7.14, "paco2_mmhg": 80}, ["Acid"]),
+    ],
+)  # fmt: skip
+def test_bounds_of_what_cannot_wait(noted: dict[str, float], gas: dict[str, float], led: list[str]) -> None:
+    """The bounds of the test above; pH 7.15: ARDS Network 2000, below which volumes might rise beyond the limit."""
+    rows = [{**POOR, **gas}] if gas else []
+    page = handover_page(typed(settings=RICH, observed=[{"at_s": 100, **noted}], blood_gases=rows, events=[]))
+    known = ("Little", "Circulation:", "Acid blood:")
+    assert [line.split()[0] for line in headlines(page) if line.startswith(known)] == led
+
+
+@pytest.mark.parametrize(
+    ("patient", "pressure", "led"),
+    [
+        ({"age_years": 4}, 77, True), ({"age_years": 4}, 78, False), ({"age_years": 0.5}, 69, True),
+        ({"age_years": 12}, 89, True), ({"age_days": 10}, 59, True), ({"age_days": 10}, 60, False),
+        ({"age_days": 10, "gestational_age_weeks": 28}, 40, False),
+    ],
+)  # fmt: skip
+def test_low_pressure_of_the_young_goes_by_age(patient: dict[str, float], pressure: float, led: bool) -> None:
+    """60 mmHg in the first month, 70 in the first year, 70 + 2·age to ten years, then 90: resuscitation courses, from
+    memory. 70 + 2·4 = 78. Preterm infants have no bound here."""
+    page = handover_page(typed(patient=patient, observed=[{"at_s": 100, "systolic_mmhg": pressure}], blood_gases=[]))
+    assert any(line.startswith("Circulation") for line in headlines(page)) == led
+
+
+def test_oxygen_leads_beside_a_recording_too() -> None:
+    review = made_review(breaths=60, peeps=(6.0, 9.0, 12.0))
+    case = review.case.model_copy(update={"observed": (Observed(at_s=30, spo2=0.8),)})
+    page = handover_page(case, replace(review, case=case))
+    assert headlines(page)[0] == "Little oxygen: SpO2 80 % on FiO2 0.50."
+    assert len(page.matters) == 3
+
+
+# --- how old a hold may be --------------------------------------------------------------------------------------------
+
+
+def test_a_hold_stays_until_settings_change_and_breaths_do_not() -> None:
+    """Plateau, driving and total PEEP of holds an hour old under the same settings: the truth of the made breaths."""
+    review = made_review(breaths=60, peeps=(8.0,))
+    late = 4000.0
+    holds = (
+        Hold("inspiratory", 1, 20.0, 3.0, plateau_pressure_cmh2o=26.0, driving_pressure_cmh2o=17.0,
+             quality=("steady",)),
+        Hold("expiratory", 2, 30.0, 4.0, total_peep_cmh2o=9.0, intrinsic_peep_cmh2o=1.0, quality=("steady",)),
+    )  # fmt: skip
+    further = round(late * review.recording.rate_hz)
+    channels = {name: np.pad(samples, (0, further)) for name, samples in review.recording.channels.items()}
+    long = replace(review.recording, channels=channels)
+    held = handover_page(review.case, replace(review, holds=holds, recording=long))
+    assert number(held, "plateau_pressure_cmh2o").value == "26.0 cmH2O"
+    assert number(held, "driving_pressure_set_peep_cmh2o").value == "18.0 cmH2O"  # 26 less the 8 that are set
+    assert number(held, "total_peep_cmh2o").origin == "by a hold"
+    assert not any("Total PEEP is not measured" in line for line in held.questions)
+    assert number(held, "effort_cmh2o").why == "no breath was seen since"  # all are older than half an hour

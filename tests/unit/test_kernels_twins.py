@@ -608,8 +608,22 @@ def test_lowest_and_ripple() -> None:
     low = [np.quantile(part, 0.2) if len(part) else np.nan for part in rest]
     np.testing.assert_allclose(lowest(p, turn, end), low)
     spread = [1.4826 * np.median(np.abs(part - np.median(part))) for part in rest if len(part)]
-    assert ripple(p, turn, end) == pytest.approx(np.median(spread))
-    assert ripple(np.full(len(p), np.nan), turn, end) == 0.0
+    triggered = np.zeros(len(turn), bool)
+    assert ripple(p, turn, end, triggered) == pytest.approx(np.median(spread))
+    assert ripple(np.full(len(p), np.nan), turn, end, triggered) == 0.0
+
+
+def test_an_effort_through_most_of_each_expiration_is_no_ripple() -> None:
+    """Efforts of 6 cmH2O fill two thirds of expirations after timed inflations; what is left is noise of 0.1."""
+    rng = np.random.default_rng(14)
+    muscle = rng.normal(0, 0.1, 4000)
+    turn = np.arange(100, 3800, 200)
+    end = turn + 150
+    for first in turn:
+        muscle[first + 5 : first + 105] += 6 * np.sin(np.linspace(0, np.pi, 100))
+    timed = np.ones(len(turn), bool)
+    assert 0.08 < ripple(muscle, turn, end, timed) < 0.2
+    assert ripple(muscle, turn, end, ~timed) > 1.5
 
 
 def line_twin(x: Samples, y: Samples) -> float:

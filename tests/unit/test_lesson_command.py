@@ -107,8 +107,10 @@ def test_debrief_of_an_attempt(tmp_path: Path, capsys: pytest.CaptureFixture[str
     for key, answer in session.answers.items():
         record.keep(number, answer, session.marks[key])
     record.end(number, session)
-    main(["lesson", "debrief", "1", "--record", str(tmp_path / "r.sqlite")])
+    drawn = tmp_path / "drawn"
+    main(["lesson", "debrief", "1", "--record", str(tmp_path / "r.sqlite"), "--figures", str(drawn)])
     out = capsys.readouterr().out
+    assert "<title>Inside all limits" in (drawn / "1-let-it-out-debrief.svg").read_text(encoding="utf-8")
     assert "learner: set rate 10 /min" in out
     assert "now inside" in out
 

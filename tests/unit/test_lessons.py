@@ -7,6 +7,8 @@ import io
 import json
 import subprocess
 import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -18,12 +20,12 @@ from pypdf import PdfReader
 
 from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.lessons import Session, check, lesson_from, lesson_names, load_lesson, open_lesson
-from tidebench.lessons.debrief import debriefs
-from tidebench.lessons.draw import picture
-from tidebench.lessons.format import Find, Lesson
+from tidebench.lessons.debrief import debrief, debriefs, summary
+from tidebench.lessons.draw import debrief_picture, picture
+from tidebench.lessons.format import Act, Find, Lesson
 from tidebench.lessons.kit import PAGES, write_kit, write_record
 from tidebench.lessons.learners import LEARNERS, play
-from tidebench.lessons.marking import accepted, mark, wanted
+from tidebench.lessons.marking import GRID_S, accepted, mark, wanted
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
 from tidebench.lessons.stage import Stage
@@ -309,6 +311,25 @@ def test_a_debrief_tells_deeds_crossings_and_the_reference() -> None:
     assert told.inside_s < told.reference_inside_s <= told.of_s
     assert any(row.who == "reference" and "set rate 10 /min" in row.text for row in told.rows)
     assert all(len(limit.yours) == len(told.time_s) == len(limit.reference) for limit in told.limits)
+    assert told.inside == ()
+    assert "not at the end" in summary(told)
+
+
+def test_the_timeline_of_a_run_shows_when_all_limits_were_kept_and_what_was_done() -> None:
+    lesson, folder = open_lesson("trapped-gas")
+    step = lesson.steps[-1]
+    assert isinstance(step, Act)
+    rows = [{"at_s": 20.0, "settings": {"rate_per_min": 15.0}}, {"at_s": 100.0, "settings": {"rate_per_min": 11.0}}]
+    told = debrief(Stage(lesson, 5, folder), step, {"actions": rows})
+    assert sum(end - start for start, end in told.inside) == told.inside_s
+    assert sum(end - start for start, end in told.reference_inside) == told.reference_inside_s
+    assert told.inside[-1][1] == step.within_s
+    assert told.inside[-1][0] + GRID_S == told.reached_s  # a moment stands for the time since the one before
+    assert [(limit.least, limit.most) for limit in told.limits] == [(None, 1.5), (7.2, None), (3.5, None)]
+    drawn = debrief_picture(told)
+    for words in ("set rate 15 /min", "set rate 11 /min", "intrinsic PEEP: at most 1.5"):
+        assert words in drawn.alt
+    assert "reference" in drawn.svg
 
 
 # --- the record ---
@@ -336,6 +357,36 @@ def test_attempts_retakes_and_expiry_are_kept(tmp_path: Path) -> None:
     today = datetime.now(UTC).date()
     assert date.fromisoformat(str(rows[1].expires)).year == today.year + 1
     assert record.objectives(1) == [("read", 0.0, 3, None, None)]
+
+
+def test_changes_that_come_together_share_a_write_and_one_that_fails_takes_no_other_with_it(tmp_path: Path) -> None:
+    record, lesson = Record(tmp_path / "r.sqlite"), small()
+    writes: list[str] = []
+    record._db.set_trace_callback(lambda said: writes.append(said) if said == "COMMIT" else None)
+    many = 40
+
+    def begun(number: int) -> str:
+        def work(db: Any) -> None:
+            record.insert(db, "small", lesson, 1, f"learner {number}")
+            if number % 10 == 3:
+                raise OptionError("not this one")
+
+        try:
+            record.together(work)
+        except OptionError:
+            return "refused"
+        return f"learner {number}"
+
+    with ThreadPoolExecutor(many) as pool:
+        record._turn.acquire()  # the disk is busy until everybody waits
+        waiting = [pool.submit(begun, number) for number in range(many)]
+        while len(record._waiting) < many:
+            time.sleep(0.01)
+        record._turn.release()
+        done = [one.result() for one in waiting]
+    assert done.count("refused") == 4
+    assert sorted(row.learner for row in record.attempts()) == sorted(one for one in done if one != "refused")
+    assert len(writes) == 1
 
 
 def test_csv_has_a_row_for_each_objective_and_no_formula(tmp_path: Path) -> None:
@@ -477,6 +528,21 @@ def test_a_record_is_printed_with_what_was_observed(tmp_path: Path) -> None:
         write_record(record, "Nobody", tmp_path / "out")
     with pytest.raises(OptionError, match="needs a learner and an assessor"):
         record.observe("small", small(), 1, True, "", "B")
+
+
+def test_a_patient_is_simulated_as_far_as_is_looked_at_and_goes_on_from_there() -> None:
+    lesson, folder = open_lesson("trapped-gas")
+    first, whole = Stage(lesson, 4, folder), Stage(lesson, 4, folder)
+    looked = first.scene("narrow", 52.0)
+    assert looked.duration_s == pytest.approx(64.0)
+    one, other = first.scene("narrow"), whole.scene("narrow")
+    np.testing.assert_array_equal(one.channels["airway_pressure"], other.channels["airway_pressure"])
+    assert one.table.equals(other.table)
+    n = len(looked.channels["flow"])
+    np.testing.assert_array_equal(looked.channels["flow"], other.channels["flow"][:n])
+    inside = looked.inside(40.0, 52.0)
+    told = [scene.values("intrinsic_peep_cmh2o")[inside] for scene in (looked, other)]
+    np.testing.assert_array_equal(told[0], told[1])
 
 
 # --- from a case ---

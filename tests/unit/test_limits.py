@@ -37,6 +37,7 @@ class _Patient:
     age_days: float | None = None
     gestational_age_weeks: float | None = None
     height_cm: float | None = None
+    weight_kg: float | None = None
 
 
 ADULT, CHILD, NEWBORN = _Patient(age_years=58), _Patient(age_years=3), _Patient(age_days=4, gestational_age_weeks=31)

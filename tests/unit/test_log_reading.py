@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from tidebench.care.logs import Log, Words, alarms_of, coverage, load_words, read_log
 from tidebench.care.logs import reading as reading_module
+from tidebench.care.logs.case_clock import case_clock
+from tidebench.care.logs.coverage import exposure_by_hour
 from tidebench.care.logs.meaning import meaning_of
+from tidebench.case import case_from
 from tidebench.errors import LogError, OptionError
 
 Write = Callable[..., Path]
@@ -417,3 +420,78 @@ def test_the_house_names_its_form_of_stamps(write: Write) -> None:
     path = write("time,alarm", "04/05/2031 13:20:00,Apnoea")
     log = read_log(path, Words.model_validate({"clock": {"format": "%m/%d/%Y %H:%M:%S"}}))
     assert log.start == datetime(2031, 4, 5, 13, 20)
+
+
+# --- a clock that was set back ----------------------------------------------------------------------------------------
+
+
+def night(first: str, hours: float, back: str | None = "2031-10-26T03:00:00", every_min: int = 10) -> list[str]:
+    """Rows of a night, by a clock that shows an hour less from a moment on."""
+    begun, rows = datetime.fromisoformat(first), list[str]()
+    for k in range(int(hours * 60 / every_min) + 1):
+        true = begun + timedelta(minutes=k * every_min)
+        shown = true - timedelta(hours=1) if back and true >= datetime.fromisoformat(back) else true
+        rows.append(f"{shown.isoformat()},{'Apnoea' if k % 2 else 'Leak'},medium")
+    return rows
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_an_unstamped_autumn_change_folds_nothing(write: Write, newest_first: bool) -> None:
+    """On the last Sunday of October 2031 clocks in the European Union go from 03:00 to 02:00 (Directive 2000/84/EC)."""
+    rows = night("2031-10-25T20:00:00", 18)
+    log = read_log(write("time,alarm,priority", *(reversed(rows) if newest_first else rows)))
+    assert coverage(log).hours == pytest.approx(18.0)
+    assert (log.repeated, log.events.height) == (0, 109)
+    assert log.events["at_s"].diff().drop_nulls().unique().to_list() == [600.0]
+    assert any("set back by an hour" in note for note in log.notes)
+    assert (log.events["hour"] == 2).sum() == 12, "the hour that was shown twice"
+    covered = coverage(log)
+    hours = exposure_by_hour([covered.exposure("")], 20 * 3600.0, covered.set_back) / 3600
+    assert hours[2] == pytest.approx(2.0, abs=0.2), "rows every 10 min: the last before the change is at 02:50"
+    assert (hours.sum(), hours[13], hours[14]) == (pytest.approx(18.0), 0.0, 0.0)
+
+
+def test_rows_of_the_hour_that_came_twice_are_no_repeats(write: Write) -> None:
+    rows = [f"2031-10-25T2{hour}:00:00,Leak,low" for hour in range(4)]
+    rows += ["2031-10-26T00:30:00,Leak,low", "2031-10-26T02:15:00,Leak,low", "2031-10-26T02:45:00,Leak,low"]
+    rows += ["2031-10-26T02:15:00,Leak,low", "2031-10-26T02:50:00,Leak,low", "2031-10-26T03:15:00,Leak,low"]
+    log = read_log(write("time,alarm,priority", *rows))
+    assert (log.repeated, log.events.height) == (0, 10)
+
+
+def test_a_clock_set_right_by_hand_is_said(write: Write) -> None:
+    """25 min of a day in May: later rows stand behind, and by how much at least is told."""
+    rows = night("2031-05-07T08:00:00", 4, None)
+    late = night("2031-05-07T11:35:00", 4, None)
+    log = read_log(write("time,alarm,priority", *rows, *late))
+    assert any("set back by 25 min at least" in note for note in log.notes)
+    assert coverage(log).hours == pytest.approx(8.0, abs=0.001)
+    assert log.repeated == 0
+
+
+def test_no_clock_was_set_back_where_a_file_is_in_another_order(write: Write) -> None:
+    """Two exports one behind the other, a ring that begins in its middle, rows in no order, one row written late."""
+    rows = night("2031-05-07T08:00:00", 6, None)
+    whole = read_log(write("time,alarm,priority", *rows)).events
+    late = [*rows[:20], rows[10].replace("Leak", "Apnoea"), *rows[20:]]
+    for lines in ([*rows[:25], *rows[12:]], [*rows[20:], *rows[:20]], [*rows[::3], *rows[1::3], *rows[2::3]], late):
+        log = read_log(write("time,alarm,priority", *lines))
+        assert log.set_back == ()
+        assert log.events["at_s"].max() == whole["at_s"].max()
+
+
+def test_a_case_after_the_change_is_laid_on_the_right_hour(write: Write) -> None:
+    """The recording begins at 05:00 by the clock that was set back: 10 h after 20:00, not 9."""
+    log = read_log(write("time,alarm,priority", *night("2031-10-25T20:00:00", 18)))
+    for stamp, hours in (("2031-10-26T05:00:00", 10.0), ("2031-10-25T22:00:00", 2.0)):
+        case = case_from({"recording": {"file": "signals.csv", "start": stamp}})
+        assert case_clock(log, case).shift_s == pytest.approx(-hours * 3600)
+
+
+def test_an_export_from_after_the_change_is_moved_on_with_the_rest(write: Write) -> None:
+    rows = night("2031-10-25T20:00:00", 18)
+    whole = read_log(write("time,alarm,priority", *rows))
+    parts = [write("time,alarm,priority", *part, name=f"{k}.csv") for k, part in enumerate((rows[:80], rows[70:]))]
+    log = read_log(parts)
+    assert log.repeated == 10
+    assert log.events["at_s"].to_list() == whole.events["at_s"].to_list()

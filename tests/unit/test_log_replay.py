@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
 
-from tidebench.care.logs import asked_of, replay, series, tradeoffs
+from tidebench.care.logs import asked_of, read_log, replay, series, tradeoffs
 from tidebench.care.logs.beside import beside, meets
 from tidebench.care.logs.changed import changed
+from tidebench.care.logs.pauses import pauses
 from tidebench.care.logs.room import Question, Reviewed, tell
 from tidebench.care.logs.tradeoff import MOST_SOUNDING, front, grid, table_of, together, tradeoff
 from tidebench.care.logs.watched import WATCHED, Watched, usual_limit
@@ -479,3 +481,63 @@ def test_spans_meet_where_they_share_an_instant() -> None:
     begin, end = np.array([3.0, 6.0, 20.0, 21.0]), np.array([4.0, 9.0, 30.0, 22.0])
     assert meets(on, begin, end).tolist() == [True, False, True, False]
     assert meets(np.empty((0, 2)), begin, end).tolist() == [False] * 4
+
+
+# --- apnoea -----------------------------------------------------------------------------------------------------------
+
+
+def paused(*lasts: float, lost_after: int | None = None) -> pl.DataFrame:
+    """Breaths that last so long each; after one of them 60 s are lost."""
+    n = len(lasts)
+    lost = (np.arange(n) > (n if lost_after is None else lost_after)) * 60.0
+    starts = np.concatenate([[0.0], np.cumsum(lasts)[:-1]]) + lost
+    return breaths_of({"peak_pressure_cmh2o": [20.0] * n}).with_columns(
+        start_s=pl.Series(starts), expiration_s=pl.Series(starts + 1.0), end_s=pl.Series(starts + np.array(lasts))
+    )
+
+
+def test_apnoea_is_counted_by_delay() -> None:
+    """By hand: of 3, 12, 25 and 40 s two are longer than 20 s, by 5 and 20 s; one is longer than 30 s, by 10 s."""
+    told = pauses(paused(3, 12, 3, 25, 40, 3), case_of(), None)
+    assert told is not None
+    by_delay = {one.delay_s: (one.alarms, one.sounding_s) for one in told.alarms}
+    assert by_delay == {10: (3, 47), 15: (2, 35), 20: (2, 25), 30: (1, 10), 45: (0, 0), 60: (0, 0)}
+    assert (told.longest_s, told.rated) == (40.0, False)
+    assert told.usual is not None
+    assert (told.usual.low, told.usual.high) == (20, 20)  # common practice, no source
+    assert pauses(paused(3).clear(), case_of(), None) is None
+
+
+def test_what_was_lost_is_no_pause() -> None:
+    told = pauses(paused(3, 3, 3, lost_after=0), case_of(), None)
+    assert told is not None
+    assert told.longest_s == 3.0
+
+
+def test_a_house_s_delay_of_apnoea_is_replayed_and_said() -> None:
+    own = (Practice("alarm_apnoea_s", "adult", 12, 18, "house policy", "Ours"),)
+    reviewed = Reviewed(paused(3, 14, 3), findings_of())
+    told = tell(None, case_of(), reviewed, Question(policy=Policy("Ours", None, (), frozenset(), own)))
+    page = {part.heading: part for part in replayed(told)}["Apnoea replayed"]
+    assert ("12 s", "usual", "1", "–", "–") in page.rows
+    assert "Usual: apnoea: 12 to 18 s (Ours)." in page.after
+
+
+# --- the policy of a house --------------------------------------------------------------------------------------------
+
+
+def test_a_policy_is_named_with_the_result_or_why_it_was_not_used(tmp_path: Path) -> None:
+    bound = Limit("peak_pressure_cmh2o", "adult", None, 32.0, "house policy", "Ours", "")
+    asked = Question(policy=Policy("Ours", None, (bound,), frozenset()))
+    breaths, findings = spiked()
+    file = tmp_path / "log.csv"
+    file.write_text("time [s],alarm\n10,Apnoea\n", encoding="utf-8")
+    used = tell(None, case_of(), Reviewed(breaths, findings), asked)
+    words = " ".join(line for part in replayed(used) for line in part.lines)
+    assert "Limits of this house were used: Ours. " in words
+    assert "at most 32 cmH2O" in words
+    for case, reviewed, lacking in ((None, Reviewed(breaths, findings), "--case"), (case_of(), None, "--review")):
+        log = None if reviewed else read_log(file)
+        told = tell(log, case, reviewed, asked)
+        words = " ".join(line for part in replayed(told) for line in part.lines)
+        assert f"were not used: Ours. They bound limits replayed, which needs {lacking}." in words

@@ -3,18 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
-import socket
-import subprocess
-import sys
-import threading
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +13,7 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
+from tests.class_kills import killed
 from tests.web.bench import served
 from tidebench.lessons import open_lesson
 from tidebench.lessons.classroom import Classroom
@@ -31,9 +23,6 @@ from tidebench.web.server import password_hash
 
 LESSON = "reverse-triggers"
 STEPS = [step.key for step in open_lesson(LESSON)[0].steps]
-ROOT = Path(__file__).parents[2]
-KILLED = threading.Event()
-KILLS, EACH = 10, 4
 
 
 @pytest.fixture
@@ -82,25 +71,48 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     ann, ben = taught.join("Ann"), taught.join()
     assert client.get("/api/class", headers=ann).json()["key"] == STEPS[0]
     taught.steer(place=1)
+    assert client.get("/api/class/now", headers=ben).json() == {
+        "place": 1, "led": True, "closed": False, "alone": False,
+    }  # fmt: skip
     stood = client.get("/api/class", headers=ann).json()
     assert (stood["key"], stood["led"], stood["mark"]) == (STEPS[1], True, None)
     told = json.dumps(stood)
     assert "muscle_pressure" not in told
     assert "reverse" not in json.dumps(stood["figure"]).lower().replace("reverse triggers", "")
     right = [breath["number"] for breath in stood["figure"]["breaths"] if breath["number"] % 2 == 0]
+    points = []
     for who, breaths in ((ann, right), (ben, [1])):
         marked = answered(client, who, STEPS[1], {"breaths": breaths})
         assert marked.status_code == 200
         assert "muscle_pressure" in json.dumps(marked.json()["proof"])
+        points.append(marked.json()["points"])
     seen = taught.seen()
     assert seen["answered"] == 2
-    assert seen["learners"] == [{"name": "Ann", "place": 1}, {"name": "learner 2", "place": 0}]
-    assert {row["count"] for row in seen["spread"]} == {1}
+    assert seen["learners"] == [
+        {"name": "Ann", "place": 1, "answered": 1}, {"name": "learner 2", "place": 0, "answered": 1},
+    ]  # fmt: skip
+    assert [row["count"] for row in seen["spread"]] == [1, 1]
+    assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
     assert "Ann" not in json.dumps(seen["spread"])
     assert client.post("/api/class/step/go", json={"place": 0}, headers=ann).status_code == 422
     taught.steer(led=False)
     assert client.post("/api/class/step/go", json={"place": 2}, headers=ann).status_code == 204
     assert client.post("/api/class/step/go", json={"place": 3}, headers=ann).status_code == 422  # 2 is not answered
+
+
+def test_the_teacher_projects_the_step_and_shows_the_right_answer_when_it_is_time(client: TestClient) -> None:
+    taught = Taught(client, own_patients=False)
+    ann = taught.join()
+    taught.steer(place=1)
+    shown = client.get("/api/lessons/class/step", headers=taught.head).json()
+    assert shown["figure"] == client.get("/api/class", headers=ann).json()["figure"]  # the same patient for all
+    assert shown["mark"] is None
+    truth = client.get("/api/lessons/class/truth", headers=taught.head).json()
+    assert truth["points"] == 1.0
+    assert "muscle_pressure" in [channel["key"] for channel in truth["proof"]["channels"]]
+    taught.steer(place=0)
+    assert client.get("/api/lessons/class/truth", headers=taught.head).status_code == 422  # it asks nothing
+    assert client.get("/api/lessons/class/truth", headers=ann).status_code == 422  # a learner's token is no teacher's
 
 
 def test_the_first_answer_counts_and_the_same_request_again_gets_the_same_mark(client: TestClient) -> None:
@@ -176,74 +188,6 @@ def test_sixty_learners_take_a_lesson_at_once(tmp_path: Path) -> None:
     assert sum(row.passed == 1 for row in attempts) == 59
 
 
-SERVING = """
-import sys
-from pathlib import Path
-import uvicorn
-from tidebench.web.app import create_app
-from tidebench.web.options import Serving
-uvicorn.run(create_app(Serving(Path(sys.argv[1]), workers=1)), port=int(sys.argv[2]), log_level="error")
-"""
-
-
-@contextmanager
-def running(folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """A workbench in a process of its own, and its address."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    begun = subprocess.Popen(
-        [sys.executable, "-c", SERVING, str(folder), str(port)],
-        env={**os.environ, "PYTHONPATH": str(ROOT / "src")},
-    )
-    try:
-        yield begun, f"http://127.0.0.1:{port}"
-    finally:
-        begun.kill()
-        begun.wait()
-
-
-def asked(address: str, path: str, body: object, **heads: str) -> Any:
-    """Ask until the server that is on its way up answers; once it was killed, no more."""
-    request = urllib.request.Request(
-        f"{address}{path}", json.dumps(body).encode(),
-        {"content-type": "application/json", "x-tidebench": "page", **heads},
-    )  # fmt: skip
-    until = time.monotonic() + 60
-    while True:
-        try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
-                return json.loads(answer.read() or b"null")
-        except (ConnectionError, urllib.error.URLError):
-            if KILLED.is_set() or time.monotonic() > until:
-                raise
-            time.sleep(0.1)
-
-
 def test_no_answer_is_lost_where_the_server_is_killed_in_the_middle_of_a_class(tmp_path: Path) -> None:
-    """Learners answer at once; the server is killed in their midst, ten times, and comes back on the same folder."""
-    room = Classroom(Record(tmp_path / "lessons.sqlite"))
-    opened = room.open(LESSON, led=False)
-    tokens = [room.join(opened.link) for _ in range(KILLS * EACH)]
-    for token in tokens:
-        room.go(token, 1)
-    room.record.close()
-    acknowledged: dict[str, float] = {}
-
-    def answer(address: str, token: str) -> None:
-        body = {"step": STEPS[1], "answer": {"breaths": [2, 4]}}
-        acknowledged[token] = asked(address, "/api/class/step/answer", body, **{"x-tidebench-learner": token})["points"]
-
-    rng = np.random.default_rng(1)
-    for kill in range(KILLS):
-        KILLED.clear()
-        with running(tmp_path) as (process, address), ThreadPoolExecutor(EACH) as pool:
-            waiting = [pool.submit(answer, address, token) for token in tokens[kill * EACH :][:EACH]]
-            wait(waiting, return_when="FIRST_COMPLETED")
-            time.sleep(float(rng.uniform(0, 0.05)))
-            process.send_signal(signal.SIGKILL)
-            KILLED.set()
-    again = Classroom(Record(tmp_path / "lessons.sqlite"))
-    assert len(acknowledged) >= KILLS
-    for token, points in acknowledged.items():
-        assert again.where(token).session.marks[STEPS[1]].points == points
+    """Ten kills here; ``python -m tests.class_kills 100`` on demand."""
+    assert killed(tmp_path, 10) >= 10

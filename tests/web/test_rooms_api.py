@@ -203,6 +203,19 @@ def test_gases_are_the_command(client: TestClient, printed: Printed) -> None:
     assert ("carbon dioxide pressure", "8.0 kPa") in items(kpa)
 
 
+@pytest.mark.parametrize("room", ["prepare", "wean", "handover"])
+def test_other_rooms_show_tensions_in_kpa(client: TestClient, room: str) -> None:
+    """7.50062 mmHg are 1 kPa: 60 mmHg 8.0 kPa, an EtCO2 alarm at 30 to 50 mmHg one at 4.0 to 6.7 kPa."""
+    tables = ("patient", "settings", "observed")
+    answers = PATIENT_TYPED if room == "prepare" else {
+        **{table: WEANING_TYPED[table] for table in tables},
+        "blood_gases": GASES_TYPED["blood_gases"],
+    }  # fmt: skip
+    page = json.dumps(told(client, room, {**answers, "shown": {"unit": "kPa"}}), ensure_ascii=False)
+    assert " kPa" in page
+    assert " kPa" not in json.dumps(told(client, room, answers), ensure_ascii=False)
+
+
 def test_weaning_is_the_command(client: TestClient, printed: Printed) -> None:
     words = ("--said=cough=yes", "--said=cough_peak_flow_l_min=55", "--leak-inspired=450", "--trials=2", "--failed=1")
     leaks = tuple(f"--leak-expired={value}" for value in (300, 310, 305))

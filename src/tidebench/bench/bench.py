@@ -198,7 +198,7 @@ class Bench:
                 asked = {**words.switched(self.setting, mode, self._last_breath()), **asked}
             except ValueError as error:
                 raise OptionError(f"there is no mode {mode!r}", where="settings", remedy=str(error)) from None
-        self._expect(words.with_settings(self._said, self.time_s, asked))
+        self.say(words.with_settings(self._said, self.time_s, asked))
         return before
 
     def do(self, kind: str, duration_s: float | None = None) -> None:
@@ -210,7 +210,18 @@ class Bench:
             It can't be done now; nothing was changed.
         """
         row = {"at_s": self.time_s, "kind": kind} | ({} if duration_s is None else {"duration_s": duration_s})
-        self._expect(words.with_row(self._said, "manoeuvres", row))
+        self.say(words.with_row(self._said, "manoeuvres", row))
+
+    def say(self, said: words.Said) -> None:
+        """Go on with another scenario, which differs from this one in what is to come alone.
+
+        Raises
+        ------
+        CaseError, OptionError
+            It can't be, or changes what has been; nothing was changed.
+        """
+        self._live.expect(scenario_from(said, name="live bench"))
+        self._said = said
 
     def happen(self, kind: str, size: float | None = None, over_s: float = 0.0) -> None:
         """An event in the patient, now or coming over some time.
@@ -221,7 +232,7 @@ class Bench:
             It can't be; nothing was changed.
         """
         row = {"at_s": self.time_s, "kind": kind, "over_s": over_s} | ({} if size is None else {"size": size})
-        self._expect(words.with_row(self._said, "events", row))
+        self.say(words.with_row(self._said, "events", row))
 
     def go_back(self, to_s: float) -> None:
         """Go back to a moment. The line so far stays, and another begins there, at which all is as it was.
@@ -268,8 +279,10 @@ class Bench:
 
     # --- what was recorded ---
 
-    def solution(self, title: str = "") -> Solution:
+    def solution(self, title: str = "", *, hidden: bool = False) -> Solution:
         """What was simulated so far, as of a finished simulation; ``title`` instead of the scenario's, if given.
+
+        ``hidden`` adds the channels that only a virtual patient tells.
 
         Raises
         ------
@@ -277,6 +290,8 @@ class Bench:
             The title can't be, or it is too short.
         """
         scenario, channels = self._so_far(title)
+        if hidden:
+            channels |= {name: self._kept(name).copy() for name in TRUTH}
         return Solution(scenario, channels, self._live.raw_breaths, self._live.raw_efforts)
 
     def recorded(self) -> tuple[Case, Recording]:
@@ -315,10 +330,6 @@ class Bench:
         return tuple((key, quantity(key).label, quantity(key).text(float(value))) for key, value in told.items())
 
     # --- inside ---
-
-    def _expect(self, said: words.Said) -> None:
-        self._live.expect(scenario_from(said, name="live bench"))
-        self._said = said
 
     def _so_far(self, title: str = "") -> tuple[Scenario, dict[str, Samples]]:
         if self.time_s < LEAST_S:

@@ -31,7 +31,7 @@ def new(folder: Path, /) -> None:
     from tidebench.case import CASE_FILE, load_case
     from tidebench.case_interview import Interview
     from tidebench.caution import CAUTION
-    from tidebench.cli.printing import ask
+    from tidebench.cli.printing import as_is, ask, say
     from tidebench.store import new_folder
 
     with new_folder(folder) as draft:
@@ -41,8 +41,12 @@ def new(folder: Path, /) -> None:
             shutil.copy2(interview.signals, draft / interview.signals.name)
         (draft / CASE_FILE).write_text(tomlkit.dumps(interview.said), encoding="utf-8", newline="\n")
         told = load_case(draft)
-    print(f"\nCase: {folder.resolve()}")
-    print(f"Next: tidebench {_next(told)} {folder}\n\n{CAUTION}")
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    console.print(as_is(f"\nCase: {folder.resolve()}"), soft_wrap=True)
+    console.print(as_is(f"Next: tidebench {_next(told)} {folder}\n"), soft_wrap=True)
+    say(CAUTION, console)
 
 
 def _next(case: Case) -> str:

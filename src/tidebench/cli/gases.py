@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, cast
 
-from tidebench.cli.options import Number, Switch, Words, print_json
+from tidebench.cli.options import Number, Switch, Unit, Words, print_json
 from tidebench.cli.printing import as_is, heading, lines, say
 from tidebench.cli.progress import progress_bar
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from tidebench.review import Progress
     from tidebench.views.gases import GasesView, GasSection
 
-Unit = Literal["mmHg", "kPa"]
 MMHG_PER_KPA = 7.50062
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tidebench.cli.options import Switch, Words, print_json
+from tidebench.cli.options import Switch, Unit, Words, print_json
 from tidebench.cli.progress import progress_bar
 
 
@@ -16,6 +16,7 @@ def handover(
     propose: Words = (),
     ask: Words = (),
     policy: Path | None = None,
+    unit: Unit = "mmHg",
     json: Switch = False,
 ) -> None:
     """Put a case on one page: situation, background, assessment, open questions, what is proposed and who decides.
@@ -32,6 +33,8 @@ def handover(
         An open question; may be given again.
     policy : Path
         A house's limits, used instead of published ones; a policy.toml in the case folder unless another is named.
+    unit : str
+        Of gas tensions in print; --json keeps mmHg.
     json : bool
         Print the page as JSON and nothing else.
     """
@@ -39,14 +42,15 @@ def handover(
 
     proposals = [proposal_from(words) for words in propose]
     with progress_bar(shown=not json) as tell:
-        page = handover_case(case, out, proposals=proposals, questions=ask, policy=policy, progress=tell)
+        page = handover_case(case, out, proposals=proposals, questions=ask, policy=policy, progress=tell, unit=unit)
     if json:
         from tidebench.views.plain import plain
 
         print_json(plain(page))
         return
     from tidebench.report.handover import handover_text
+    from tidebench.tensions import all_in
 
-    print(handover_text(page), end="")
+    print(handover_text(all_in(page, unit)), end="")
     if out is not None:
         print(f"\nPage: {out.resolve() / 'handover.pdf'}")

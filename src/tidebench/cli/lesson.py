@@ -168,7 +168,7 @@ def kit(name: str, /, *, out: Path, seed: int = 1, sites: tuple[str, ...] = ()) 
 
 
 @lesson.command
-def debrief(attempt: int, /, *, record: Path = RECORD) -> None:
+def debrief(attempt: int, /, *, record: Path = RECORD, figures: Path = Path("lesson-figures")) -> None:
     """Tell a run afterwards: what was done, what the patient did, time inside limits, beside a way that works.
 
     Parameters
@@ -177,10 +177,12 @@ def debrief(attempt: int, /, *, record: Path = RECORD) -> None:
         The number of the attempt (`tidebench lesson record show`).
     record : Path
         The file that keeps attempts.
+    figures : Path
+        A folder for the timeline of each run, SVG.
     """
     from tidebench.cli.lesson_run import print_debriefs
 
-    print_debriefs(record, attempt)
+    print_debriefs(record, attempt, figures)
 
 
 @record.command

@@ -97,26 +97,23 @@ def _answered(session: Session, console: Console) -> None:
 
 
 def _figure(seen: Stretch, path: Path, console: Console) -> None:
-    from tidebench.lessons.draw import write_figure
+    from tidebench.lessons.draw import picture, write_picture
 
-    say(f"Figure: {write_figure(seen, path).resolve()}", console)
+    say(f"Figure: {write_picture(picture(seen), path).resolve()}", console)
 
 
 def _numbers(seen: Stretch, console: Console) -> None:
     """The figure's breaths as a table, for those who can't open it."""
     from rich.table import Table
 
-    from tidebench.lessons.stretch import heading as channel_heading
-
     if not seen.breaths:
         return
+    heads, rows = seen.table()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
-    for head in ("breath", "from s", "to s", *(f"{channel_heading(key)}, highest" for key in seen.channels)):
+    for head in heads:
         table.add_column(head, justify="right")
-    for breath in seen.breaths:
-        inside = (seen.time_s >= breath.start_s) & (seen.time_s < breath.end_s)
-        highest = [f"{float(values[inside].max()):.1f}" for values in seen.channels.values()]
-        table.add_row(str(breath.number), f"{breath.start_s:.2f}", f"{breath.end_s:.2f}", *highest)
+    for row in rows:
+        table.add_row(*row)
     console.print(table)
 
 
@@ -247,12 +244,13 @@ def _result(session: Session, console: Console) -> None:
         console)  # fmt: skip
 
 
-def print_debriefs(record: Path, attempt: int) -> None:
-    """Print the debriefs of an attempt."""
+def print_debriefs(record: Path, attempt: int, figures: Path) -> None:
+    """Print the debriefs of an attempt, and draw each."""
     from rich.console import Console
 
     from tidebench.errors import OptionError
-    from tidebench.lessons.debrief import debriefs, duration_words
+    from tidebench.lessons.debrief import debriefs, summary
+    from tidebench.lessons.draw import debrief_picture, write_picture
     from tidebench.lessons.record import Record
     from tidebench.lessons.shelf import open_lesson
 
@@ -268,10 +266,10 @@ def print_debriefs(record: Path, attempt: int) -> None:
         say("Nothing was done at a running patient in this attempt.", console)
     for told in found:
         heading(told.title, console)
-        say(f"Inside all limits {told.inside_s:.0f} of {told.of_s:.0f} s, from {duration_words(told.reached_s)} on; "
-            f"the reference {told.reference_inside_s:.0f} s, from {duration_words(told.reference_reached_s)} on.",
-            console)  # fmt: skip
+        say(summary(told), console)
         lines((f"{row.at_s:5.0f} s  {row.who}: {row.text}" for row in told.rows), console, "")
         for limit in told.limits:
             lines([f"{limit.words}: inside {limit.inside_s:.0f} s; the reference {limit.reference_inside_s:.0f} s"],
                   console)  # fmt: skip
+        path = figures / f"{attempt}-{told.key}-debrief.svg"
+        say(f"Figure: {write_picture(debrief_picture(told), path).resolve()}", console)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
@@ -11,6 +11,7 @@ Words = Annotated[tuple[str, ...], Parameter(negative="", show_default=False)]
 Numbers = Annotated[tuple[float, ...], Parameter(negative="", show_default=False)]
 From = Annotated[float | None, Parameter(name="--from")]
 Number = float | None
+Unit = Literal["mmHg", "kPa"]
 
 
 def print_json(told: object) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tidebench.cli.options import Switch, print_json
+from tidebench.cli.options import Switch, Unit, print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -15,7 +15,15 @@ if TYPE_CHECKING:
     from tidebench.care.preparation.sheet import Table as SheetTable
 
 
-def prepare(patient: Path, /, *, out: Path | None = None, policy: Path | None = None, json: Switch = False) -> None:
+def prepare(
+    patient: Path,
+    /,
+    *,
+    out: Path | None = None,
+    policy: Path | None = None,
+    unit: Unit = "mmHg",
+    json: Switch = False,
+) -> None:
     """Prepare a set-up: weight, tube or mask, start, alarms, dead space, checks, oxygen, and a list to sign.
 
     Parameters
@@ -26,6 +34,8 @@ def prepare(patient: Path, /, *, out: Path | None = None, policy: Path | None = 
         A folder for the sheet: sheet.pdf and sheet.json. An earlier one is replaced.
     policy : Path
         A house's limits and practice; a policy.toml beside the patient file unless named.
+    unit : str
+        Of gas tensions in print; --json keeps mmHg.
     json : bool
         Print the sheet as JSON and nothing else.
     """
@@ -38,13 +48,15 @@ def prepare(patient: Path, /, *, out: Path | None = None, policy: Path | None = 
     if out is not None:
         from tidebench.handouts import write_sheet
 
-        write_sheet(sheet, request.case_hash, out)
+        write_sheet(sheet, request.case_hash, out, unit)
     if json:
         print_json(as_json(sheet))
         return
     from rich.console import Console
 
-    print_sheet(sheet, Console(highlight=False))
+    from tidebench.tensions import all_in
+
+    print_sheet(all_in(sheet, unit), Console(highlight=False))
     if out is not None:
         print(f"\nSheet: {(out / 'sheet.pdf').resolve()}")
 

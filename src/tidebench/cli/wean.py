@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tidebench.cli.options import From, Numbers, Switch, Words, print_json
+from tidebench.cli.options import From, Numbers, Switch, Unit, Words, print_json
 from tidebench.cli.progress import progress_bar
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ def wean(
     leak_expired: Numbers = (),
     policy: Path | None = None,
     out: Path | None = None,
+    unit: Unit = "mmHg",
     json: Switch = False,
 ) -> None:
     """Lay published weaning criteria beside what a case holds; people decide.
@@ -58,12 +59,15 @@ def wean(
         A house's limits, used instead of published ones for effort; a policy.toml in the case folder unless named.
     out : Path
         A .txt file for the page.
+    unit : str
+        Of gas tensions in print; --json keeps mmHg.
     json : bool
         Print the page as JSON and nothing else.
     """
     from tidebench.care.weaning import Asked, History, as_json, page_text, write_page
     from tidebench.care.weaning.said import said_from, yes_or_no
     from tidebench.errors import OptionError
+    from tidebench.tensions import all_in
 
     if leak_expired and leak_inspired is None:
         raise OptionError("the inspired volume is missing", where="--leak-inspired", expected="mL, cuff deflated")
@@ -71,12 +75,13 @@ def wean(
     asked = Asked(from_, to, said_from(said), History(trials, failed, days, over), leak_inspired, leak_expired)
     with progress_bar(shown=not json) as tell:
         told = _told(case, asked, policy, tell)
+    printed = all_in(told, unit)
     if out is not None:
-        write_page(told, out)
+        write_page(printed, out)
     if json:
         print_json(as_json(told))
         return
-    print(page_text(told), end="")
+    print(page_text(printed), end="")
     if out is not None:
         print(f"\nPage: {out.resolve()}")
 

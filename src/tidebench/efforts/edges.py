@@ -12,7 +12,9 @@ is the shift at which the edges leave least. And once inspiratory muscles have r
     p − R·f − K·f|f| − D·f = P0 + E·V,
 
 a straight line. Pieces of expiration in which muscles work have other slopes, each its own; those of a relaxed lung
-agree, so E is their robust mean. Edges tell R + K·|f| well and its parts badly, so K is the published
+agree, so E is their robust mean. Where muscles work through expiration, as when each inflation is followed by an
+effort, inflations that the ventilator's time began show the lung before it: pieces of them are taken where they agree
+better. Edges tell R + K·|f| well and its parts badly, so K is the published
 one of the tube where there is one. Both steps are this house's; that muscle pressure is smooth and ends before
 expiration does is used by Vicario, IEEE Trans Biomed Eng 2016;63:775, in another way.
 """
@@ -170,13 +172,29 @@ def edges_at(stretch: Stretch, flow: Samples, at: Indices, seconds: float, befor
     return pieces_at(stretch, flow, first[(first >= 0) & (first + length <= len(flow))], length, CURVE)
 
 
-def expirations_of(stretch: Stretch, flow: Samples, clear: int) -> Pieces:
-    """Pieces of all expirations, each overlapping half of the one before; the first ``clear`` samples left out."""
-    expiration = float(np.median(stretch.free - stretch.turn))
-    length = max(8, round(min(PIECE_S * stretch.rate_hz, PIECE_SHARE * expiration)))
-    last = stretch.free - round(CLEAR_S * stretch.rate_hz) - length
-    first = [np.arange(a, b + 1, length // 2) for a, b in zip(stretch.turn + clear, last, strict=True)]
-    return pieces_at(stretch, flow, np.concatenate(first).astype(np.int64), length, 1)
+def pieces_between(stretch: Stretch, flow: Samples, begin: Indices, stop: Indices, phase: float) -> Pieces:
+    """Pieces of equal length between samples of each breath, each overlapping half of the one before.
+
+    ``phase`` is how long the phase lasts of which they are taken, in samples.
+    """
+    length = max(8, round(min(PIECE_S * stretch.rate_hz, PIECE_SHARE * phase)))
+    first = [np.arange(a, b - length + 1, length // 2) for a, b in zip(begin, stop, strict=True)]
+    return pieces_at(stretch, flow, np.concatenate([*first, np.zeros(0)]).astype(np.int64), length, 1)
+
+
+def expirations_of(stretch: Stretch, flow: Samples) -> Pieces:
+    """Pieces of all expirations, after the edge and clear of the next inflation."""
+    after = stretch.turn + round(TURN_S * stretch.rate_hz)
+    before = stretch.free - round(CLEAR_S * stretch.rate_hz)
+    return pieces_between(stretch, flow, after, before, float(np.median(stretch.free - stretch.turn)))
+
+
+def timed_inspirations_of(stretch: Stretch, flow: Samples) -> Pieces:
+    """Pieces of the inflations that the ventilator's time began, after the edge and before they end or are held."""
+    after = stretch.start + round(TURN_S * stretch.rate_hz)
+    before = np.minimum(stretch.turn, stretch.held) - round(CLEAR_S * stretch.rate_hz)
+    timed, phase = stretch.timed, float(np.median(stretch.turn - stretch.start))
+    return pieces_between(stretch, flow, after[timed], before[timed], phase)
 
 
 def weighted_median(values: Samples, weight: Samples) -> float:
@@ -274,8 +292,36 @@ def left_by_delay(stretch: Stretch, flow: Samples, longest_s: float) -> tuple[Sa
     return delays.astype(np.float64), np.array(left, np.float64)
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What edges and pieces show together: theta (4,), the elastance's standard error, cmH2O/L, what is left, cmH2O."""
+
+    theta: Samples
+    error: float
+    residual: float
+
+    @property
+    def share(self) -> float:
+        """The error as a share of the elastance; infinite where there is no lung."""
+        return self.error / self.theta[VOLUME] if min(self.theta[FLOW], self.theta[VOLUME]) > 0.0 else np.inf
+
+
+def shown_by(edges: Pieces, pieces: Pieces, stretch: Stretch) -> Shown | None:
+    """Resistances of the edges and the elastance on which pieces agree, each with the other; None where too few are."""
+    if len(pieces.crossed) < LEAST_BREATHS:
+        return None
+    theta = resistances(edges, 0.0, stretch.square)
+    for _ in range(ROUNDS):
+        elastance, spread, near = elastance_of(pieces, theta, stretch)
+        if not np.isfinite(elastance):
+            return None
+        theta = resistances(edges, elastance, stretch.square)
+    error = spread / np.sqrt(max(1.0, near.sum() / OVERLAP))
+    return Shown(theta, error, float(np.sqrt(np.median(pieces.left(theta)[near]))))
+
+
 def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
-    """The lung that edges and expirations show, or None where they don't.
+    """The lung that edges and expirations, or timed inspirations, show; None where they don't.
 
     Parameters
     ----------
@@ -286,21 +332,16 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     if len(stretch.start) < LEAST_BREATHS:
         return None
     edges = edges_of(stretch, flow)
-    expirations = expirations_of(stretch, flow, round(TURN_S * stretch.rate_hz))
-    if not len(edges.crossed) or len(expirations.crossed) < LEAST_BREATHS:
+    if not len(edges.crossed):
         return None
-    theta = resistances(edges, 0.0, stretch.square)
-    for _ in range(ROUNDS):
-        elastance, spread, near = elastance_of(expirations, theta, stretch)
-        if not np.isfinite(elastance):
-            return None
-        theta = resistances(edges, elastance, stretch.square)
-    unexplained = edges.left(theta).sum() / edges.left(np.zeros(Y)).sum()
-    error = spread / np.sqrt(max(1.0, near.sum() / OVERLAP))
-    if min(theta[FLOW], elastance) <= 0.0 or unexplained > MOST_UNEXPLAINED or error > WORST * elastance:
+    each = [shown_by(edges, pieces(stretch, flow), stretch) for pieces in (expirations_of, timed_inspirations_of)]
+    shown = min((one for one in each if one is not None), key=lambda one: one.share, default=None)
+    if shown is None or shown.share > WORST:
         return None
-    residual = float(np.sqrt(np.median(expirations.left(theta)[near])))
+    theta = shown.theta
+    if edges.left(theta).sum() / edges.left(np.zeros(Y)).sum() > MOST_UNEXPLAINED:
+        return None
     members = np.zeros(len(stretch.start), bool)
     named = ((SQUARE, "flow squared"), (EXPIRATION, "expiratory resistance"))
     terms = tuple(name for column, name in named if theta[column] > 0.0)
-    return Lung(theta, terms, members, residual, residual, residual, one_compartment=True)
+    return Lung(theta, terms, members, shown.residual, shown.residual, shown.residual, one_compartment=True)

@@ -12,12 +12,14 @@ from tidebench.efforts.average import misfit
 from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
+    BEYOND,
     HALF,
     HEART_LEFT,
     LEAST_BREATHS,
     SPREAD,
     Lung,
     own_elastance,
+    own_elastance_error,
     own_trace,
     relative_spread,
     solve,
@@ -46,6 +48,8 @@ TRIGGER_S = 0.08  # an effort that triggers has at least this long to show befor
 EFFORT = 0.5  # cmH2O of muscle pressure: an effort, by definition
 LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached it
 USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
+MORE_THAN_NOISE = 2.0  # noise floors: a triggered lung that leaves more is doubted, and any sure rise counts
+SURE = 3.75  # 3 standard errors of a median, in standard deviations over the root of the number
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
 STEP = 1.0  # cmH2O by which the resting pressure changes over a breath when PEEP was moved, not its noise
@@ -105,7 +109,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     """
     candidates = candidate_losses(stretch, offset, material, resting_pressure)
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
-    if best is None or shows_nothing(best) or triggered_by_effort(stretch, best, phase):
+    if best is None or shows_nothing(best) or helped_by_effort(stretch, best, phase):
         return without_rest(stretch, candidates, resting_pressure)
     stretch, sums = unleaked(stretch, best.loss), best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
@@ -238,22 +242,37 @@ def shows_nothing(attempt: Attempt) -> bool:
     return bool(np.median(swing) < SHOWN * attempt.lung.residual)
 
 
-def triggered_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> bool:
-    """True where a lung's breaths were triggered and look triggered by effort: then it is no passive lung.
+def helped_by_effort(stretch: Stretch, attempt: Attempt, phase: Samples) -> bool:
+    """True where a lung's breaths look helped by effort: then it is no passive lung.
 
     A patient whose every inflation is helped by a like effort obeys the equation of motion with a lung softer than the
-    real one. But efforts show before the inflation that they trigger, and they vary.
+    real one. But efforts vary from breath to breath, which is no drift of mechanics, and they show before an inflation
+    that they trigger. A sensitive trigger is reached by little: where a lung leaves more than noise, a rise that is
+    surely there is enough.
     """
     lung = attempt.lung
+    if lung.one_compartment and varies(attempt):
+        return True
     following = np.append(stretch.timed[1:], True)
     members = lung.members & ~following
     if members.sum() < HALF * lung.members.sum():
         return False
     theta = np.tile(lung.theta, (len(members), 1))
-    rise = end_rises(stretch, attempt.loss, theta, phase)
-    own = own_elastance(attempt.sums, lung.theta)[members]
+    rise = end_rises(stretch, attempt.loss, theta, phase)[members]
     beat = float(np.hypot(*lung.theta[4:6])) if len(lung.theta) > 4 else 0.0
-    return bool(np.median(rise[members]) > USUAL_RISE + HEART_LEFT * beat or relative_spread(own) > SPREAD)
+    doubted = lung.residual > MORE_THAN_NOISE * lung.floor
+    least = min(USUAL_RISE, SURE * float(np.std(rise)) / np.sqrt(len(rise))) if doubted else USUAL_RISE
+    own = own_elastance(attempt.sums, lung.theta)[members]
+    return bool(np.median(rise) > least + HEART_LEFT * beat or relative_spread(own) > SPREAD)
+
+
+def varies(attempt: Attempt) -> bool:
+    """True where elastance varies from each of a lung's breaths to the next by more than noise and passive lungs do."""
+    members, theta = attempt.lung.members, attempt.lung.theta
+    own = own_elastance(attempt.sums, theta)[members]
+    noise = 2.56 * float(np.median(own_elastance_error(attempt.sums, theta)[members])) / attempt.lung.elastance
+    steps = np.median(own) + np.diff(own) / np.sqrt(2.0)
+    return min(relative_spread(own), relative_spread(steps)) > max(SPREAD, BEYOND * noise)
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

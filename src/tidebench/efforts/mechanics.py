@@ -281,14 +281,18 @@ def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
         trial, members = concentrate(sums, among, theta, [VOLUME, FLOW, *extra, *rhythm])
         if not plausible(trial):
             continue
-        instead = INSTEAD if SQUARE not in extra else WORTH ** (len(extra) - len(best.extra if best else ()))
-        before = np.inf if best is None else instead * best.excess(sums, best.members)
+        before = np.inf if best is None else worth(extra, best.extra) * best.excess(sums, best.members)
         named = (*terms, *(("heartbeat",) if heart else ()))
         candidate = Candidate(trial, members, named, extra)
         left = candidate.excess(sums, members if best is None else best.members)
         if left < before or (best is not None and _unbiased(candidate, best, left, sums, heart)):
             best, theta = candidate, trial
     return best
+
+
+def worth(terms: Sequence[int], others: Sequence[int]) -> float:
+    """The share of what others leave that terms must stay below: less where they take the place of some of them."""
+    return WORTH ** (len(terms) - len(others)) if set(terms) >= set(others) else INSTEAD
 
 
 def _unbiased(candidate: Candidate, best: Candidate, left: float, sums: Sums, heart: bool) -> bool:
@@ -352,3 +356,13 @@ def own_elastance(sums: Sums, theta: Samples) -> Samples:
     rest = sums.zy[:, VOLUME] - np.einsum("nk,nk->n", sums.zx[:, VOLUME, 1:], theta[:, 1:])
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(rest / sums.zx[:, VOLUME, VOLUME], np.float64)
+
+
+def own_elastance_error(sums: Sums, theta: Samples) -> Samples:
+    """Standard error that noise leaves in :func:`own_elastance`, shape (n,), cmH2O/L; NaN or infinite where no samples.
+
+    σ·√(ZᵀZ)/|ZᵀX| for volume alone, with σ the standard deviation of one sample's noise in p − R·f.
+    """
+    noise = sums.noise_floor(theta) * np.sqrt(sums.width)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(noise * np.sqrt(sums.zz[:, VOLUME, VOLUME]) / np.abs(sums.zx[:, VOLUME, VOLUME]), np.float64)

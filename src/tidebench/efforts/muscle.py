@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from tidebench.kernels import kernel
 
+Mask = npt.NDArray[np.bool_]
 Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 
@@ -106,6 +107,7 @@ WAIT = 0.2  # of expiration, in which muscles still relax
 LOW = 0.2  # of the rest of expiration in which muscles rest, even where efforts come in it
 ABOVE = 0.5  # cmH2O above the level of rest: not at rest
 FEWEST = 3
+QUIET = 0.5  # of the scatter of whole expirations: a heartbeat is left in both halves
 
 
 @kernel
@@ -132,19 +134,40 @@ def lowest(raw: Samples, turn: Indices, end: Indices) -> Samples:
 
 
 @kernel
-def ripple(muscle: Samples, turn: Indices, end: Indices) -> float:
+def scatter(values: Samples) -> float:
+    """Robust standard deviation of the known among some values; NaN where none is."""
+    known = values[np.isfinite(values)]
+    return 1.4826 * np.median(np.abs(known - np.median(known))) if len(known) else np.nan
+
+
+def ripple(muscle: Samples, turn: Indices, end: Indices, timed: Mask) -> float:
     """Robust standard deviation of muscle pressure within the usual expiration, cmH2O; 0 where nothing is known.
 
-    Heartbeat, noise, and what the lung does otherwise than its equation: an effort fills less than half of it.
+    Heartbeat, noise, and what the lung does otherwise than its equation: an effort fills less than half of it. Where
+    inflations that the ventilator's time began are each followed by an effort, it may fill more: if one half of those
+    expirations is far quieter than all of them, that half counts.
     """
-    left = np.full(len(turn), np.nan)
+    parts = scatters(muscle, turn, end)
+    known = parts[np.isfinite(parts).all(axis=1)]
+    usual = float(np.median(known[:, 0])) if len(known) else 0.0
+    entrained = parts[timed & np.isfinite(parts).all(axis=1)]
+    if len(entrained) > 0.5 * len(known):
+        whole, early, late = np.median(entrained, axis=0)
+        quieter = float(min(early, late))
+        usual = quieter if quieter < QUIET * whole else usual
+    return usual
+
+
+@kernel
+def scatters(muscle: Samples, turn: Indices, end: Indices) -> Samples:
+    """:func:`scatter` of each expiration, of its first half and of its second, shape (n, 3)."""
+    out = np.empty((len(turn), 3))
     for j in range(len(turn)):
-        inside = muscle[turn[j] + int(WAIT * (end[j] - turn[j])) : end[j]]
-        inside = inside[np.isfinite(inside)]
-        if len(inside):
-            left[j] = 1.4826 * np.median(np.abs(inside - np.median(inside)))
-    left = left[left > 0]
-    return np.median(left) if len(left) else 0.0
+        first = turn[j] + int(WAIT * (end[j] - turn[j]))
+        middle = (first + end[j]) // 2
+        out[j, 0] = scatter(muscle[first : end[j]])
+        out[j, 1], out[j, 2] = scatter(muscle[first:middle]), scatter(muscle[middle : end[j]])
+    return out
 
 
 @kernel

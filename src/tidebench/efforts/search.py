@@ -11,6 +11,7 @@ from tidebench.efforts import heartbeat
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
     LEAST_BREATHS,
+    LEAST_EXCESS,
     Lung,
     Timing,
     excess,
@@ -26,8 +27,8 @@ Samples = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-BETTER = 0.88  # of the excess: what another exponent must bring
-ONLY_NOISE = 0.5  # of the noise floor: an excess that decides nothing
+BETTER = 0.88  # of what is left: more than that is no evidence for another loss
+SURE = 3.0  # standard errors, over breaths, of what two losses leave
 APART = 0.12  # of the elastance: further apart, two explanations of a loss don't agree
 MOST_OFFSET, PEAK = 0.1, 0.97  # of peak flow (this house's choice); the quantile of inward flow that stands for it
 HEART_BETTER = 0.7  # of the excess: what a heartbeat must bring
@@ -44,7 +45,7 @@ def timing(stretch: Stretch) -> Timing:
 class Attempt:
     """A lung, the loss it was found with, and the sums it was found in.
 
-    ``in_doubt`` is True where a leak explains the breaths as well as an offset, with quite another elastance.
+    ``in_doubt`` is True where another loss explains the breaths as well, with quite another elastance.
     """
 
     lung: Lung
@@ -56,10 +57,30 @@ class Attempt:
         """Residual of some breaths beyond noise, cmH2O."""
         return excess(self.sums, self.lung.theta, over)
 
-    @property
-    def leaves_noise(self) -> bool:
-        """True where hardly more than noise is left of its own breaths."""
-        return self.excess(self.lung.members) < ONLY_NOISE * self.lung.floor
+    def left(self, over: Mask) -> Samples:
+        """What is left of each of some breaths beyond noise, cmH2O squared; about zero where it is all noise."""
+        theta = self.lung.theta
+        beyond = np.square(self.sums.smoothed_residual(theta)) - np.square(self.sums.noise_floor(theta))
+        return np.asarray(beyond[over], np.float64)
+
+    def surely_leaves_less(self, other: Attempt) -> bool:
+        """True where less is left of the other's own breaths than with it, beyond chance.
+
+        The paired test of Vuong (Econometrica 1989;57:307) for models of which neither contains the other, by breath.
+        """
+        gain = other.left(other.lung.members) - self.left(other.lung.members)
+        return bool(np.mean(gain) > SURE * np.std(gain) / np.sqrt(len(gain)))
+
+    def outdoes(self, other: Attempt) -> bool:
+        """True where the other's loss is told to be the wrong one: surely less is left with this, and clearly less.
+
+        A hundredth of a cmH2O is surely there, and says nothing: the equation is not that exact. Where it doesn't
+        describe the lung, something is left with any loss, and less by a share is asked (:data:`BETTER`).
+        """
+        over = other.lung.members
+        ours, theirs = float(np.mean(self.left(over))), float(np.mean(other.left(over)))
+        clear = theirs - ours > (LEAST_EXCESS * other.lung.floor) ** 2 and ours < BETTER**2 * theirs
+        return clear and self.surely_leaves_less(other)
 
     def beats(self, other: Attempt | None, factor: float) -> bool:
         """True where this explains the other's breaths with less than ``factor`` of its excess."""
@@ -71,26 +92,23 @@ class Attempt:
 def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
     """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better.
 
-    Of leaks at one place that explain the breaths as well, the one with the fewest terms: others make up for a wrong
-    exponent. Where a leak explains them as well as an offset, with quite another elastance, neither is to be believed.
+    Of losses that explain the breaths as well, one with the fewest terms, since further ones make up for a wrong
+    exponent. Where such losses ask for quite other elastances, none is to be believed.
     """
-    best: Attempt | None = None
     attempts = []
     for loss in candidates:
         sums = sums_with(unleaked(stretch, loss), loss, phase, heart_hz)
         lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
-        if lung is None:
-            continue
-        attempts.append(Attempt(lung, loss, sums))
-        if attempts[-1].beats(best, BETTER):
-            best = attempts[-1]
-    if best is None:
+        if lung is not None:
+            attempts.append(Attempt(lung, loss, sums))
+    if not attempts:
         return None
-    equal = [each for each in attempts if each is best or each.leaves_noise or not best.beats(each, BETTER)]
-    kin = [each for each in equal if each.loss.across is best.loss.across and each.loss.leaking == best.loss.leaking]
-    best = min(kin, key=lambda each: (len(each.lung.terms), each is not best))
-    others = [each.lung.elastance for each in equal if each.loss.leaking != best.loss.leaking]
-    apart = max((abs(other - best.lung.elastance) for other in others), default=0.0)
+    best = attempts[0]
+    for each in attempts[1:]:
+        best = each if each.outdoes(best) else best
+    equal = [each for each in attempts if each is best or not best.outdoes(each)]
+    best = min(equal, key=lambda each: (len(each.lung.terms), any(other.surely_leaves_less(each) for other in equal)))
+    apart = max(abs(each.lung.elastance - best.lung.elastance) for each in equal)
     return replace(best, in_doubt=apart > APART * best.lung.elastance)
 
 

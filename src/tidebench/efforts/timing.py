@@ -16,7 +16,7 @@ RISEN = 0.1  # share of the peak above which an effort is under way: rest is kno
 RELAXED = 0.25  # share of the peak at which an effort is over
 PLATEAU = 0.9  # share of the peak down to which inspiration is still going on
 BACK = 0.5  # cmH2O above the lowest before an effort's rise: what was higher still is not its own
-LEAST_EFFORT_S = 0.12
+LEAST_EFFORT_S = 0.2
 BRIDGE_S = 0.35  # gaps in muscle pressure at edges of flow are shorter than this
 
 

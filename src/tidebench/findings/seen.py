@@ -12,6 +12,7 @@ import numpy.typing as npt
 import polars as pl
 
 from tidebench import interaction
+from tidebench.case import Setting
 from tidebench.interaction import Locking
 from tidebench.limits import Limit
 from tidebench.measures.efforts import LATE_S
@@ -43,6 +44,8 @@ class Known:
         Holds and occlusions.
     line : mapping of str to ndarray, shape (breaths,)
         Canonical columns behind the breath table.
+    settings : tuple of Setting
+        What was set, and since when.
     """
 
     limits: tuple[Limit, ...] = ()
@@ -50,6 +53,7 @@ class Known:
     steps: tuple[Step, ...] = ()
     holds: tuple[Hold, ...] = ()
     line: Mapping[str, npt.NDArray[Any]] = field(default_factory=dict)
+    settings: tuple[Setting, ...] = ()
 
     def column(self, name: str) -> Times:
         """A column behind the table; empty where there is none."""

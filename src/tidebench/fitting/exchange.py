@@ -19,6 +19,7 @@ from tidebench.formulas.gas_exchange import (
     oxygen_saturation,
     shunt_fraction,
 )
+from tidebench.gas_contradictions import settled
 from tidebench.limits import volume_weight_kg
 
 DEAD_SPACE_ML_KG = 2.2
@@ -176,11 +177,12 @@ def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
     """The arterial gas with a PaCO2 nearest in time, at most an hour away, on the stretch's settings if there is one
     such; without one, the reason.
 
-    One without a time is taken for the stretch's; one of unknown site is taken for arterial by nobody.
+    One without a time is taken for the stretch's; one of unknown site is taken for arterial by nobody. What something
+    contradicts is left out of it.
     """
     near = []
-    for gas in case.blood_gases:
-        at_s = case.drawn_at_s(gas)
+    for drawn in case.blood_gases:
+        gas, at_s = settled(case, drawn), case.drawn_at_s(drawn)
         untimed = gas.at_s is None and gas.time is None
         if gas.paco2_mmhg is not None and (untimed or (at_s is not None and abs(at_s - middle_s) <= NEAR_S)):
             near.append((len(otherwise(case, gas, middle_s)), 0.0 if at_s is None else abs(at_s - middle_s), gas))

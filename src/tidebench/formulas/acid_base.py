@@ -21,6 +21,7 @@ HCO3_ROOM = 2.0
 """What a rule for bicarbonate leaves on either side, mmol/L (common practice, no source)."""
 WINTER_ROOM, ALKALOSIS_ROOM = 2.0, 5.0
 NORMAL_ALBUMIN_G_DL = 4.0
+NORMAL_GAP_MMOL_L = 12.0
 
 
 class Span(NamedTuple):
@@ -96,3 +97,13 @@ def anion_gap_mmol_l(sodium_mmol_l: Number, chloride_mmol_l: Number, hco3_mmol_l
 def albumin_corrected_gap_mmol_l(anion_gap_mmol_l: Number, albumin_g_dl: Number) -> Number:
     """``gap + 2.5·(4 − albumin)`` [mmol/L], albumin 0.5 to 7 g/dL. Figge, Crit Care Med 1998;26:1807 (from memory)."""
     return anion_gap_mmol_l + 2.5 * (NORMAL_ALBUMIN_G_DL - within("albumin_g_dl", albumin_g_dl, 0.5, 7.0, unit="g/dL"))
+
+
+def delta_gap_mmol_l(anion_gap_mmol_l: Number, hco3_mmol_l: Number) -> Number:
+    """How much more the gap rose than bicarbonate fell: ``(gap − 12) − (24 − HCO3)`` [mmol/L].
+
+    Wrenn, Ann Emerg Med 1990;19:1310 (from memory): above 6 a metabolic alkalosis, below −6 an acidosis with a normal
+    gap stands beside the one that raised it.
+    """
+    fallen = NORMAL_HCO3 - positive("hco3_mmol_l", hco3_mmol_l, unit="mmol/L")
+    return anion_gap_mmol_l - NORMAL_GAP_MMOL_L - fallen

@@ -11,9 +11,6 @@ from tidebench.formulas._domain import Number, known, within
 RULE_AGES = (1.0, 14.0)
 """Years over which the rules by age are taught."""
 NEWBORN_KG = (0.3, 5.0)
-NEWBORN_BANDS = ((1.0, 2.5), (2.0, 3.0))
-"""Below this weight [kg], this tube [mm]; 3.5 mm from there on."""
-NEWBORN_LARGEST_MM = 3.5
 TOO_DEEP_BELOW_KG = 0.75
 """Below it, weight plus six was found too deep."""
 ADULT_ORAL_DEPTH_CM = {"female": 21.0, "male": 23.0}
@@ -99,16 +96,6 @@ def nasal_depth_by_age_cm(age_years: Number) -> Number:
 def oral_depth_by_tube_cm(inner_diameter_mm: Number) -> Number:
     """Depth at the lips, tubes of 2.5 to 7 mm: ``3·ID`` (as taught, from memory)."""
     return 3.0 * within("inner_diameter_mm", inner_diameter_mm, 2.5, 7.0, unit="mm")
-
-
-def newborn_tube_mm(weight_kg: float) -> float:
-    """Tube of a newborn of 0.3 to 5 kg: 2.5 below 1 kg, 3.0 below 2 kg, 3.5 from there on.
-
-    Bands of the newborn resuscitation programme (edition from memory). At 1.0 to 1.2 and 2.0 to 2.2 kg half a size
-    less went with fewer severe desaturations in 7293 intubations (registry 2024).
-    """
-    weight = within("weight_kg", weight_kg, *NEWBORN_KG, unit="kg")
-    return next((size for below, size in NEWBORN_BANDS if weight < below), NEWBORN_LARGEST_MM)
 
 
 def tochen_depth_cm(weight_kg: Number, route: str = "oral") -> Number:

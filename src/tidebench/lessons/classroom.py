@@ -8,22 +8,33 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import sqlite3
 import threading
-from collections import Counter, OrderedDict
-from collections.abc import Mapping
+from collections import Counter, OrderedDict, deque
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from tidebench.errors import OptionError
-from tidebench.lessons.format import ASKED, Lesson
-from tidebench.lessons.marking import Mark
+import numpy as np
+
+from tidebench.errors import OptionError, TidebenchError
+from tidebench.lessons.debrief import Debrief, debrief
+from tidebench.lessons.format import ASKED, Act, Lesson
+from tidebench.lessons.learners import perfect
+from tidebench.lessons.marking import RIGHT, Mark, mark
 from tidebench.lessons.record import Record
-from tidebench.lessons.session import Session
+from tidebench.lessons.session import Session, shown
 from tidebench.lessons.shelf import open_lesson
+from tidebench.lessons.stage import Stage
 
 MOST_LEARNERS = 60
 MOST_CLASSES = 200
 MOST_SEED = 1 << 30
+MOST_DRAWN = 1_000_000
+"""Seeds that are drawn for who learns alone: short enough to be told to another."""
+MOST_READY = 2
+"""Classes for whose learners patients are held ready: those opened last."""
 HELD = 80
 """Sessions that are held in memory; others are made again from the record when they are asked for."""
 
@@ -38,13 +49,25 @@ class Opened:
 
 
 @dataclass(frozen=True)
+class Now:
+    """Where a learner is to be: a step, whether a teacher leads, whether it is over, and whether there is a teacher."""
+
+    place: int
+    led: bool
+    closed: bool
+    alone: bool
+
+
+@dataclass(frozen=True)
 class Where:
     """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark."""
 
+    name: str
     place: int
     teacher_place: int
     led: bool
     closed: bool
+    alone: bool
     session: Session
 
 
@@ -57,18 +80,27 @@ class Seen:
     led: bool
     closed: bool
     steps: tuple[str, ...]
-    learners: tuple[tuple[str, int], ...]
+    asks: tuple[bool, ...]
+    learners: tuple[tuple[str, int, int], ...]
     answered: int
     right: int
-    spread: tuple[tuple[str, int], ...]
+    spread: tuple[tuple[str, int, bool], ...]
 
 
 class Classroom:
-    """The classes of one record."""
+    """The classes of one record, and who learns alone.
 
-    def __init__(self, record: Record) -> None:
-        self.record = record
+    Parameters
+    ----------
+    record : Record
+    lesson : callable, optional
+        Opens a lesson by its name.
+    """
+
+    def __init__(self, record: Record, lesson: Callable[[str], tuple[Lesson, Path]] = open_lesson) -> None:
+        self.record, self._lesson = record, lesson
         self._held: OrderedDict[int, Session] = OrderedDict()
+        self._ready: OrderedDict[int, deque[Stage]] = OrderedDict()
         self._busy: dict[int, threading.Lock] = {}
         self._guard = threading.Lock()
 
@@ -84,7 +116,7 @@ class Classroom:
         OptionError
             Too many classes are open.
         """
-        open_lesson(lesson)
+        self._lesson(lesson)
         link, teacher = secrets.token_urlsafe(16), secrets.token_urlsafe(32)
         if self.record.rows("SELECT count(*) FROM class WHERE closed = 0")[0][0] >= MOST_CLASSES:
             raise OptionError(f"{MOST_CLASSES} classes are open already", where="class", remedy="Close one first.")
@@ -94,7 +126,32 @@ class Classroom:
                 "VALUES (?, ?, ?, ?, ?, 0, ?, ?, strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'))",
                 (lesson, link, _hash(teacher), secrets.randbelow(MOST_SEED), int(own_patients), int(led), site),
             )
-        return Opened(int(done.lastrowid or 0), link, teacher)
+        number = int(done.lastrowid or 0)
+        if own_patients:
+            self._prepare(number, lesson)
+        return Opened(number, link, teacher)
+
+    def _prepare(self, number: int, name: str) -> None:
+        """Draw patients for those who will join, and simulate what they see first, before all come at once."""
+        lesson, folder = self._lesson(name)
+        ready: deque[Stage] = deque()
+        with self._guard:
+            self._ready[number] = ready
+            while len(self._ready) > MOST_READY:
+                self._ready.popitem(last=False)
+
+        def draw() -> None:
+            for _ in range(MOST_LEARNERS):
+                if self._ready.get(number) is not ready:
+                    return
+                stage = Stage(lesson, secrets.randbelow(MOST_SEED), folder)
+                try:
+                    shown(stage, lesson.steps[0])
+                except TidebenchError:
+                    return  # whoever joins is told
+                ready.append(stage)
+
+        threading.Thread(target=draw, daemon=True).start()
 
     def steer(
         self, teacher: str, *, place: int | None = None, led: bool | None = None, closed: bool | None = None
@@ -107,7 +164,7 @@ class Classroom:
             No such class, or no such step.
         """
         number, lesson, *_ = self._of_teacher(teacher)
-        if place is not None and not 0 <= place < len(open_lesson(lesson)[0].steps):
+        if place is not None and not 0 <= place < len(self._lesson(lesson)[0].steps):
             raise OptionError(f"there is no step {place}", where="class")
         with self.record.change() as db:
             for column, value in (("place", place), ("led", led), ("closed", closed)):
@@ -117,10 +174,10 @@ class Classroom:
     def seen(self, teacher: str) -> Seen:
         """What the teacher sees."""
         number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
-        lesson, _ = open_lesson(name)
+        lesson, _ = self._lesson(name)
         members = self.record.rows(
-            "SELECT a.learner, a.place FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? "
-            "ORDER BY m.id",
+            "SELECT a.learner, a.place, (SELECT count(*) FROM answer n WHERE n.attempt = a.id) "
+            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.id",
             (number,),
         )
         step = lesson.steps[place]
@@ -129,14 +186,37 @@ class Classroom:
             "WHERE m.class = ? AND n.step = ?",
             (number, step.key),
         )
-        words: Counter[str] = Counter()
-        for attempt, _ in given:
-            words[_answer_words(self._session(attempt, lesson, name).marks[step.key])] += 1
+        words: Counter[tuple[str, bool]] = Counter()
+        for attempt, points in given:
+            words[_answer_words(self._session(attempt, lesson, name).marks[step.key]), points >= RIGHT] += 1
         return Seen(
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
-            tuple((learner or f"learner {k}", at) for k, (learner, at) in enumerate(members, start=1)),
-            len(given), sum(points >= 0.999 for _, points in given), tuple(words.most_common()),
+            tuple(isinstance(one, ASKED) for one in lesson.steps),
+            tuple((learner or f"learner {k}", at, done) for k, (learner, at, done) in enumerate(members, start=1)),
+            len(given), sum(points >= RIGHT for _, points in given),
+            tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
+
+    def projected(self, teacher: str) -> Where:
+        """The step that the teacher has come to, at the class's own patients."""
+        _, name, seed, _, place, led, closed, _ = self._of_teacher(teacher)
+        lesson, folder = self._lesson(name)
+        session = Session(lesson, seed, folder)
+        session.place = place
+        return Where(name, place, place, bool(led), bool(closed), False, session)
+
+    def truth(self, teacher: str) -> Mark:
+        """The mark of a right answer to the step that the teacher has come to, with what proves it.
+
+        Raises
+        ------
+        OptionError
+            The step asks nothing.
+        """
+        session = self.projected(teacher).session
+        if not isinstance(session.step, ASKED):
+            raise OptionError("this step asks nothing", where=session.step.title)
+        return mark(session.stage, session.step, perfect(session.stage, session.step, np.random.default_rng(0)))
 
     # --- a learner ---
 
@@ -152,22 +232,94 @@ class Classroom:
         if closed:
             raise OptionError("the class is closed", where="class")
         token = secrets.token_urlsafe(32)
-        drawn = secrets.randbelow(MOST_SEED) if own else seed
-        with self.record.change() as db:
+        opened, folder = self._lesson(lesson)
+        ready = self._ready.get(number)
+        try:
+            stage = ready.popleft() if own and ready else None
+        except IndexError:
+            stage = None
+        drawn = stage.seed if stage else secrets.randbelow(MOST_SEED) if own else seed
+
+        def seated(db: sqlite3.Connection) -> int:
             if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
-            attempt = self.record.insert(db, lesson, open_lesson(lesson)[0], drawn, name, site)
+            attempt = self.record.insert(db, lesson, opened, drawn, name, site)
             db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+            return attempt
+
+        attempt = self.record.together(seated)
+        if stage is not None:
+            session = Session(opened, drawn, folder)
+            session.stage = stage
+            self._hold(attempt, session)
         return token
+
+    def alone(self, lesson: str, seed: int | None = None, name: str = "", site: str = "") -> str:
+        """Begin a lesson alone; a token that is this learner's alone, told once.
+
+        Raises
+        ------
+        CaseError, OptionError
+            There is no such lesson, or a seed or name that can't be.
+        """
+        if seed is not None and not 0 <= seed < MOST_SEED:
+            raise OptionError(f"{seed} is no seed", where="seed", expected=f"0 to {MOST_SEED - 1}")
+        token, opened = secrets.token_urlsafe(32), self._lesson(lesson)[0]
+        with self.record.change() as db:
+            drawn = secrets.randbelow(MOST_DRAWN) if seed is None else seed
+            attempt = self.record.insert(db, lesson, opened, drawn, name, site)
+            db.execute("INSERT INTO member (token, attempt) VALUES (?, ?)", (_hash(token), attempt))
+        return token
+
+    def now(self, token: str) -> Now:
+        """Where a learner is to be, without a look at it."""
+        attempt, _, place, led, closed, alone = self._of_member(token)
+        if not led:
+            place = self.record.rows("SELECT place FROM attempt WHERE id = ?", (attempt,))[0][0]
+        return Now(place, bool(led), bool(closed), bool(alone))
 
     def where(self, token: str) -> Where:
         """Where a learner stands. Who is led is taken to the teacher's step."""
-        attempt, name, place, led, closed = self._of_member(token)
-        session = self._session(attempt, open_lesson(name)[0], name)
+        attempt, name, place, led, closed, alone = self._of_member(token)
+        session = self._session(attempt, self._lesson(name)[0], name)
         with self._lock(attempt):
             if led and session.place != place:
                 self._go(attempt, session, place)
-            return Where(session.place, place, bool(led), bool(closed), session)
+            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session)
+
+    def result(self, token: str) -> tuple[Where, str]:
+        """Where a learner stands, and until when a pass counts; empty where there is none yet."""
+        attempt = self._of_member(token)[0]
+        expires = self.record.rows("SELECT expires FROM attempt WHERE id = ?", (attempt,))[0][0]
+        return self.where(token), expires or ""
+
+    def debrief(self, token: str, step: str) -> Debrief:
+        """A run at a patient that a learner has finished, looked at afterwards.
+
+        Raises
+        ------
+        OptionError
+            There is no such run.
+        """
+        session = self.where(token).session
+        found = next((one for one in session.lesson.steps if one.key == step), None)
+        if not isinstance(found, Act) or step not in session.answers:
+            raise OptionError(f"there is no run {step!r} to look at", where="lesson")
+        return debrief(session.stage, found, session.answers[step])
+
+    def asked_now(self, token: str, step: str) -> tuple[int, Session]:
+        """The attempt and session of a learner before whom a step stands.
+
+        Raises
+        ------
+        OptionError
+            Another step is asked.
+        """
+        attempt = self._of_member(token)[0]
+        session = self.where(token).session
+        if session.step.key != step:
+            raise OptionError(f"step {step!r} is not asked now", where="class", remedy="Load the page again.")
+        return attempt, session
 
     def answer(self, token: str, step: str, answer: Mapping[str, Any]) -> Mark:
         """Answer a step that a learner has come to; kept on the disk before this returns. The same step again gets the
@@ -178,8 +330,8 @@ class Classroom:
         OptionError, CaseError
             It is another step, or no answer to it.
         """
-        attempt, name, place, led, closed = self._of_member(token)
-        lesson, _ = open_lesson(name)
+        attempt, name, place, led, closed, _ = self._of_member(token)
+        lesson, _ = self._lesson(name)
         session = self._session(attempt, lesson, name)
         with self._lock(attempt):
             if step in session.marks:
@@ -210,8 +362,8 @@ class Classroom:
         OptionError
             The teacher leads, or there is no such step, or a question would be passed over.
         """
-        attempt, name, _, led, _ = self._of_member(token)
-        lesson, _ = open_lesson(name)
+        attempt, name, _, led, *_ = self._of_member(token)
+        lesson, _ = self._lesson(name)
         session = self._session(attempt, lesson, name)
         with self._lock(attempt):
             if led:
@@ -235,12 +387,14 @@ class Classroom:
                 self._held.move_to_end(attempt)
                 return self._held[attempt]
         with self._lock(attempt):
-            made = self.record.resumed(attempt, lesson, open_lesson(name)[1])
-            with self._guard:
-                held = self._held.setdefault(attempt, made)
-                while len(self._held) > HELD:
-                    self._held.popitem(last=False)
-                return held
+            return self._hold(attempt, self.record.resumed(attempt, lesson, self._lesson(name)[1]))
+
+    def _hold(self, attempt: int, session: Session) -> Session:
+        with self._guard:
+            held = self._held.setdefault(attempt, session)
+            while len(self._held) > HELD:
+                self._held.popitem(last=False)
+            return held
 
     def _forget(self, attempt: int) -> None:
         with self._guard:
@@ -266,7 +420,8 @@ class Classroom:
 
     def _of_member(self, token: str) -> tuple[Any, ...]:
         rows = self.record.rows(
-            "SELECT m.attempt, c.lesson, c.place, c.led, c.closed FROM member m JOIN class c ON c.id = m.class "
+            "SELECT m.attempt, a.lesson, coalesce(c.place, 0), coalesce(c.led, 0), coalesce(c.closed, 0), "
+            "m.class IS NULL FROM member m JOIN attempt a ON a.id = m.attempt LEFT JOIN class c ON c.id = m.class "
             "WHERE m.token = ?",
             (_hash(token),),
         )

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from tidebench.lessons.format import Act, Action
+from tidebench.lessons.format import Act, Action, Treatment
 from tidebench.lessons.learners import reference
 from tidebench.lessons.marking import GRID_S, Path, path
 from tidebench.lessons.scene import resolved
 from tidebench.lessons.session import Session, limit_words
 from tidebench.lessons.stage import Stage
 from tidebench.lessons.truths import TRUTHS, Values
-from tidebench.quantities import quantity
-from tidebench.views.wording import listed, setting_words
+from tidebench.views.wording import duration, listed, setting_words
+
+LEARNER, REFERENCE, PATIENT = "learner", "reference", "patient"
+"""Who a row of the timeline is about."""
+Span = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,8 @@ class Limit:
     words: str
     label: str
     unit: str
+    least: float | None
+    most: float | None
     yours: Values
     reference: Values
     inside_s: float
@@ -42,12 +48,19 @@ class Limit:
 
 @dataclass(frozen=True)
 class Debrief:
-    """One act step told afterwards; times count from its start."""
+    """One act step told afterwards; times count from its start.
 
+    ``inside`` and ``reference_inside`` are the stretches in which all limits were kept, of the learner's run and of a
+    way that works.
+    """
+
+    key: str
     title: str
     rows: tuple[Row, ...]
     time_s: Values
     limits: tuple[Limit, ...]
+    inside: tuple[Span, ...]
+    reference_inside: tuple[Span, ...]
     reached_s: float | None
     reference_reached_s: float | None
     inside_s: float
@@ -77,25 +90,34 @@ def debrief(stage: Stage, step: Act, answer: dict[str, Any]) -> Debrief:
     scene = stage.done(step, actions)
     yours, theirs = path(step, scene), path(step, stage.done(step, ways))
     limits = tuple(
-        Limit(words, TRUTHS[bound.truth].label, TRUTHS[bound.truth].unit, yours.values[k], theirs.values[k],
-              _seconds(yours.inside[k]), _seconds(theirs.inside[k]))
+        Limit(words, TRUTHS[bound.truth].label, TRUTHS[bound.truth].unit, bound.least, bound.most, yours.values[k],
+              theirs.values[k], _seconds(yours.inside[k]), _seconds(theirs.inside[k]))
         for k, (bound, words) in enumerate(zip(step.limits, limit_words(step), strict=True))
     )  # fmt: skip
-    did = [Row(row.at_s, "learner", action_words(step, row, scene.weight_kg)) for row in actions]
-    did += [Row(row.at_s, "reference", action_words(step, row, scene.weight_kg)) for row in ways]
+    did = [Row(row.at_s, LEARNER, action_words(step.treatments, row, scene.weight_kg)) for row in actions]
+    did += [Row(row.at_s, REFERENCE, action_words(step.treatments, row, scene.weight_kg)) for row in ways]
     stood = _crossings(yours, limits)
     rows = tuple(sorted([*did, *stood], key=lambda row: row.at_s))
-    return Debrief(step.title, rows, yours.time_s, limits, _reached(yours), _reached(theirs),
-                   _seconds(yours.all_inside), _seconds(theirs.all_inside), step.within_s)  # fmt: skip
+    return Debrief(
+        step.key, step.title, rows, yours.time_s, limits, spans(yours), spans(theirs), _reached(yours),
+        _reached(theirs), _seconds(yours.all_inside), _seconds(theirs.all_inside), step.within_s,
+    )  # fmt: skip
 
 
-def action_words(step: Act, action: Action, weight_kg: float) -> str:
+def action_words(treatments: Sequence[Treatment], action: Action, weight_kg: float) -> str:
     """What was done, in words."""
     if action.settings:
         return listed(setting_words(key, value) for key, value in resolved(action.settings, weight_kg).items())
     if action.treatment is not None:
-        return next((row.text for row in step.treatments if row.key == action.treatment), action.treatment)
+        return next((row.text for row in treatments if row.key == action.treatment), action.treatment)
     return str(action.manoeuvre)
+
+
+def spans(way: Path) -> tuple[Span, ...]:
+    """The stretches of a run in which all limits were kept; each moment stands for the time since the one before."""
+    kept = np.concatenate([[False], way.all_inside.astype(bool), [False]])
+    edges = np.flatnonzero(kept[1:] != kept[:-1])
+    return tuple((GRID_S * int(first), GRID_S * int(last)) for first, last in edges.reshape(-1, 2))
 
 
 def _seconds(inside: Values) -> float:
@@ -117,10 +139,18 @@ def _crossings(way: Path, limits: tuple[Limit, ...]) -> list[Row]:
         kept = inside.astype(bool)
         for k in np.flatnonzero(kept[1:] != kept[:-1]) + 1:
             word = "inside" if kept[k] else "outside"
-            rows.append(Row(float(way.time_s[k]), "patient", f"{limit.words}: now {word}"))
+            rows.append(Row(float(way.time_s[k]), PATIENT, f"{limit.words}: now {word}"))
     return rows
 
 
-def duration_words(seconds: float | None) -> str:
-    """Seconds in words; ``not reached`` for None."""
-    return "not reached" if seconds is None else quantity("duration_s").text(seconds)
+def summary(told: Debrief) -> str:
+    """A run in a sentence."""
+    return (
+        f"Inside all limits {told.inside_s:.0f} of {told.of_s:.0f} s, {_kept(told.reached_s)}; "
+        f"the reference {told.reference_inside_s:.0f} s, {_kept(told.reference_reached_s)}."
+    )
+
+
+def _kept(since_s: float | None) -> str:
+    """From when on all limits were kept, in words."""
+    return "not at the end" if since_s is None else f"all kept from {duration(since_s)} on"

@@ -163,7 +163,7 @@ def _reference_words(stage: Stage, step: Act) -> list[str]:
 
     weight = stage.done(step, ()).weight_kg
     rows = [Action.model_validate(row) for row in reference(stage, step)]
-    return [f"{row.at_s:g} s: {action_words(step, row, weight)}" for row in rows]
+    return [f"{row.at_s:g} s: {action_words(step.treatments, row, weight)}" for row in rows]
 
 
 def _attendance(_lesson: Lesson, _stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any]:

@@ -148,7 +148,7 @@ def mark(stage: Stage, step: Asked, answer: Mapping[str, Any]) -> Mark:
 
 def wanted(stage: Stage, step: Find) -> tuple[Values, Values]:
     """For each breath of the figure: 1 where it is to be marked, and 1 where it lies too near to call."""
-    scene = stage.scene(step.figure.patient)
+    scene = stage.scene(step.figure.patient, step.figure.to_s)
     at = scene.inside(step.figure.from_s, step.figure.to_s)
     if step.label is not None:
         yes = np.array([step.label in scene.labels[k] for k in at], float)
@@ -190,7 +190,7 @@ def _find(stage: Stage, step: Find, answer: Marked) -> Mark:
     missed = np.flatnonzero(clear & (yes > marked)) + 1
     extra = np.flatnonzero(clear & (marked > yes)) + 1
     said = f"{round(hits)} of {count(round(there), 'breath')} found, {round(falls)} marked too many. {step.why}"
-    scene, figure = stage.scene(step.figure.patient), step.figure
+    scene, figure = stage.scene(step.figure.patient, step.figure.to_s), step.figure
     at = scene.inside(figure.from_s, figure.to_s)
     words = step.label.replace("-", " ") if step.label else _bound_words(step.where)
     pointed = [Pointed(float(scene.start[at[n - 1]]), float(scene.end[at[n - 1]]), f"missed: {words}") for n in missed]
@@ -206,6 +206,12 @@ def _find(stage: Stage, step: Find, answer: Marked) -> Mark:
 
 def _with_truth(channels: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*channels, "muscle_pressure")))
+
+
+def _with_effort(scene: Scene, channels: tuple[str, ...], from_s: float, to_s: float) -> tuple[str, ...]:
+    """The channels of a proof: with the muscles where they do anything."""
+    rests = (scene.told("effort_cmh2o", from_s, to_s) or 0.0) < LEAST_EFFORT
+    return channels if rests else _with_truth(channels)
 
 
 def _numbers(numbers: list[int]) -> str:
@@ -227,7 +233,7 @@ def _bound_words(bound: Bound | None) -> str:
 
 def true_value(stage: Stage, step: Measure) -> float | None:
     """The truth that a measure step asks for."""
-    return stage.scene(step.figure.patient).told(step.truth, step.figure.from_s, step.figure.to_s)
+    return stage.scene(step.figure.patient, step.figure.to_s).told(step.truth, step.figure.from_s, step.figure.to_s)
 
 
 def tolerance(step: Measure, truth: float) -> float:
@@ -245,7 +251,7 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
             f"a manoeuvre at {outside[0]:g} s lies outside the stretch", where=step.title,
             expected=f"{figure.from_s:g} to {figure.to_s:g} s",
         )  # fmt: skip
-    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient)
+    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient, figure.to_s)
     if truth is None:
         raise OptionError("the truth of this stretch can't be told", where=step.title)
     off, allowed = abs(answer.value - truth), tolerance(step, truth)
@@ -257,8 +263,7 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     words += "near enough" if off <= allowed else f"off by {known.text(off)}; {known.text(allowed)} would do"
     if lacking:
         words += f". It takes {listed(f'an {kind}' for kind in lacking)}, which was not done"
-    rests = (scene.told("effort_cmh2o", figure.from_s, figure.to_s) or 0.0) < LEAST_EFFORT
-    channels = figure.channels if rests else _with_truth(figure.channels)
+    channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
     proof = stretch(scene, figure.from_s, figure.to_s, channels, "Where it is read",
                     pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
     part = Part(known.label, known.text(answer.value), known.text(truth), points)
@@ -360,13 +365,14 @@ def path(step: Act, scene: Scene) -> Path:
     values, inside = [], []
     for bound in step.limits:
         column = scene.values(bound.truth)
-        known = np.array([_trailing(scene, column, bound.truth, step, at) for at in time])
+        known = np.array([trailing(scene, column, bound.truth, step, at) for at in time])
         values.append(known)
         inside.append(np.array([bound.holds(value) for value in known]))
     return Path(time, tuple(values), tuple(inside))
 
 
-def _trailing(scene: Scene, column: Values, key: str, step: Act, at: float) -> float:
+def trailing(scene: Scene, column: Values, key: str, step: Act, at: float) -> float:
+    """A truth over the ``keep_s`` before a moment of the step; NaN where no breath tells it."""
     now = step.from_s + at
     told = TRUTHS[key].over(column[scene.inside(now - step.keep_s, now)])
     return np.nan if told is None else told
@@ -392,7 +398,8 @@ def _act(stage: Stage, step: Act, answer: Deeds) -> Mark:
     reached = "All limits were kept at the end." if all(ended) else "Not all limits were kept at the end."
     said = f"{reached} {inside_s:.0f} of {step.within_s:.0f} s inside all of them. {step.why}"
     end = scene.duration_s
-    proof = stretch(scene, max(0.0, end - PROOF_S), end, _with_truth(step.channels), "How it ended")
+    first = max(0.0, end - PROOF_S)
+    proof = stretch(scene, first, end, _with_effort(scene, step.channels, first, end), "How it ended")
     return Mark(step.key, step.objective, points, said, parts, proof, inside_s, step.within_s)
 
 
@@ -423,7 +430,9 @@ def _right(stage: Stage, step: Choose, answer: Answer) -> bool:
     if answer.variant is not None:
         return stage.variant(step.figure.patient) == answer.variant
     assert answer.where is not None
-    value = stage.scene(step.figure.patient).told(answer.where.truth, step.figure.from_s, step.figure.to_s)
+    value = stage.scene(step.figure.patient, step.figure.to_s).told(
+        answer.where.truth, step.figure.from_s, step.figure.to_s
+    )
     return value is not None and answer.where.holds(value)
 
 
@@ -436,8 +445,9 @@ def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
     said = picked.reason if points else f"{picked.reason} Right is: {best.text} {best.reason}"
     proof = None
     if step.figure is not None:
-        scene, figure = stage.scene(step.figure.patient), step.figure
-        proof = stretch(scene, figure.from_s, figure.to_s, _with_truth(figure.channels), "Look again",
+        scene, figure = stage.scene(step.figure.patient, step.figure.to_s), step.figure
+        channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
+        proof = stretch(scene, figure.from_s, figure.to_s, channels, "Look again",
                         pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
     return Mark(step.key, step.objective, points, said, (Part(step.title, picked.text, best.text, points),), proof)
 

@@ -6,19 +6,20 @@ import csv
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tidebench.errors import OptionError, OutputError
 from tidebench.lessons.format import Lesson
 from tidebench.lessons.marking import Mark
 from tidebench.lessons.session import Session, identity
 
-SCHEMA_VERSION = 1
+T = TypeVar("T")
+SCHEMA_VERSION = 2
 APPLICATION = 0x7464_626C  # "tdbl": says that the file is this record
 LONGEST_NAME, MOST_DAYS = 80, 36_500
 TIMEOUT_S = 10.0
@@ -46,11 +47,16 @@ CREATE TABLE class (
   seed INTEGER NOT NULL, own_patients INTEGER NOT NULL, place INTEGER NOT NULL, led INTEGER NOT NULL,
   site TEXT NOT NULL, begun TEXT NOT NULL, closed INTEGER NOT NULL DEFAULT 0
 ) STRICT;
-CREATE TABLE member (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER NOT NULL REFERENCES class(id) ON DELETE CASCADE,
-  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
-) STRICT;
 """
+_MEMBER = """CREATE TABLE member (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE,
+  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
+) STRICT"""
+_FROM_1 = (  # a member who belongs to no class learns alone
+    "ALTER TABLE member RENAME TO member_1", _MEMBER,
+    "INSERT INTO member (id, class, token, attempt) SELECT id, class, token, attempt FROM member_1",
+    "DROP TABLE member_1",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -89,6 +95,16 @@ class Observed:
     expires: str
 
 
+class _Waiting:
+    """A change that waits for the disk."""
+
+    def __init__(self, work: Callable[[sqlite3.Connection], Any]) -> None:
+        self.work = work
+        self.value: Any = None
+        self.error: Exception | None = None
+        self.over = False
+
+
 class Record:
     """A record in a file. Every change is on the disk before a method returns.
 
@@ -105,6 +121,8 @@ class Record:
 
     def __init__(self, path: Path) -> None:
         self.path, self._lock = path, threading.RLock()
+        self._turn, self._door = threading.Lock(), threading.Lock()
+        self._waiting: list[_Waiting] = []
         with self._told():
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, timeout=TIMEOUT_S, isolation_level=None, check_same_thread=False)
@@ -118,13 +136,18 @@ class Record:
         mark, version = (
             self._db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
         )
-        if mark == APPLICATION and version <= SCHEMA_VERSION:
+        if mark == APPLICATION and version == SCHEMA_VERSION:
+            return
+        if mark == APPLICATION and version < SCHEMA_VERSION:
+            for statement in _FROM_1:
+                self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
         if mark == APPLICATION:
             raise OutputError("the record was written by a later version", where=str(self.path))
         if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
             raise OutputError("the file is no record of lessons", where=str(self.path), expected="a new file")
-        for statement in _SCHEMA.split(";\n"):
+        for statement in (*_SCHEMA.split(";\n"), _MEMBER):
             if statement.strip():
                 self._db.execute(statement)
         self._db.execute(f"PRAGMA application_id = {APPLICATION}")
@@ -169,13 +192,11 @@ class Record:
             attempt, mark.step, mark.objective, json.dumps(answer, allow_nan=False), mark.points, mark.inside_s,
             mark.of_s, _now(),
         )  # fmt: skip
-        with self.change():
-            self._db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row))
 
     def walked(self, attempt: int, place: int) -> None:
         """Keep which step an attempt has come to."""
-        with self.change():
-            self._db.execute("UPDATE attempt SET place = ? WHERE id = ?", (place, attempt))
+        self.together(lambda db: db.execute("UPDATE attempt SET place = ? WHERE id = ?", (place, attempt)))
 
     def end(self, attempt: int, session: Session) -> None:
         """Keep what an attempt came to, and until when a pass counts."""
@@ -337,6 +358,44 @@ class Record:
                 self._db.execute("ROLLBACK")
                 raise
             self._db.execute("COMMIT")
+
+    def together(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """A change of a few statements, made whole or not at all, and on the disk when this returns.
+
+        Those who come while the disk is being written are written together next, so that a class that answers in the
+        same moment doesn't wait for the disk one by one.
+        """
+        mine = _Waiting(work)
+        with self._door:
+            self._waiting.append(mine)
+        with self._turn:
+            if not mine.over:
+                with self._door:
+                    batch, self._waiting = self._waiting, []
+                self._make(batch)
+        if mine.error is not None:
+            raise mine.error
+        made: T = mine.value
+        return made
+
+    def _make(self, batch: list[_Waiting]) -> None:
+        """Make changes in one write; one that fails takes no other with it, and a write that fails takes all."""
+        try:
+            with self.change() as db:
+                for one in batch:
+                    db.execute("SAVEPOINT one")
+                    try:
+                        one.value = one.work(db)
+                    except Exception as error:
+                        one.error = error
+                        db.execute("ROLLBACK TO one")
+                    db.execute("RELEASE one")
+        except Exception as error:
+            for one in batch:
+                one.error = error
+        finally:
+            for one in batch:
+                one.over = True
 
     def rows(self, question: str, told: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """What the file answers."""

@@ -28,10 +28,7 @@ def recorded_scene(folder: Path | None) -> Scene:
         signals, breaths = pl.read_parquet(folder / SIGNALS), pl.read_parquet(folder / BREATHS)
         rate = 1.0 / float(signals["time_s"][1] - signals["time_s"][0])
         channels = {name: signals[name].to_numpy() for name in signals.columns if name != "time_s"}
-        return Scene(
-            breaths, channels, rate, 70.0, np.full(breaths.height, np.nan),
-            pl.DataFrame(schema={"onset_s": pl.Float64, "over_s": pl.Float64, "outcome": pl.String}),
-        )  # fmt: skip
+        return Scene(breaths, channels, rate, 70.0, np.full(breaths.height, np.nan))
     except (OSError, pl.exceptions.PolarsError, IndexError, ZeroDivisionError) as error:
         raise CaseError(
             f"the recorded case of this lesson can't be read ({error})", where=SIGNALS,

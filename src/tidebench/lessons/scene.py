@@ -39,8 +39,6 @@ class Scene:
     rate_hz, weight_kg : float
     set_peep : ndarray, shape (breaths,)
         Set when each breath began, cmH2O.
-    efforts : polars.DataFrame
-        Efforts, with what became of them.
     solution : Solution or None
         The simulation; None for a recorded case.
     """
@@ -50,7 +48,6 @@ class Scene:
     rate_hz: float
     weight_kg: float
     set_peep: Values
-    efforts: pl.DataFrame
     solution: Solution | None = None
 
     @cached_property
@@ -119,11 +116,15 @@ class Scene:
 
 def scene_of(scenario: Scenario) -> Scene:
     """Simulate a scenario, truth kept."""
-    done = simulate(scenario, tuple(dict.fromkeys((*recorded_channels(scenario), *HIDDEN))))
-    table = done.breaths
+    return scene_from(simulate(scenario, tuple(dict.fromkeys((*recorded_channels(scenario), *HIDDEN)))))
+
+
+def scene_from(done: Solution) -> Scene:
+    """The scene of a simulation that was run with the channels of the truth."""
+    scenario, table = done.scenario, done.breaths
     peep = np.array([_set_peep(scenario, at) for at in table["start_s"]])
     return Scene(
-        table, done.channels, scenario.sampling_hz, weight_kg(scenario), peep, done.efforts, done,
+        table, done.channels, scenario.sampling_hz, weight_kg(scenario), peep, done,
     )  # fmt: skip
 
 
@@ -131,11 +132,6 @@ def _set_peep(scenario: Scenario, at_s: float) -> float:
     setting = scenario.setting_at(at_s)
     low = setting.pressure_low_cmh2o
     return low if low is not None else setting.peep_cmh2o or 0.0
-
-
-def untouched(drawn: Drawn, to_s: float) -> Scene:
-    """A drawn patient, left alone until a moment."""
-    return scene_of(scenario_from({**_before(drawn.said, to_s), "duration_s": to_s}, name=f"patient {drawn.name}"))
 
 
 def played(drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Sequence[Treatment] = ()) -> Scene:
@@ -146,9 +142,21 @@ def played(drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Seq
     CaseError
         An action can't be: nothing of the kind may be set, or not then.
     """
-    said, now, name = dict(drawn.said), 0.0, f"patient {drawn.name}"
+    said = said_after(drawn, actions, treatments)[0]
+    return scene_of(scenario_from({**_before(said, to_s), "duration_s": to_s}, name=f"patient {drawn.name}"))
+
+
+def said_after(drawn: Drawn, actions: Sequence[Action], treatments: Sequence[Treatment] = ()) -> tuple[Said, float]:
+    """The scenario of a drawn patient with what somebody did, and until when hands were busy with the last of it.
+
+    Raises
+    ------
+    CaseError
+        There is no such treatment.
+    """
+    said, now = dict(drawn.said), 0.0
     known = {row.key: row for row in treatments}
-    weight = weight_kg(scenario_from(said, name=name))
+    weight = weight_kg(scenario_from(said, name=f"patient {drawn.name}"))
     for action in sorted(actions, key=lambda row: row.at_s):
         now = max(now, action.at_s)
         if action.settings:
@@ -157,7 +165,7 @@ def played(drawn: Drawn, to_s: float, actions: Sequence[Action], treatments: Seq
             said = with_row(said, "manoeuvres", {"at_s": now, "kind": action.manoeuvre})
         else:
             said, now = _treated(said, now, known, action.treatment or "")
-    return scene_of(scenario_from({**_before(said, to_s), "duration_s": to_s}, name=name))
+    return said, now
 
 
 def resolved(settings: Mapping[str, Any], weight: float) -> dict[str, Any]:

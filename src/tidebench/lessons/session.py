@@ -181,7 +181,7 @@ def shown(stage: Stage, step: Any) -> Stretch | None:
     if figure is None:
         return None
     last = step.at_s if isinstance(step, Predict) else figure.to_s
-    scene = stage.scene(figure.patient)
+    scene = stage.scene(figure.patient, last)
     return stretch(scene, figure.from_s, last, figure.channels, step.title, caption=figure.caption)
 
 

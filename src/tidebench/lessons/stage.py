@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 
+from tidebench.bench import Bench
 from tidebench.lessons.format import Act, Action, Lesson, Predict, Treatment
 from tidebench.lessons.patients import Drawn, draw
 from tidebench.lessons.recorded import recorded_scene
-from tidebench.lessons.scene import Scene, played, untouched
+from tidebench.lessons.scene import Scene, played, scene_from
 
 MOST_RUNS = 12
 AFTER_S = 12.0
@@ -30,8 +32,10 @@ class Stage:
     def __init__(self, lesson: Lesson, seed: int, folder: Path | None = None) -> None:
         self.lesson, self.seed, self.folder = lesson, seed, folder
         self._drawn: dict[str, Drawn] = {}
+        self._benches: dict[str, Bench] = {}
         self._scenes: dict[str, Scene] = {}
         self._runs: dict[str, Scene] = {}
+        self._busy = threading.RLock()
 
     def drawn(self, name: str) -> Drawn:
         """A virtual patient of the lesson.
@@ -49,14 +53,24 @@ class Stage:
         """What is the matter with a patient; empty where the lesson names no variants."""
         return "" if self.lesson.patients[name].case else self.drawn(name).variant
 
-    def scene(self, name: str) -> Scene:
-        """A patient left alone, as long as any step looks at it."""
-        if name not in self._scenes:
+    def scene(self, name: str, to_s: float | None = None) -> Scene:
+        """A patient left alone, at least until a moment, as far as any step looks at it unless said.
+
+        It is simulated no further than is looked at, and goes on from there when more is asked for.
+        """
+        with self._busy:
             if self.lesson.patients[name].case:
-                self._scenes[name] = recorded_scene(self.folder)
-            else:
-                self._scenes[name] = untouched(self.drawn(name), self._until(name))
-        return self._scenes[name]
+                if name not in self._scenes:
+                    self._scenes[name] = recorded_scene(self.folder)
+            elif (until := self._until(name) if to_s is None else to_s + AFTER_S) > self._lasts(name):
+                bench = self._benches.setdefault(name, Bench(self.drawn(name).said))
+                while bench.time_s < until - 1e-6:
+                    bench.step(until - bench.time_s)
+                self._scenes[name] = scene_from(bench.solution(hidden=True))
+            return self._scenes[name]
+
+    def _lasts(self, name: str) -> float:
+        return self._scenes[name].duration_s if name in self._scenes else 0.0
 
     def after(self, step: Predict) -> Scene:
         """What follows the change of a prediction."""

@@ -12,6 +12,7 @@ from tidebench.lessons.scene import Scene
 from tidebench.lessons.truths import Values
 from tidebench.quantities import quantity
 
+HIDDEN = ("muscle_pressure",)
 TO_SHOWN = {"flow": 60.0, "lung_volume": 1000.0, "volume": 1000.0}
 
 
@@ -51,14 +52,24 @@ class Stretch:
     def as_json(self) -> dict[str, Any]:
         """The same as tables that JSON can hold."""
         return {
-            "title": self.title, "caption": self.caption, "time_s": _plain(self.time_s),
+            "title": self.title, "caption": self.caption, "time_s": plain(self.time_s),
             "channels": [
-                {"key": key, "heading": heading(key), "values": _plain(values)}
+                {"key": key, "heading": heading(key), "hidden": key in HIDDEN, "values": plain(values)}
                 for key, values in self.channels.items()
             ],
             "breaths": [vars(one) for one in map(_row, self.breaths)],
             "pointed": [{"start_s": one.start_s, "end_s": one.end_s, "text": one.text} for one in self.pointed],
         }  # fmt: skip
+
+    def table(self) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+        """Heads and rows that tell of each breath what the figure shows, for those who can't see it."""
+        heads = ("breath", "from s", "to s", *(f"{heading(key)}, highest" for key in self.channels))
+        rows = []
+        for breath in self.breaths:
+            inside = (self.time_s >= breath.start_s) & (self.time_s < breath.end_s)
+            highest = (f"{float(values[inside].max()):.1f}" for values in self.channels.values())
+            rows.append((str(breath.number), f"{breath.start_s:.2f}", f"{breath.end_s:.2f}", *highest))
+        return heads, rows
 
 
 @dataclass
@@ -73,8 +84,12 @@ def _row(breath: Breath) -> _Row:
     return _Row(breath.number, *(round(at, 3) for at in (breath.start_s, breath.turn_s, breath.end_s)))
 
 
-def _plain(values: Values) -> list[float | None]:
-    return [round(float(value), 3) if np.isfinite(value) else None for value in values]
+def plain(values: Values) -> list[float | None]:
+    """Values as JSON can hold them: to three decimals, None where there is none."""
+    told: list[float | None] = np.round(values, 3).tolist()
+    return (
+        told if np.isfinite(values).all() else [one if one is not None and np.isfinite(one) else None for one in told]
+    )
 
 
 def heading(key: str) -> str:

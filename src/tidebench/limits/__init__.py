@@ -14,8 +14,19 @@ from tidebench.errors import OptionError
 from tidebench.limits.per_kg import predicted_weight_kg, volume_weight_kg
 from tidebench.limits.policy import Policy, load_policy
 from tidebench.limits.practice import ITEMS, LUNGS, Item, Practice
-from tidebench.limits.published import PUBLISHED
-from tidebench.limits.record import Condition, Group, Kind, Limit, Patient, Population, Standing, judge, population
+from tidebench.limits.published import PUBLISHED, newborn_volume
+from tidebench.limits.record import (
+    Condition,
+    Group,
+    Kind,
+    Limit,
+    Patient,
+    Population,
+    Standing,
+    age_in_days,
+    judge,
+    population,
+)
 from tidebench.limits.starts import HIGHER_PEEP, LOWER_PEEP, STARTS, practice
 from tidebench.quantities import quantity
 
@@ -81,7 +92,7 @@ def limits_for(
             )
     group = population(patient).group
     chosen: dict[str, Limit] = {}
-    for limit in _ranked(policy):
+    for limit in _ranked(policy, patient):
         if limit.group == group and (limit.condition is None or limit.condition in said):
             chosen[limit.key] = limit
     return tuple(chosen.values())
@@ -90,14 +101,15 @@ def limits_for(
 def criteria(patient: Patient, condition: Condition, *, policy: Policy | None = None) -> dict[str, Limit]:
     """The limits of one condition alone, by quantity: a house's over published ones. Others are not judged."""
     group = population(patient).group
-    known = (limit for limit in _ranked(policy) if limit.group == group and limit.condition == condition)
+    known = (limit for limit in _ranked(policy, patient) if limit.group == group and limit.condition == condition)
     return {limit.key: limit for limit in known}
 
 
-def _ranked(policy: Policy | None) -> list[Limit]:
+def _ranked(policy: Policy | None, patient: Patient) -> list[Limit]:
     """Limits, later ones standing instead of earlier: the house's over published ones, conditional over general."""
     unused = policy.unused if policy else frozenset()
-    published = [limit for limit in PUBLISHED if (limit.key, limit.group, limit.condition) not in unused]
+    listed = (*PUBLISHED, *newborn_volume(patient.weight_kg, age_in_days(patient)))
+    published = [limit for limit in listed if (limit.key, limit.group, limit.condition) not in unused]
     own = policy.limits if policy else ()
     return [
         limit for limits in (published, own) for limit in sorted(limits, key=lambda limit: limit.condition is not None)

@@ -41,6 +41,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
@@ -197,10 +198,13 @@ class _Start(_Table):
     low: Bound
     high: Bound
     lungs: Lungs | None = None
+    below_kg: Annotated[float, Field(gt=0, le=10)] | None = None
     text: str = ""
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
+        if self.below_kg is not None and self.group != "newborn":
+            raise refusal(f"has below_kg for the group {self.group!r}", 'below_kg with group = "newborn" alone')
         known = ITEMS.get(self.item)
         if known is None:
             near = difflib.get_close_matches(self.item, ITEMS, n=3)
@@ -281,7 +285,10 @@ def load_policy(path: Path | str) -> Policy:
 
 
 def _practice(start: _Start, name: str) -> Practice:
-    return Practice(start.item, start.group, start.low, start.high, "house policy", name, start.text, lungs=start.lungs)
+    weight = math.inf if start.below_kg is None else start.below_kg
+    return Practice(
+        start.item, start.group, start.low, start.high, "house policy", name, start.text, start.lungs, below_kg=weight
+    )
 
 
 def _limit(entry: _Entry, name: str) -> Limit:
@@ -309,7 +316,7 @@ def _refuse_twice(stated: _File, name: str) -> None:
                 expected="one limit for each quantity, group and condition",
             )
         seen.add(place)
-    items = [f"{start.item}, {start.group}, {start.lungs or 'all lungs'}" for start in stated.practice]
+    items = [_place(start) for start in stated.practice]
     items += [f"peep_table, {table.group}" for table in stated.peep_table]
     for sign in SIGNS:
         if (count := sum(line.sign == sign for line in stated.card)) > MOST_OF_A_CARD:
@@ -320,6 +327,11 @@ def _refuse_twice(stated: _File, name: str) -> None:
             )
     if twice := next((item for item in items if items.count(item) > 1), None):
         raise OptionError(f"{twice} is given twice", where=name, expected="one for each item, group and lungs")
+
+
+def _place(start: _Start) -> str:
+    below = f", below {start.below_kg:g} kg" if start.below_kg else ""
+    return f"{start.item}, {start.group}, {start.lungs or 'all lungs'}{below}"
 
 
 def _toml(file: Path) -> dict[str, object]:

@@ -5,6 +5,7 @@ Most of it is common practice without a source, and says so. A house's ``policy.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
@@ -66,6 +67,7 @@ ITEMS: dict[str, Item] = {
     "cuffed_tube_over_age_mm": Item("cuffed tube of a child, over age/4", "mm", 2.5, 4.5),
     "uncuffed_tube_over_age_mm": Item("uncuffed tube of a child, over age/4", "mm", 3, 5),
     "tube_depth_over_age_cm": Item("depth of a child's tube, over age/2", "cm", 10, 14),
+    "newborn_tube_mm": Item("tube of a newborn, uncuffed", "mm", 2, 4.5),
     "tube_depth_over_weight_cm": Item("depth of a newborn's tube, over the weight in kg", "cm", 4.5, 7.5),
     "instrumental_dead_space_percent": Item("instrumental dead space, of tidal volume", "%", 1, 60),
     "circuit_compliance_ml_cmh2o": Item("compliance of the breathing system", "mL/cmH2O", 0.05, 8),
@@ -118,6 +120,8 @@ class Practice:
         The condition that it is for; None where it is for all that have none of their own.
     below_years : float
         It is for those younger.
+    below_kg : float
+        It is for those lighter, by actual weight; nobody of unknown weight is.
     """
 
     item: str
@@ -129,16 +133,23 @@ class Practice:
     text: str = ""
     lungs: Lungs | None = None
     below_years: float = 150.0
+    below_kg: float = math.inf
 
 
 def chosen(
-    records: Iterable[Practice], item: str, group: Group, age_years: float | None, lungs: Lungs | None
+    records: Iterable[Practice],
+    item: str,
+    group: Group,
+    age_years: float | None,
+    lungs: Lungs | None,
+    weight_kg: float | None = None,
 ) -> Practice | None:
-    """The record that holds: the condition's own before the general one, and of several ages the youngest that fits."""
-    age = 0.0 if age_years is None else age_years
-    fitting = [p for p in records if p.item == item and p.group == group and age < p.below_years]
+    """The record that holds: the condition's own before the general one, of weights the least, of ages the youngest."""
+    age, weight = 0.0 if age_years is None else age_years, math.nan if weight_kg is None else weight_kg
+    of_item = [p for p in records if p.item == item and p.group == group]
+    fitting = [p for p in of_item if age < p.below_years and (weight < p.below_kg or math.isinf(p.below_kg))]
     for condition in dict.fromkeys((lungs, None)):
         own = [p for p in fitting if p.lungs == condition]
         if own:
-            return min(own, key=lambda p: p.below_years)
+            return min(own, key=lambda p: (p.below_kg, p.below_years))
     return None

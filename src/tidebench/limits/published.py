@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from tidebench.limits.record import Group, Limit
+from tidebench.limits.record import NEWBORN_UNTIL_DAYS, Condition, Group, Limit
 from tidebench.quantities import COMMON_PRACTICE
 
-_ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
+ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
 _AMATO = "Amato, N Engl J Med 2015;372:747 (from memory)"
 _SERPA_NETO = "Serpa Neto, Intensive Care Med 2018;44:1914"
 _GRASSO = "Grasso, Crit Care Med 2004;32:1018 (from memory)"
@@ -13,7 +13,11 @@ _TELIAS = "Telias, Am J Respir Crit Care Med 2020;201:1086 (secondary source)"
 _BERTONI = "Bertoni, Crit Care 2019;23:346 (from memory)"
 _PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 _KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
-_EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
+BERLIN = "Berlin definition, JAMA 2012;307:2526"
+KESZLER = "Keszler 2019 (from memory)"
+SMALL_KG = 0.7
+"""Newborns below it are given more per kg, since what the sensor adds is rebreathed."""
+EUROPEAN_RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
 
 
 def _cuff(group: Group) -> Limit:
@@ -35,7 +39,7 @@ ADULT = (
         4,
         8,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial began at 8, went down to 6 and allowed 4 to 8 mL/kg of predicted weight; it was made for ARDS.",
         target=6,
     ),
@@ -45,7 +49,7 @@ ADULT = (
         None,
         30,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial went down with the volume above 30 cmH2O; it was made for ARDS.",
     ),
     Limit(
@@ -115,7 +119,7 @@ ADULT = (
     ),
     _cuff("adult"),
     Limit(
-        "rate_per_min", "adult", None, 35, "trial target", _ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
+        "rate_per_min", "adult", None, 35, "trial target", ARDS_NETWORK, "The trial's highest rate.", condition="ARDS"
     ),
     Limit(
         "spo2",
@@ -123,7 +127,7 @@ ADULT = (
         0.88,
         0.95,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's oxygen goal, by saturation or by oxygen pressure.",
         condition="ARDS",
     ),
@@ -133,7 +137,7 @@ ADULT = (
         55,
         80,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's oxygen goal, by saturation or by oxygen pressure.",
         condition="ARDS",
     ),
@@ -143,7 +147,7 @@ ADULT = (
         7.30,
         7.45,
         "trial target",
-        _ARDS_NETWORK,
+        ARDS_NETWORK,
         "The trial's goal; from 7.15 it raised the rate first.",
         condition="ARDS",
     ),
@@ -218,7 +222,7 @@ NEWBORN = (
         6,
         "common practice",
         f"{COMMON_PRACTICE}; compare {_KLINGENBERG}",
-        "By actual weight; very small, older or meconium-stained infants are given 5 to 8 mL/kg.",
+        "By actual weight; meconium-stained infants are given 5 to 6 mL/kg.",
     ),
     Limit(
         "vt_per_weight_ml_kg",
@@ -239,7 +243,7 @@ NEWBORN = (
         0.90,
         0.94,
         "consensus",
-        _EUROPEAN_RDS,
+        EUROPEAN_RDS,
         "Of preterm infants on oxygen.",
         condition="respiratory distress syndrome",
     ),
@@ -270,6 +274,9 @@ WEANING = (
     _ready("heart_rate_per_min", None, 140),
     _ready("systolic_mmhg", 90, 160),
     _ready("rapid_shallow_index", None, 105),
+    _ready("pf_ratio_mmhg", 150, None),
+    _ready("max_inspiratory_pressure_cmh2o", None, -20),
+    _ready("vt_per_pbw_ml_kg", 5, None),
     _failing("spo2", 0.9, None),
     _failing("paco2_mmhg", None, 50),
     _failing("ph", 7.32, None),
@@ -301,6 +308,22 @@ def child_rate(age_years: float) -> Limit:
     return Limit(
         "rate_per_min", "child", low, high, "trial target", _CHILD_TEST, "By age.", condition="breathing trial"
     )
+
+
+RDS: Condition = "respiratory distress syndrome"
+
+
+def newborn_volume(weight_kg: float | None, age_days: float | None) -> tuple[Limit, ...]:
+    """What stands instead of a newborn's volume: of the smallest, and of those older than four weeks."""
+    key = "vt_per_weight_ml_kg"
+    if age_days is not None and age_days > NEWBORN_UNTIL_DAYS:
+        text = "By actual weight, after four weeks and in chronic lung disease of prematurity."
+        return (Limit(key, "newborn", 6, 8, "common practice", KESZLER, text),)
+    if weight_kg is None or weight_kg >= SMALL_KG:
+        return ()
+    text = "By actual weight, below 0.7 kg, where the flow sensor's dead space counts."
+    said: tuple[Condition | None, ...] = (None, RDS)
+    return tuple(Limit(key, "newborn", 5, 6, "common practice", KESZLER, text, condition=one) for one in said)
 
 
 PUBLISHED = (*ADULT, *CHILD, *NEWBORN, *WEANING)

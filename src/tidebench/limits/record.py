@@ -96,12 +96,23 @@ class Patient(Protocol):
     def height_cm(self) -> float | None:
         """Standing height."""
 
+    @property
+    def weight_kg(self) -> float | None:
+        """Actual weight."""
+
 
 class Population(NamedTuple):
     """The group that a patient's limits are taken from, and why; None where it can't be told."""
 
     group: Group | None
     reason: str
+
+
+def age_in_days(patient: Patient) -> float | None:
+    """Age in days, by whichever is given."""
+    if patient.age_days is None and patient.age_years is not None:
+        return patient.age_years * _DAYS_PER_YEAR
+    return patient.age_days
 
 
 def population(patient: Patient) -> Population:
@@ -111,9 +122,7 @@ def population(patient: Patient) -> Population:
     Without an age, a gestational age makes a newborn, and a height of at least 152.4 cm an adult; that is said in the
     reason. Nothing else does.
     """
-    days = patient.age_days
-    if days is None and patient.age_years is not None:
-        days = patient.age_years * _DAYS_PER_YEAR
+    days = age_in_days(patient)
     if days is not None:
         return _by_age(days, patient.gestational_age_weeks)
     if patient.gestational_age_weeks is not None:

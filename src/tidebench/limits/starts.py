@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from tidebench.case import Lungs
 from tidebench.limits.practice import Practice, chosen
-from tidebench.limits.record import Group, Kind
+from tidebench.limits.published import KESZLER, SMALL_KG
+from tidebench.limits.record import NEWBORN_UNTIL_DAYS, Group, Kind
 from tidebench.quantities import COMMON_PRACTICE
 
 _ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
@@ -20,6 +22,15 @@ _OXYGEN = "BTS guideline on oxygen, Thorax 2017;72:ii1 (from memory)"
 _RESUSCITATION = "ERC guideline on the newborn, Resuscitation 2021;161:291 (from memory)"
 _TYPICAL = "Teaching range (from memory)"
 _TOCHEN = "Tochen, J Pediatr 1979;95:1050"
+_PROGRAMME = "newborn resuscitation programme (edition from memory)"
+FOUR_WEEKS = (NEWBORN_UNTIL_DAYS + 1.0) / 365.25
+"""Years up to which an infant is a newborn by age alone."""
+_MAY_RISE = (
+    "CO2 may rise here, and EtCO2 lies further below PaCO2 than in healthy lungs: set again around the first gas. A "
+    "zero is the tube, until the opposite is shown."
+)
+_BRAIN_OXYGEN = "Low oxygen harms the injured brain."
+_SMALL = "By actual weight. Below 0.7 kg the flow sensor's dead space counts."
 _UNSURE = "Teaching range (from memory, unsure)"
 _COHORTS = "Teaching range, beside 799 patients with COVID-19: 36 (29 to 45) mL/cmH2O"
 
@@ -34,8 +45,9 @@ def _usual(
     below_years: float = 150.0,
     kind: Kind = "common practice",
     source: str = COMMON_PRACTICE,
+    below_kg: float = math.inf,
 ) -> Practice:
-    return Practice(item, group, low, high, kind, source, text, lungs, below_years)
+    return Practice(item, group, low, high, kind, source, text, lungs, below_years, below_kg)
 
 
 _ADULT = (
@@ -248,14 +260,17 @@ _ADULT = (
         "adult",
         30,
         43,
-        "PaCO2 of 35 to 45 is aimed at, and EtCO2 lies 2 to 5 below it in healthy lungs: a gas tells by how much.",
+        "PaCO2 of 35 to 45 mmHg is aimed at; in healthy lungs EtCO2 is 2 to 5 mmHg lower: a gas tells by how much.",
         "raised intracranial pressure",
     ),
+    _usual("alarm_etco2_mmhg", "adult", 25, 60, _MAY_RISE, "ARDS"),
+    _usual("alarm_etco2_mmhg", "adult", 25, 60, _MAY_RISE, "obstructive"),
     _usual("alarm_apnoea_s", "adult", 20, 20),
     _usual("alarm_minute_volume_below_percent", "adult", 25, 50),
     _usual("alarm_minute_volume_above_percent", "adult", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "adult", 40, 50),
     _usual("alarm_spo2_under", "adult", 0.02, 0.04),
+    _usual("alarm_spo2_under", "adult", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
     _usual("circuit_compliance_ml_cmh2o", "adult", 1.5, 3, "Heated tubing."),
     _usual("unstated_base_flow_l_min", "adult", 0, 10),
 )
@@ -360,7 +375,7 @@ _CHILD = (
         "child",
         30,
         38,
-        "PaCO2 of 35 to 40 is aimed at, and EtCO2 lies 2 to 5 below it in healthy lungs: a gas tells by how much.",
+        "PaCO2 of 35 to 40 mmHg is aimed at; in healthy lungs EtCO2 is 2 to 5 mmHg lower: a gas tells by how much.",
         "raised intracranial pressure",
     ),
     _usual("alarm_rate_high_per_min", "child", 50, 50, "", below_years=1),
@@ -372,6 +387,9 @@ _CHILD = (
     _usual("alarm_minute_volume_above_percent", "child", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "child", 35, 40),
     _usual("alarm_spo2_under", "child", 0.02, 0.04),
+    _usual("alarm_spo2_under", "child", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
+    _usual("alarm_etco2_mmhg", "child", 25, 60, _MAY_RISE, "ARDS"),
+    _usual("alarm_etco2_mmhg", "child", 25, 60, _MAY_RISE, "obstructive"),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 1.5, "", below_years=1),
     _usual("circuit_compliance_ml_cmh2o", "child", 0.5, 3, ""),
     _usual("unstated_base_flow_l_min", "child", 0, 10),
@@ -381,10 +399,22 @@ _NEWBORN = (
     _usual(
         "tidal_volume_ml_kg",
         "newborn",
-        4,
         6,
-        "By actual weight. Below 0.7 kg, and with a flow sensor at the wye, "
-        "5 to 6: instrumental dead space counts (Keszler 2019, from memory).",
+        8,
+        "By actual weight. After four weeks, and in chronic lung disease of prematurity, dead space has grown.",
+        source=KESZLER,
+    ),
+    _usual("tidal_volume_ml_kg", "newborn", 4, 6, "By actual weight.", below_years=FOUR_WEEKS),
+    _usual("tidal_volume_ml_kg", "newborn", 5, 6, _SMALL, source=KESZLER, below_years=FOUR_WEEKS, below_kg=SMALL_KG),
+    _usual(
+        "tidal_volume_ml_kg",
+        "newborn",
+        5,
+        6,
+        f"{_SMALL} At other weights 4 to 5 ({_KLINGENBERG}).",
+        "preterm RDS",
+        source=KESZLER,
+        below_kg=SMALL_KG,
     ),
     _usual(
         "tidal_volume_ml_kg",
@@ -397,8 +427,12 @@ _NEWBORN = (
         source=_KLINGENBERG,
     ),
     _usual("minute_volume_ml_kg_min", "newborn", 200, 300),
-    _usual("rate_per_min", "newborn", 30, 60),
-    _usual("inspiratory_time_s", "newborn", 0.3, 0.4),
+    _usual("rate_per_min", "newborn", 20, 40, "Larger breaths, and airways that empty slowly.", source=_UNSURE),
+    _usual("rate_per_min", "newborn", 30, 60, below_years=FOUR_WEEKS),
+    _usual("rate_per_min", "newborn", 30, 60, "", "preterm RDS"),
+    _usual("inspiratory_time_s", "newborn", 0.4, 0.6, "Airways that fill slowly.", source=_UNSURE),
+    _usual("inspiratory_time_s", "newborn", 0.3, 0.4, below_years=FOUR_WEEKS),
+    _usual("inspiratory_time_s", "newborn", 0.3, 0.4, "", "preterm RDS"),
     _usual("peep_cmh2o", "newborn", 5, 6),
     _usual(
         "peep_cmh2o",
@@ -434,9 +468,20 @@ _NEWBORN = (
     ),
     _usual("spo2", "newborn", 0.90, 0.94, "Of preterm infants on oxygen.", kind="consensus", source=_RDS),
     _usual("spo2_at_term", "newborn", 0.92, 0.97, "On oxygen, measured at the right hand."),
+    _usual("newborn_tube_mm", "newborn", 3.5, 3.5, "", kind="consensus", source=_PROGRAMME),
+    _usual("newborn_tube_mm", "newborn", 3, 3, "", kind="consensus", source=_PROGRAMME, below_kg=2),
+    _usual("newborn_tube_mm", "newborn", 2.5, 2.5, "", kind="consensus", source=_PROGRAMME, below_kg=1),
     _usual("tube_depth_over_weight_cm", "newborn", 6, 6, "", source=_TOCHEN),
     _usual("paco2_mmhg", "newborn", 40, 55, "Falls of PaCO2 below 35 mmHg are avoided: they go with brain injury."),
-    _usual("time_constant_s", "newborn", 0.12, 0.2, "Of infants at term.", source=_TYPICAL),
+    _usual(
+        "time_constant_s",
+        "newborn",
+        0.12,
+        0.4,
+        "Long after a preterm birth lungs differ widely, and airways may be narrow: expiratory flow tells.",
+        source=_UNSURE,
+    ),
+    _usual("time_constant_s", "newborn", 0.12, 0.2, "Of infants at term.", source=_TYPICAL, below_years=FOUR_WEEKS),
     _usual("time_constant_s", "newborn", 0.03, 0.15, "", "preterm RDS", source=_TYPICAL),
     _usual(
         "compliance_ml_cmh2o_kg",
@@ -446,6 +491,15 @@ _NEWBORN = (
         "3.2 (0.7) mL/cmH2O in healthy infants at term.",
         kind="association",
         source="Healthy newborns, n = 20 (abstract)",
+        below_years=FOUR_WEEKS,
+    ),
+    _usual(
+        "compliance_ml_cmh2o_kg",
+        "newborn",
+        0.4,
+        1.1,
+        "From stiff after a preterm birth to that of healthy infants at term.",
+        source=_UNSURE,
     ),
     _usual(
         "compliance_ml_cmh2o_kg",
@@ -521,16 +575,19 @@ def practice(
     age_years: float | None = None,
     lungs: Lungs | None = None,
     own: Iterable[Practice] = (),
+    weight_kg: float | None = None,
 ) -> Practice | None:
     """What holds for an item, a house's own before what is listed; None where there is none.
 
-    What a house says for all stands not in place of what is listed for a condition: that differs for a reason. It says
-    so for the condition, where it means it.
+    What a house says for all stands not in place of what is listed for a condition, or for the lightest: that differs
+    for a reason. It says so for the condition and the weight, where it means it.
     """
-    houses, listed = chosen(own, item, group, age_years, lungs), chosen(STARTS, item, group, age_years, lungs)
-    if houses is None or (houses.lungs is None and listed is not None and listed.lungs is not None):
-        return listed
-    return houses
+    houses, listed = (chosen(records, item, group, age_years, lungs, weight_kg) for records in (own, STARTS))
+    if houses is None or listed is None:
+        return houses or listed
+    of_all = houses.lungs is None and listed.lungs is not None
+    of_any_weight = math.isinf(houses.below_kg) and not math.isinf(listed.below_kg)
+    return listed if of_all or of_any_weight else houses
 
 
 Pair = tuple[float, float]
@@ -543,6 +600,6 @@ LOWER_PEEP: tuple[Pair, ...] = (
 
 HIGHER_PEEP: tuple[Pair, ...] = (
     (0.3, 5), (0.3, 8), (0.3, 10), (0.3, 12), (0.3, 14), (0.4, 14), (0.4, 16), (0.5, 16), (0.5, 18), (0.5, 20),
-    (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
+    (0.6, 20), (0.7, 20), (0.8, 20), (0.8, 22), (0.9, 22), (1.0, 22), (1.0, 24),
 )  # fmt: skip
 """The higher table; 0.5 to 0.8 went with 20. 0.4 with 16 is from memory: a copy prints 15."""

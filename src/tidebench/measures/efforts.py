@@ -219,7 +219,7 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
         )  # fmt: skip
     least, rest = LEAST_EFFORT, ONSET
     if source == "airway":
-        spread = ripple(muscle, stretch.turn, stretch.end)
+        spread = ripple(muscle, stretch.turn, stretch.end, stretch.timed)
         least, rest = max(least, CREST * spread), max(rest, spread)
     muscle_through = bridged(muscle, round(BRIDGE_S * stretch.rate_hz))
     onset, end, over, peak = find_efforts(muscle_through, least, rest, round(LEAST_EFFORT_S * stretch.rate_hz))

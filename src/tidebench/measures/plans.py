@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -65,3 +65,8 @@ def plan_for(settings: Sequence[Setting], time_s: Times) -> Plan:
     known, spontaneous, mixed, constant_flow = (column.astype(np.bool_) for column in columns[2:6])
     numbers = (column.astype(np.float64) for column in columns[6:])
     return Plan(mandatory, support, known, spontaneous, mixed, constant_flow, *numbers)
+
+
+def peep_set(settings: Sequence[Setting], rate_hz: float) -> Callable[[npt.NDArray[np.int64]], Times]:
+    """From samples to the PEEP set then, cmH2O, NaN where it isn't known."""
+    return lambda at: plan_for(settings, at / rate_hz).peep_cmh2o

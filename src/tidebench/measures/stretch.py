@@ -295,7 +295,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeL
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
-    p, f = while_kept(p, f, rate_hz)
+    p, f = while_kept(p, f, rate_hz, lambda at: plan_at(at).peep_cmh2o)
     levels = find_levels(p, f, rate_hz)
     alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
     begins, turns = detect(p, f, rate_hz, levels, alone)

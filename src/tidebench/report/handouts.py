@@ -36,6 +36,9 @@ BRIEF: dict[str, tuple[str, ...]] = {
     "journey": ("journey_oxygen_l", "journey_oxygen_enough", "journey_battery", "cabin_fio2"),
 }  # fmt: skip
 """Lines that stand on the first page, by section."""
+RECORD = "Set and seen at the bed"
+RECORD_HEADS = ("time", "mode", "PEEP", "FiO2", "volume", "rate", "peak", "SpO2", "EtCO2", "by")
+"""Columns of the lines to write on, where the first page has room."""
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
@@ -68,6 +71,7 @@ def sheet_content(sheet: Sheet) -> dict[str, Any]:
         "brief": [part for part in map(_brief, sheet.sections) if part["lines"]],
         "sections": [_section(section, [line.key for line in section.lines]) for section in sheet.sections],
         "tables": [asdict(table) for section in sheet.sections for table in section.tables],
+        "record": {"title": RECORD, "heads": list(RECORD_HEADS)},
         "checklist": [{"heading": heading, "lines": list(lines)} for heading, lines in sheet.checklist],
         "caution": CAUTION,
         "program": PROGRAM,

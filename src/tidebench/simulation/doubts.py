@@ -8,16 +8,18 @@ from collections.abc import Iterator
 from tidebench.case import Setting
 from tidebench.formulas.tube import TUBES
 from tidebench.formulas.weight import weight_by_age_kg
-from tidebench.simulation.machine import PEAK_TO_MEAN, machine_values
+from tidebench.simulation.machine import PEAK_TO_MEAN, SHAPES, machine_values, trigger_l_min
 from tidebench.simulation.patient import airway_resistance_cmh2o_s_l
 from tidebench.simulation.protocol import Procedure
 from tidebench.simulation.scenario import Scenario
-from tidebench.simulation.setup import weight_kg
+from tidebench.simulation.setup import circuit_dead_space_ml, weight_kg
 from tidebench.simulation.truth import breathes
 from tidebench.simulation.tube import tube_loss
 
 MOST_ML_KG = 40.0
 """A set volume beyond any that is meant, several times a usual one (common practice, no source)."""
+LEAST_ML_CMH2O_KG = 0.05
+"""Compliance by weight that no patient has: a tenth of a stiff lung's 0.5 mL/cmH2O/kg (common practice, no source)."""
 SAME = 0.05  # of a time: closer than this, two are the same
 MOST_TIMES_USUAL = 3.0
 """Of a child's usual weight for age: heavier is probably mistyped (this house's choice)."""
@@ -40,7 +42,7 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
         assert setting is not None
         for words in (
             *_pressures(setting, scenario), *_volumes(setting, scenario), *_given_flow(setting, scenario),
-            *_leak(setting, scenario), *_times(setting), *_useless(setting, before),
+            *_leak(setting, scenario), *_times(setting), *_useless(setting, before), *_trigger(setting, scenario),
         ):  # fmt: skip
             yield f"[[settings]] at {setting.at_s:g} s: {words} Meant so?"
     for manoeuvre in scenario.manoeuvres:
@@ -49,8 +51,47 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
     for procedure in scenario.procedures:
         yield from _procedure(procedure, scenario)
     yield from _patient(scenario)
+    yield from _lung(scenario)
     yield from _airway(scenario)
+    yield from _exchanger(scenario)
     yield from _back_up(scenario)
+
+
+def _lung(scenario: Scenario) -> Iterator[str]:
+    """A lung so stiff that litres were probably meant."""
+    parts, kg = scenario.lung.compartments, weight_kg(scenario)
+    total = sum(part.compliance_ml_cmh2o or 0.0 for part in parts)
+    if all(part.sigmoid is None for part in parts) and total < LEAST_ML_CMH2O_KG * kg:
+        yield (
+            f"[lung] has a compliance of {total:g} mL/cmH2O at {kg:.3g} kg; that in L/cmH2O would be {1000 * total:g}. "
+            "Meant so?"
+        )
+
+
+def _exchanger(scenario: Scenario) -> Iterator[str]:
+    if scenario.circuit.dead_space_ml is None:
+        taken = circuit_dead_space_ml(scenario.circuit, weight_kg(scenario))
+        if taken:
+            yield f"[circuit] has a heat and moisture exchanger and no dead_space_ml; {taken:g} mL is taken."
+
+
+def _trigger(setting: Setting, scenario: Scenario) -> Iterator[str]:
+    """A trigger that is none, or one that efforts of this size can't reach."""
+    effort, kg = scenario.effort, weight_kg(scenario)
+    asked = trigger_l_min(setting, kg)
+    if setting.trigger_pressure_cmh2o == 0:
+        yield f"trigger_pressure_cmh2o 0 is no trigger; {asked:g} L/min is taken."
+    parts = scenario.lung.compartments
+    waits = setting.pattern in ("A/C", "SIMV", "CSV") and not setting.trigger_pressure_cmh2o
+    if not waits or setting.bi_level or not effort.rate_per_min or any(part.sigmoid for part in parts):
+        return
+    compliance = sum(part.compliance_ml_cmh2o or 0.0 for part in parts) + (scenario.circuit.compliance_ml_cmh2o or 0.0)
+    drawn = 0.06 * compliance * effort.bend * effort.size_cmh2o / effort.neural_time_s
+    if drawn < asked:
+        yield (
+            f"an effort of {effort.size_cmh2o:g} cmH2O draws at most {drawn:.2g} L/min, and the trigger asks for "
+            f"{asked:g} L/min: no breath answers it."
+        )
 
 
 def _patient(scenario: Scenario) -> Iterator[str]:
@@ -126,11 +167,13 @@ def _volumes(setting: Setting, scenario: Scenario) -> Iterator[str]:
         yield f"tidal_volume_ml {volume:g} is {volume / kg:.0f} mL/kg at {kg:.3g} kg."
     if mode.mandatory != "VC" or setting.bi_level:
         return
-    untimed = setting.model_copy(update={"inspiratory_time_s": None})
-    lasts = machine_values(untimed, scenario.ventilator, "settings")["volume_time"] + (setting.pause_s or 0.0)
-    if seconds and flow and abs(lasts - seconds) > SAME * seconds:
-        yield f"inspiratory_flow_l_min {flow:g} takes {lasts:.3g} s; inspiratory_time_s {seconds:g} is what holds."
+    if seconds and flow:
+        lasts = 0.06 * volume * PEAK_TO_MEAN[SHAPES[setting.flow_pattern]] / flow + (setting.pause_s or 0.0)
+        if abs(lasts - seconds) > SAME * seconds:
+            yield f"inspiratory_flow_l_min {flow:g} takes {lasts:.3g} s; inspiratory_time_s {seconds:g} is what holds."
     if not seconds and not flow:
+        values = machine_values(setting, scenario.ventilator, kg, "settings")
+        lasts = values["volume_time"] + (setting.pause_s or 0.0)
         yield f"neither inspiratory_flow_l_min nor inspiratory_time_s is set; {lasts:.3g} s is taken."
 
 
@@ -139,7 +182,7 @@ def _set_flow_l_s(setting: Setting, scenario: Scenario) -> tuple[float, float] |
     mode = setting.parsed_mode
     if mode is None or mode.mandatory != "VC" or setting.bi_level:
         return None
-    values = machine_values(setting, scenario.ventilator, "settings")
+    values = machine_values(setting, scenario.ventilator, weight_kg(scenario), "settings")
     mean = values["tidal_volume"] / values["volume_time"]
     return mean, mean * PEAK_TO_MEAN[int(values["flow_shape"])]
 
@@ -184,6 +227,10 @@ def _useless(setting: Setting, before: Setting | None) -> Iterator[str]:
         return
     if setting.bi_level and setting.pattern not in ("IMV", "SIMV"):
         yield f"two pressure levels stand instead of {setting.mode}."
+    if setting.bi_level and setting.rate_per_min and setting.time_high_s and setting.time_low_s:
+        given = 60 / (setting.time_high_s + setting.time_low_s)
+        if abs(given - setting.rate_per_min) > SAME * given:
+            yield f"rate_per_min {setting.rate_per_min:g} has no use on two levels, whose times give {given:.3g}."
     types = {mode.support} if setting.bi_level else {mode.mandatory, mode.support}
     for key, having in TYPES_WITH.items():
         made = getattr(setting, key) not in (None, before and getattr(before, key))

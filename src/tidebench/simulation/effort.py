@@ -16,6 +16,16 @@ from tidebench.simulation.layout import Record, Samples
 
 QUARTER = float(np.log(4.0))
 LEAST_SIZE = 0.3  # cmH2O: a smaller effort moves nothing and is left out
+MOST_DRIVE = 5.0  # times that of the parameters, at which drive is as good as full (invented, common practice)
+MOST_SIZE = 124.0
+"""cmH2O, which no effort exceeds: mean maximal inspiratory pressure of men, Black and Hyatt, Am Rev Respir Dis
+1969;99:696 (from memory).
+"""
+FAST_S, SLOW_S, FAST_SHARE = 10.0, 120.0, 0.25
+"""Time constants with which peripheral and central chemoreceptors follow PaCO2, and the share of the peripheral ones:
+of the order of Bellville et al., J Appl Physiol 1979;46:843, and DeGoede et al., Respir Physiol 1981;43:271 (from
+memory). Either is long against a breath, so that drive follows the mean of PaCO2.
+"""
 COUGH_S, COUGH_CMH2O = 0.35, 60.0  # an invented cough: expiratory pressure against a closed, then open glottis
 PARABOLA = 2.0
 FORGOTTEN = 10.0  # relaxing times after which nothing is left
@@ -52,14 +62,26 @@ def muscle_pressure(e: Record, time: float) -> float:
 
 
 @part
-def drive(patient: Record, e: Record, arterial_co2: float, time: float) -> float:
-    """How strong the drive is, 1 being that of the parameters: PaCO2 above the set point, unloading, periodicity."""
-    strength = 1.0 + patient.co2_gain * (arterial_co2 - patient.co2_setpoint)
+def drive(patient: Record, e: Record, time: float) -> float:
+    """How strong the drive is, 1 being that of the parameters: felt PaCO2 above the set point, unloading, periodicity.
+
+    Each weakens it to nothing at most.
+    """
+    felt = FAST_SHARE * e.felt_fast + (1.0 - FAST_SHARE) * e.felt_slow
+    strength = max(0.0, 1.0 + patient.co2_gain * (felt - patient.co2_setpoint))
     if patient.unloaded_volume > 0.0:
-        strength *= 1.0 - patient.unloading * max(0.0, e.last_tidal / patient.unloaded_volume - 1.0)
+        unloaded = max(0.0, e.last_tidal / patient.unloaded_volume - 1.0)
+        strength *= max(0.0, 1.0 - patient.unloading * unloaded)
     if patient.periodic_depth > 0.0:
         strength *= 1.0 - patient.periodic_depth * 0.5 * (1.0 - np.cos(2.0 * np.pi * time / patient.periodic_cycle))
-    return max(0.0, strength)
+    return min(strength, MOST_DRIVE)
+
+
+@part
+def feel(e: Record, arterial_co2: float, seconds: float) -> None:
+    """Let chemoreceptors follow PaCO2 (mmHg) over an interval."""
+    e.felt_fast += (arterial_co2 - e.felt_fast) * seconds / (FAST_S + 0.5 * seconds)
+    e.felt_slow += (arterial_co2 - e.felt_slow) * seconds / (SLOW_S + 0.5 * seconds)
 
 
 @kernel
@@ -83,7 +105,7 @@ def begin_effort(
     """Start an effort now and write its row: onset, top, over, size, entrained."""
     e.previous_onset, e.previous_size = e.onset, e.size
     e.previous_rising, e.previous_falling = e.rising, e.falling
-    e.onset, e.size = time, size
+    e.onset, e.size = time, min(size, MOST_SIZE)
     e.rising = max(0.05, varied(patient.effort_time, patient.effort_time_cv, rng))
     e.falling = patient.relaxing_time
     e.bend = patient.effort_bend
@@ -92,21 +114,19 @@ def begin_effort(
     if k < len(rows):
         rows[k, 0], rows[k, 1] = time, time + e.rising
         rows[k, 2] = time + e.rising + QUARTER * e.falling
-        rows[k, 3], rows[k, 4] = size, entrained
+        rows[k, 3], rows[k, 4] = e.size, entrained
         e.count += 1.0
 
 
 @kernel
-def breathe(
-    patient: Record, e: Record, time: float, arterial_co2: float, rows: Samples, rng: np.random.Generator
-) -> None:
+def breathe(patient: Record, e: Record, time: float, rows: Samples, rng: np.random.Generator) -> None:
     """Begin what efforts are due: the patient's own, by rate and drive, and those entrained by the ventilator."""
     if time >= e.entrained_at:
         begin_effort(patient, e, time, varied(patient.entrained_size, patient.effort_size_cv, rng), 1.0, rows, rng)
         e.entrained_at = NEVER
     if time < e.next_onset:
         return
-    strength = drive(patient, e, arterial_co2, time)
+    strength = drive(patient, e, time)
     size = varied(patient.effort_size * strength, patient.effort_size_cv, rng)
     if size >= LEAST_SIZE:
         begin_effort(patient, e, time, size, 0.0, rows, rng)

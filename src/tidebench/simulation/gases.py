@@ -30,6 +30,7 @@ DISSOLVED = gas_exchange.SOLUBLE_O2 / 100  # L of oxygen per L of blood and mmHg
 CUBIC, LINEAR, BOHR = gas_exchange.CUBIC, gas_exchange.LINEAR, gas_exchange.BOHR
 PK, SOLUBLE = gas_exchange.PK, gas_exchange.SOLUBLE_CO2
 PHASE_TWO = 0.25  # share of the dead space over which the front is smeared by diffusion, half of it on either side
+STEEPEST = 8.0  # power of the slope that carbon dioxide has over expired volume
 HALVINGS = 24  # of 800 mmHg: to 5e-5 mmHg
 
 
@@ -66,21 +67,40 @@ def acidity(pco2: float, bicarbonate: float) -> float:
     return PK + np.log10(bicarbonate / (SOLUBLE * pco2))
 
 
+@part
+def slope(g: Record) -> float:
+    """Power of expired volume with which carbon dioxide rises from what left first, for all to add up."""
+    gained = g.expired_co2 / g.expired - g.first_co2
+    bend = (g.behind_co2 - g.first_co2) / gained - 1.0 if gained != 0.0 else 1.0
+    return min(max(bend, 1.0 / STEEPEST), STEEPEST)
+
+
+@part
+def passed_wye(patient: Record, g: Record) -> float:
+    """Carbon dioxide that has left through the dead space, litres; the rest of what left the alveoli is still there."""
+    bend, share = slope(g), 1.0 - patient.airway_dead_space / g.expired
+    return g.expired * (g.first_co2 * share + (g.behind_co2 - g.first_co2) * share ** (bend + 1.0) / (bend + 1.0))
+
+
 @kernel
 def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
     """Move gas through the dead space into or out of the alveoli: ``moved`` litres, inspiration positive.
 
     ``g`` holds the perfused alveoli: their share of volume, and litres of CO2 and oxygen in it. ``front`` is how much
-    of the dead space holds fresh gas, below zero what has come out of it since; what lies behind it is what came out
-    last, and comes back first. ``front_top`` is how far fresh gas came in the last inspiration. ``expired`` is what has
-    come out since then, and ``first_co2`` how much carbon dioxide was in what left the alveoli first.
+    of the dead space holds fresh gas, below zero what has come out of it since; what lies behind it came out last, is
+    richer in carbon dioxide than the mean, and comes back. ``front_top`` is how far fresh gas came in the last
+    inspiration. ``expired`` is what has come out since then, with ``expired_co2`` in it, and ``first_co2`` how much
+    carbon dioxide was in what left first.
     """
     met = 1.0 - patient.alveolar_dead_space
     if moved > 0.0:
+        if g.front <= 0.0 and g.expired > patient.airway_dead_space:
+            g.behind_co2 = (g.expired_co2 - passed_wye(patient, g)) / patient.airway_dead_space
         reached = max(0.0, g.front) + moved
         fresh = max(0.0, reached - patient.airway_dead_space)
         g.front = g.front_top = min(patient.airway_dead_space, reached)
         g.expired = 0.0 if fresh > 0.0 else max(0.0, g.expired - moved)
+        g.expired_co2 = max(0.0, g.expired_co2 - moved * g.behind_co2) if g.expired > 0.0 else 0.0
         g.volume += met * moved
         g.co2 += (moved - fresh) * g.behind_co2
         g.o2 += (moved - fresh) * g.behind_o2 + met * fresh * machine.fio2
@@ -89,6 +109,7 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
     if g.expired == 0.0:
         g.first_co2 = g.behind_co2
     g.expired -= moved
+    g.expired_co2 -= moved * g.behind_co2
     g.co2 += moved * g.behind_co2
     g.o2 += moved * g.behind_o2
     g.volume += met * moved
@@ -99,16 +120,18 @@ def mix(patient: Record, machine: Record, g: Record, moved: float) -> None:
 def mouth_tension(patient: Record, g: Record, flow: float) -> float:
     """PCO2 at the wye (mmHg): none while fresh gas comes in, then a smeared front, then mixed alveolar gas.
 
-    What passes the wye left the alveoli a dead space's volume before: its carbon dioxide is read off the straight line,
-    over expired volume, from what left first to what leaves now. Where fresh gas never came through the dead space
-    there is no mixed front: what was in it comes back.
+    What passes the wye left the alveoli a dead space's volume before: its carbon dioxide is read off a curve over
+    expired volume from what left first to what leaves now, a power of it, that holds what has left in all. Where fresh
+    gas never came through the dead space there is no mixed front: what was in it comes back.
     """
     if flow > 0.0:
         return 0.0
     half = 0.5 * PHASE_TWO * patient.airway_dead_space if g.front_top >= patient.airway_dead_space else 1e-9
     arrived = min(max(0.5 * (1.0 - g.front / half), 0.0), 1.0) if g.front != 0.0 or half > 1e-9 else 0.0
-    left_since = 1.0 - patient.airway_dead_space / g.expired if g.expired > patient.airway_dead_space else 0.0
-    passing = g.first_co2 + left_since * (g.behind_co2 - g.first_co2)
+    passing = g.first_co2
+    if g.expired > patient.airway_dead_space:
+        left_since = 1.0 - patient.airway_dead_space / g.expired
+        passing += (g.behind_co2 - g.first_co2) * left_since ** slope(g)
     return passing * (patient.barometric_pressure - WATER) * arrived * arrived * (3.0 - 2.0 * arrived)
 
 

@@ -23,7 +23,7 @@ closed in an expiratory hold, and disconnected.
 CMV, ASSIST_CONTROL, IMV, SIMV, SPONTANEOUS_TIMED, SPONTANEOUS, BI_LEVEL = range(7)
 NONE, VOLUME, PRESSURE, TARGETED_PRESSURE, SUPPORT, TARGETED_SUPPORT, UNASSISTED, HIGH_LEVEL = range(8)
 CONSTANT, DECELERATING, SINE = range(3)
-INSPIRATORY_HOLD, EXPIRATORY_HOLD, DISCONNECTION, SUCTION, COUGH, OCCLUSION = range(6)
+INSPIRATORY_HOLD, EXPIRATORY_HOLD, DISCONNECTION, SUCTION, COUGH, OCCLUSION, RESTART = range(7)
 
 FROM_TIME, FROM_PATIENT = 0.0, 1.0
 BY_TIME, BY_FLOW, BY_PRESSURE = range(3)
@@ -78,7 +78,7 @@ VENTILATOR = (
 EFFORT = (
     "next_onset", "onset", "size", "rising", "falling", "previous_onset", "previous_size", "previous_rising",
     "previous_falling", "bend", "expiratory", "cough_at", "entrained_at", "timed_starts", "last_tidal", "count",
-    "paced",
+    "paced", "felt_fast", "felt_slow",
 )  # fmt: skip
 
 MECHANICS = (
@@ -89,7 +89,7 @@ MECHANICS = (
 GASES = (
     "co2", "o2", "front", "co2_tension", "co2_slow_tension", "venous_o2", "arterial_co2", "arterial_o2",
     "arterial_saturation", "ph", "highest_co2", "volume", "front_top", "behind_co2", "behind_o2",
-    "first_co2", "expired",
+    "first_co2", "expired", "expired_co2",
 )  # fmt: skip
 
 BREATH = (

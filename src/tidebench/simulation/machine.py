@@ -20,21 +20,24 @@ TYPES = {
 }  # fmt: skip
 SHAPES = {None: layout.CONSTANT, "constant": layout.CONSTANT, "decelerating": layout.DECELERATING, "sine": layout.SINE}
 PEAK_TO_MEAN = {layout.CONSTANT: 1.0, layout.DECELERATING: 2.0, layout.SINE: 1.5707963267948966}
+ROUNDING = 1e-9  # of a flow that was worked out from volume and time
 INSPIRATION_SHARE = 1 / 3
 """Of a breath, where neither time nor flow is set; a rise of 0.1 s and cycling at a quarter of peak flow likewise
 (common practice, no source).
 """
 RISE_S, CYCLING = 0.1, 0.25
-TRIGGER_L_S = 2.0 / 60
+TRIGGERS_L_MIN = {2.0: 0.3, 5.0: 0.5, 15.0: 1.0, 35.0: 1.5, float("inf"): 2.0}
+"""Below which weight (kg) which flow triggers, where nothing is set (common practice, no source)."""
 
 
-def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str, float]:
-    """Values of :data:`layout.MACHINE` for one setting.
+def machine_values(setting: Setting, built: Ventilator, kg: float, where: str) -> dict[str, float]:
+    """Values of :data:`layout.MACHINE` for one setting, ``kg`` being the patient's weight.
 
     Raises
     ------
     CaseError
-        The mode lacks what it needs, or the settings can't be: an inflation longer than the breath.
+        The mode lacks what it needs, or the settings can't be: an inflation longer than the breath, a flow beyond the
+        source's.
     """
     if setting.mode is None:
         raise CaseError("no mode is set", where=where, expected="mode, such as A/C-VC")
@@ -52,7 +55,7 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
         "rate": setting.rate_per_min or 0.0,
         "rise": RISE_S if setting.rise_s is None else setting.rise_s,
         "cycling": CYCLING if setting.cycling_percent is None else setting.cycling_percent / 100,
-        "trigger_flow": 0.0 if setting.trigger_pressure_cmh2o else _trigger(setting),
+        "trigger_flow": 0.0 if setting.trigger_pressure_cmh2o else trigger_l_min(setting, kg) / 60,
         "trigger_pressure": setting.trigger_pressure_cmh2o or 0.0,
         "pause": setting.pause_s or 0.0,
         "flow_shape": float(SHAPES[setting.flow_pattern]),
@@ -63,6 +66,7 @@ def machine_values(setting: Setting, built: Ventilator, where: str) -> dict[str,
         values |= {"pressure_high": high, "pressure_low": low, "time_high": long, "time_low": short, "peep": low}
     elif mode.mandatory is not None:
         values |= _mandatory(setting, mode.mandatory, need)
+        _refuse_flow(values, built, where)
     if mode.support is not None:
         values |= _support(mode.support, need)
     if values["pattern"] == layout.SPONTANEOUS and built.backup_rate_per_min > 0:
@@ -90,8 +94,25 @@ def _refuse_impossible(setting: Setting, built: Ventilator, where: str) -> None:
         )  # fmt: skip
 
 
-def _trigger(setting: Setting) -> float:
-    return TRIGGER_L_S if setting.trigger_flow_l_min is None else setting.trigger_flow_l_min / 60
+def _refuse_flow(values: dict[str, float], built: Ventilator, where: str) -> None:
+    """A set flow that the source can't give."""
+    if "volume_time" not in values:
+        return
+    flow = 60 * values["tidal_volume"] / values["volume_time"] * PEAK_TO_MEAN[int(values["flow_shape"])]
+    most = built.highest_flow_l_min
+    if flow > most * (1 + ROUNDING):
+        raise CaseError(
+            f"a set flow of {flow:.4g} L/min is above highest_flow_l_min {most:g}", where=where,
+            expected=f"a flow of at most {most:g} L/min",
+            remedy="Give the volume more time, or raise [ventilator] highest_flow_l_min.",
+        )  # fmt: skip
+
+
+def trigger_l_min(setting: Setting, kg: float) -> float:
+    """The flow that triggers: as set, or as usual at this weight."""
+    if setting.trigger_flow_l_min is not None:
+        return setting.trigger_flow_l_min
+    return next(flow for weight, flow in TRIGGERS_L_MIN.items() if kg < weight)
 
 
 class _Needs:

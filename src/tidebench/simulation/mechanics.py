@@ -16,7 +16,8 @@ Implicit midpoint rule: with V the volumes, P the pressure at the wye and everyt
 Recoil is taken straight over the step, so seen from the tube the patient is a pressure behind an impedance, and what is
 left is one quadratic in Q, solved in closed form: no step is too long for stability, and the error falls with the
 square of the step. A compartment whose expiration is limited lets out at most recoil_i / R_lim, whatever pulls on it
-(Hyatt's limitation by the lung's own recoil; common practice, no source for this form).
+(Hyatt's limitation by the lung's own recoil; common practice, no source for this form). Airways close where half of the
+volume at rest has gone: below that nothing empties the lung, and what recoil would push out stays as trapped gas.
 """
 
 from __future__ import annotations
@@ -27,6 +28,11 @@ from tidebench.kernels import kernel, part
 from tidebench.simulation.layout import Record, Samples
 
 SHUT = 1e-4  # L/s per cmH2O: what is left of a branch whose flow no longer depends on pressure
+CLOSED_BELOW = 0.5
+"""Of the volume at rest, which airways that close keep in: residual volume is about half of functional residual
+capacity (common practice, no source).
+"""
+NEAR_CLOSURE, CLOSING_S = 0.25, 0.05  # of the volume at rest above it, where it is looked for; s in which airways close
 CUT_OFF_S = 60.0  # time constant of a compartment behind a shut airway
 EDGE = 1e-6  # of a sigmoid's span: recoil is taken straight beyond it
 ATTEMPTS = 4  # at guessing on which side of its switches the step lies
@@ -102,13 +108,17 @@ def behind_tube(patient: Record, lung: Record, units: Record, m: Record, h: floa
         held = m.relaxation * kept
         shared += 0.5 * h * patient.relaxation_elastance * kept
     common = patient.chest_wall_elastance * m.volume + held - drive
+    left = m.volume + CLOSED_BELOW * patient.residual_volume
+    closing = left < NEAR_CLOSURE * patient.residual_volume
     for i in range(len(units)):
         pressure, slope = recoil(lung[i], units[i].volume, units[i].opened)
         against, out = pressure + common, units[i].flow < 0.0
         resistance = lung[i].expiratory_resistance if out else lung[i].inspiratory_resistance
         conductance = 1.0 / (resistance + 0.5 * h * slope)
-        if out and lung[i].limiting_resistance > 0.0:
-            limit = max(0.0, pressure) / lung[i].limiting_resistance
+        if out and (closing or lung[i].limiting_resistance > 0.0):
+            limit = max(0.0, left) / CLOSING_S if closing else np.inf
+            if lung[i].limiting_resistance > 0.0:
+                limit = min(limit, max(0.0, pressure) / lung[i].limiting_resistance)
             if conductance * (against - m.carina) > limit:
                 conductance, against = SHUT, m.carina + limit / SHUT
         units[i].conductance, units[i].against = conductance, against

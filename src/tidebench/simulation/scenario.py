@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, Field, Strict, ValidationError, field_validator, model_validator
+from pydantic import AfterValidator, Field, Strict, ValidationError, ValidationInfo, field_validator, model_validator
 
 from tidebench.case import Airway, Circuit, Patient, Setting
 from tidebench.case_errors import explain
@@ -18,7 +18,9 @@ from tidebench.errors import CaseError, OptionError
 from tidebench.simulation.machine import machine_values, merged
 from tidebench.simulation.parameters import patient_tables
 from tidebench.simulation.patient import Effort, Exchange, Leak, Lung, Sensors, Table, Ventilator
+from tidebench.simulation.possible import refuse_impossible
 from tidebench.simulation.protocol import Event, Manoeuvre, Procedure
+from tidebench.simulation.setup import weight_kg
 
 MOST_BYTES = 1 << 20
 MOST_OUTPUT_GB = 4.0
@@ -82,6 +84,13 @@ class Scenario(Table):
             return rows
         return merged(rows)
 
+    @field_validator("manoeuvres", "events", "procedures", mode="before")
+    @classmethod
+    def _in_a_row(cls, rows: Any, info: ValidationInfo) -> Any:
+        if isinstance(rows, dict):
+            raise refusal("is one table", f"[[{info.field_name}]], in two brackets, before each")
+        return rows
+
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if not self.settings or self.settings[0].at_s > 0:
@@ -135,6 +144,12 @@ class Scenario(Table):
                 raise refusal(
                     f"has a {plan.kind} to {highest:g} cmH2O, and pressure_limit_cmh2o is {limit:g}",
                     f"levels below {limit:g} cmH2O, or a higher [ventilator] pressure_limit_cmh2o",
+                )
+            most = self.ventilator.highest_flow_l_min
+            if plan.kind == "slow inflation" and plan.flow_l_min > most:
+                raise refusal(
+                    f"has a slow inflation at {plan.flow_l_min:g} L/min, and highest_flow_l_min is {most:g}",
+                    f"flow_l_min of at most {most:g}, or a higher [ventilator] highest_flow_l_min",
                 )
             if self.setting_at(plan.at_s).bi_level:
                 raise refusal(f"has a {plan.kind} on two pressure levels", "a procedure in another mode")
@@ -239,8 +254,24 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     except ValidationError as error:
         raise explain(error, whole, Scenario, name) from None
     for k, setting in enumerate(scenario.settings):
-        machine_values(setting, scenario.ventilator, f"{name}: [[settings]] no. {k + 1}")
+        machine_values(setting, scenario.ventilator, weight_kg(scenario), f"{name}: [[settings]] no. {k + 1}")
+    refuse_impossible(scenario, name)
     return scenario
+
+
+def scenario_of(given: Scenario | Mapping[str, Any] | Path | str) -> Scenario:
+    """A scenario, or what its tables or its TOML file describe.
+
+    Raises
+    ------
+    CaseError
+        As :func:`load_scenario`.
+    OptionError
+        Something else.
+    """
+    if isinstance(given, Scenario):
+        return given
+    return scenario_from(given) if isinstance(given, Mapping) else load_scenario(given)
 
 
 def _amended(given: Any, library: list[dict[str, Any]]) -> Any:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,13 +12,16 @@ from tidebench.formulas.weight import predicted_body_weight_kg
 from tidebench.simulation import gases, layout
 from tidebench.simulation.course import event_rows
 from tidebench.simulation.effort import NEVER
-from tidebench.simulation.layout import Memory, Samples
+from tidebench.simulation.layout import RESTART, Memory, Samples
 from tidebench.simulation.machine import machine_values
-from tidebench.simulation.mechanics import reopened, volume_at
-from tidebench.simulation.protocol import PARAMETER, Row
-from tidebench.simulation.scenario import Scenario
+from tidebench.simulation.mechanics import leaking, reopened, volume_at
+from tidebench.simulation.protocol import MANOEUVRE, PARAMETER, Row
 from tidebench.simulation.tube import tube_loss
 from tidebench.simulation.ventilation import begin
+
+if TYPE_CHECKING:
+    from tidebench.case import Circuit
+    from tidebench.simulation.scenario import Scenario
 
 CO2_STORE_L_KG, CO2_SLOW_L_KG, O2_STORE_L_KG = 0.0007, 0.0020, 0.045
 """Fast and slow stores of CO2 (L STPD per mmHg and kg) and venous blood (L per kg): invented, see
@@ -32,6 +35,10 @@ twice as high (common practice, no source).
 DEAD_SPACE_ML_KG, RESIDUAL_ML_KG = 1.1, 25.0
 """Airway dead space behind a tube (half of Radford's 2.2 mL/kg, J Appl Physiol 1955;7:451) and lung volume at rest on
 no PEEP (common practice, no source).
+"""
+EXCHANGERS_ML = {3.0: 2.0, 10.0: 6.0, 30.0: 20.0, float("inf"): 50.0}
+"""Below which weight (kg) which dead space a heat and moisture exchanger has, where none is said (common practice, no
+source).
 """
 TISSUE_L_KG = 0.009
 """CO2 that lung tissue (0.5 L in an adult, dissolved) and capillary blood (0.1 L, as blood holds it) have in
@@ -122,7 +129,7 @@ def exchange_values(scenario: Scenario) -> dict[str, float]:
         "shunt": told.shunt,
         "alveolar_dead_space": told.alveolar_dead_space,
         "airway_dead_space": (told.airway_dead_space_ml or DEAD_SPACE_ML_KG * kg) / 1000
-        + (scenario.circuit.dead_space_ml or 0.0) / 1000,
+        + circuit_dead_space_ml(scenario.circuit, kg) / 1000,
         "residual_volume": (told.residual_volume_ml or RESIDUAL_ML_KG * kg) / 1000,
         "haemoglobin": told.haemoglobin_g_dl,
         "bicarbonate": told.bicarbonate_mmol_l,
@@ -135,10 +142,20 @@ def exchange_values(scenario: Scenario) -> dict[str, float]:
     }
 
 
+def circuit_dead_space_ml(circuit: Circuit, kg: float) -> float:
+    """Dead space between wye and tube: as said, or a heat and moisture exchanger's usual one."""
+    if circuit.dead_space_ml is not None:
+        return circuit.dead_space_ml
+    if circuit.humidification != "heat and moisture exchanger":
+        return 0.0
+    return next(volume for weight, volume in EXCHANGERS_ML.items() if kg < weight)
+
+
 def changes_of(scenario: Scenario, memory: Memory) -> Samples:
     """Everything that the protocol changes, as rows in order of time."""
     rows: list[Row] = []
-    plans = [(s.at_s, machine_values(s, scenario.ventilator, "settings")) for s in scenario.settings]
+    kg = weight_kg(scenario)
+    plans = [(s.at_s, machine_values(s, scenario.ventilator, kg, "settings")) for s in scenario.settings]
     for (_, before), (at, after) in itertools.pairwise(plans):
         rows += _set(at, {name: value for name, value in after.items() if before.get(name) != value})
     for procedure in scenario.procedures:
@@ -147,6 +164,8 @@ def changes_of(scenario: Scenario, memory: Memory) -> Samples:
         for at, values in procedure.steps():
             rows += _set(at, values)
             touched |= {name: standing.get(name, 0.0) for name in values}
+        if procedure.kind == "slow inflation":
+            rows.append((procedure.at_s, MANOEUVRE, float(RESTART), 0.0, 0.0))
         rows += _set(procedure.ends_s, touched)
     for manoeuvre in scenario.manoeuvres:
         rows += manoeuvre.rows()
@@ -168,13 +187,29 @@ def settle(start: Start) -> None:
     """The lung at rest on the first base pressure, its units opened and closed by it."""
     v, m, p = start.ventilator, start.mechanics, start.memory.patient[0]
     base, wall = float(v["base"]), float(p["chest_wall_elastance"])
-    low, high = -2.0, 20.0
-    for _ in range(80):  # the volume at which lung and chest wall together hold the base pressure
+    m["wye"] = base
+    m["carina"], m["flow"] = leaked(p, base)
+    m["leak_flow"] = m["flow"]
+    low, high = min(-2.0, -float(p["residual_volume"])), 20.0
+    for _ in range(80):  # the volume at which lung and chest wall together hold the pressure behind the tube
         total = 0.5 * (low + high)
-        held = base - wall * total - float(p["pleural_pressure"])
+        held = float(m["carina"]) - wall * total - float(p["pleural_pressure"])
         _hold(start, held)
         low, high = (total, high) if float(start.units["volume"].sum()) > total else (low, total)
-    m["volume"], m["wye"], m["carina"] = float(start.units["volume"].sum()), base, base
+    m["volume"] = float(start.units["volume"].sum())
+
+
+def leaked(p: Any, base: float) -> tuple[float, float]:
+    """Pressure behind the tube (cmH2O) and flow of all leaks (L/s), where the lung rests at a pressure at the wye."""
+    told = float(p["leak_exponent"]), float(p["leak_closes"])
+    per_pressure: Any = leaking  # of which the interpreter takes the plain form
+    low, high = 0.0, base
+    for _ in range(60 if p["cuff_leak"] > 0 else 0):
+        carina = 0.5 * (low + high)
+        past = per_pressure.py_func(float(p["cuff_leak"]), *told, carina) * carina
+        low, high = (carina, high) if carina + (p["tube_k1"] + p["tube_k2"] * past) * past < base else (low, carina)
+    past = per_pressure.py_func(float(p["cuff_leak"]), *told, high) * high
+    return high, past + per_pressure.py_func(float(p["mask_leak"]), *told, base) * base
 
 
 def _hold(start: Start, pressure: float) -> None:
@@ -210,7 +245,9 @@ def start_of(scenario: Scenario) -> Start:
     memory = Memory(n)
     fill_lung(memory, scenario)
     fill_patient(memory, scenario)
-    for name, value in machine_values(scenario.settings[0], scenario.ventilator, "settings").items():
+    for name, value in machine_values(
+        scenario.settings[0], scenario.ventilator, weight_kg(scenario), "settings"
+    ).items():
         memory.machine[0][name] = value
     circuit = scenario.circuit
     memory.machine[0]["circuit_compliance"] = (circuit.compliance_ml_cmh2o or 0.0) / 1000
@@ -232,4 +269,5 @@ def start_of(scenario: Scenario) -> Start:
     start.effort["previous_rising"] = start.effort["previous_falling"] = 1.0
     settle(start)
     fill_gases(start)
+    start.effort["felt_fast"] = start.effort["felt_slow"] = start.gases["arterial_co2"]
     return start

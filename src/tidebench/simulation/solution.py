@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from tidebench.errors import OptionError, SimulationError
 from tidebench.recording import Recording
 from tidebench.simulation import layout
 from tidebench.simulation.layout import CHANNELS, Samples
-from tidebench.simulation.scenario import Scenario, no_scenario
+from tidebench.simulation.scenario import Scenario, scenario_of
 from tidebench.simulation.sensors import sensed
 from tidebench.simulation.setup import Start, start_of
 from tidebench.simulation.solver import (
@@ -28,7 +29,7 @@ from tidebench.simulation.solver import (
     VOLUME_RUNAWAY,
     run,
 )
-from tidebench.simulation.truth import delivered, label_breaths, label_efforts
+from tidebench.simulation.truth import delivered, label_breaths, label_efforts, with_last
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -67,16 +68,22 @@ class Solution:
     @cached_property
     def breaths(self) -> pl.DataFrame:
         """A row per inflation (or breath, where none is delivered), with labels by mechanism."""
-        return label_breaths(self.raw_breaths, self.raw_efforts)
+        return label_breaths(self._ended, self.raw_efforts)
 
     @cached_property
     def efforts(self) -> pl.DataFrame:
         """A row per effort, with what became of it."""
-        return label_efforts(self.raw_breaths, self.raw_efforts)
+        first = self.scenario.settings[0]
+        waits = not first.bi_level and (first.support_type is not None or first.pattern in ("CMV", "A/C"))
+        return label_efforts(self._ended, self.raw_efforts, self.scenario.duration_s if waits else 0.0)
+
+    @cached_property
+    def _ended(self) -> pl.DataFrame:
+        return with_last(self.raw_breaths, self.scenario.duration_s)
 
 
 def simulate(
-    scenario: Scenario,
+    scenario: Scenario | Mapping[str, Any] | Path | str,
     channels: Sequence[str] | None = None,
     progress: Callable[[float], None] | None = None,
     start: Start | None = None,
@@ -85,8 +92,8 @@ def simulate(
 
     Parameters
     ----------
-    scenario : Scenario
-        As :func:`load_scenario` reads it.
+    scenario : Scenario, mapping or path
+        The scenario, its tables, or its TOML file.
     channels : sequence of str, optional
         Signals to keep, of :data:`CHANNELS`; what a ventilator records unless said.
     progress : callable, optional
@@ -96,25 +103,26 @@ def simulate(
 
     Raises
     ------
+    CaseError
+        The scenario can't be used.
     OptionError
         A channel that there is not, or something else than a scenario.
     SimulationError
         A value that is no number, or a runaway, with the time at which it happened.
     """
-    if not isinstance(scenario, Scenario):
-        raise no_scenario(scenario)
-    names = tuple(channels) if channels is not None else recorded_channels(scenario)
+    told = scenario_of(scenario)
+    names = tuple(channels) if channels is not None else recorded_channels(told)
     for name in names:
         if name not in CHANNELS:
             raise OptionError(f"{name!r} is no channel", where="channels", expected=", ".join(CHANNELS))
     parts, rows, efforts = [], [], []
-    for part, begun, ended in stretches(scenario, names, progress, start or start_of(scenario)):
+    for part, begun, ended in stretches(told, names, progress, start or start_of(told)):
         parts.append(part)
         rows.append(begun)
         efforts.append(ended)
     signals = np.concatenate(parts, axis=1)
     return Solution(
-        scenario,
+        told,
         {name: signals[k] for k, name in enumerate(names)},
         delivered(pl.DataFrame({name: np.concatenate([row[name] for row in rows]) for name in layout.BREATH})),
         pl.DataFrame(np.concatenate(efforts), schema=list(layout.EFFORT_ROW), orient="row"),
@@ -122,14 +130,16 @@ def simulate(
 
 
 def simulate_many(
-    scenarios: Iterable[Scenario], workers: int | None = None, channels: Sequence[str] | None = None
+    scenarios: Iterable[Scenario | Mapping[str, Any] | Path | str],
+    workers: int | None = None,
+    channels: Sequence[str] | None = None,
 ) -> list[Solution]:
     """Simulate scenarios in parallel threads; solutions in their order, the same for any number of threads.
 
     Parameters
     ----------
-    scenarios : iterable of Scenario
-        Each draws from its own ``seed`` alone.
+    scenarios : iterable of Scenario, mapping or path
+        As for :func:`simulate`; each draws from its own ``seed`` alone.
     workers : int, optional
         Threads; as many as there are processors unless said.
     channels : sequence of str, optional

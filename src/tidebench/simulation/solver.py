@@ -10,7 +10,7 @@ import numpy as np
 
 from tidebench.kernels import kernel, part
 from tidebench.simulation import gases as gas
-from tidebench.simulation.effort import breathe, entrain, muscle_pressure, normal, repace
+from tidebench.simulation.effort import breathe, entrain, feel, muscle_pressure, normal, repace
 from tidebench.simulation.layout import (
     BI_LEVEL,
     BY_TIME,
@@ -23,11 +23,12 @@ from tidebench.simulation.layout import (
     OCCLUDED,
     OPEN,
     PAUSE,
+    RESTART,
     SUCTION,
     Record,
     Samples,
 )
-from tidebench.simulation.mechanics import move, reopen, rest_pressures, solve_step
+from tidebench.simulation.mechanics import CLOSED_BELOW, NEAR_CLOSURE, move, reopen, rest_pressures, solve_step
 from tidebench.simulation.ventilation import (
     BEGUN,
     LOWERED,
@@ -73,9 +74,9 @@ def oscillate(patient: Record, m: Record, time: float, dt: float, rng: np.random
 
 @part
 def left_to_exhale(patient: Record, m: Record) -> float:
-    """How far muscles still empty the lung: not at all with half of its volume at rest left, since airways close."""
+    """How far muscles still empty the lung: not at all where airways close."""
     rest = patient.residual_volume
-    return min(max((0.5 * rest + m.volume) / (0.25 * rest), 0.0), 1.0)
+    return min(max((CLOSED_BELOW * rest + m.volume) / (NEAR_CLOSURE * rest), 0.0), 1.0)
 
 
 @part
@@ -206,7 +207,9 @@ def open_row(row: Record, v: Record, m: Record, time: float, kind: float) -> Non
 
 
 @part
-def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float) -> None:
+def carry_out(
+    machine: Record, v: Record, e: Record, block: Samples, slopes: Samples, change: Samples, time: float
+) -> None:
     """One row of the protocol: time, what (0 a parameter, 1 a manoeuvre), which, value, duration."""
     if change[1] == 0.0:
         k = int(change[2])
@@ -223,6 +226,8 @@ def carry_out(v: Record, e: Record, block: Samples, slopes: Samples, change: Sam
         open_circuit(v, kind, time, change[4], SUCTION_FLOW)
     elif kind == COUGH:
         e.cough_at = time
+    elif kind == RESTART:
+        begin(machine, v, time)
     else:
         v.hold_kind, v.hold_for = kind, change[4]
 
@@ -251,9 +256,8 @@ def resettle(machine: Record, v: Record, time: float, pattern: float, peep: floa
 
 
 @part
-def channels_now(patient: Record, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
+def channels_now(co2: float, g: Record, m: Record, wanted: Samples, out: Samples, at: int) -> None:
     """Write the channels that are wanted, one sample of each; see :data:`CHANNELS`."""
-    co2 = gas.mouth_tension(patient, g, m.flow)
     told = (
         m.wye, m.flow, m.pleural, co2, m.muscle, m.alveolar, m.pleural, m.volume, m.carina, g.arterial_co2,
         g.arterial_o2, g.arterial_saturation, g.ph, m.recoil,
@@ -276,7 +280,7 @@ def protocol_due(
     """Carry out the rows of the protocol that are due; returns how many are done."""
     pattern, peep = machine.pattern, machine.peep
     while done < len(changes) and changes[done, 0] <= time + NOW:
-        carry_out(v, e, block, slopes, changes[done], time)
+        carry_out(machine, v, e, block, slopes, changes[done], time)
         done += 1
     resettle(machine, v, time, pattern, peep)
     return done
@@ -364,7 +368,7 @@ def between_samples(
         repace(patient, e, time)
     if sample % every == 0:
         gas.exchange(patient, g, shunted(patient, units), every * dt)
-    g.highest_co2 = max(g.highest_co2, gas.mouth_tension(patient, g, m.flow))
+        feel(e, g.arterial_co2, every * dt)
 
 
 @kernel
@@ -398,7 +402,9 @@ def run(
         time, until = sample * dt, (sample + 1) * dt
         rest_pressures(patient, lung, units, m, m.muscle - m.heart_after)
         mix_moved(patient, machine, m, g)
-        channels_now(patient, g, m, wanted, out, sample - first)
+        co2 = gas.mouth_tension(patient, g, m.flow)
+        g.highest_co2 = max(g.highest_co2, co2)
+        channels_now(co2, g, m, wanted, out, sample - first)
         if count > 0:
             note_sample(rows[count - 1], m, g, dt)
         between_samples(patient, lung, units, m, e, g, block, slopes, moving, sample, dt, rng)
@@ -406,7 +412,7 @@ def run(
             if done < len(changes) and changes[done, 0] <= time + NOW:
                 done = protocol_due(machine, v, e, block, slopes, changes, done, time)
             if time >= min(e.next_onset, e.entrained_at):
-                breathe(patient, e, time, g.arterial_co2, efforts, rng)
+                breathe(patient, e, time, efforts, rng)
             if next_event(v) <= time + NOW:
                 count = act(patient, machine, lung, units, m, v, e, g, rows, count, time, rng)
                 if count > len(rows):

@@ -15,6 +15,7 @@ from tidebench import interaction
 from tidebench.simulation import layout
 from tidebench.simulation.scenario import Scenario
 
+LAST_S = 4.0  # of the last begun breath, from which it can be reviewed (this house's choice)
 PASSIVE_CMH2O = 0.5
 """Muscle pressure, pulling or pushing, below which a breath is passive from its start to its end, by definition."""
 EFFORT_LABELS = ("ineffective", "reverse-trigger", "effort-in-inflation", "unassisted")
@@ -24,13 +25,15 @@ BREATH_COLUMNS = {
     "start_s": "inflation begins: the trigger's delay is over, or time is; unassisted, an effort begins to draw gas; "
     "on two levels, the change to the high one",
     "insp_end_s": "inflation, pause and hold included, ends; on two levels, the change to the low one",
-    "end_s": "the next one begins",
+    "end_s": "the next one begins; of the last begun, the recording ends: it is here where its turn and 4 s of it are",
     "patient_triggered": "1 where the trigger's criterion was met, by an effort or not; or an effort drew the breath",
     "pressure_supported": "1 in support, volume-targeted support too",
     "flow_cycled": "1 where falling flow ended it",
     "vti_ml": "into the lung, past every leak: the highest volume before the next start, less that at start; "
-    "on two levels, that at the end of the high one, less that at start",
-    "vte_ml": "out of the lung: the same volume less the least after it",
+    "on two levels, that at the end of the high one, less that at start, below 0 where a patient who breathes at both "
+    "levels began it full and ended it empty",
+    "vte_ml": "out of the lung: the same volume less the least after it; on two levels what a patient inhaled in "
+    "between is not counted",
     "peak_pressure_cmh2o": "highest at the wye",
     "total_peep_cmh2o": "recoil of the whole at start_s, as if compartments that are not cut off had settled, without "
     "muscles and heart",
@@ -54,7 +57,8 @@ BREATH_COLUMNS = {
     "pao2_mmhg": "arterial, mean over the breath",
     "sao2": "arterial saturation, mean over the breath, as a fraction",
     "ph": "arterial, mean over the breath",
-    "etco2_mmhg": "highest at the wye in the breath; none where no carbon dioxide reached it",
+    "etco2_mmhg": "highest at the wye in the breath; none where no carbon dioxide reached it, nor where the recording "
+    "ends the breath",
 }
 EFFORT_COLUMNS = {
     "onset_s": "muscle pressure begins to rise",
@@ -62,8 +66,8 @@ EFFORT_COLUMNS = {
     "amplitude_cmh2o": "its peak",
     "outcome": "triggered, met-by-machine, effort-in-inflation, ineffective, reverse-trigger; unassisted where the "
     "ventilator does not answer breath by breath (CPAP, between mandatory breaths without support, two levels, support "
-    "on them too) or the airway was closed or open to the room; outside before the first breath and after the last "
-    "whole one",
+    "on them too) or the airway was closed or open to the room; outside after the last breath, and before the first, "
+    "unless a ventilator that answers efforts let it go by (ineffective)",
     "over_s": "muscle pressure has fallen to a quarter of its peak",
     "breath": "row of truth_breaths.csv in which it begins, from 0; -1 outside",
 }
@@ -72,6 +76,7 @@ EFFORT_COLUMNS = {
 Values = npt.NDArray[np.float64]
 
 
+MEANS = ("arterial_co2", "arterial_o2", "saturation", "ph")  # sums until their breath ends
 SUMMED = ("pressure_area", "alveolar_area", "work", "muscle_work")
 HIGHEST = ("peak_pressure", "muscle_peak", "pleural_high", "alveolar_high")
 LEAST = ("volume_least", "muscle_least", "pleural_low")
@@ -95,8 +100,21 @@ def delivered(raw: pl.DataFrame) -> pl.DataFrame:
     return merged.filter(pl.col("breath") > 0).drop("breath")
 
 
-def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
-    """What became of each effort; ``outside`` where it began before the first breath or after the last whole one."""
+def with_last(raw: pl.DataFrame, until_s: float) -> pl.DataFrame:
+    """The breaths, of which the last begun ends with the recording where enough of it is there."""
+    long = pl.col("end").is_nan() & pl.col("turn").is_not_nan() & (pl.col("start") <= until_s - LAST_S)
+    means = [pl.when(long).then(pl.col(name) / pl.col("sampled")).otherwise(name).alias(name) for name in MEANS]
+    unknown = {"end": until_s, "end_tidal_co2": np.nan}
+    return raw.with_columns(
+        *means, *(pl.when(long).then(to).otherwise(name).alias(name) for name, to in unknown.items())
+    )
+
+
+def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame, waits_until_s: float = 0.0) -> list[str]:
+    """What became of each effort; ``outside`` where it began before the first breath or after the last whole one.
+
+    ``waits_until_s`` is the recording's end where the ventilator waits for efforts before its first breath.
+    """
     start = breaths["start"].to_numpy()
     onset, over = efforts["onset"].to_numpy(), efforts["over"].to_numpy()
     free = np.isin(breaths["kind"].to_numpy(), (layout.HIGH_LEVEL, layout.UNASSISTED))
@@ -104,14 +122,17 @@ def effort_words(breaths: pl.DataFrame, efforts: pl.DataFrame) -> list[str]:
     words = interaction.outcomes(
         onset, over, start, np.nan_to_num(breaths["turn"].to_numpy(), nan=np.inf), by_patient, free
     )
-    known = ~np.isnan(breaths["end"].to_numpy())
-    last = float(start[known][-1]) if known.any() else -np.inf
+    end = breaths["end"].to_numpy()
+    whole = len(end) > 0 and not np.isnan(end[-1])
+    late = over > end[-1] if whole else onset > start[~np.isnan(end)].max(initial=-np.inf)
     at = interaction.owner(onset, start)
     entrained = efforts["entrained"].to_numpy() > 0
     away_from, away_until = (np.append(breaths[key].to_numpy(), np.nan)[at] for key in ("away_from", "away_until"))
     away = (over > away_from) & (onset < away_until)
+    let_by = (at < 0) & (over <= waits_until_s) & (np.array(words) == "ineffective")
+    outside = ((at < 0) | late) & ~let_by
     return [
-        _word(word, outside=at[k] < 0 or onset[k] > last, entrained=bool(entrained[k]), away=bool(away[k]))
+        _word(word, outside=bool(outside[k]), entrained=bool(entrained[k]), away=bool(away[k]))
         for k, word in enumerate(words)
     ]
 
@@ -125,10 +146,13 @@ def _word(word: str, *, outside: bool, entrained: bool, away: bool) -> str:
     return "reverse-trigger" if entrained else word
 
 
-def label_efforts(breaths: pl.DataFrame, efforts: pl.DataFrame) -> pl.DataFrame:
-    """Efforts: in the columns of the open set, then ``over_s`` (when a quarter is left) and ``breath``."""
+def label_efforts(breaths: pl.DataFrame, efforts: pl.DataFrame, waits_until_s: float = 0.0) -> pl.DataFrame:
+    """Efforts: in the columns of the open set, then ``over_s`` (when a quarter is left) and ``breath``.
+
+    ``waits_until_s`` as :func:`effort_words` has it.
+    """
     at = interaction.owner(efforts["onset"].to_numpy(), breaths["start"].to_numpy())
-    words = effort_words(breaths, efforts)
+    words = effort_words(breaths, efforts, waits_until_s)
     return pl.DataFrame(
         {
             "onset_s": efforts["onset"],

@@ -13,7 +13,7 @@ import tomlkit
 
 from tidebench.case import CASE_FILE, Setting, load_case
 from tidebench.recording import Recording
-from tidebench.simulation.scenario import Scenario, load_scenario, scenario_from
+from tidebench.simulation.scenario import Scenario, scenario_of
 from tidebench.simulation.solution import Solution, simulate
 from tidebench.simulation.truth import truth_of
 from tidebench.store import Identity, keep_other_results, new_result
@@ -58,11 +58,8 @@ def simulate_case(
     SimulationError
         The simulation can't go on.
     """
-    if isinstance(scenario, Mapping):
-        told = scenario_from(scenario)
-    else:
-        told = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
-    keep_other_results(Path(out), "simulated")
+    told = scenario_of(scenario)
+    keep_other_results(Path(out), "simulated", "simulated case")
     return put_case(
         lambda: simulate(told, progress=(lambda share: progress("simulating", share)) if progress else None), out
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench.formulas.indices import pf_ratio_mmhg
+from tidebench.gas_contradictions import settled
 from tidebench.quantities import Quantity, quantity
 from tidebench.views.wording import clock, duration, sentence
 
@@ -52,18 +53,18 @@ class Beside:
 def beside(case: Case) -> Beside:
     """What stands in the case beside settings and signals."""
     keys = [key for key in ANALYSED if any(getattr(gas, key) is not None for gas in case.blood_gases)]
-    if any(_pf(gas) is not None for gas in case.blood_gases):
+    if any(_pf(settled(case, gas)) is not None for gas in case.blood_gases):
         keys.append(PF)
     gases = tuple(
-        GasRow(_when(case, gas), gas.site or "not stated", tuple(_value(gas, key) for key in keys))
+        GasRow(_when(case, gas), gas.site or "not stated", tuple(_value(case, gas, key) for key in keys))
         for gas in sorted(case.blood_gases, key=lambda gas: case.drawn_at_s(gas) or 0.0)
     )
     events = sorted((*map(_event, case.events), *_remarks(case.observed)), key=lambda row: row.at_s)
     return Beside(tuple(quantity(key, "blood_gases") for key in keys), gases, tuple(events))
 
 
-def _value(gas: BloodGas, key: str) -> float | None:
-    value: float | None = _pf(gas) if key == PF else getattr(gas, key)
+def _value(case: Case, gas: BloodGas, key: str) -> float | None:
+    value: float | None = _pf(settled(case, gas)) if key == PF else getattr(gas, key)
     return value
 
 

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, TrendRow, Value, Ventilation
 from tidebench.quantities import quantity
+from tidebench.tensions import MMHG_PER_KPA, TensionUnit, in_unit
 from tidebench.views.verdicts import KINDS
 from tidebench.views.wording import clock, mode_words, sentence
 
-TensionUnit = Literal["mmHg", "kPa"]
-MMHG_PER_KPA = 7.50062
+DOUBTED = "asked about, and used for nothing"
 MOST_STEPS = 8
 """Values of a trend that a line holds; all of them stand in --json."""
-IN_MMHG = re.compile(r"(?:(\d+(?:\.\d+)?) to )?(\d+(?:\.\d+)?) mmHg(?!/)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,18 +88,13 @@ def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
     )
 
 
-def _in_kpa(found: re.Match[str]) -> str:
-    ends = [f"{float(end) / MMHG_PER_KPA:.1f}" for end in found.groups() if end]
-    return f"{' to '.join(ends)} kPa"
-
-
 @dataclass(frozen=True)
 class _Words:
     unit: TensionUnit
 
     def say(self, words: str) -> str:
         """A sentence with its tensions in the unit of the page."""
-        return IN_MMHG.sub(_in_kpa, words) if self.unit == "kPa" else words
+        return in_unit(words, self.unit)
 
     def tension(self, mmhg: float, decimals: int = 1) -> str:
         return f"{mmhg / MMHG_PER_KPA:.1f} kPa" if self.unit == "kPa" else f"{mmhg:.{decimals}f} mmHg"
@@ -119,7 +111,7 @@ class _Words:
         return GasSection(
             f"Gas {gas.number}, {gas.conditions.site or 'site not stated'}, {when}",
             self.conditions(gas),
-            tuple(self.number(value) for value in (*gas.stated, *gas.indices) if value.value is not None),
+            tuple(self.number(value, gas.doubted) for value in (*gas.stated, *gas.indices) if value.value is not None),
             self.at_body(gas.at_body_temperature),
             acid_base,
             lines,
@@ -129,11 +121,12 @@ class _Words:
             tuple(self.say(note) for note in gas.notes),
         )
 
-    def number(self, value: Value) -> GasNumber:
+    def number(self, value: Value, doubted: tuple[str, ...] = ()) -> GasNumber:
         record = quantity(value.key, "blood_gases")
         origin = value.made_of[0] if value.key == "hco3_mmol_l" and value.made_of else ""
         made_of = tuple(self.say(words) for words in value.made_of)
         text = self.text(value.key, value.value)
+        origin = DOUBTED if value.key in doubted else origin
         return GasNumber(value.key, record.label, record.symbol, text, self.say(origin), made_of)
 
     def conditions(self, gas: GasReading) -> str:
@@ -141,7 +134,11 @@ class _Words:
         peep = "PEEP not known" if under.peep_cmh2o is None else f"PEEP {quantity('peep_cmh2o').text(under.peep_cmh2o)}"
         oxygen = "FiO2 not known" if under.fio2 is None else f"FiO2 {under.fio2:.2f}"
         air = f"air at {self.tension(under.barometric_mmhg, 0)} ({under.barometric_origin})"
-        parts = (under.interface or "interface not stated", mode_words(under.mode), peep, oxygen, air)
+        records = ((quantity(key, "settings"), value) for key, value in under.given)
+        given = (f"{record.label} {record.text(value)}" for record, value in records)
+        support = () if under.off_ventilator else (mode_words(under.mode), peep, *given)
+        trial = (under.trial,) if under.trial else ()
+        parts = (under.interface or "interface not stated", *support, *trial, oxygen, air)
         return f"Taken under: {', '.join(parts)}."
 
     def at_body(self, values: tuple[Value, ...]) -> str:
@@ -152,9 +149,9 @@ class _Words:
 
     def acid_base(self, read: AcidBase) -> tuple[str, tuple[str, ...]]:
         if read.primary is None:
-            return self.say(f"Acid and base can't be read: {read.reason}."), ()
+            return self.say(f"Acid and base can't be read: {read.reason.rstrip('.?')}."), tuple(map(self.say, read.gap))
         fits = (f"fits {' and '.join(read.fits)}",) if read.fits else ()
-        lines = (*(f"expected: {words}" for words in read.expected), *fits, *read.doubts)
+        lines = (*(f"expected: {words}" for words in read.expected), *fits, *read.doubts, *read.gap)
         return self.say(f"Acid and base: {read.primary}."), tuple(self.say(line) for line in lines)
 
     def held(self, one: Held) -> str:
@@ -166,7 +163,17 @@ class _Words:
         if grade.severity is None:
             return self.say(f"{grade.definition}: can't be told. {sentence(grade.reason)}")
         lacking = f". To apply it, still needed: {'; '.join(grade.needed)}" if grade.needed else ""
-        return self.say(f"{grade.definition}: {grade.severity}, by {grade.by}{lacking}")
+        return self.say(f"{grade.definition}: {grade.severity}, by ") + self.index(grade) + self.say(lacking)
+
+    def index(self, grade: Grade) -> str:
+        """The index that decides a class, with further decimals where it rounds into another."""
+        record = quantity(grade.key)
+        if not grade.close or grade.value is None:
+            return f"{record.symbol} {self.text(grade.key, grade.value)}"
+        size, unit, decimals = grade.value, record.unit, record.decimals
+        if unit == "mmHg" and self.unit == "kPa":
+            size, unit, decimals = size / MMHG_PER_KPA, "kPa", 1
+        return f"{record.symbol} {size:.{decimals + 2}f} {unit}".rstrip()
 
     def untold(self, indices: Iterable[Value]) -> Iterator[str]:
         reasons: dict[str, list[str]] = {}
@@ -209,4 +216,5 @@ class _Words:
             before = f"{self.text(value.key, now[value.key].value)} → " if value.key in now else ""
             lines.append(f"{symbol}: {before}{self.text(value.key, value.value)}")
         lines += [f"then {self.held(one)}" for one in told.held]
+        lines += [self.say(f"in the way: {words}") for words in told.obstacles]
         return TargetSection(heading, lead, tuple(lines), tuple(self.say(words) for words in told.words), told.command)

@@ -15,6 +15,7 @@ from tidebench.caution import CAUTION
 from tidebench.contradictions import contradictions
 from tidebench.doubts import doubts
 from tidebench.limits import policy_statement, population
+from tidebench.views.bedside import cannot_wait
 from tidebench.views.gases import GasesView, gases_view
 from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
 from tidebench.views.latest import EARLIER, SET_DRIVING, Latest, latest_numbers
@@ -123,12 +124,13 @@ def handover_page(
     weaning = wean(case, review, policy=house)
     moment = Moment(case, until)
     further = (*asked, *_open(case, review, numbers, gases))
+    first = (*_contradicted(case), *cannot_wait(case, moment))
     return HandoverPage(
         title=shorter(case.title, MOST_TITLE) or "Untitled case",
         as_of=moment.as_of,
         situation=tuple(_situation(case, moment)),
         background=tuple(_background(case, review)),
-        matters=(*_contradicted(case), *_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
+        matters=(*first, *_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
         numbers=numbers,
         gases=tuple(shorter(line, MOST_LINE) for line in gas_lines(gases, case, moment)),
         weaning=tuple(weaning_lines(weaning, moment)),

@@ -64,6 +64,7 @@ FROM_CAPNOGRAM = ("etco2_mmhg", "bohr_dead_space_fraction")
 FROM_HOLDS = {
     "plateau_pressure_cmh2o": "inspiratory",
     "driving_pressure_cmh2o": "inspiratory",
+    SET_DRIVING: "inspiratory",
     "total_peep_cmh2o": "expiratory",
     "intrinsic_peep_cmh2o": "expiratory",
     "p01_cmh2o": "expiratory",
@@ -147,7 +148,9 @@ def _latest(key: str, case: Case, review: Review | None, until_s: float, ended_s
     ``ended_s`` is when the recording ended; what was set or noted since is later than it.
     """
     since = _since(case, ended_s)
-    candidates = () if review is None else (_held(key, review, since), _measured(key, review, since, ended_s))
+    candidates = (
+        () if review is None else (_held(key, review, _changed(case, ended_s)), _measured(key, review, since, ended_s))
+    )
     found = next((one for one in candidates if one is not None), None)
     if found is not None and any(ended_s < setting.at_s <= until_s for setting in case.settings):
         found = replace(found, note=", ".join(filter(None, (found.note, EARLIER))))
@@ -159,24 +162,41 @@ def _latest(key: str, case: Case, review: Review | None, until_s: float, ended_s
 
 def _since(case: Case, until_s: float) -> float:
     """From when on breaths count: the last change of settings, at most half an hour back."""
-    changed = max((row.at_s for row in case.settings if row.at_s < until_s), default=0.0)
-    return max(changed, until_s - WINDOW_S)
+    return max(_changed(case, until_s), until_s - WINDOW_S)
+
+
+def _changed(case: Case, until_s: float) -> float:
+    """When settings last changed; a hold since then counts, however old."""
+    return max((row.at_s for row in case.settings if row.at_s < until_s), default=0.0)
 
 
 def _held(key: str, review: Review, since_s: float) -> Latest | None:
     kind = FROM_HOLDS.get(key)
     holds = [
-        hold for hold in review.holds if hold.kind == kind and hold.at_s >= since_s and getattr(hold, key) is not None
+        hold
+        for hold in review.holds
+        if hold.kind == kind and hold.at_s >= since_s and _of_hold(key, hold, review.case) is not None
     ]
     if not holds:
         return None
     steady = [hold for hold in holds if hold.quality == ("steady",)]
     hold: Hold = (steady or holds)[-1]
-    value = float(getattr(hold, key))
+    value = _of_hold(key, hold, review.case) or 0.0
     doubts = [word for word in hold.quality if word != "steady"]
     held = f"hold of {hold.duration_s:.1f} s" if key in AFTER_A_PAUSE else ""
     note = ", ".join(filter(None, (*doubts, held)))
     return Latest(quantity(key), Spread(value, value, value, 1), "by a hold", hold.at_s, note)
+
+
+def _of_hold(key: str, hold: Hold, case: Case) -> float | None:
+    """A number of a hold; driving pressure from set PEEP by what was set then."""
+    if key != SET_DRIVING:
+        value = getattr(hold, key)
+        return None if value is None else float(value)
+    setting = case.setting_at(hold.at_s)
+    if hold.plateau_pressure_cmh2o is None or setting is None or setting.peep_cmh2o is None:
+        return None
+    return hold.plateau_pressure_cmh2o - setting.peep_cmh2o
 
 
 def _measured(key: str, review: Review, since_s: float, until_s: float) -> Latest | None:
@@ -263,7 +283,10 @@ def _why(key: str, case: Case, review: Review | None, since_s: float) -> str:
         return "not noted"
     if key in FROM_CAPNOGRAM:
         return review.capnogram.reason if review.capnogram else "carbon dioxide not recorded"
-    if key == EFFORT and review.breaths.filter(pl.col("start_s") >= since_s)["passive"].fill_null(value=False).all():
+    passive = review.breaths.filter(pl.col("start_s") >= since_s)["passive"].fill_null(value=False)
+    if not len(passive):
+        return "no breath was seen since" if review.breaths.height else "no breath was seen"
+    if key == EFFORT and passive.all():
         return "every breath was passive"
     return next(_reasons(key, review, since_s), "no breath allowed it")
 

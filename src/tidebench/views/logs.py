@@ -80,7 +80,7 @@ def _covered(told: Told, log: Log, covered: Coverage) -> Section:
     return Section(
         "What the log covers",
         (
-            f"From {moment(told, covered.first_s)} to {moment(told, covered.last_s)}: "
+            f"From {moment(told, covered.first_s)} to {moment(told, covered.last_s)}{_zone(log)}: "
             f"{duration(3600 * covered.hours)} covered{beds}{resting}. Rates are over that; of what came before, "
             "nothing is known.",
             sentence("; ".join([rows, *left_out])),
@@ -90,6 +90,11 @@ def _covered(told: Told, log: Log, covered: Coverage) -> Section:
             *log.notes,
         ),
     )
+
+
+def _zone(log: Log) -> str:
+    """The zone of a log's stamps, where it has one."""
+    return {"": "", "mixed": "", "Z": " UTC"}.get(log.zone, f" (UTC{log.zone})")
 
 
 def _read(log: Log) -> str:
@@ -104,7 +109,8 @@ def _read(log: Log) -> str:
 def _place(told: Told) -> Section:
     if told.clock is None:
         return Section("")
-    zero = "" if told.start is None else f"0 s of the case is {told.start:%Y-%m-%d %H:%M:%S}: "
+    zone = "" if told.log is None else _zone(told.log)
+    zero = "" if told.start is None else f"0 s of the case is {told.start:%Y-%m-%d %H:%M:%S}{zone}: "
     lines = [sentence(f"{zero}{told.clock.known_by}")]
     if told.offset is not None:
         shift, agreeing = told.offset

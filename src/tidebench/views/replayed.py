@@ -14,6 +14,7 @@ from tidebench.views.wording import duration, listed, sentence
 
 if TYPE_CHECKING:
     from tidebench.care.logs.changed import Changed
+    from tidebench.care.logs.pauses import Pauses
     from tidebench.care.logs.room import Told
     from tidebench.care.logs.tradeoff import Offer, Tradeoff
 
@@ -24,8 +25,12 @@ NEVER = (
 )
 MODEL = (
     "A value counts from the breath that shows it until the next; the alarm sounds once it has been beyond the limit "
-    "for the delay. Ventilators average and hold alarms in ways of their own. Apnoea, disconnection and oxygen alarms "
-    "are not replayed."
+    "for the delay. Ventilators average and hold alarms in ways of their own. Apnoea is replayed below. Disconnection "
+    "and oxygen alarms are not: a breath table has neither what they go by nor oxygen."
+)
+APNOEA = (
+    "From the begin of a breath to that of the next; the alarm sounds once that is longer than the delay, until a "
+    "breath begins. Stretches of lost pressure, and what was not recorded, are no pause."
 )
 EVENTS = (
     "Missed: true events (findings that the alarm is there to tell, limits crossed) without a sound during them or in "
@@ -49,8 +54,26 @@ def replayed(told: Told) -> Iterator[Section]:
         events = EVENTS.format(delay=f"{max(delays):g} s" if delays else "that for a disconnection")
         after = (*_together(told.tradeoffs), events, *notes)
         yield Section("Limits replayed", (NEVER, MODEL, *house), head, rows, right, after, "tradeoff")
+    elif told.policy:
+        yield Section("The policy of this house", (told.policy,))
+    if told.pauses is not None:
+        yield _apnoea(told.pauses)
     if told.changed is not None:
         yield _changed(told, told.changed)
+
+
+def _apnoea(of: Pauses) -> Section:
+    """Delays of an apnoea alarm, replayed."""
+    rows = []
+    for one in of.alarms:
+        sounding = one.sounding_s / 60.0
+        rates = (rated(one.alarms / of.hours), rated(sounding / of.hours)) if of.rated else (rated(None), rated(None))
+        usual = of.usual is not None and of.usual.low <= one.delay_s <= of.usual.high
+        rows.append((f"{one.delay_s:g} s", "usual" if usual else "", f"{one.alarms}", *rates))
+    own = () if of.usual is None else (f"Usual: {practice_words(of.usual)}.",)
+    longest = f"The longest took {duration(of.longest_s)}."
+    head = ("delay", "", "n", "per hour", "min per h")
+    return Section("Apnoea replayed", (APNOEA,), head, tuple(rows), frozenset({2, 3, 4}), (longest, *own))
 
 
 def _reasons(told: Sequence[Tradeoff]) -> Iterator[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tidebench.care.weaning import Item, Trial, Weaning
 from tidebench.care.weaning.effort import EffortNumber, words_of
 from tidebench.care.weaning.item import F_VT_WARNING
-from tidebench.care.weaning.page import PEOPLE_DECIDE, ago, cell, counts, trend_words
+from tidebench.care.weaning.page import PEOPLE_DECIDE, ago, cell, counts, f_vt_words, trend_words
 from tidebench.care.weaning.trial import KEYS, LENGTH_MIN, MINUTE_S
 from tidebench.quantities import Quantity, quantity
 from tidebench.views.wording import clock, duration, sentence
@@ -108,7 +108,8 @@ def _trial(told: Weaning, trial: Trial) -> Iterator[str]:
     lasts = f"from {clock(trial.start_s)} for {duration(trial.duration_s)}"
     yield sentence(f"{lasts}, found by {trial.found_by}; {trial.support.words}")
     yield from trial.notes
-    yield f"f/VT is that under {trial.support.words}. {F_VT_WARNING}"
+    if words := f_vt_words(told, trial):
+        yield words
     if told.trials_seen > 1 and trial.found_by != "options":
         yield f"The longest of {told.trials_seen} that the case shows."
 

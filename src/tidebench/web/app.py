@@ -24,6 +24,7 @@ from tidebench.web.casebook_routes import casebook_routes
 from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
+from tidebench.web.lesson_bench import describe_sitting
 from tidebench.web.lesson_routes import lesson_routes
 from tidebench.web.log_routes import log_routes
 from tidebench.web.opened import Shelf
@@ -68,8 +69,9 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(arrangement_routes(serving))
     app.include_router(card_routes())
     app.include_router(bench_routes(serving, sessions))
-    app.include_router(lesson_routes(serving))
+    app.include_router(lesson_routes(serving, sessions, jobs))
     describe_messages(app)
+    describe_sitting(app)
     return app
 
 

@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, WebSocket, WebSocketDisconnect
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from tidebench.bench import Bench, Line, measured
 from tidebench.bench.bench import LEAST_S, LONGEST_S
@@ -33,8 +33,7 @@ TICK_S = 1 / 60
 MOST_BYTES = 1 << 16
 MOST_ASKED, WITHIN_S = 160, 4.0  # more messages than hands can send
 WARM_S = 10.0  # with which a first review shows what it needs
-BUSY_SHARE, LONGEST_WAIT_S = 0.1, 4.0  # of the time is spent on reviewing a bench while it runs; and not rarer
-CATCH_UP_S = 0.25  # of real time; a longer stall is time that did not pass
+BUSY_SHARE = 0.1  # of the time is spent on reviewing a bench while it runs
 BEFORE_S = 12.0  # of what was before are drawn where a line is entered
 FULL, FLOOD, STRANGER = 4429, 1008, 4401
 """Codes with which a websocket is closed."""
@@ -102,6 +101,12 @@ def describe_messages(app: FastAPI) -> None:
 class Session:
     """One bench and the page before it."""
 
+    tick_s = TICK_S
+    measure = staticmethod(measured)
+    catch_up_s = 0.25  # of real time; a longer stall is time that did not pass
+    longest_wait_s = 4.0  # from one review to the next, while time passes
+    asks: TypeAdapter[Any] = b.ASKED
+
     def __init__(self, socket: WebSocket, serving: Serving, sessions: Sessions, reviewer: Executor) -> None:
         self._socket, self._serving, self._sessions, self._reviewer = socket, serving, sessions, reviewer
         self._bench: Bench | None = None
@@ -131,12 +136,12 @@ class Session:
         if len(self._asked) == MOST_ASKED and now - self._asked[0] < WITHIN_S:
             await self._show_the_door(FLOOD, "Too many messages at once.")
         self._asked.append(now)
-        if not admits(self._serving, self._sessions, self._socket.headers):
+        if not self._admitted():
             await self._show_the_door(STRANGER, "Say the password first.")
         try:
             if len(text) > MOST_BYTES:
                 raise OptionError("the message is larger than it may be", where="live bench")
-            asked = b.ASKED.validate_json(text)
+            asked = self.asks.validate_json(text)
             async with self._busy:
                 await self._do(asked)
         except ValidationError as error:
@@ -147,6 +152,9 @@ class Session:
             await self._tell(b.RefusedTold(problem=str(error)))
             if self._bench is not None:
                 await self._tell_now()
+
+    def _admitted(self) -> bool:
+        return admits(self._serving, self._sessions, self._socket.headers)
 
     async def _show_the_door(self, code: int, why: str) -> None:
         await self._socket.close(code, why)
@@ -225,18 +233,16 @@ class Session:
         self._began, self._began_s = asyncio.get_running_loop().time(), self._bench.time_s
 
     async def _pace(self) -> None:
-        """Let time pass, a frame at each tick."""
+        """Let time pass, a frame at each tick. All benches tick at the same moments: the loop wakes once for all."""
         clock = asyncio.get_running_loop().time
-        tick = clock()
         while True:
-            tick = max(tick + TICK_S, clock() - TICK_S)
-            await asyncio.sleep(tick - clock())
+            await asyncio.sleep(self.tick_s - clock() % self.tick_s)
             async with self._busy:
                 bench = self._bench
                 if bench is None or not self._playing:
                     continue
                 due = self._began_s + (clock() - self._began) * self._speed - bench.time_s
-                if due > CATCH_UP_S * self._speed:
+                if due > self.catch_up_s * self._speed:
                     self._set_clock()
                 elif due * bench.rate_hz >= 1:
                     await self._go_on(bench, due)
@@ -271,10 +277,11 @@ class Session:
     async def _review(self, bench: Bench, generation: int) -> None:
         loop = asyncio.get_running_loop()
         try:
-            case, recording = bench.recorded()
+            async with self._busy:
+                case, recording = await asyncio.to_thread(bench.recorded)
             begun = loop.time()
-            found = await loop.run_in_executor(self._reviewer, measured, case, recording)
-            self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, LONGEST_WAIT_S)
+            found = await loop.run_in_executor(self._reviewer, self.measure, case, recording)
+            self._review_at = loop.time() + min((loop.time() - begun) / BUSY_SHARE, self.longest_wait_s)
         except TidebenchError as error:
             log.info("live bench: review refused: %s", type(error).__name__)
             return

@@ -21,8 +21,8 @@ log = logging.getLogger("tidebench.web")
 COOKIE = "tidebench_session"
 PAGE_HEADER = "x-tidebench"
 """Sent by the page with every request that changes something; another site can't send it."""
-OPEN = ("/api/session", "/api/about")
-"""What may be asked without a session, so that one can begin."""
+OPEN = ("/api/session", "/api/about", "/api/quantities")
+"""What may be asked without a session, so that one can begin; the catalogue is for learners too, and no secret."""
 CLASS = "/api/class"
 """Learners come by a link that is drawn by chance, and need no password."""
 LOGS = "/api/uploads/logs"

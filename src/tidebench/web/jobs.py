@@ -192,6 +192,47 @@ class Worker:
         self._line.close()
 
 
+class Apart:
+    """A function that is called in a process of its own, so that whoever waits for it holds nobody up.
+
+    Parameters
+    ----------
+    work : str
+        The function as ``module:function``; it is called with the words and ``tell``.
+    """
+
+    def __init__(self, work: str) -> None:
+        self._work = work
+        self._worker: Worker | None = None
+        self._lock = threading.Lock()
+
+    def __call__(self, **words: Any) -> Any:
+        """What the function gives.
+
+        Raises
+        ------
+        OptionError
+            It refused, or the process broke.
+        """
+        with self._lock:
+            if self._worker is None or not self._worker.alive:
+                self._worker = Worker()
+            self._worker.begin(self._work, words)
+            while True:
+                for kind, told in self._worker.heard(POLL_S):
+                    if kind == "done":
+                        return told
+                    if kind != "tell":
+                        raise OptionError(told)
+                if not self._worker.alive:
+                    raise OptionError(BROKEN)
+
+    def close(self) -> None:
+        """End the process, whatever it does; another call begins another."""
+        if self._worker is not None:
+            self._worker.end()
+
+
 def _work(line: Connection) -> None:
     """What a worker does: functions by name, until the line is closed."""
     while True:
@@ -209,7 +250,7 @@ def _work(line: Connection) -> None:
             line.send(("done", function(**words, tell=tell)))
         except TidebenchError as error:
             line.send(("refused", str(error)))
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, BrokenPipeError):  # nobody listens any more
             return
         except Exception as error:
             import traceback

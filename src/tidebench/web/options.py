@@ -36,6 +36,8 @@ class Limits:
         How long a session lasts without being used.
     benches : int
         Live benches that may be open at once.
+    lesson_benches : int
+        Learners who may sit at the bench of a lesson at once, one bench each: a class, and some who learn alone.
     """
 
     upload_bytes: int = 1024 * MIB
@@ -50,6 +52,7 @@ class Limits:
     tries_s: float = 60.0
     session_s: float = 8 * 3600.0
     benches: int = 24
+    lesson_benches: int = 72
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tidebench.forms import Field, Section
 
 if TYPE_CHECKING:
+    from tidebench.bench.measured import Measured
     from tidebench.care.logs import Question
+    from tidebench.case import Case
     from tidebench.fitting.fit import Fit
     from tidebench.report.figures import Picture
     from tidebench.views.parts import Page
@@ -68,6 +70,43 @@ def report_job(
     answer = what_if(fit, settings)
     tell("writing the report", 0.7)
     return report_bytes(fit.window.review, answer)
+
+
+def measure_job(case: Case, recorded: dict[str, Any], tell: Tell) -> Measured:  # noqa: ARG001 - as every job
+    """Review what was recorded at a bench so far; ``recorded`` are the fields of its recording."""
+    from tidebench.bench import measured
+    from tidebench.recording import Recording
+
+    return measured(case, Recording(**recorded))
+
+
+def case_lesson_job(case: str, out: str, title: str, tell: Tell) -> LessonMade:
+    """Make a lesson of a case and what its reviewer confirmed."""
+    from tidebench.lessons.making import make_lesson
+
+    tell("reviewing", 0.1)
+    return LessonMade(Path(out).name, make_lesson(Path(case), Path(out), title))
+
+
+def change_lesson_job(
+    case: str, from_s: float | None, to_s: float | None, settings: dict[str, float | str], out: str, title: str,
+    tell: Tell,
+) -> LessonMade:  # fmt: skip
+    """Make a lesson of a rehearsed change."""
+    from tidebench.lessons.rehearsed import make_change_lesson
+
+    tell("fitting", 0.1)
+    fit = _fit(case, from_s, to_s)
+    tell("rehearsing", 0.5)
+    return LessonMade(Path(out).name, make_change_lesson(fit, settings, Path(out), title))
+
+
+@dataclass(frozen=True)
+class LessonMade:
+    """A lesson that was made: its name on the shelf, and what it asks, a line each."""
+
+    name: str
+    asks: list[str]
 
 
 def _fit(case: str, from_s: float | None, to_s: float | None) -> Fit:

@@ -20,6 +20,17 @@ ALWAYS = ("imaging", "timing", "cause")
 BERLIN, BERLIN_SOURCE = "ARDS, Berlin 2012", "ARDS Definition, JAMA 2012;307:2526"
 GLOBAL, GLOBAL_SOURCE = "ARDS, global 2023", "Am J Respir Crit Care Med 2024;209:37 (secondary)"
 PALICC, PALICC_SOURCE = "paediatric ARDS, PALICC 2015", "Pediatr Crit Care Med 2015;16:428"
+MONTREUX, MONTREUX_SOURCE = "neonatal ARDS, Montreux 2017", "Lancet Respir Med 2017;5:657 (from memory)"
+TERM_WEEKS = 37.0
+PERINATAL = (
+    "lung disease of birth is excluded from the definition, and in a newborn nobody has said that it is not that "
+    "(--said not-perinatal)"
+)
+NEWBORN = (
+    "the definition made for newborns; not applied here, since it asks for what no gas shows: no respiratory distress "
+    "syndrome of prematurity, no transient tachypnoea, no malformation; imaging, onset within a week, oedema that the "
+    "heart does not explain. Then it goes by the oxygenation index"
+)
 PALICC_2, PALICC_2_SOURCE = "paediatric ARDS, PALICC-2 2023", "Pediatr Crit Care Med 2023;24:143 (secondary)"
 
 Bands = tuple[tuple[str, float], ...]
@@ -65,18 +76,18 @@ class _Definition:
         for key, band, bands in choices:
             value = self.indices[key].value
             if value is not None:
-                record = quantity(key)
                 severity = band(value, bands)
-                close = band(round(value, record.decimals), bands) != severity
-                shown = f"{value:.{record.decimals + 2}f} {record.unit}".rstrip() if close else record.text(value)
-                text = f"{record.symbol} {shown}"
-                return Grade(self.name, self.source, severity, text, needed=() if severity == NOT_MET else self.needed)
+                close = band(round(value, quantity(key).decimals), bands) != severity
+                needed = () if severity == NOT_MET else self.needed
+                return Grade(self.name, self.source, severity, key, value, close, needed=needed)
         reasons = dict.fromkeys(f"{quantity(key).symbol}: {self.indices[key].reason}" for key, _, _ in choices)
         return self.no("; ".join(reasons))
 
     def support_lacks(self, asked: float = LEAST_PEEP_CMH2O) -> str:
         """Why PEEP or CPAP does not meet what is asked; empty where it does."""
         peep = self.moment.peep
+        if self.moment.on_t_piece:
+            return "the gas was taken on a T-piece, without PEEP or CPAP"
         if peep.value is None:
             return f"needs PEEP or CPAP: {peep.origin}"
         return f"PEEP or CPAP {peep.value:g} is below the {asked:g} cmH2O asked for" if peep.value < asked else ""
@@ -93,11 +104,18 @@ def all_grades(moment: Moment, indices: tuple[Value, ...]) -> tuple[Grade, ...]:
             _berlin(_Definition(moment, by_key, BERLIN, BERLIN_SOURCE)),
             _global(_Definition(moment, by_key, GLOBAL, GLOBAL_SOURCE)),
         )
-    young = ("not-perinatal",) if told.group == "newborn" else ()
-    return (
-        _palicc(_Definition(moment, by_key, PALICC, PALICC_SOURCE, young)),
-        _palicc_2(_Definition(moment, by_key, PALICC_2, PALICC_2_SOURCE, ("four-hours", *young))),
-    )
+    young = ("not-perinatal",) if told.group == "newborn" or _born_early(moment) else ()
+    first = _Definition(moment, by_key, PALICC, PALICC_SOURCE, young)
+    second = _Definition(moment, by_key, PALICC_2, PALICC_2_SOURCE, ("four-hours", *young))
+    if told.group == "newborn" and "not-perinatal" not in moment.typed.said:
+        own = Grade(MONTREUX, MONTREUX_SOURCE, None, reason=NEWBORN)
+        return first.no(PERINATAL), second.no(PERINATAL), own
+    return _palicc(first), _palicc_2(second)
+
+
+def _born_early(moment: Moment) -> bool:
+    weeks = moment.case.patient.gestational_age_weeks
+    return weeks is not None and weeks < TERM_WEEKS
 
 
 def _pf_key(definition: _Definition) -> str:
@@ -116,7 +134,8 @@ def _berlin(definition: _Definition) -> Grade:
         return definition.no(lacking)
     grade = definition.by(((_pf_key(definition), up_to, PF_BANDS),))
     if interface in MASKS and grade.severity in ("moderate", "severe"):
-        return definition.no(f"{grade.by}: without a tube this definition has the mild class only (from memory)")
+        found = f"{quantity(grade.key).symbol} {quantity(grade.key).text(grade.value)}"
+        return definition.no(f"{found}: without a tube this definition has the mild class only (from memory)")
     return grade
 
 

@@ -8,6 +8,7 @@ from tidebench.care.gases.moment import Moment
 from tidebench.care.gases.records import Fact, Value
 from tidebench.errors import OptionError
 from tidebench.formulas import acid_base, gas_exchange, indices, oxygenation
+from tidebench.quantities import quantity
 
 HIGH_FLOW = "high-flow cannula"
 TUBES = ("endotracheal tube", "tracheostomy tube")
@@ -38,7 +39,18 @@ def value_of(key: str, formula: Callable[..., float], *facts: Fact, place: int =
         value = float(formula(*(fact.value for fact in facts)))
     except OptionError as error:
         return Value(key, None, str(error).rstrip("."), made_of)
+    if key and (beyond := _beyond(key, value)):
+        return Value(key, None, beyond, made_of)
     return Value(key, round(value, place), "", made_of)
+
+
+def _beyond(key: str, value: float) -> str:
+    """Why a computed value can't be; empty where it can."""
+    record = quantity(key)
+    low, high = record.plausible
+    if low <= value <= high:
+        return ""
+    return f"it would be {value:.4g} {record.unit}".rstrip() + f", beyond {record.bounds(low, high)}: check its numbers"
 
 
 def as_fact(value: Value, name: str) -> Fact:

@@ -10,10 +10,11 @@ from tidebench.care.gases.acid_base import read_acid_base
 from tidebench.care.gases.grades import all_grades
 from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import HIGH_FLOW, all_indices, saturation
-from tidebench.care.gases.moment import Moment, in_order, moment_of, ordered
+from tidebench.care.gases.moment import Moment, in_order, known_of, moment_of, ordered
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
+from tidebench.care.preparation.ventilation import SAID as BY_LUNGS
 from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
@@ -41,6 +42,11 @@ BOHR_TEXT = (
 )
 SHUNT_TEXT = "Below FiO2 1.0, venous admixture holds alveoli with little ventilation too."
 SATURATION_TEXT = "No SaO2 is stated: oxygen content, delivery and shunt use a saturation {}."
+MOST_CO2_ML_MIN = 500.0
+CO2_TEXT = (
+    "CO2 elimination above 500 mL/min is more than an adult at rest makes: 200 mL/min, 300 to 400 in critical illness "
+    "(from memory): check minute volume and mixed expired PCO2, or the patient was not in a steady state."
+)
 DELIVERED = {"oxygen_content_ml_dl", "oxygen_delivery_ml_min", "shunt_fraction"}
 NOTED = ("spo2", "etco2_mmhg")
 TYPED: dict[str, tuple[str, Within]] = {
@@ -86,7 +92,8 @@ def read_gases(
     policy : Policy or None
         A house's limits, against which numbers are held instead of published ones.
     conditions : iterable of str
-        What a person has said of the patient, such as ``"ARDS"``: limits that presuppose it then hold.
+        What a person has said of the patient, such as ``"ARDS"``: limits that presuppose it then hold. The case's own
+        ``condition`` is among them where a limit knows it.
 
     Raises
     ------
@@ -104,10 +111,16 @@ def read_gases(
     target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
     typed = _checked(typed or Typed(), len(case.blood_gases))
     said = tuple(conditions)
+    group = population(case.patient).group
+    by_lungs = BY_LUNGS.get((group or "", case.condition or ""))
+    said = said if by_lungs is None or by_lungs in said else (*said, by_lungs)
     limits = limits_for(case.patient, conditions=said, policy=policy)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
-    moments = [moment_of(case, gas, _for(typed, n == chosen), breaths) for n, gas in enumerate(gases, start=1)]
+    known_of_case = known_of(case)
+    moments = [
+        moment_of(case, gas, _for(typed, n == chosen), breaths, known_of_case) for n, gas in enumerate(gases, start=1)
+    ]
     read = [(moment, _read(n, moment, limits)) for n, moment in enumerate(moments, start=1)]
     known = tuple(gas for _, gas in read)
     return GasesPage(
@@ -115,7 +128,7 @@ def read_gases(
         known,
         trend(known) if ordered(case) else (),
         changed(known) if ordered(case) else (),
-        None if target is None else ventilation_for(target, read, name, limits),
+        None if target is None else ventilation_for(target, read, name, limits, policy),
         "" if policy is None else policy_statement(policy, case.patient, conditions=said, among=(*STATED, *NOTED)),
         CAUTION,
         tuple(doubts(case)),
@@ -174,16 +187,18 @@ def _read(number: int, moment: Moment, limits: Iterable[Limit]) -> GasReading:
         stated,
         indices,
         _warmed(moment),
-        read_acid_base(moment),
+        read_acid_base(moment, indices),
         all_grades(moment, indices),
         _notes(moment, indices),
         held_against(limits, _judged(moment, stated)),
+        tuple(value.key for value in stated if moment.against(value.key)),
     )
 
 
 def _judged(moment: Moment, stated: tuple[Value, ...]) -> dict[str, float]:
     """What limits are held against: numbers of arterial blood, and those noted beside it that tell of gases."""
-    arterial = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
+    by_key = {value.key: value.value for value in stated} if moment.gas.site == "arterial" else {}
+    arterial = {key: value for key, value in by_key.items() if not moment.against(key)}
     noted = {key: moment.noted(key).value for key in NOTED}
     return {key: value for key, value in {**noted, **arterial}.items() if value is not None}
 
@@ -198,6 +213,10 @@ def _conditions(moment: Moment) -> Conditions:
         moment.case.airway.interface,
         round(pressure.value or 760.0, 1),
         pressure.origin,
+        moment.trial,
+        moment.on_t_piece,
+        moment.given,
+        moment.breathed,
     )
 
 
@@ -224,6 +243,9 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(VR_TEXT)
     if "bohr_dead_space_fraction" in has:
         notes += [BOHR_TEXT, *_usual_dead_space(moment)]
+    made = next((value.value for value in indices if value.key == "co2_elimination_ml_min"), None)
+    if made is not None and made > MOST_CO2_ML_MIN and population(moment.case.patient).group == "adult":
+        notes.append(CO2_TEXT)
     if "shunt_fraction" in has and moment.fio2.value != 1.0:
         notes.append(SHUNT_TEXT)
     if "aa_difference_mmhg" in has and (usual := _usual_difference(moment)):

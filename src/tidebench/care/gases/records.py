@@ -58,7 +58,11 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """What a gas was taken under; None where it is not known."""
+    """What a gas was taken under; None where it is not known.
+
+    ``trial`` says the breathing trial that it was taken in, empty outside one. ``given`` are further numbers that move
+    PaCO2, as set; ``breathed`` are rate and minute volume as noted or measured.
+    """
 
     site: Site | None
     fio2: float | None
@@ -67,13 +71,17 @@ class Conditions:
     interface: str | None
     barometric_mmhg: float
     barometric_origin: str
+    trial: str = ""
+    off_ventilator: bool = False
+    given: tuple[tuple[str, float], ...] = ()
+    breathed: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class AcidBase:
     """Acid and base read: the primary disturbance, what compensation is expected, and what doesn't fit.
 
-    ``primary`` is None where nothing can be read, with the reason.
+    ``primary`` is None where nothing can be read, with the reason. ``gap`` reads the anion gap, where there is one.
     """
 
     primary: str | None
@@ -81,16 +89,22 @@ class AcidBase:
     expected: tuple[str, ...] = ()
     fits: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    gap: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Grade:
-    """Where oxygenation stands in a published definition, and what the definition still needs."""
+    """Where oxygenation stands in a published definition, and what the definition still needs.
+
+    ``key`` and ``value`` are the index that decides; ``close`` where it rounds into another class.
+    """
 
     definition: str
     source: str
     severity: str | None
-    by: str = ""
+    key: str = ""
+    value: float | None = None
+    close: bool = False
     reason: str = ""
     needed: tuple[str, ...] = ()
 
@@ -109,7 +123,7 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class GasReading:
-    """One blood gas, read."""
+    """One blood gas, read. ``doubted`` are stated numbers that something contradicts: they are used for nothing."""
 
     number: int
     at_s: float | None
@@ -122,9 +136,12 @@ class GasReading:
     grades: tuple[Grade, ...]
     notes: tuple[str, ...]
     held: tuple[Held, ...] = ()
+    doubted: tuple[str, ...] = ()
 
     def value(self, key: str) -> float | None:
-        """A stated number or an index; None where there is none."""
+        """A stated number or an index; None where there is none, or where something contradicts it."""
+        if key in self.doubted:
+            return None
         return next((one.value for one in (*self.stated, *self.indices) if one.key == key), None)
 
 
@@ -140,7 +157,7 @@ class TrendRow:
 
 @dataclass(frozen=True, slots=True)
 class Ventilation:
-    """The ventilation that would bring PaCO2 to a target, all else as it is."""
+    """The ventilation that would bring PaCO2 to a target, all else as it is; ``obstacles`` stand in its way."""
 
     gas: int | None
     target_mmhg: float
@@ -152,6 +169,7 @@ class Ventilation:
     reason: str = ""
     held: tuple[Held, ...] = ()
     command: str = ""
+    obstacles: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,12 @@ from collections.abc import Iterable
 from tidebench.care.gases.held import held_against
 from tidebench.care.gases.indices import as_fact, value_of
 from tidebench.care.gases.moment import Moment
+from tidebench.care.gases.reach import Way, obstacles, within_reach
 from tidebench.care.gases.records import Fact, GasReading, Value, Ventilation
 from tidebench.entries import Within
 from tidebench.formulas._domain import within
 from tidebench.formulas.gas_exchange import blood_ph, ventilation_by_volume_l_min, ventilation_for_paco2
-from tidebench.limits import Limit
+from tidebench.limits import Limit, Policy
 
 BOUNDS = Within(15.0, 150.0, "mmHg", {"kPa": 7.50062})
 """Of a PaCO2 that can be a target."""
@@ -35,20 +36,29 @@ def checked(target_mmhg: float) -> float:
 
 
 def ventilation_for(
-    target_mmhg: float, read: list[tuple[Moment, GasReading]], case: str, limits: Iterable[Limit] = ()
+    target_mmhg: float,
+    read: list[tuple[Moment, GasReading]],
+    case: str,
+    limits: Iterable[Limit] = (),
+    policy: Policy | None = None,
 ) -> Ventilation:
-    """From the last arterial gas with a PaCO2; without one, the reason."""
+    """From the last arterial gas with a PaCO2; without one, the reason. What stands in the way is said with it."""
     known = [(moment, gas) for moment, gas in read if moment.arterial("paco2_mmhg").value is not None]
     if not known:
         reason = "no arterial gas with paco2_mmhg"
         return Ventilation(None, target_mmhg, None, None, (), (), (), reason)
     moment, gas = known[-1]
     paco2 = moment.arterial("paco2_mmhg").value or 0.0
+    if moment.on_t_piece:
+        reason = f"gas {gas.number} was taken on a T-piece, where the patient alone sets the ventilation"
+        return Ventilation(gas.number, target_mmhg, paco2, None, (), (), (), reason)
+    limits = tuple(limits)
     now = _now(moment, gas)
     wanted = Fact("PaCO2 wanted", target_mmhg, "typed")
     then = tuple(_then(value, moment.arterial("paco2_mmhg"), wanted) for value in now)
     ph = value_of("ph", lambda carbon, base: float(blood_ph(carbon, base)), wanted, moment.bicarbonate)
     wanted_values = {"paco2_mmhg": target_mmhg} | ({} if ph.value is None else {"ph": ph.value})
+    way = Way(moment, now, then, ph, limits, policy)
     words = (
         KEPT,
         *_by_volume(moment, gas, paco2, target_mmhg),
@@ -57,8 +67,9 @@ def ventilation_for(
         *(() if moment.case.recordings else (NO_RECORDING,)),
     )
     return Ventilation(
-        gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*then, ph), words,
+        gas.number, target_mmhg, paco2, round(paco2 / target_mmhg, 4), now, (*within_reach(way), ph), words,
         held=held_against(limits, wanted_values), command=rehearsal(target_mmhg, moment, case),
+        obstacles=tuple(obstacles(way, paco2)),
     )  # fmt: skip
 
 

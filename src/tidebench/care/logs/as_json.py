@@ -49,6 +49,7 @@ def as_json(told: Told) -> dict[str, Any]:
         },
         "limits_replayed": [_tradeoff(one) for one in told.tradeoffs],
         "together": together(told.tradeoffs),
+        "apnoea_replayed": told.pauses,
         "weighed": WEIGHED if told.tradeoffs else None,
         "changed": None if told.changed is None else _changed(told),
         "policy": told.policy or None,

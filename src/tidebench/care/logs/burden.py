@@ -210,7 +210,7 @@ def _each_hour(alarms: pl.DataFrame, covered: Coverage) -> pl.Series:
 
 def _by_hour(alarms: pl.DataFrame, covered: Coverage, day_s: float) -> tuple[Hour, ...]:
     counts = dict(alarms["hour"].drop_nulls().value_counts().iter_rows())
-    exposed = exposure_by_hour([covered.exposure(bed) for bed in covered.spans], day_s) / HOUR_S
+    exposed = exposure_by_hour([covered.exposure(bed) for bed in covered.spans], day_s, covered.set_back) / HOUR_S
     return tuple(
         Hour(hour, counts.get(hour, 0), float(hours), counts.get(hour, 0) / float(hours) if hours >= 1.0 else None)
         for hour, hours in enumerate(exposed)

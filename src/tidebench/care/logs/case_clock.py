@@ -64,7 +64,13 @@ def case_clock(log: Log, case: Case, zero: datetime | None = None) -> CaseClock:
         return CaseClock((log.utc - begun).total_seconds(), known_by)
     if (begun.tzinfo is None) != (log.utc is None):
         known_by += "; only one of the two clocks has a zone, and both are taken for that of the bed"
-    return CaseClock((log.start - begun.replace(tzinfo=None)).total_seconds(), known_by)
+    shown = begun.replace(tzinfo=None)
+    return CaseClock((log.start - shown).total_seconds() - _moved_on(log, shown), known_by)
+
+
+def _moved_on(log: Log, shown: datetime) -> float:
+    """Seconds by which a log's rows of a moment were moved on, since its clock had been set back by then."""
+    return sum(moved for before, moved in log.set_back if shown >= before)
 
 
 def recording_start(case: Case) -> datetime | None:

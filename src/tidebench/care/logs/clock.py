@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import product
 
 import polars as pl
@@ -27,6 +28,7 @@ SAMPLE = 500
 LEAST_READ = 0.5
 """Share of rows whose time must be read."""
 MICRO = 1_000_000
+EPOCH_DAY = datetime(1970, 1, 1)
 _TIME_ALONE = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?( ?[AaPp][Mm])?")
 _ZONE = r"(?:Z|[+-]\d\d:?\d?\d?)$"
 

@@ -43,6 +43,8 @@ class Coverage:
         Stretches without any event, the longest first; none that is standby or not covered from end to end.
     notes : tuple of str
         Why the log may begin later than what it tells of, and what else is to be known before a rate.
+    set_back : tuple of (float, float)
+        When the clock was set back, s, and by how many seconds it showed less from then on.
     """
 
     spans: dict[str, Spans]
@@ -56,6 +58,7 @@ class Coverage:
     repeated: int
     silences: tuple[tuple[float, float], ...]
     notes: tuple[str, ...]
+    set_back: tuple[tuple[float, float], ...] = ()
 
     @property
     def beds(self) -> int:
@@ -92,6 +95,9 @@ def coverage(log: Log) -> Coverage:
         repeated=log.repeated,
         silences=_silences(events, exposed),
         notes=(*_begins_late(log), *_doubts(log, spans)),
+        set_back=()
+        if log.start is None
+        else tuple(((stamp - log.start).total_seconds(), moved) for stamp, moved in log.set_back),
     )
 
 
@@ -200,13 +206,26 @@ def _doubts(log: Log, spans: dict[str, Spans]) -> list[str]:
     return notes
 
 
-def exposure_by_hour(spans: Sequence[Spans], start_s: float) -> npt.NDArray[np.float64]:
-    """Seconds of each hour of the day within spans, shape (24,); ``start_s`` is the time of day at 0 s."""
+def exposure_by_hour(
+    spans: Sequence[Spans], start_s: float, set_back: Sequence[tuple[float, float]] = ()
+) -> npt.NDArray[np.float64]:
+    """Seconds of each hour of the day within spans, shape (24,), as the clock showed it.
+
+    ``start_s`` is the time of day at 0 s; ``set_back`` as in :class:`Coverage`.
+    """
     found = np.zeros(24)
     for part in spans:
-        for begin, end in part + start_s:
+        for begin, end in _as_shown(part, set_back) + start_s:
             found += _until(end) - _until(begin)
     return found
+
+
+def _as_shown(spans: Spans, set_back: Sequence[tuple[float, float]]) -> Spans:
+    """Spans by a clock that was set back on the way."""
+    for at_s, moved_s in sorted(set_back, reverse=True):
+        before, after = (clipped(spans, np.array([side])) for side in ((-np.inf, at_s), (at_s, np.inf)))
+        spans = np.concatenate([before, after - moved_s])
+    return spans
 
 
 def _until(time_s: float) -> npt.NDArray[np.float64]:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import polars as pl
 
-from tidebench.care.logs.clock import MICRO
+from tidebench.care.logs.clock import EPOCH_DAY, MICRO
 
 JUMP_S = 90 * 86400.0
 """Time between two neighbouring rows of one file from which on the clock is taken to have jumped (this house's
 choice)."""
 FEW, SHORT_S = 0.1, 3600.0
 """Rows beyond a jump are set aside where they are fewer than this part of all, or last less than this."""
-EPOCH = datetime(1970, 1, 1)
 
 
 def on_one_clock(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[pl.DataFrame, tuple[str, ...]]:
@@ -53,7 +52,7 @@ def on_one_clock(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[pl.DataF
     known, lasts = rows["at"].count(), (pl.col("last") - pl.col("first")) / MICRO
     aside = each[1:].filter((pl.col("n") < FEW * known) | (lasts < SHORT_S))
     for one in aside.sort("first").iter_rows(named=True):
-        stamp = f"{EPOCH + timedelta(microseconds=min(one['local'])):%Y-%m-%d %H:%M:%S}"
+        stamp = f"{EPOCH_DAY + timedelta(microseconds=min(one['local'])):%Y-%m-%d %H:%M:%S}"
         when = stamp if wall else f"{one['first'] / MICRO:g} s"
         notes.append(
             f"{_rows(one['n'])} of {name} {'stands' if one['n'] == 1 else 'stand'} more than 90 days from the others, "

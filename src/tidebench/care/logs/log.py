@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
 
-from tidebench.care.logs.clock import MICRO
+from tidebench.care.logs.clock import EPOCH_DAY, MICRO
 from tidebench.care.logs.meaning import classified, with_meaning
 from tidebench.care.logs.reading import PHRASE, Part, read_part
 from tidebench.care.logs.words import KINDS, PRIORITIES, STATES, Words
@@ -22,7 +22,6 @@ ONE_BED = ""
 
 COLUMNS = ("bed", "at_s", "until_s", "kind", "priority", "state", "name", "value", "said", "before", "text", "hour")
 """Columns of the events: ``said`` is the value as written; ``hour`` the hour of the day by the wall's clock."""
-EPOCH = datetime(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +59,8 @@ class Log:
         Rows that say again what another says, left out.
     capacity_rows : int or None
         How many rows a log of this kind keeps, where a person said so.
+    set_back : tuple of (datetime, float)
+        What the clock showed last before it was set back, and by how many seconds later rows were moved on.
     notes : tuple of str
     """
 
@@ -73,6 +74,7 @@ class Log:
     unread: int
     repeated: int
     capacity_rows: int | None = None
+    set_back: tuple[tuple[datetime, float], ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -112,7 +114,15 @@ def read_log(paths: Sequence[Path | str] | Path | str, words: Words | None = Non
                 where=", ".join(path.name for path in files),
                 expected="one clock",
             )
-    return _joined(parts, words)
+    return _joined([_as_others(part, parts) for part in parts], words)
+
+
+def _as_others(part: Part, parts: Sequence[Part]) -> Part:
+    """A file that begins after the clock was set back in another is moved on as that one's later rows are."""
+    begin = part.rows["at"].min()
+    steps = () if part.set_back else [step for other in parts for step in other.set_back]
+    moved = sum(step.moved for step in steps if isinstance(begin, int) and begin > step.before)
+    return replace(part, rows=part.rows.with_columns(pl.col("at", "until") + moved)) if moved else part
 
 
 def _joined(parts: Sequence[Part], words: Words) -> Log:
@@ -127,15 +137,21 @@ def _joined(parts: Sequence[Part], words: Words) -> Log:
     zones, columns = {part.times.zone for part in parts}, parts[0].columns
     return Log(
         events=_events(ordered, phrases, zero, offset if wall else None),
-        start=EPOCH + timedelta(microseconds=int(read["local"][earliest]) + offset) if wall else None,
+        start=EPOCH_DAY + timedelta(microseconds=int(read["local"][earliest]) + offset) if wall else None,
         zone=next(iter(zones)) if len(zones) == 1 else "mixed",
-        utc=EPOCH.replace(tzinfo=UTC) + timedelta(microseconds=zero + offset) if any(zones) else None,
+        utc=EPOCH_DAY.replace(tzinfo=UTC) + timedelta(microseconds=zero + offset) if any(zones) else None,
         sources=tuple(_source(part, zero) for part in parts),
         columns={role: column.header for role, column in columns.items()},
         proposed=tuple(role for role, column in columns.items() if not column.told),
         unread=rows.height - read.height,
         repeated=read.height - ordered.height,
         capacity_rows=words.capacity_rows,
+        set_back=tuple(
+            (EPOCH_DAY + timedelta(microseconds=step.before + offset), step.moved / MICRO)
+            for part in parts
+            if wall
+            for step in part.set_back
+        ),
         notes=tuple(dict.fromkeys((*(note for part in parts for note in part.notes), *notes))),
     )
 

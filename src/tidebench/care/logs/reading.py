@@ -13,6 +13,7 @@ import polars as pl
 from tidebench.care.logs.clock import Times, read_times
 from tidebench.care.logs.columns import Column, listed, understand
 from tidebench.care.logs.jumps import on_one_clock
+from tidebench.care.logs.set_back import SetBack, moved_on
 from tidebench.care.logs.words import Role, Words
 from tidebench.errors import LogError, SignalError
 from tidebench.readers.sniff import BLANKS, LONGEST_LINE, Layout, sniff, split
@@ -40,6 +41,7 @@ class Part:
     size: int
     times: Times
     columns: Mapping[Role, Column]
+    set_back: tuple[SetBack, ...]
     notes: tuple[str, ...]
 
 
@@ -62,8 +64,10 @@ def read_part(path: Path, words: Words) -> Part:
     used = {column.index for column in columns.values()}
     unused = [header for i, header in enumerate(layout.headers) if header and i not in used]
     left_out = (f"Columns not read: {listed(unused)}.",) if unused else ()
-    rows, aside = on_one_clock(_rows(cells, times, decimal_comma=layout.decimal_comma), path.name, wall=times.wall)
-    return Part(rows, path.name, digest, size, times, columns, (*notes, *times.notes, *aside, *left_out))
+    read = _rows(cells, times, decimal_comma=layout.decimal_comma)
+    read, steps, said = moved_on(read, path.name, wall=times.wall)
+    rows, aside = on_one_clock(read, path.name, wall=times.wall)
+    return Part(rows, path.name, digest, size, times, columns, steps, (*notes, *times.notes, *said, *aside, *left_out))
 
 
 def opened(path: Path) -> tuple[Layout, str, int]:

@@ -19,6 +19,7 @@ from tidebench.care.logs.columns import listed
 from tidebench.care.logs.coverage import Coverage, coverage
 from tidebench.care.logs.crowding import Crowding, crowding
 from tidebench.care.logs.log import Log
+from tidebench.care.logs.pauses import Pauses, pauses
 from tidebench.care.logs.rebuilt import Rebuilt, rebuilt
 from tidebench.care.logs.timeline import Picture, changed_at, timeline
 from tidebench.care.logs.tradeoff import Tradeoff, tradeoffs
@@ -97,6 +98,7 @@ class Told:
     settings: Rebuilt
     beside: Beside | None
     tradeoffs: tuple[Tradeoff, ...]
+    pauses: Pauses | None
     changed: Changed | None
     reviewed: Reviewed | None
     pictures: tuple[Picture, ...]
@@ -148,18 +150,22 @@ def tell(log: Log | None, case: Case | None, reviewed: Reviewed | None, asked: Q
         settings=settings,
         beside=laid,
         tradeoffs=_tradeoffs(reviewed, case, asked),
+        pauses=None if reviewed is None else pauses(reviewed.breaths, case or Case(), asked.policy),
         changed=_changed(asked, reviewed),
         reviewed=reviewed,
         pictures=tuple(_pictures(asked.pictures, start)),
         start=None if start is None else start.replace(tzinfo=None),
-        policy=_house(asked.policy, case),
+        policy=_house(asked.policy, case, reviewed),
     )
 
 
-def _house(policy: Policy | None, case: Case | None) -> str:
+def _house(policy: Policy | None, case: Case | None, reviewed: Reviewed | None) -> str:
     """Which of a house's limits bound what is offered: those of quantities that are replayed, and no others."""
-    if policy is None or case is None:
+    if policy is None:
         return ""
+    if case is None or reviewed is None:
+        lacking = "--review" if reviewed is None else "--case"
+        return f"Limits of this house were not used: {policy.name}. They bound limits replayed, which needs {lacking}."
     return policy_statement(policy, case.patient, among={one.key for one in WATCHED})
 
 

@@ -128,7 +128,7 @@ def _against_exchanger(subject: Subject, start: Start) -> Iterator[str]:
     if subject.group == "newborn":
         yield "No heat and moisture exchanger in newborns: it is dead space, and the leak dries it."
     elif subject.lungs == "ARDS":
-        yield "No heat and moisture exchanger with small tidal volumes: its dead space takes ventilation away."
+        yield "No heat and moisture exchanger in ARDS: volumes are kept low, and its dead space takes ventilation away."
     elif start.volume_ml is not None and start.volume_ml[0] < 300.0 and subject.group == "child":
         yield "No heat and moisture exchanger with small tidal volumes, unless its dead space is a few mL."
     volume = start.minute_volume_l_min

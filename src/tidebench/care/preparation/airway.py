@@ -16,7 +16,6 @@ from tidebench.formulas.airway_size import (
     khine_cuffed_mm,
     likely_cuffed_mm,
     nasal_tragus_depth_cm,
-    newborn_tube_mm,
     oral_depth_by_tube_cm,
 )
 from tidebench.limits import Kind, Policy
@@ -34,9 +33,9 @@ RULES_OF_DEPTH = (2.0, RULE_AGES[1])
 """Years over which depth goes by age."""
 NASAL_MORE_CM = 3.0
 JOINED = "this house's join of both rules"
+TOO_DEEP = "found too deep below 0.75 kg: measure from nose to tragus"
 HOUSE: Kind = "house policy"
 TAUGHT = "as taught (from memory)"
-PROGRAMME = "newborn resuscitation programme (edition from memory)"
 
 
 def airway_section(request: Request, subject: Subject, weight_kg: float | None, policy: Policy | None) -> Section:
@@ -79,7 +78,7 @@ def _size(request: Request, subject: Subject, weight_kg: float | None) -> Iterat
     if subject.group == "adult":
         yield _adult_size(subject)
     elif subject.group == "newborn":
-        yield _newborn_size(weight_kg)
+        yield _newborn_size(subject, weight_kg)
     else:
         yield from _child_sizes(subject)
     stated = request.airway.tube_inner_diameter_mm
@@ -96,17 +95,19 @@ def _adult_size(subject: Subject) -> Line:
                 source=record.source)  # fmt: skip
 
 
-def _newborn_size(weight_kg: float | None) -> Line:
+def _newborn_size(subject: Subject, weight_kg: float | None) -> Line:
     if weight_kg is None:
         return untold("tube_mm", "tube, inner diameter, uncuffed", "the weight is not known")
-    size = newborn_tube_mm(min(weight_kg, 5.0))
-    why = f"By weight: 2.5 below 1 kg, 3.0 below 2 kg, 3.5 from there on. {AT_HAND}"
+    record = Chooser(replace(subject, weight_kg=weight_kg)).need("newborn_tube_mm")
+    rule = "By weight: 2.5 below 1 kg, 3.0 below 2 kg, 3.5 from there on."
+    why = f"{record.text or 'As the house says.' if record.kind == HOUSE else rule} {AT_HAND}"
     if any(low <= weight_kg < high for low, high in BORDERLINE):
         why += (
-            f" Just above a step {number(size - 0.5)} mm went with fewer severe desaturations (registry of 7293 "
+            f" Just above a step {number(record.low - 0.5)} mm went with fewer severe desaturations (registry of 7293 "
             "intubations, 2024)."
         )
-    return told("tube_mm", "tube, inner diameter, uncuffed", size, size, "mm", why, kind="consensus", source=PROGRAMME)
+    return told("tube_mm", "tube, inner diameter, uncuffed", record.low, record.high, "mm", why, kind=record.kind,
+                source=record.source)  # fmt: skip
 
 
 def _child_sizes(subject: Subject) -> Iterator[Line]:
@@ -170,10 +171,9 @@ def _newborn_depths(request: Request, subject: Subject, weight_kg: float | None,
         record, nasal = Chooser(subject).need("tube_depth_over_weight_cm"), request.tube.route == "nasal"
         low, high = (min(weight_kg, 5.0) + end + nasal for end in (record.low, record.high))
         why = f"weight + {span(record.low + nasal, record.high + nasal)}."
-        if weight_kg < TOO_DEEP_BELOW_KG:
-            why += " Below 0.75 kg this was found too deep: measure from nose to tragus instead."
-        yield told("tube_depth_cm", f"depth {place}", low, high, "cm", f"{why} {record.text}".strip(),
-                   kind=record.kind, source=record.source)  # fmt: skip
+        line = told("tube_depth_cm", f"depth {place}", low, high, "cm", f"{why} {record.text}".strip(),
+                    kind=record.kind, source=record.source)  # fmt: skip
+        yield replace(line, value=f"{line.value}, {TOO_DEEP}") if weight_kg < TOO_DEEP_BELOW_KG else line
     yield from _by_tragus(request, place)
 
 

@@ -98,7 +98,7 @@ def _gases(look: Chooser) -> Iterator[Line]:
                around.kind, around.source)  # fmt: skip
     under, floor, aim = look.need("alarm_spo2_under"), look.need("alarm_spo2_floor"), look.need(saturation(look)).low
     low, high = max(aim - under.high, floor.low), max(aim - under.low, floor.low)
-    rule = "Just under what is aimed at."
+    rule = f"{span(under.low, under.high, 2)} under the lowest that is aimed at, {aim:.2f}."
     if aim - under.high < floor.low:
         rule += f" Not below {floor.low:.2f} ({floor.source})."
     yield _line(under, "low_spo2", "low SpO2", low, high, "", rule, 2)

@@ -27,7 +27,8 @@ STANDARD: dict[Group, tuple[float, float]] = {"adult": (200.0, 50.0), "child": (
 SOURCE = "ISO 80601-2-12, breathing-system leak (adult in a secondary source, others from memory)"
 SIZES_ML: tuple[tuple[float, Group], ...] = ((50.0, "newborn"), (300.0, "child"))
 """Tidal volume up to which a circuit counts as of that size (from memory)."""
-ALIKE = 0.02
+ALIKE, DIFFER = 0.02, 0.2
+"""Part of a pressure within which it is the same, and of a value beyond which two contradict each other."""
 DECIDES = "The ventilator's own check of the breathing system decides; this one is a reference beside it."
 LEAST_SECONDS = 3.0
 MOST_SAMPLES = 2_000_000
@@ -92,14 +93,13 @@ def _found(request: Request, check: CircuitCheck) -> Found:
 
 def _typed(check: CircuitCheck) -> Found:
     pressure, later, seconds = check.pressure_cmh2o, check.later_pressure_cmh2o, check.seconds
-    compliance = check.compliance_ml_cmh2o
-    how = "Compliance as stated." if compliance is not None else ""
-    if compliance is None and check.volume_ml is not None and pressure is not None:
-        compliance = compliance_by_volume_ml_cmh2o(check.volume_ml, check.start_cmh2o, pressure)
-        how = f"Compliance from {check.volume_ml:g} mL put in, {check.start_cmh2o:g} to {pressure:g} cmH2O."
+    compliance, how = _typed_compliance(check)
     if check.leak_ml_min is not None:
         if pressure is None:
             return Found(None, None, compliance, how, "the pressure of the stated leak is missing: pressure_cmh2o")
+        if compliance is not None and later is not None and seconds is not None:
+            fallen = leak_by_decay_ml_min(compliance, pressure, later, seconds, pressure)
+            _agree("leak_ml_min", check.leak_ml_min, fallen, "mL/min", f"the fall to {later:g} cmH2O in {seconds:g} s")
         return Found(check.leak_ml_min, pressure, compliance, f"Leak as read at {pressure:g} cmH2O. {how}".strip())
     if pressure is None or later is None or seconds is None:
         lacking = "leak_ml_min, or later_pressure_cmh2o and seconds of a hold, with pressure_cmh2o"
@@ -115,6 +115,28 @@ def _typed(check: CircuitCheck) -> Found:
     middle = 0.5 * (pressure + later)
     leak = leak_by_decay_ml_min(compliance, pressure, later, seconds, middle)
     return Found(leak, middle, compliance, f"{how} Leak from the fall to {later:g} cmH2O in {seconds:g} s.".strip())
+
+
+def _typed_compliance(check: CircuitCheck) -> tuple[float | None, str]:
+    """As stated, else by the volume that was put in, and how; refused where both are there and differ."""
+    stated, volume, pressure = check.compliance_ml_cmh2o, check.volume_ml, check.pressure_cmh2o
+    if volume is None or pressure is None:
+        return stated, "" if stated is None else "Compliance as stated."
+    put_in = f"{volume:g} mL put in, {check.start_cmh2o:g} to {pressure:g} cmH2O"
+    made = compliance_by_volume_ml_cmh2o(volume, check.start_cmh2o, pressure)
+    if stated is None:
+        return made, f"Compliance from {put_in}."
+    _agree("compliance_ml_cmh2o", stated, made, "mL/cmH2O", put_in)
+    return stated, "Compliance as stated."
+
+
+def _agree(key: str, stated: float, made: float, unit: str, of: str) -> None:
+    """Refuse a stated value beside what makes another."""
+    if abs(stated - made) > DIFFER * max(stated, made):
+        raise CaseError(
+            f"is {stated:g} {unit}, and {of} make {number(made)}", where=f"[circuit_check], {key}",
+            expected="one of the two, or values that agree within a fifth",
+        )  # fmt: skip
 
 
 def _recorded(request: Request, file: str) -> Found:

@@ -86,7 +86,7 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
                "Veins of the neck drain the brain."),
     ),
     "preterm RDS": (
-        Change("volume", "volume", "4 to 5 mL/kg, volume-targeted",
+        Change("volume", "volume", "4 to 5 mL/kg, below 0.7 kg 5 to 6, volume-targeted",
                "Compliance changes within minutes of surfactant: a "
                "fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
         Change("peep", "PEEP", "5 to 8 cmH2O", "Without surfactant small lungs collapse in each expiration.",

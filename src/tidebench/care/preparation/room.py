@@ -17,7 +17,7 @@ from tidebench.care.preparation.sensor_checks import sensor_section
 from tidebench.care.preparation.sheet import Section, Subject, span
 from tidebench.care.preparation.subject import questions, subject_of
 from tidebench.care.preparation.supply import supply_section
-from tidebench.care.preparation.ventilation import PRESSURES, SAID, Start, limits_of, pressure_room, start_of
+from tidebench.care.preparation.ventilation import PRESSURES, SAID, Chooser, Start, limits_of, pressure_room, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
 from tidebench.errors import CaseError
@@ -83,7 +83,7 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
     weight_kg, weight = weight_section(request, subject)
     start, ventilation = start_of(request, subject, weight_kg, policy)
     supply, oxygen = supply_section(request, subject, start)
-    journey = journey_section(request, subject, start, supply)
+    journey = journey_section(request, subject, supply)
     sections = (
         weight,
         airway_section(request, subject, weight_kg, policy),
@@ -115,10 +115,10 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
 
 def _beyond(request: Request, subject: Subject, policy: Policy | None) -> Iterator[str]:
     """A question where a house starts beyond the limit that holds."""
-    start = practice("tidal_volume_ml_kg", subject.group, subject.age_years, subject.lungs, subject.practice)
+    start = Chooser(subject).get("tidal_volume_ml_kg")
     for limit in limits_of(request, subject, policy):
         beyond = limit.high is not None and start is not None and start.high > limit.high
-        if limit.key in VOLUMES and beyond and start is not None:
+        if limit.key in VOLUMES and beyond and start is not None and start.kind == "house policy":
             yield (
                 f"The tidal volume of {start.source} goes up to {start.high:g} mL/kg, and the limit is {limit.bound} "
                 f"({limit.source}): is that meant?"
@@ -140,9 +140,9 @@ def _patient(request: Request, subject: Subject) -> str:
     patient = request.patient
     parts = [subject.sex or "sex not stated"]
     if patient.age_days is not None:
-        parts.append(f"{patient.age_days:g} days")
+        parts.append(_age(patient.age_days, "day"))
     elif patient.age_years is not None:
-        parts.append(f"{patient.age_years:g} years")
+        parts.append(_age(patient.age_years, "year"))
     if patient.gestational_age_weeks is not None:
         parts.append(f"born at {patient.gestational_age_weeks:g} weeks")
     height = patient.height_cm or patient.length_cm
@@ -150,6 +150,10 @@ def _patient(request: Request, subject: Subject) -> str:
     parts += [f"{patient.weight_kg:g} kg"] if patient.weight_kg is not None else []
     who = {"adult": "Adult", "child": "Child", "newborn": "Newborn"}[subject.group]
     return f"{who} ({subject.reason}): {', '.join(parts)}; {subject.lungs}; {subject.interface}."
+
+
+def _age(number: float, unit: str) -> str:
+    return f"{number:g} {unit}" if number == 1 else f"{number:g} {unit}s"
 
 
 def _policy_words(request: Request, subject: Subject, policy: Policy | None) -> tuple[str, ...]:
@@ -175,7 +179,7 @@ def _held(subject: Subject) -> tuple[str, ...]:
 def _instead(item: str, subject: Subject, own: tuple[Practice, ...]) -> str:
     """What the house put in place of what, in words; empty where nothing."""
     who = (item, subject.group, subject.age_years, subject.lungs)
-    used, usual = practice(*who, own), practice(*who)
+    used, usual = (practice(*who, records, subject.weight_kg) for records in (own, ()))
     if used is None or used is usual:
         return ""
     about = ITEMS[item]

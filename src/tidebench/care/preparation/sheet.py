@@ -106,6 +106,8 @@ class Subject:
         A house's own.
     at_term : bool
         A newborn of 37 weeks or more; by a weight of at least 2.5 kg where no gestation is given.
+    weight_kg : float or None
+        Actual weight, as stated.
     """
 
     group: Group
@@ -117,6 +119,7 @@ class Subject:
     interface: str
     practice: tuple[Practice, ...] = ()
     at_term: bool = False
+    weight_kg: float | None = None
 
 
 def number(value: float, decimals: int = 1) -> str:

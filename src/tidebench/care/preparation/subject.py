@@ -73,7 +73,8 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
         _check_newborn(request, lungs)
     own = policy.practice if policy else ()
     at_term = group == "newborn" and not _preterm(request)
-    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own, at_term)
+    return Subject(group, reason, age, patient.sex, lungs, interface in MASKS, interface, own, at_term,
+                   patient.weight_kg)  # fmt: skip
 
 
 def _preterm(request: Request) -> bool:
@@ -100,6 +101,7 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
         why = f", since a birth at {born:g} weeks leaves lungs without surfactant" if subject.lungs != HEALTHY else ""
         yield f"No condition is stated: taken for {subject.lungs}{why}. Is that so?"
     yield from _odd_tube(request, subject)
+    yield from _mask_and_tube(request, subject)
     if subject.mask and subject.lungs == "raised intracranial pressure":
         yield "A mask and raised intracranial pressure: is consciousness good enough to keep the airway?"
     if subject.group == "child" and patient.sex and subject.age_years is not None:
@@ -112,6 +114,16 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
                     f"A {what} of {value:g} lies {abs(curve.z(value)):.1f} standard deviations "
                     f"{'above' if value > curve.median else 'below'} the median of that age: are both right?"
                 )
+
+
+def _mask_and_tube(request: Request, subject: Subject) -> Iterator[str]:
+    """A mask beside what only a tube has."""
+    airway = request.airway
+    size = "" if airway.tube_inner_diameter_mm is None else f"a tube of {airway.tube_inner_diameter_mm:g} mm"
+    cuff = f"a cuff that is {airway.cuff}" if airway.cuff in ("inflated", "deflated") else ""
+    if subject.mask and (size or cuff):
+        tube = " and ".join(filter(None, (size, cuff)))
+        yield f"The interface is a {subject.interface}, and {tube} is stated: which is it?"
 
 
 def _odd_tube(request: Request, subject: Subject) -> Iterator[str]:
@@ -135,12 +147,18 @@ def _age_years(request: Request) -> float | None:
     return patient.age_days / DAYS_PER_YEAR if patient.age_days is not None else patient.age_years
 
 
+def _in_inches(height: float) -> str:
+    """What a height would be in inches, where that may be an adult's."""
+    in_cm = 2.54 * height
+    return f"In inches it would be {in_cm:.0f} cm." if in_cm <= HEIGHTS_CM[1] else ""
+
+
 def _check_adult(request: Request) -> None:
     patient = request.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
     if height is not None and height < HEIGHTS_CM[0]:
         _refuse("[patient], height_cm", f"is {height:g} in an adult, for whom no predicted weight is published",
-                f"at least {HEIGHTS_CM[0]:g}", f"In inches it would be {height * 2.54:.0f} cm.")  # fmt: skip
+                f"at least {HEIGHTS_CM[0]:g}", _in_inches(height))  # fmt: skip
     if weight is not None and not ADULT_KG[0] <= weight <= ADULT_KG[1]:
         _refuse("[patient], weight_kg", f"is {weight:g} in an adult", f"{ADULT_KG[0]:g} to {ADULT_KG[1]:g} kg",
                 "Is the age in years, and the weight in kg?")  # fmt: skip
@@ -187,8 +205,12 @@ def _check_newborn(request: Request, lungs: str) -> None:
         _refuse("condition", f"is 'preterm RDS' at {weeks:g} weeks", f"a gestational age below {TERM_WEEKS:g} weeks")
     if weight is None:
         if weeks is None or weeks < TERM_WEEKS:
-            _refuse("[patient], weight_kg", "is missing, and no free preterm standard is held to stand in for it",
-                    "the weight", "Weigh the infant, or take the weight at birth.")  # fmt: skip
+            born = "and the weeks at birth aren't given either: the infant may have been born preterm"
+            if weeks is not None:
+                born = f"the infant was born at {weeks:g} weeks"
+            _refuse("[patient], weight_kg", f"is missing, {born}, and no free preterm standard is held to stand in",
+                    "the weight, of today or at birth; for an infant born at term gestational_age_weeks, 37 or more: "
+                    "the median of its age is taken then")  # fmt: skip
         return
     if not NEWBORN_KG[0] <= weight <= NEWBORN_KG[1]:
         _refuse("[patient], weight_kg", f"is {weight:g} in a newborn", f"{NEWBORN_KG[0]:g} to {NEWBORN_KG[1]:g} kg")

@@ -20,15 +20,54 @@ from tidebench.formulas.oxygen_supply import (
 from tidebench.quantities import COMMON_PRACTICE
 
 IDEAL = "Water capacity times pressure; real oxygen differs by a few per cent, and makers' tables hold."
+SEA_LEVEL_MMHG, WATER_MMHG = 760.0, 47.0
 AMBIENT = "Minute volume is at body conditions, a tenth more than the cylinder gives for it: left as reserve."
+
+
+def fio2_under(fio2: tuple[float, float], pressure_mmhg: float) -> tuple[float, float]:
+    """FiO2 that gives the same inspired oxygen pressure as at sea level under another air pressure; it may exceed 1."""
+    low, high = (share * (SEA_LEVEL_MMHG - WATER_MMHG) / (pressure_mmhg - WATER_MMHG) for share in fio2)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """Least and most of what draws on the oxygen: flows in L/min, FiO2 as at sea level."""
+
+    minute_volume: tuple[float, float]
+    fio2: tuple[float, float]
+    besides: tuple[float, float]
+    drive_gas: tuple[float, float]
+
+    @property
+    def l_min(self) -> tuple[float, float]:
+        """Oxygen that is drawn at sea level."""
+        return self.under(SEA_LEVEL_MMHG)
+
+    def under(self, pressure_mmhg: float) -> tuple[float, float]:
+        """Oxygen that is drawn under an air pressure, in L/min of sea level, as cylinders are counted.
+
+        A litre breathed under less pressure is less gas. What flows besides, and drives, is taken for litres of sea
+        level, which is rather too much.
+        """
+        shares = fio2_under(self.fio2, pressure_mmhg)
+        low, high = (
+            oxygen_flow_l_min(
+                self.minute_volume[end] * pressure_mmhg / SEA_LEVEL_MMHG + self.besides[end], min(shares[end], 1.0)
+            )
+            + self.drive_gas[end]
+            for end in (0, 1)
+        )
+        return low, high
 
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """Usable oxygen [L], and least and most that is drawn [L/min]; None where it can't be told."""
+    """Usable oxygen [L], FiO2 as at sea level, and what draws on the oxygen; None where it can't be told."""
 
     usable_l: float | None
-    drawn_l_min: tuple[float, float] | None
+    fio2: tuple[float, float]
+    draw: Draw | None
 
 
 def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Supply, Section]:
@@ -36,12 +75,13 @@ def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Su
     look = Chooser(subject)
     asked = request.oxygen or Oxygen()
     reserve = look.need("cylinder_reserve_bar")
-    drawn, lines = _drawn(asked, start, look)
+    fio2 = start.fio2 if asked.fio2 is None else (asked.fio2, asked.fio2)
+    draw, lines = _drawn(asked, start, look, fio2)
     if not asked.cylinders:
         lines.append(untold("oxygen_content_l", "oxygen at hand",
                             "No cylinder is stated: [[oxygen.cylinders]] with water_capacity_l and pressure_bar, or "
                             "size and pressure_psi."))  # fmt: skip
-        return Supply(None, drawn), Section("oxygen", "Oxygen supply", tuple(lines))
+        return Supply(None, fio2, draw), Section("oxygen", "Oxygen supply", tuple(lines))
     whole = sum(_content(cylinder, 0.0) * cylinder.count for cylinder in asked.cylinders)
     usable = sum(_content(cylinder, reserve.high) * cylinder.count for cylinder in asked.cylinders)
     lines.append(told("oxygen_content_l", "oxygen at hand", whole, whole, "L", _named(asked.cylinders), decimals=0,
@@ -49,9 +89,9 @@ def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Su
     lines.append(told("usable_oxygen_l", "oxygen at hand, above the reserve", usable, usable, "L",
                       f"A cylinder is changed at {number(reserve.high)} bar. {reserve.text}", decimals=0,
                       kind=reserve.kind, source=reserve.source))  # fmt: skip
-    lines += _time(usable, whole, drawn)
+    lines += _time(usable, whole, None if draw is None else draw.l_min)
     notes = tuple(note for note in (IDEAL if asked.cylinders else "", AMBIENT) if note)
-    return Supply(usable, drawn), Section("oxygen", "Oxygen supply", tuple(lines), notes)
+    return Supply(usable, fio2, draw), Section("oxygen", "Oxygen supply", tuple(lines), notes)
 
 
 def _content(cylinder: Cylinder, reserve_bar: float) -> float:
@@ -82,13 +122,12 @@ def _named(cylinders: tuple[Cylinder, ...]) -> str:
     return f"{'; '.join(parts)}."
 
 
-def _drawn(asked: Oxygen, start: Start, look: Chooser) -> tuple[tuple[float, float] | None, list[Line]]:
-    """Least and most oxygen that is drawn, and the lines that say of what."""
+def _drawn(asked: Oxygen, start: Start, look: Chooser, fio2: tuple[float, float]) -> tuple[Draw | None, list[Line]]:
+    """What draws on the oxygen, and the lines that say it."""
     lines: list[Line] = []
     volume = start.minute_volume_l_min
     if asked.minute_volume_l_min is not None:
         volume = asked.minute_volume_l_min, asked.minute_volume_l_min
-    fio2 = start.fio2 if asked.fio2 is None else (asked.fio2, asked.fio2)
     if volume is None:
         why = "Minute volume is not known: [oxygen] minute_volume_l_min."
         return None, [untold("oxygen_drawn_l_min", "oxygen drawn", why)]
@@ -105,14 +144,12 @@ def _drawn(asked: Oxygen, start: Start, look: Chooser) -> tuple[tuple[float, flo
         line = _flow(key, label, stated, look)
         parts[key] = (line.low or 0.0, line.high or 0.0)
         lines.append(line)
-    low, high = (
-        oxygen_flow_l_min(volume[end] + parts["base_flow_l_min"][end] + parts["leak_l_min"][end], fio2[end])
-        + parts["drive_gas_l_min"][end]
-        for end in (0, 1)
-    )
+    base, leak = parts["base_flow_l_min"], parts["leak_l_min"]
+    draw = Draw(volume, fio2, (base[0] + leak[0], base[1] + leak[1]), parts["drive_gas_l_min"])
+    low, high = draw.l_min
     lines.append(told("oxygen_drawn_l_min", "oxygen drawn", low, high, "L/min",
                       "(minute volume + base flow + leak)·(FiO2 − 0.21)/0.79 + drive gas.", decimals=2))  # fmt: skip
-    return (low, high), lines
+    return draw, lines
 
 
 def _flow(key: str, label: str, stated: float | None, look: Chooser) -> Line:

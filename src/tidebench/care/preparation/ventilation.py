@@ -16,7 +16,6 @@ ML_PER_L = 1000.0
 FULL_TIME_CONSTANTS = 3.0
 """Time constants after which 95 % of a volume has gone in, or out."""
 TRIAL_AIM_ML_KG = 6.0
-SMALL_NEWBORN_KG = 0.7
 SAID: dict[tuple[str, str], Condition] = {
     ("adult", "ARDS"): "ARDS",
     ("child", "ARDS"): "paediatric ARDS",
@@ -54,7 +53,7 @@ class Chooser:
     def get(self, item: str) -> Practice | None:
         """The record that holds, or None."""
         who = self.subject
-        return practice(item, who.group, who.age_years, who.lungs, who.practice)
+        return practice(item, who.group, who.age_years, who.lungs, who.practice, who.weight_kg)
 
     def need(self, item: str) -> Practice:
         """The record that holds, of an item that every group has."""
@@ -86,7 +85,7 @@ def start_of(
     lines += [of_limit(limit) for limit in limits if limit.key in PRESSURES]
     aimed = next((_pair(line) for line in lines if line.key == "tidal_volume_aim_ml"), volume)
     start = Start(volume, rate, peep, above, fio2, aimed)
-    return start, Section("start", "Where ventilation starts", tuple(lines), tuple(_notes(subject, weight_kg)),
+    return start, Section("start", "Where ventilation starts", tuple(lines), tuple(_notes(subject)),
                           peep_tables(subject, policy))  # fmt: skip
 
 
@@ -279,9 +278,7 @@ def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy |
     return start, Section("start", "Where support starts", tuple(lines), tuple(notes))
 
 
-def _notes(subject: Subject, weight_kg: float | None) -> Iterator[str]:
+def _notes(subject: Subject) -> Iterator[str]:
     yield "Starting points. The first breaths, a hold and the first gas decide what follows."
     if subject.group == "newborn":
         yield "Volume-targeted from the start, with the flow sensor at the wye."
-        if weight_kg is not None and weight_kg < SMALL_NEWBORN_KG:
-            yield "Below 0.7 kg the sensor's own dead space asks for 5 to 6 mL/kg (Keszler 2019, from memory)."

@@ -12,6 +12,7 @@ from tidebench.care.preparation.growth import (
     height_for_age,
     weight_for_age,
     weight_for_height,
+    weight_source,
 )
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
@@ -30,7 +31,7 @@ ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
 PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 PHILLIPS = "Phillips, Nutr Clin Pract 2007;22:240 (from memory)"
 TAUGHT = "advanced paediatric life support, 5th edition (from memory)"
-STANDARD_UNTIL_YEARS = 5.0
+STANDARD_UNTIL_YEARS, GROWN_YEARS = 5.0, 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +112,11 @@ def _child(request: Request, subject: Subject) -> Reference:
                              f"{PHILLIPS}; {STANDARD}")  # fmt: skip
     curve = weight_for_age(patient.sex, age)
     if curve is not None:
-        return Reference(curve.median, "No height is given: the median weight of that age.", STANDARD)
-    return Reference(None, "No height is given, and beyond 10 years the standard has no weight by age.")
+        further = "" if age < GROWN_YEARS else " From puberty on it says little of one child: measure the height."
+        return Reference(
+            curve.median, f"No height is given: the median weight of that age.{further}", weight_source(age)
+        )
+    return Reference(None, "No height is given, and no weight by age is held.")
 
 
 def _line(key: str, label: str, found: Reference) -> Line:
@@ -176,12 +180,15 @@ def _notes(request: Request, subject: Subject) -> Iterator[str]:
 
 
 def _place(sex: str, weight: float, height: float | None, age: float) -> Iterator[str]:
-    parts = []
+    parts, sources = [], []
     curve = weight_for_age(sex, age)
     if curve is not None:
         parts.append(f"weight {curve.z(weight, restricted=True):+.1f}")
+        sources.append(weight_source(age))
     tall = height_for_age(sex, age) if height is not None else None
     if tall is not None and height is not None:
         parts.append(f"height {tall.z(height):+.1f}")
+        sources.append(STANDARD)
     if parts:
-        yield f"Standard deviations from the median of that age: {', '.join(parts).replace('-', '−')} ({STANDARD})."
+        whose = "; ".join(dict.fromkeys(sources))
+        yield f"Standard deviations from the median of that age: {', '.join(parts).replace('-', '−')} ({whose})."

@@ -11,7 +11,7 @@ import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found
-from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_WARNING, Item, State
+from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_MISSING, F_VT_WARNING, Item, State
 from tidebench.care.weaning.readiness import EVER, lowered
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.care.weaning.trial import MINUTE_S, Trial
@@ -146,20 +146,20 @@ def _told(
 
 
 def _extreme(values: list[Found], crossed: Callable[[float], bool], *, lowest: bool) -> tuple[State, Found]:
-    """The first value that crosses the bound; the one nearest to it where none does."""
-    over = [one for one in values if crossed(one.value)]
-    if over:
-        return "met", over[0]
-    return "not met", (min if lowest else max)(values, key=lambda one: one.value)
+    """The value furthest towards the bound, or beyond it, the first of equals."""
+    worst = (min if lowest else max)(values, key=lambda one: one.value)
+    return ("met" if crossed(worst.value) else "not met"), worst
 
 
 def _spell(course: Course, values: list[Found], shown: Found, crossed: Callable[[float], bool]) -> str:
-    """In how many minutes it was so, where minutes were measured."""
-    over = sum(crossed(one.value) for one in values)
-    if not (over and values[0].origin.startswith("measured")):
+    """Since when it was so, where that was before the worst, and in how many minutes, where minutes were measured."""
+    over = [one for one in values if crossed(one.value)]
+    if not over:
         return ""
-    since = (shown.at_s or 0.0) - course.trial.start_s
-    return f"in {over} of {len(values)} minutes, first after {since / MINUTE_S:.0f} min"
+    since = ((over[0].at_s or 0.0) - course.trial.start_s) / MINUTE_S
+    if values[0].origin.startswith("measured"):
+        return f"in {len(over)} of {len(values)} minutes, first after {since:.0f} min"
+    return "" if over[0] is shown else f"first after {since:.0f} min of the trial"
 
 
 def beyond(
@@ -193,10 +193,15 @@ def _moved(
 ) -> Item:  # fmt: skip
     if not values or before is None:
         return _told(course, name, criterion, "not known", [], None, "", missing)
-    state, shown = _extreme(values, lambda value: crossed(value, before.value), lowest=name.startswith("fall"))
+
+    def gone(value: float) -> bool:
+        return crossed(value, before.value)
+
+    state, shown = _extreme(values, gone, lowest=name.startswith("fall"))
     record = quantity(key)
     words = f"{record.text(before.value, unit=False)} to {record.text(shown.value)}"
-    why = f"from {before.origin}" if "trial" in before.origin else ""
+    since = f"from {before.origin}" if "trial" in before.origin else ""
+    why = "; ".join(filter(None, (since, _spell(course, values, shown, gone))))
     if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
         state, why = "not judged", PACED
     return _told(course, name, criterion, state, values, shown, words, why)
@@ -229,7 +234,7 @@ def _f_vt(course: Course) -> Item:
     """Judged only where the trial had neither support nor PEEP."""
     key = "rapid_shallow_index"
     values = course.minutes(key)
-    item = beyond(course, "f/VT", "above", values, key, f"a recording of the trial, or {key} {OBSERVED}")
+    item = beyond(course, "f/VT", "above", values, key, f"a recording of the trial, or {F_VT_MISSING} {OBSERVED}")
     if not values or course.trial.support.none_at_all:
         return item
     why = f"taken under {course.trial.support.words}: {lowered(course.trial.support)}. {F_VT_WARNING}"

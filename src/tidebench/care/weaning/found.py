@@ -10,13 +10,17 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from tidebench.case import BloodGas, Case, Setting
+from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.formulas.indices import rapid_shallow_index
+from tidebench.gas_contradictions import settled
 from tidebench.records import Spread
 
 WINDOW_S = 120.0
 """How long before a moment breaths speak for it: this house's choice."""
 FEWEST_BREATHS = 3
 BY_PULSE = "noted, pulse oximeter for SaO2"
+F_VT, RATE, VOLUME = "rapid_shallow_index", "rate_per_min", "vte_ml"
+OWN_RATE, OWN_VOLUME = "spontaneous_rate_per_min", "spontaneous_volume_ml"
 T_PIECE = re.compile(r"\bt[- ]?(piece|tube)\b", re.IGNORECASE)
 
 
@@ -95,18 +99,41 @@ def ended(case: Case, after_s: float, until_s: float) -> bool:
 
 
 def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
-    """A noted number through a stretch, both ends included, in the order of time."""
-    return [
-        Found(row.numbers[key], row.at_s, "noted")
-        for row in case.observed
-        if from_s <= row.at_s <= to_s and key in row.numbers
-    ]
+    """A noted number through a stretch, both ends included, in the order of time.
+
+    Of volume that of spontaneous breaths counts first. f/VT follows from rate and volume that were noted together
+    where nobody noted it.
+    """
+    rows = [row for row in case.observed if from_s <= row.at_s <= to_s]
+    if key == F_VT:
+        return [one for row in rows if (one := _noted_f_vt(case, row)) is not None]
+    found = [(_own_number(case, row, key), row.at_s) for row in rows]
+    return [Found(value, at, "noted") for value, at in found if value is not None]
+
+
+def _own_number(case: Case, row: Observed, key: str) -> float | None:
+    """A number of one row: the patient's own volume first; the patient's own rate for all where none is mandatory."""
+    numbers = row.numbers
+    if key == VOLUME and OWN_VOLUME in numbers:
+        return float(numbers[OWN_VOLUME])
+    if key == RATE and RATE not in numbers and support_at(case, row.at_s).kind != "mandatory breaths":
+        return numbers.get(OWN_RATE)
+    return numbers.get(key)
+
+
+def _noted_f_vt(case: Case, row: Observed) -> Found | None:
+    if F_VT in row.numbers:
+        return Found(row.numbers[F_VT], row.at_s, "noted")
+    rate, volume = (_own_number(case, row, key) for key in (RATE, VOLUME))
+    if rate is None or not volume:
+        return None
+    return Found(float(rapid_shallow_index(rate, volume / 1000)), row.at_s, "computed from noted rate and volume")
 
 
 def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float | None]]:
     """Arterial blood gases through a stretch with their times; those without a time where it begins at minus infinity.
 
-    A gas of unknown site is taken for arterial by nobody, and left out.
+    A gas of unknown site is taken for arterial by nobody, and left out; so is a number that something contradicts.
     """
     timed = [(gas, at) for gas, at in _timed(case) if at is not None and from_s <= at <= to_s]
     untimed = [(gas, at) for gas, at in _timed(case) if at is None and from_s == -np.inf]
@@ -116,7 +143,7 @@ def gases(case: Case, from_s: float, to_s: float) -> list[tuple[BloodGas, float 
 def _timed(case: Case) -> Iterator[tuple[BloodGas, float | None]]:
     for gas in case.blood_gases:
         if gas.site == "arterial":
-            yield gas, case.drawn_at_s(gas)
+            yield settled(case, gas), case.drawn_at_s(gas)
 
 
 def gas_values(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:

@@ -13,10 +13,14 @@ BOLES_LIST = f"{BOLES}, list as reproduced in 2024"
 BOLES_FAILURE = f"{BOLES}, table 6"
 SMINA = "Smina 2003 (from memory)"
 
+F_VT_MISSING = "rapid_shallow_index, or rate_per_min and vte_ml"
 F_VT_WARNING = (
     "The published cut of 105 /min/L was found without support and PEEP; the same patients had 46 on support, 63 on "
     "CPAP and 100 on a T-piece (El-Khatib, Intensive Care Med 2008;34:505, abstract)."
 )
+
+
+F_VT_OF_ADULTS = "Its published cut was found in adults and is not applied here."
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,8 @@ from tidebench.care.weaning import children
 from tidebench.care.weaning.classes import Class
 from tidebench.care.weaning.cuff import SOURCE, CuffLeak
 from tidebench.care.weaning.effort import words_of
-from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_WARNING, Item
+from tidebench.care.weaning.found import F_VT, noted
+from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_OF_ADULTS, F_VT_WARNING, Item
 from tidebench.care.weaning.room import Weaning
 from tidebench.care.weaning.trial import KEYS, MOST_SUPPORT_CMH2O, Minute, Trend, Trial
 from tidebench.caution import CAUTION
@@ -114,7 +115,18 @@ def _trial(told: Weaning) -> Iterator[str]:
         yield from _wrapped(note)
     if trial.minutes:
         yield from _minutes(trial)
-    yield from _wrapped(f"f/VT: taken under {trial.support.words}. {F_VT_WARNING}")
+    yield from _wrapped(f_vt_words(told, trial))
+
+
+def f_vt_words(told: Weaning, trial: Trial) -> str:
+    """Under what f/VT was taken, and for whom its cut was found; of the young what was noted, if anything is known."""
+    if told.group not in ("child", "newborn"):
+        return f"f/VT: taken under {trial.support.words}. {F_VT_WARNING}"
+    seen = noted(told.case, F_VT, trial.start_s, trial.end_s)
+    if not trial.minutes and not seen:
+        return ""
+    values = ", ".join(f"{quantity(F_VT).text(one.value)} at {one.at_s:.0f} s ({one.origin})" for one in seen)
+    return f"f/VT: {f'{values}, ' if values else ''}taken under {trial.support.words}. {F_VT_OF_ADULTS}"
 
 
 def _minutes(trial: Trial) -> Iterator[str]:
@@ -227,7 +239,7 @@ def as_json(told: Weaning) -> dict[str, Any]:
         "title": told.case.title,
         "case_hash": told.case.case_hash,
         **kept,
-        "f_vt_warning": F_VT_WARNING,
+        "f_vt_warning": F_VT_OF_ADULTS if told.group in ("child", "newborn") else F_VT_WARNING,
         "version": __version__,
         "caution": CAUTION,
     }

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found, Support
-from tidebench.care.weaning.item import BOLES_LIST, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
-from tidebench.contradictions import of_gas
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
 from tidebench.limits import Limit, judge
 from tidebench.quantities import quantity
@@ -138,7 +137,9 @@ def _cough(moment: Moment) -> Item:
 
 def _oxygenation(moment: Moment) -> Item:
     """Saturation on little oxygen, or P/F: either will do, and only both missed is a no."""
-    name, criterion = "oxygenation", "SaO2 above 90 % on FiO2 at most 0.4, or P/F at least 150 mmHg"
+    limit = moment.limits.get("pf_ratio_mmhg")
+    ratio = "" if limit is None or limit.low is None else f", or P/F at least {limit.low:g} mmHg"
+    name, criterion = "oxygenation", f"SaO2 above 90 % on FiO2 at most 0.4{ratio}"
     parts = [part for part in (_saturation(moment), _pf(moment)) if part is not None]
     if not parts:
         why = "an arterial blood gas with fio2, or spo2 under [[observed]] and fio2 under [[settings]]"
@@ -169,10 +170,17 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
 
 
 def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
+    limit = moment.limits.get("pf_ratio_mmhg")
+    if limit is None or limit.low is None:
+        return None
     for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
-        if gas.pao2_mmhg is not None and gas.fio2 is not None and of_gas(gas) is None:
+        if gas.pao2_mmhg is not None and gas.fio2 is not None:
             ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
-            return ratio >= 150, f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}", Found(ratio, at, "arterial blood gas")
+            return (
+                ratio >= limit.low,
+                f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}",
+                Found(ratio, at, "arterial blood gas"),
+            )
     return None
 
 
@@ -207,8 +215,11 @@ def _rate(moment: Moment) -> Item:
 
 def _max_pressure(moment: Moment) -> Item:
     """The two published bounds differ: between them nothing is claimed."""
-    name, criterion = "maximal inspiratory pressure", "at most −20 to −25 cmH2O"
-    seen = moment.noted("max_inspiratory_pressure_cmh2o")
+    name, criterion, key = "maximal inspiratory pressure", "at most −20 to −25 cmH2O", "max_inspiratory_pressure_cmh2o"
+    seen = moment.noted(key)
+    if _of_house(moment, key):
+        held = None if seen is None else replace(seen, value=-abs(seen.value))
+        return _bounded(moment, name, key, held, f"{key} under [[observed]]")
     if seen is None:
         why = "max_inspiratory_pressure_cmh2o under [[observed]]"
         return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
@@ -220,18 +231,31 @@ def _max_pressure(moment: Moment) -> Item:
 
 
 def _tidal_volume(moment: Moment) -> Item:
-    name, criterion = "tidal volume", "above 5 mL/kg (of predicted weight here)"
+    name, criterion, key = "tidal volume", "above 5 mL/kg (of predicted weight here)", "vt_per_pbw_ml_kg"
+    limit, own = moment.limits.get(key), _of_house(moment, key)
+    source = limit.source if limit is not None and own else BOLES_LIST
+    if own:
+        criterion = "none, by this house" if limit is None else limit.bound
     seen = moment.measured("vte_ml")
     if seen is None or moment.weight_kg is None:
         missing = "volume of the patient's own breaths" if seen is None else "sex and height under [patient]"
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", seen, missing)
+        return _item(moment, name, criterion, source, "not known", "", seen, missing)
     per_kg = seen.value / moment.weight_kg
     value = f"{quantity('vte_ml').text(seen.value)}, {per_kg:.1f} mL/kg"
     under = moment.support_of(seen)
     if under.support_cmh2o != 0:
         why = f"taken under {under.words}: the volume is the ventilator's too"
-        return _item(moment, name, criterion, BOLES_LIST, "not judged", value, seen, why)
-    return _item(moment, name, criterion, BOLES_LIST, _state(per_kg > 5), value, seen)
+        return _item(moment, name, criterion, source, "not judged", value, seen, why)
+    if own and limit is None:
+        return _item(moment, name, criterion, "house policy", "not judged", value, seen)
+    met = judge(limit, per_kg) == "within" if own and limit is not None else per_kg > 5
+    return _item(moment, name, criterion, source, _state(met), value, seen)
+
+
+def _of_house(moment: Moment, key: str) -> bool:
+    """True where a house has a criterion of its own, or has taken the published one away."""
+    limit = moment.limits.get(key)
+    return limit is None or limit.kind == "house policy"
 
 
 def _vital_capacity(moment: Moment) -> Item:
@@ -247,8 +271,9 @@ def _vital_capacity(moment: Moment) -> Item:
 def _f_vt(moment: Moment) -> Item:
     """Shown always, judged only without support and without PEEP."""
     key = "rapid_shallow_index"
-    seen = moment.noted(key) or _own_f_vt(moment)
-    missing = "rapid_shallow_index under [[observed]], or breaths that the patient begins"
+    told, breathed = moment.noted(key), _breathed_f_vt(moment)
+    seen = told if breathed is None or (told and (told.at_s or 0.0) > (breathed.at_s or 0.0)) else breathed
+    missing = f"{F_VT_MISSING} under [[observed]], or breaths that the patient begins"
     under = None if seen is None else moment.support_of(seen)
     why = f"taken under {under.words}: {lowered(under)}. {F_VT_WARNING}" if under and not under.none_at_all else ""
     return _bounded(moment, "f/VT", key, seen, missing, why)
@@ -261,9 +286,10 @@ def lowered(under: Support) -> str:
     return "both support and PEEP lower it, so a low one doesn't reassure"
 
 
-def _own_f_vt(moment: Moment) -> Found | None:
+def _breathed_f_vt(moment: Moment) -> Found | None:
+    """Of breaths just before, where the patient set the pace; None where what was noted is all there is."""
     rate, volume = moment.measured("rate_per_min"), moment.measured("vte_ml")
-    if rate is None or volume is None or volume.value <= 0:
+    if rate is None or volume is None or volume.value <= 0 or "measured" not in rate.origin + volume.origin:
         return None
     return Found(float(rapid_shallow_index(rate.value, volume.value / 1000)), rate.at_s, rate.origin)
 

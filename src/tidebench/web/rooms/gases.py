@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast, get_args
+from typing import TYPE_CHECKING, Any, cast
 
 from tidebench.care.gases.page import TYPED
 from tidebench.care.gases.records import SAID, Typed
 from tidebench.care.gases.target import BOUNDS
-from tidebench.forms import Section, choice, number, tick
+from tidebench.forms import Section, number, tick
 from tidebench.limits import Condition
 from tidebench.results import policy_for
-from tidebench.views.gases import TensionUnit, gases_view
+from tidebench.views.gases import gases_view
 from tidebench.views.parts import gases_parts
 from tidebench.web.rooms.desk import Desk, Room, Shown, in_form_words, sections_of
-from tidebench.web.rooms.typed import case_fields, gases_section, rows_of
+from tidebench.web.rooms.typed import case_fields, gases_section, rows_of, unit_choice
 
 if TYPE_CHECKING:
     import polars as pl
 
     from tidebench.case import Case
 
-UNITS: tuple[TensionUnit, ...] = get_args(TensionUnit)
 CONDITIONS = ("ARDS", "paediatric ARDS", "respiratory distress syndrome", "stiff chest wall")
 LABELS = {
     "altitude_m": "altitude, instead of it", "temperature_c": "the patient's temperature",
@@ -43,7 +42,7 @@ SECTIONS = (
     gases_section(),
     Section("target", "A PaCO2 to bring it to", (
         number("target", "target_paco2_mmhg", "PaCO2 wished for", BOUNDS, "--target-paco2"),
-        choice("target", "unit", "show gas tensions in", UNITS),
+        unit_choice("target"),
     )),
     Section("typed", "For the last gas", tuple(
         number("typed", key, LABELS[key], bounds, option) for key, (option, bounds) in TYPED.items()

@@ -5,10 +5,11 @@ from __future__ import annotations
 from tidebench.forms import Field, Section
 from tidebench.handover import LONGEST, LONGEST_NAME, checked_lines
 from tidebench.results import policy_for
+from tidebench.tensions import all_in
 from tidebench.views.handover import Proposal, handover_page
 from tidebench.views.parts import handover_parts
 from tidebench.web.rooms.desk import ROOT, Desk, Room, Shown
-from tidebench.web.rooms.typed import case_fields, gases_section, rows_of
+from tidebench.web.rooms.typed import case_fields, gases_section, rows_of, units_section
 
 SECTIONS = (
     Section("propose", "Proposed, and who decides", (
@@ -33,9 +34,10 @@ SECTIONS = (
     ), "One for each change."),
     rows_of("observed", "Noted at the bed", (
         "at_s", "rate_per_min", "vte_ml", "minute_volume_l_min", "peak_pressure_cmh2o", "plateau_pressure_cmh2o",
-        "total_peep_cmh2o", "spo2", "etco2_mmhg", "cuff_pressure_cmh2o",
+        "total_peep_cmh2o", "spo2", "heart_rate_per_min", "systolic_mmhg", "etco2_mmhg", "cuff_pressure_cmh2o",
     ), "One for each time.", alone=False),
     gases_section("Blood gas"),
+    units_section(),
 )  # fmt: skip
 
 
@@ -47,10 +49,11 @@ def _show(desk: Desk) -> Shown:
     checked_lines("who decides", [one.who for one in proposals], LONGEST_NAME)
     checked_lines("questions", questions)
     case = desk.case
-    told = handover_page(
+    page = handover_page(
         case, desk.review(case), policy=policy_for(case) if desk.name else None, proposals=proposals,
         questions=questions,
     )  # fmt: skip
+    told = all_in(page, desk.own.get("shown", {}).get("unit", "mmHg"))
 
     def pdf() -> bytes:
         from tidebench.report.handover import handover_pdf
@@ -66,5 +69,5 @@ def _show(desk: Desk) -> Shown:
 
 
 HANDOVER = Room(
-    SECTIONS, frozenset({"propose", "ask"}), "Open a case above, or type what is to be handed over.", _show
+    SECTIONS, frozenset({"propose", "ask", "shown"}), "Open a case above, or type what is to be handed over.", _show
 )  # fmt: skip

@@ -24,8 +24,10 @@ from tidebench.case_form import NAME, case_field
 from tidebench.forms import Field, Section, choice, field_of
 from tidebench.limits import LUNGS
 from tidebench.results import policy_for
+from tidebench.tensions import all_in
 from tidebench.views.parts import sheet_parts
 from tidebench.web.rooms.desk import ROOT, Desk, Room, Shown
+from tidebench.web.rooms.typed import units_section
 
 MODELS: dict[str, type[BaseModel]] = {
     "lungs": Mechanics, "tube": Tube, "dead_space": DeadSpace, "circuit_check": CircuitCheck,
@@ -93,6 +95,7 @@ SECTIONS = (
     Section("cylinders", "Cylinders", _of("cylinders"), "Water capacity and bar, or a size and psi.", several=True,
             folded=True),
     Section("transport", "Transport", _of("transport"), folded=True),
+    units_section(),
 )  # fmt: skip
 
 
@@ -103,6 +106,7 @@ def _show(desk: Desk) -> Shown:
         said["oxygen"] = {**oxygen, "cylinders": [*oxygen.get("cylinders", ()), *cylinders]}
     request = request_from(said, folder=desk.folder, name=desk.name or NAME)
     sheet = prepare(request, policy_for(request) if desk.name else None)
+    sheet = all_in(sheet, desk.own.get("shown", {}).get("unit", "mmHg"))
 
     def pdf() -> bytes:
         from tidebench.report.handouts import sheet_pdf
@@ -113,6 +117,6 @@ def _show(desk: Desk) -> Shown:
 
 
 PREPARE = Room(
-    SECTIONS, frozenset(), "Begin with the patient: an age, and for an adult a height.", _show, load_request,
+    SECTIONS, frozenset({"shown"}), "Begin with the patient: an age, and for an adult a height.", _show, load_request,
     doubting=False,
 )  # fmt: skip

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import get_args
 
 from pydantic import BaseModel
 
 from tidebench.case import BloodGas, Observed, Setting
 from tidebench.case_form import case_field
-from tidebench.forms import Field, Section, field_of
+from tidebench.forms import Field, Section, choice, field_of
+from tidebench.tensions import TensionUnit
 
 MODELS: dict[str, type[BaseModel]] = {"settings": Setting, "observed": Observed, "blood_gases": BloodGas}
 LABELS = {
@@ -34,6 +36,17 @@ def rows_of(table: str, title: str, keys: tuple[str, ...], note: str = "", *, al
 def gases_section(title: str = "Blood gas") -> Section:
     """Blood gases; a further one where a case is open."""
     return rows_of("blood_gases", title, GASES, alone=False)
+
+
+def unit_choice(table: str) -> Field:
+    """In which unit gas tensions are shown."""
+    units: tuple[TensionUnit, ...] = get_args(TensionUnit)
+    return choice(table, "unit", "show gas tensions in", units)
+
+
+def units_section() -> Section:
+    """The same as a section."""
+    return Section("shown", "How it is shown", (unit_choice("shown"),), folded=True)
 
 
 def _field(table: str, key: str) -> Field:

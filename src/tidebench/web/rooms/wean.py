@@ -10,10 +10,11 @@ from tidebench.entries import Within
 from tidebench.errors import OptionError
 from tidebench.forms import YES_NO, Field, Section, choice, number
 from tidebench.results import policy_for
+from tidebench.tensions import all_in
 from tidebench.views.parts import weaning_parts
 from tidebench.views.weaning import weaning_view
 from tidebench.web.rooms.desk import Desk, Room, Shown, in_form_words, sections_of
-from tidebench.web.rooms.typed import case_fields, gases_section, rows_of
+from tidebench.web.rooms.typed import case_fields, gases_section, rows_of, units_section
 
 TIME = Within(0, 1e8, "s")
 VOLUME = Within(0, 4000, "mL", {"litres": 1000})
@@ -33,10 +34,11 @@ SECTIONS = (
         "at_s", "mode", "peep_cmh2o", "fio2", "rate_per_min", "pressure_support_cmh2o",
     ), "One for each change: a breathing trial is found by what is set, or named below."),
     rows_of("observed", "Noted at the bed", (
-        "at_s", "rate_per_min", "vte_ml", "minute_volume_l_min", "spo2", "heart_rate_per_min", "systolic_mmhg",
-        "p01_cmh2o", "max_inspiratory_pressure_cmh2o", "failed_breathing_trials",
+        "at_s", "rate_per_min", "vte_ml", "spontaneous_volume_ml", "minute_volume_l_min", "spo2", "heart_rate_per_min",
+        "systolic_mmhg", "p01_cmh2o", "max_inspiratory_pressure_cmh2o", "failed_breathing_trials",
     ), "One for each time; before the trial, and in it.", alone=False),
     gases_section(),
+    units_section(),
     Section("trial", "The breathing trial, where it is not found by itself", (
         number("trial", "from_s", "begins at, on the case clock", TIME, "--from"),
         number("trial", "to_s", "ends at", TIME, "--to"),
@@ -69,7 +71,8 @@ def _show(desk: Desk) -> Shown:
         trial.get("from_s"), trial.get("to_s"), Said(desk.own.get("signs", {}), desk.own.get("told", {})),
         History(**desk.own.get("history", {})), cuff.get("inspired_ml"), cuff.get("expired_ml", ()),
     )  # fmt: skip
-    told = wean(case, desk.review(case), asked, policy=policy_for(case) if desk.name else None)
+    read = wean(case, desk.review(case), asked, policy=policy_for(case) if desk.name else None)
+    told = all_in(read, desk.own.get("shown", {}).get("unit", "mmHg"))
     leak = () if told.cuff is None else (cuff_words(told.cuff), *told.cuff.notes, SOURCE)
     made = weaning_parts(weaning_view(told), case.title, leak)
     page = in_form_words(made, sections_of(WEAN, opened=bool(desk.name)))
@@ -83,5 +86,5 @@ def _show(desk: Desk) -> Shown:
 
 
 WEAN = Room(
-    SECTIONS, frozenset({"trial", "signs", "told", "cuff", "history"}), "Begin with the patient's age.", _show
+    SECTIONS, frozenset({"trial", "signs", "told", "cuff", "history", "shown"}), "Begin with the patient's age.", _show
 )  # fmt: skip

@@ -64,7 +64,8 @@ export class Refused extends Error {
 
 const WORDS: Record<string, string> = { "x-tidebench": "page" };
 
-async function ask(path: string, init: RequestInit = {}): Promise<Response> {
+/** Ask for an answer; one that is a refusal is thrown. */
+export async function ask(path: string, init: RequestInit = {}): Promise<Response> {
   let answer: Response;
   try {
     answer = await fetch(`/api${path}`, { ...init, headers: { ...WORDS, ...init.headers } });

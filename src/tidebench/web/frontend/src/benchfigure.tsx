@@ -14,6 +14,7 @@ export interface Live {
   speed: number;
   dirty: boolean;
   changedAt: number;
+  zero?: number;
 }
 
 const CLOCK_MS = 120;
@@ -44,7 +45,7 @@ export function Figure({ live }: { live: Live }) {
       box.current!.dataset.changed = String(live.changedAt);
       if (nowMs - told > CLOCK_MS || !live.playing) {
         told = nowMs;
-        time.current!.textContent = clock(shown, 1);
+        time.current!.textContent = clock(shown - (live.zero ?? 0), 1);
       }
     };
     running = requestAnimationFrame(paint);

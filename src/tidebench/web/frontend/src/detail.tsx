@@ -65,6 +65,13 @@ export function Detail({ name, review, known, stretch, see, breath, finding, hov
       hover(found.breath);
     }, HOVER_MS);
   };
+  const stay = (time: number) => {
+    const found = at(time);
+    if (!found) return;
+    window.clearTimeout(timer.current); // what the cursor asked for on its way comes too late
+    last.current = found.breath;
+    pick(found.breath);
+  };
   const marks = shown?.marks;
   return (
     <section class="sheet strip" aria-labelledby="detail" ref={box}>
@@ -79,7 +86,7 @@ export function Detail({ name, review, known, stretch, see, breath, finding, hov
       {shown?.traces.map((trace, i) => (
         <Channel key={trace.key} trace={trace} known={known[trace.key]} shown={shown} first={i === 0} last={i === shown.traces.length - 1}
           cursor={cursor} under={under} over={i === 0 ? over : undefined} follow={follow} see={see}
-          pick={(time) => { const found = at(time); if (found) pick(found.breath); }} />
+          pick={stay} />
       ))}
       <p class="legend">
         <span><i class="swatch" style={{ background: "var(--breath)" }} />inspiration</span>

@@ -1,5 +1,5 @@
 // Everything by keyboard: a key, what it does, and the sheet that `?` shows.
-import { useEffect } from "preact/hooks";
+import { useLayoutEffect } from "preact/hooks";
 
 export interface Key {
   keys: string[];
@@ -36,9 +36,9 @@ export function pressed(event: KeyboardEvent): boolean {
 
 if (typeof window !== "undefined") window.addEventListener("keydown", pressed);
 
-/** Keys that hold while a part of the page is there. */
+/** Keys that hold while a part of the page is there: from the moment its words are to be seen. */
 export function useKeys(keys: Key[], depends: unknown[]): void {
-  useEffect(() => {
+  useLayoutEffect(() => {
     keys.forEach((key) => known.add(key));
     return () => keys.forEach((key) => known.delete(key));
   }, depends);

@@ -8,11 +8,13 @@ import { AboutRoom } from "./about";
 import { AlarmsRoom } from "./alarms";
 import { get, Refused, type About } from "./api";
 import { BenchRoom } from "./bench";
+import { ClassRoom } from "./classlearner";
 import { CardsRoom } from "./cards";
 import { CaseRoom } from "./case";
 import { Casebook } from "./casebook";
 import { KeySheet } from "./keysheet";
 import { useKeys } from "./keys";
+import { LessonsRoom } from "./lessons";
 import { Lock } from "./lock";
 import { LogsRoom } from "./logs";
 import { NewCase } from "./newcase";
@@ -20,6 +22,7 @@ import { Notices, say } from "./notices";
 import { PicturesRoom } from "./pictures";
 import { go, usePlace, withForm } from "./place";
 import { Room } from "./room";
+import { TeachRoom } from "./teach";
 import { WhatIfRoom } from "./whatif";
 import { apply, choose, chosen, type Choice } from "./theme";
 
@@ -27,9 +30,9 @@ apply();
 
 const HEADINGS = {
   casebook: "Casebook", new: "New case", pictures: "Pictures", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
-  logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", about: "About",
+  logs: "Logs", alarms: "Alarms", handover: "Handover", cards: "Cards", bench: "Live bench", lessons: "Lessons", teach: "Class", class: "Class", about: "About",
 };
-const ROOMS = ["casebook", "new", "pictures", "bench", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
+const ROOMS = ["casebook", "new", "pictures", "bench", "lessons", "prepare", "gases", "wean", "logs", "alarms", "handover", "cards", "about"] as const;
 
 function Page() {
   const place = usePlace();
@@ -40,7 +43,7 @@ function Page() {
   const begin = async () => {
     try {
       const told = await get<About>("/about");
-      if (told.locked) await get("/case-form");
+      if (told.locked && !byLink) await get("/case-form");
       setAbout(told);
       setLocked(false);
     } catch (error) {
@@ -48,7 +51,8 @@ function Page() {
       else say(error instanceof Error ? error.message : String(error));
     }
   };
-  useEffect(() => void begin(), []);
+  const byLink = place.room === "class"; // a learner of a class comes by its link alone
+  useEffect(() => void begin(), [byLink]);
   useEffect(() => {
     document.title = `${place.name ? place.name : HEADINGS[place.room]} · Tidebench`;
   }, [place.room, place.name]);
@@ -71,9 +75,9 @@ function Page() {
         <a class="mark" href="#/">
           <img src="/icon.svg" alt="" /> Tidebench
         </a>
-        <nav aria-label="Rooms" class="row grow">
-          {ROOMS.map((room) => <a key={room} href={room === "casebook" ? "#/" : `#/${room}`} aria-current={place.room === room ? "page" : undefined}>{HEADINGS[room]}</a>)}
-        </nav>
+        {byLink ? <span class="grow" /> : <nav aria-label="Rooms" class="row grow">
+          {ROOMS.map((room) => <a key={room} href={room === "casebook" ? "#/" : `#/${room}`} aria-current={place.room === room || (room === "lessons" && place.room === "teach") ? "page" : undefined}>{HEADINGS[room]}</a>)}
+        </nav>}
         <ThemeChoice />
         <button onClick={() => setSheet(true)}>Keys <kbd>?</kbd></button>
       </header>
@@ -89,6 +93,9 @@ function Page() {
         {place.room === "alarms" && <AlarmsRoom key={place.name} name={place.name} />}
         {place.room === "cards" && <CardsRoom />}
         {place.room === "bench" && <BenchRoom />}
+        {place.room === "lessons" && <LessonsRoom key={place.name} name={place.name} />}
+        {place.room === "teach" && <TeachRoom key={place.name} link={place.name} />}
+        {place.room === "class" && <ClassRoom key={place.name} link={place.name} />}
         {place.room === "about" && about && <AboutRoom about={about} />}
       </main>
       {sheet && <KeySheet close={() => setSheet(false)} />}

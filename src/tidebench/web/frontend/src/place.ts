@@ -4,9 +4,10 @@ import { useEffect, useState } from "preact/hooks";
 const OF_A_CASE = ["case", "whatif"] as const;
 const WITH_A_FORM = ["prepare", "gases", "wean", "handover"] as const;
 const PERHAPS_OF_A_CASE = [...WITH_A_FORM, "logs", "alarms"] as const;
+const OF_LESSONS = ["lessons", "teach", "class"] as const;
 const ALONE = ["new", "pictures", "cards", "bench", "about"] as const;
 export type RoomName = (typeof WITH_A_FORM)[number];
-export type RoomKind = (typeof OF_A_CASE | typeof PERHAPS_OF_A_CASE | typeof ALONE)[number] | "casebook";
+export type RoomKind = (typeof OF_A_CASE | typeof PERHAPS_OF_A_CASE | typeof OF_LESSONS | typeof ALONE)[number] | "casebook";
 const among = <T extends string>(rooms: readonly T[], room: string): room is T => (rooms as readonly string[]).includes(room);
 
 export const withForm = (room: string): room is RoomName => among(WITH_A_FORM, room);
@@ -21,7 +22,7 @@ export function readPlace(hash: string): Place {
   const [path = "", query = ""] = hash.replace(/^#\/?/, "").split("?");
   const [room = "", name = ""] = path.split("/");
   const words = Object.fromEntries(new URLSearchParams(query));
-  if (among(PERHAPS_OF_A_CASE, room) || (among(OF_A_CASE, room) && name)) return { room, name: decoded(name), words };
+  if (among(PERHAPS_OF_A_CASE, room) || among(OF_LESSONS, room) || (among(OF_A_CASE, room) && name)) return { room, name: decoded(name), words };
   return { room: among(ALONE, room) ? room : "casebook", name: "", words };
 }
 

@@ -110,15 +110,9 @@ function options(element: HTMLElement, now: { current: PlotProps }): uPlot.Optio
       points: { size: 6, width: 1 },
       drag: { x: Boolean(props.onSelect), y: false, setScale: false, dist: 6 },
       ...(props.sync ? { sync: { key: props.sync, scales: ["x", null] } } : {}),
-      bind: {
-        click: (self, _, pass) => (event: MouseEvent) => {
-          pass(event);
-          if (self.select.width < 2) now.current.onClick?.(self.posToVal(self.cursor.left ?? 0, "x"));
-          return null;
-        },
-      },
     },
     hooks: {
+      ready: [(self) => self.over.addEventListener("click", () => now.current.onClick?.(self.posToVal(self.cursor.left ?? 0, "x")))], // a drag ends without one
       drawClear: [(self) => now.current.under?.(self)],
       draw: [(self) => now.current.over?.(self)],
       setCursor: [

@@ -1,5 +1,6 @@
 import type { Breath } from "./api";
 import { caseUrl } from "./api";
+import { MakeLesson } from "./makelesson";
 import { say } from "./notices";
 import type { Stretch } from "./stretch";
 import { clock } from "./words";
@@ -43,6 +44,8 @@ export function Save({ name, stretch, breath }: { name: string; stretch: Stretch
           {breath?.account && files(`Loops of breath ${breath.breath}`, `breaths/${breath.breath}/loops`, ["png", "svg"])}
         </tbody>
       </table>
+      <h3>Teach from it</h3>
+      <MakeLesson name={name} />
     </>
   );
 }

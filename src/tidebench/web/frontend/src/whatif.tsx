@@ -5,6 +5,7 @@ import type uPlot from "uplot";
 import { caseUrl, fetchFile, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
 import { follow } from "./jobs";
 import { useKeys } from "./keys";
+import { MakeLesson } from "./makelesson";
 import { say, undoLast } from "./notices";
 import { go, look, usePlace } from "./place";
 import { Plot } from "./plot";
@@ -151,6 +152,7 @@ export function WhatIfRoom({ name }: { name: string }) {
                   <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => setKept(kept.filter((_, k) => k !== i))}>let go</button></li>)}</ul>
                 )}
                 {change && doubt && <Beyond change={change} />}
+                {moved && <details><summary>Make a lesson of this change</summary><MakeLesson name={name} change={{ ...stretch, settings }} /></details>}
               </section>
               <Sweep name={name} levers={fit.levers} stretch={stretch} settings={settings} take={take} />
             </div>

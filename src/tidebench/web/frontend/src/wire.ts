@@ -43,24 +43,24 @@ export function unpackFrame(bytes: ArrayBuffer): Frame {
   return { first: head.getFloat64(0, true), rate: head.getFloat32(8, true), samples, breaths, phase, generation, bands, volumes: next(parts), opened: next(parts), levels: next(parts) };
 }
 
-export interface Heard {
+export interface Heard<Told> {
   frame: (frame: Frame) => void;
-  told: (told: BenchTold) => void;
+  told: (told: Told) => void;
   open: () => void;
   lost: (why: string) => void;
 }
 
-export class Wire {
+export class Wire<Asked = BenchAsked, Told = BenchTold> {
   private readonly socket: WebSocket;
   private left = false;
 
-  constructor(heard: Heard) {
+  constructor(heard: Heard<Told>, path = "/api/bench/live") {
     const { protocol, host } = window.location;
-    this.socket = new WebSocket(`${protocol === "https:" ? "wss" : "ws"}://${host}/api/bench/live`);
+    this.socket = new WebSocket(`${protocol === "https:" ? "wss" : "ws"}://${host}${path}`);
     this.socket.binaryType = "arraybuffer";
     this.socket.onopen = () => heard.open();
     this.socket.onmessage = (event: MessageEvent<ArrayBuffer | string>) => {
-      if (typeof event.data === "string") heard.told(JSON.parse(event.data) as BenchTold);
+      if (typeof event.data === "string") heard.told(JSON.parse(event.data) as Told);
       else heard.frame(unpackFrame(event.data));
     };
     this.socket.onclose = (event) => {
@@ -68,7 +68,7 @@ export class Wire {
     };
   }
 
-  say(asked: BenchAsked): void {
+  say(asked: Asked): void {
     if (this.socket.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(asked));
   }
 

@@ -1,0 +1,69 @@
+"""Drive of a virtual patient: what weakens it, how strong it gets, and which PaCO2 it follows.
+
+Maximal inspiratory pressure of men: 124 cmH2O (Black and Hyatt, Am Rev Respir Dis 1969;99:696, from memory). Rise of
+PaCO2 that a drive feels: first-order lags, in closed form.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.reference.simulated import REGULAR, compartment
+from tidebench.simulation import Solution, simulate
+from tidebench.simulation.effort import FAST_S, SLOW_S, feel
+
+CLOCK = {"mode": "CMV-VC", "peep_cmh2o": 5, "fio2": 0.4, "rate_per_min": 25, "tidal_volume_ml": 700}
+OWN = {"mode": "CSV-PS", "peep_cmh2o": 5, "fio2": 0.4, "pressure_support_cmh2o": 6}
+
+
+def breathing(setting: dict[str, Any], seconds: float, **effort: Any) -> Solution:
+    """An invented adult who breathes."""
+    told = {
+        "duration_s": seconds, "sampling_hz": 50, "patient": {"weight_kg": 70}, "settings": [setting],
+        "lung": {"compartments": [compartment(60, 8)]}, "effort": {"rate_per_min": 16, "size_cmh2o": 7, **effort},
+    }  # fmt: skip
+    return simulate(told, ["airway_pressure", "flow", "arterial_co2"])
+
+
+@pytest.mark.parametrize("unloading", [0.0, 0.5, 1.0, 2.0])
+def test_two_reasons_to_breathe_less_make_nobody_breathe_more(unloading: float) -> None:
+    """Far below the set point and unloaded to thrice the volume: no drive by either, so none by both."""
+    found = breathing(
+        {**CLOCK, "inspiratory_time_s": 0.8}, 120, co2_gain_per_mmhg=0.2, co2_setpoint_mmhg=60, unloading=unloading,
+        unloaded_volume_ml=200,
+    )  # fmt: skip
+    assert found.efforts.filter(found.efforts["onset_s"] > 60).height == 0
+
+
+def test_drive_has_an_end_and_no_effort_is_stronger_than_a_man_can_pull() -> None:
+    weak = {**CLOCK, "rate_per_min": 8, "tidal_volume_ml": 200}
+    found = breathing(weak, 900, size_cmh2o=60, co2_gain_per_mmhg=1.0, size_cv=0.0)
+    assert found.efforts["amplitude_cmh2o"].max() == pytest.approx(124)
+    five = breathing(weak, 900, co2_gain_per_mmhg=1.0, size_cv=0.0).efforts["amplitude_cmh2o"].max()
+    assert five == pytest.approx(5 * 7)
+
+
+@pytest.mark.parametrize("gain", [0.2, 1.0])
+def test_the_set_point_is_of_the_mean_of_paco2(gain: float) -> None:
+    """Mean strength is 1 + gain·(mean PaCO2 − set point) and no more; even a gain of 1 settles."""
+    found = breathing({"mode": "CPAP", "peep_cmh2o": 5, "fio2": 0.4}, 1800, co2_gain_per_mmhg=gain, **REGULAR)
+    sizes = found.efforts.filter(found.efforts["onset_s"] > 1200)["amplitude_cmh2o"].to_numpy()
+    tension = found.channels["arterial_co2"][1200 * 50 :]
+    assert sizes.mean() / 7 == pytest.approx(1 + gain * (tension.mean() - 40), abs=0.03 + 0.05 * gain)
+    assert np.ptp(sizes) < 0.15 * sizes.mean()
+
+
+def test_what_is_felt_lags_as_two_receptors_do() -> None:
+    """A step of 10 mmHg after t seconds: 10·(1 − exp(−t/T)) of each."""
+
+    class Felt:
+        felt_fast = felt_slow = 40.0
+
+    felt: Any = Felt()
+    for _ in range(600):
+        feel.py_func(felt, 50.0, 0.1)  # type: ignore[attr-defined]
+    assert felt.felt_fast - 40 == pytest.approx(10 * (1 - np.exp(-60 / FAST_S)), rel=1e-3)
+    assert felt.felt_slow - 40 == pytest.approx(10 * (1 - np.exp(-60 / SLOW_S)), rel=1e-3)

@@ -1,0 +1,70 @@
+"""Gas tensions in kPa: 1 kPa is 7.50062 mmHg (exact conversions); blood pressure stays in mmHg."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tidebench.care.preparation import prepare, request_from
+from tidebench.care.weaning import page_text, wean
+from tidebench.case import case_from
+from tidebench.cli import main
+from tidebench.report.handover import handover_text
+from tidebench.tensions import all_in, in_unit
+from tidebench.views.handover import handover_page
+
+ADULT = {"sex": "male", "age_years": 60, "height_cm": 170}
+OBSERVED = [
+    {"at_s": 100, "spo2": 0.8, "systolic_mmhg": 70, "heart_rate_per_min": 160, "etco2_mmhg": 30},
+    {"at_s": 1200, "systolic_mmhg": 168, "heart_rate_per_min": 100},
+]
+SETTINGS = [{"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6, "fio2": 0.5},
+            {"at_s": 600, "mode": "CPAP", "peep_cmh2o": 0}]  # fmt: skip
+GASES = [{"at_s": 900, "site": "arterial", "ph": 7.36, "paco2_mmhg": 60, "pao2_mmhg": 45}]
+CASE = {"patient": ADULT, "settings": SETTINGS, "observed": OBSERVED, "blood_gases": GASES}
+
+
+@pytest.mark.parametrize(
+    ("mmhg", "kpa"),
+    [
+        ("PaCO2 60 mmHg", "PaCO2 8.0 kPa"), ("35 to 45 mmHg", "4.7 to 6.0 kPa"),
+        ("at least 100 mmHg", "at least 13.3 kPa"),
+        ("systolic pressure (70 mmHg), PaO2 (60 mmHg)", "systolic pressure (70 mmHg), PaO2 (8.0 kPa)"),
+        ("Systolic pressure below 90 mmHg", "Systolic pressure below 90 mmHg"), ("2 mmHg/min", "2 mmHg/min"),
+    ],
+)  # fmt: skip
+def test_sentences(mmhg: str, kpa: str) -> None:
+    assert in_unit(mmhg, "kPa") == kpa
+    assert in_unit(mmhg, "mmHg") == mmhg
+
+
+def test_every_mmhg_of_a_page_is_said_in_kpa_but_that_of_blood_pressure() -> None:
+    case = case_from(CASE)
+    sheet = all_in(prepare(request_from({"patient": ADULT, "condition": "ARDS"})), "kPa")
+    etco2 = sheet.section("alarms").line("etco2_mmhg")
+    assert etco2.value == "3.3 to 8.0 kPa"  # 25 to 60 mmHg
+    handed = handover_text(all_in(handover_page(case), "kPa"))
+    assert "PaCO2 8.0 kPa" in handed
+    assert "4.0 kPa" in handed  # EtCO2 of 30 mmHg
+    weaned = page_text(all_in(wean(case), "kPa"))
+    assert "PaCO2: 8.0 kPa" in weaned
+    for page in (handed, weaned):
+        flat = " ".join(page.split())
+        assert "168 mmHg" in flat or "70 mmHg" in flat
+        for sentence in flat.split(" mmHg")[:-1]:
+            assert "systolic pressure" in sentence[-60:].lower() or "asked:" in sentence[-40:], sentence[-80:]
+
+
+def test_commands_print_in_kpa_and_keep_json_in_mmhg(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "case.toml").write_text(
+        '[patient]\nsex = "male"\nage_years = 60\nheight_cm = 170\n[[settings]]\nfio2 = 0.5\npeep_cmh2o = 5\n'
+        '[[blood_gases]]\nsite = "arterial"\nat_s = 10\nph = 7.36\npaco2_mmhg = 60\npao2_mmhg = 75\n',
+        encoding="utf-8",
+    )
+    for command in ("handover", "wean", "prepare"):
+        main([command, str(tmp_path), "--unit", "kPa"])
+        printed = capsys.readouterr().out
+        assert " kPa" in printed
+        main([command, str(tmp_path), "--unit", "kPa", "--json"])
+        assert " kPa" not in capsys.readouterr().out
