@@ -13,8 +13,8 @@ is the shift at which the edges leave least. And once inspiratory muscles have r
 
 a straight line. Pieces of expiration in which muscles work have other slopes, each its own; those of a relaxed lung
 agree, so E is their robust mean. Where muscles work through expiration, as when each inflation is followed by an
-effort, inflations that the ventilator's time began show the lung before it: pieces of them are taken where they agree
-better. Edges tell R + K·|f| well and its parts badly, so K is the published
+effort, inflations that the ventilator's time began show the lung before it: where most were, pieces of them are taken
+if they agree better. Edges tell R + K·|f| well and its parts badly, so K is the published
 one of the tube where there is one. Both steps are this house's; that muscle pressure is smooth and ends before
 expiration does is used by Vicario, IEEE Trans Biomed Eng 2016;63:775, in another way.
 """
@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
-from tidebench.efforts.mechanics import LEAST_BREATHS, Lung
+from tidebench.efforts.mechanics import HALF, LEAST_BREATHS, Lung
 from tidebench.efforts.stretch import Stretch, flow_noise
 from tidebench.kernels import summing
 
@@ -334,7 +334,8 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     edges = edges_of(stretch, flow)
     if not len(edges.crossed):
         return None
-    each = [shown_by(edges, pieces(stretch, flow), stretch) for pieces in (expirations_of, timed_inspirations_of)]
+    kinds = [expirations_of, timed_inspirations_of] if np.mean(stretch.timed) >= HALF else [expirations_of]
+    each = [shown_by(edges, pieces(stretch, flow), stretch) for pieces in kinds]
     shown = min((one for one in each if one is not None), key=lambda one: one.share, default=None)
     if shown is None or shown.share > WORST:
         return None

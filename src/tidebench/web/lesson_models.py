@@ -138,7 +138,7 @@ class Gone(Asked):
     place: Place
 
 
-class ChannelTold(Told):
+class WaveTold(Told):
     """A signal of a figure."""
 
     key: str
@@ -172,7 +172,7 @@ class WavesTold(Told):
     heads: list[str]
     rows: list[list[str]]
     time_s: list[float]
-    channels: list[ChannelTold]
+    channels: list[WaveTold]
     breaths: list[BreathPlaced]
     pointed: list[PointedTold]
 
