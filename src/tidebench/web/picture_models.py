@@ -118,7 +118,7 @@ class ArrangementAsked(m.Asked):
 # --- answers ----------------------------------------------------------------------------------------------------------
 
 
-class ChannelTold(m.Told):
+class PanelChannelTold(m.Told):
     """A quantity that a panel may show, and the units it may have."""
 
     key: str
@@ -130,7 +130,7 @@ class ChannelTold(m.Told):
 class PictureFormTold(m.Told):
     """What the page of pictures asks."""
 
-    channels: list[ChannelTold]
+    channels: list[PanelChannelTold]
     observed: m.SectionTold
     about: list[m.SectionTold]
     crop: str

@@ -167,10 +167,11 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
 
 def _form() -> p.PictureFormTold:
     channels = [
-        p.ChannelTold(key=key, label=quantity(key).label, units=list(units_of(key)), trend=False) for key in CHANNELS
+        p.PanelChannelTold(key=key, label=quantity(key).label, units=list(units_of(key)), trend=False)
+        for key in CHANNELS
     ]
     trends = [
-        p.ChannelTold(key=key, label=found.label, units=[found.unit], trend=True)
+        p.PanelChannelTold(key=key, label=found.label, units=[found.unit], trend=True)
         for key in TRENDS
         if (found := quantity(key, "observed"))
     ]

@@ -313,7 +313,7 @@ export function PicturesRoom() {
           <Stage src={`/api/pictures/${pic.token}/shown/${pic.shown.shown}`} size={size} doc={doc} chosen={chosen} choose={setChosen} change={change} traced={phase === "check" ? traced : null} shown={shown} zoom={zoom} tool={tool} done={() => setTool("move")}
             mend={(correction) => change(mended(doc, correction))} box={add} picked={(colour) => (panel && change(changed(doc, panel.id, { colour })), setTool("move"))} labels={(one) => labelOf(form, one)} corners={corners} cornered={setCorners} />
           <aside class="sheet beside-picture" style={{ padding: 0 }} aria-label="What is said of the picture">
-            <ol class="steps">{PHASES.map(([one, words]) => <li key={one}><button aria-current={one === phase ? "step" : undefined} onClick={() => setPhase(one)}>{words}</button></li>)}</ol>
+            <ol class="phases">{PHASES.map(([one, words]) => <li key={one}><button aria-current={one === phase ? "step" : undefined} onClick={() => setPhase(one)}>{words}</button></li>)}</ol>
             <div class="in stack">
               <div class="row small">
                 <span class="grow">{pic.file}, {size[0]} by {size[1]} pixels{pic.shown.straight ? ", straightened" : ""}</span>
