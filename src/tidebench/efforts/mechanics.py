@@ -281,18 +281,14 @@ def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
         trial, members = concentrate(sums, among, theta, [VOLUME, FLOW, *extra, *rhythm])
         if not plausible(trial):
             continue
-        before = np.inf if best is None else worth(extra, best.extra) * best.excess(sums, best.members)
+        instead = INSTEAD if SQUARE not in extra else WORTH ** (len(extra) - len(best.extra if best else ()))
+        before = np.inf if best is None else instead * best.excess(sums, best.members)
         named = (*terms, *(("heartbeat",) if heart else ()))
         candidate = Candidate(trial, members, named, extra)
         left = candidate.excess(sums, members if best is None else best.members)
         if left < before or (best is not None and _unbiased(candidate, best, left, sums, heart)):
             best, theta = candidate, trial
     return best
-
-
-def worth(terms: Sequence[int], others: Sequence[int]) -> float:
-    """The share of what others leave that terms must stay below: less where they take the place of some of them."""
-    return WORTH ** (len(terms) - len(others)) if set(terms) >= set(others) else INSTEAD
 
 
 def _unbiased(candidate: Candidate, best: Candidate, left: float, sums: Sums, heart: bool) -> bool:
