@@ -9,7 +9,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from tidebench.care.preparation import Sheet, prepare, request_from
-from tidebench.care.preparation.growth import height_for_age, weight_for_age
+from tidebench.limits.growth import height_for_age, weight_for_age
 from tidebench.formulas.dead_space import ventilation_factor
 from tidebench.formulas.growth import value_at, z_score
 from tidebench.formulas.oxygen_supply import (

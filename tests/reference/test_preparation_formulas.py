@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tidebench.care.preparation.growth import (
+from tidebench.limits.growth import (
     body_mass_index_for_age,
     height_for_age,
     weight_for_age,

@@ -569,7 +569,7 @@ def test_what_lacks_is_said() -> None:
 @pytest.mark.parametrize("years", [0.08, 0.99, 1.0, 1.99, 2.0, 4.99, 5.0, 5.09, 9.99, 10.1, 14.0, 14.1, 17.99])
 @pytest.mark.parametrize("condition", ["healthy lungs", "ARDS", "obstructive"])
 def test_every_age_of_childhood_gets_a_sheet(years: float, condition: str) -> None:
-    from tidebench.care.preparation.growth import height_for_age
+    from tidebench.limits.growth import height_for_age
 
     tall = height_for_age("female", years)
     assert tall is not None

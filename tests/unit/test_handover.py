@@ -431,3 +431,26 @@ def test_a_hold_stays_until_settings_change_and_breaths_do_not() -> None:
     assert number(held, "total_peep_cmh2o").origin == "by a hold"
     assert not any("Total PEEP is not measured" in line for line in held.questions)
     assert number(held, "effort_cmh2o").why == "no breath was seen since"  # all are older than half an hour
+
+
+@pytest.mark.parametrize(
+    ("actual", "kg"),
+    [(55.0, 22.18), (18.0, 18.0), (None, 22.18)],
+)
+def test_a_childs_volume_is_held_against_the_lower_of_actual_and_reference_weight(
+    actual: float | None, kg: float
+) -> None:
+    """Median body mass index of girls of 7 years 15.4 kg/m² (WHO 2007): 15.4·1.20² = 22.18 kg; PALICC-2 (memory)."""
+    patient = {"sex": "female", "age_years": 7, "height_cm": 120} | ({"weight_kg": actual} if actual else {})
+    case = case_from({"patient": patient, "observed": {"at_s": 60, "vte_ml": 225}})
+    told = number(handover_page(case), "vt_per_weight_ml_kg")
+    assert told.spread is not None
+    assert told.spread.median == pytest.approx(225 / kg, rel=2e-3)
+
+
+def test_age_alone_makes_no_weight_of_a_child() -> None:
+    """Girls of 7 years weigh 17 to 30 kg from the 3rd to the 97th percentile (WHO 2007, from memory)."""
+    case = case_from({"patient": {"sex": "female", "age_years": 7}, "observed": {"at_s": 60, "vte_ml": 225}})
+    told = number(handover_page(case), "vt_per_weight_ml_kg")
+    assert told.spread is None
+    assert "weight, or age and height, not known" in flat(handover_page(case))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NoReturn
 
-from tidebench.care.preparation.growth import DAYS_PER_YEAR, height_for_age, weight_for_age
+from tidebench.limits.growth import DAYS_PER_YEAR, height_for_age, weight_for_age
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
 from tidebench.errors import CaseError

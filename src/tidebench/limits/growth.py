@@ -11,7 +11,7 @@ from decimal import Decimal
 from importlib import import_module
 from typing import Any, NamedTuple
 
-from tidebench.care.preparation.adolescents import CDC, weight_lms
+from tidebench.limits.adolescents import CDC, weight_lms
 from tidebench.formulas.growth import value_at, z_score
 
 STANDARD = "WHO growth standards 2006, reference 2007"
