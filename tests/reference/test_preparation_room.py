@@ -713,3 +713,14 @@ def test_a_circuit_is_judged_by_its_own_size() -> None:
     check = {"size": "child", "compliance_ml_cmh2o": 1.0, "leak_ml_min": 10, "pressure_cmh2o": 40}
     line = sheet(ADULT, circuit_check=check).section("circuit").line("circuit_compliance_ml_cmh2o")
     assert line.why.startswith("Within the usual 0.5 to 3")
+
+
+def test_oxygen_lasts_as_long_as_the_cabin_lets_it() -> None:
+    """By hand as above: 5.79 L/min at 2400 m, 10·0.39/0.79 = 4.94 on the ground; 10 L at 150 bar, all above 50 used."""
+    told = sheet(
+        ADULT, oxygen={**BREATHED, "fio2": 0.6, "cylinders": {"water_capacity_l": 10, "pressure_bar": 150}},
+        transport=FLIGHT,
+    ).section("oxygen")  # fmt: skip
+    usable = numbers(told, "usable_oxygen_l")[0]
+    assert numbers(told, "minutes_left") == pytest.approx((usable / 5.79, usable / 4.94), rel=0.005)
+    assert "in the cabin" in told.line("minutes_left").why

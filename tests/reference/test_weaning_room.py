@@ -803,7 +803,8 @@ def test_documented_forms_end_a_trial(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["not extubated", "will be extubated", "if tired, back to PS", "feeding stopped", "back to bed", "on T-piece"]
+    "text",
+    ["not extubated", "will be extubated", "if tired, back to PS", "feeding stopped", "back to bed", "on T-piece"],
 )
 def test_what_is_no_end_ends_no_trial(text: str) -> None:
     other = {"at_s": 1500, "kind": "note", "text": text}

@@ -156,8 +156,8 @@ def test_what_follows_from_columns_is_computed_where_the_summary_is_silent() -> 
     review = made_review()
     assert summary_number(review, "minute_volume_l_min").value == "10.5 L/min"
     assert summary_number(review, "vt_per_weight_ml_kg").spread is None
-    child = made_review(patient={"age_years": 9, "weight_kg": 60})
-    assert summary_number(child, "vt_per_weight_ml_kg").value == "7.0 mL/kg"
+    child = made_review(patient={"age_years": 9, "weight_kg": 28})
+    assert summary_number(child, "vt_per_weight_ml_kg").value == "15.0 mL/kg"
 
 
 def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
@@ -621,7 +621,7 @@ def test_a_case_without_height_says_so() -> None:
 def test_a_newborn_is_not_asked_for_a_predicted_weight() -> None:
     told = " ".join(entry.text for entry in overview_page(made_review(patient={"age_days": 3})).untold)
     assert "predicted" not in told
-    assert "Tidal volume per weight: the case does not tell weight." in told
+    assert "Tidal volume per weight: the case does not tell weight or height." in told
 
 
 def test_every_breath_without_reasons_is_quiet() -> None:

@@ -85,7 +85,7 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
         if low or severe:
             of_ratio = "" if ratio is None else f" (P/F {quantity('pf_ratio_mmhg').text(ratio)})"
             shown.append(f"PaO2 {quantity('pao2_mmhg').text(gas.pao2_mmhg)}{of_ratio}")
-            below += [quantity("pao2_mmhg").text(LEAST_PAO2_MMHG)] if low else []
+            below += [f"PaO2 {quantity('pao2_mmhg').text(LEAST_PAO2_MMHG)}"] if low else []
             further += [SEVERE] if severe and bed.group != "child" else []
             when.append(f"gas {bed.moment.ago(bed.case.drawn_at_s(gas))}")
     if not shown:
