@@ -428,7 +428,7 @@ def test_what_pure_oxygen_gives_is_taken_in_kpa(kpa: float) -> None:
 
 
 def test_a_hint_proposes_both_where_both_can_be() -> None:
-    """25 kPa are 188 mmHg, and children have lived through 155 to 269 (Goldstein 1990); 95 kPa no air at sea level has."""
+    """25 kPa are 188 mmHg, and children have lived through 155 to 269 (Goldstein 1990); 200 kPa no air has."""
     with pytest.raises(CaseError, match=r"paco2_mmhg = 25\. If it is in kPa, write paco2_mmhg = 187\.5"):
         case_from({"blood_gases": {"paco2_kpa": 25}})
     with pytest.raises(CaseError, match=r"pao2_mmhg = 55\. If it is in kPa, write pao2_mmhg = 412\.5"):
