@@ -235,7 +235,7 @@ def test_passivity_that_cannot_be_told_is_said() -> None:
     page = overview_page(replace(review, breaths=unsure))
     assert "of 40 it can't be told" in page.answers[2].lead
     assert "None of 40 breaths passive, of 40 it can't be told." in page.quality
-    assert "breathed throughout" not in " ".join(matter.detail for matter in page.matters)
+    assert "Every breath shows effort" not in " ".join(matter.detail for matter in page.matters)
     assert any("Of no breath can it be told" in matter.detail for matter in page.matters)
 
 
@@ -243,7 +243,7 @@ def test_passivity_that_cannot_be_told_is_said() -> None:
     ("kinds", "text", "why"),
     [
         ((30, 10, 0), "30 of 40 (75 %) breaths passive, 10 with effort", ""),
-        ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "The patient breathed throughout"),
+        ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "Every breath shows effort"),
         ((0, 0, 40), "none of 40 breaths passive, of 40 it can't be told", "Of no breath can it be told"),
         ((0, 0, 1), "0 of 1 breath passive, of 1 it can't be told", "There is only 1 breath to go by"),
         ((0, 1, 3), "none of 4 breaths passive, 1 with effort, of 3 it can't be told", "only 4 breaths to go by"),
