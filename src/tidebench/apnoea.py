@@ -26,4 +26,4 @@ def long_pauses(breaths: pl.DataFrame, holds: Sequence[Hold] = ()) -> npt.NDArra
     long = (start[1:] - end[:-1] <= APART_S) & (found[:, 1] - found[:, 0] >= LONG_S)
     for hold in holds:
         long &= (hold.at_s <= found[:, 0]) | (hold.at_s - hold.duration_s >= found[:, 1])
-    return found[long]
+    return np.asarray(found[long], float)
