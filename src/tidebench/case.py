@@ -52,10 +52,16 @@ MillilitreVolume = Annotated[float, Within(1, 4000, "mL", {"litres": 1000})]
 FlowPerMinute = Annotated[float, Within(0.2, 300, "L/min", {"millilitres per second": 0.06})]
 MMHG_PER_KPA = 7.50062
 GAS_KPA = {"paco2": (1.34, 20.0), "pao2": (1.34, 40.0)}
-"""A gas tension above that, under a key in kPa, was typed in mmHg; what is truly as high can be given in mmHg."""
-CarbonTension = Annotated[float, Within(10, 300, "mmHg", {"kPa": 7.50062})]
+"""A gas tension above that, under a key in kPa, may have been typed in mmHg; what is truly as high can be given so.
+
+PaO2 is taken up to :data:`PURE_OXYGEN_KPA` where the gas's own FiO2 can bring it.
+"""
+PURE_OXYGEN_KPA = 88.0
+"""What pure oxygen brings at sea level, about: 760 − 47 − 1.2·40 mmHg."""
+HIGHEST_MMHG = {"paco2": 300.0, "pao2": 800.0}
+CarbonTension = Annotated[float, Within(10, HIGHEST_MMHG["paco2"], "mmHg", {"kPa": 7.50062})]
 """Children have lived through 155 to 269 mmHg (Goldstein, Crit Care Med 1990;18:166, from memory)."""
-OxygenTension = Annotated[float, Within(10, 800, "mmHg", {"kPa": 7.50062})]
+OxygenTension = Annotated[float, Within(10, HIGHEST_MMHG["pao2"], "mmHg", {"kPa": 7.50062})]
 Barometer = Annotated[float, Within(250, 850, "mmHg", {"kPa": 7.50062, "hPa or mbar": 0.750062})]
 
 
@@ -307,15 +313,18 @@ class Setting(_Table):
         return self.pressure_high_cmh2o is not None or self.time_high_s is not None
 
 
-def _in_mmhg(key: str, value: float) -> float:
-    """A gas tension in kPa as mmHg; refused where it was probably typed in mmHg, with both ways to write it."""
+def _in_mmhg(key: str, value: float, fio2: object) -> float:
+    """A gas tension in kPa as mmHg; refused where it may have been typed in mmHg, with every way to write it."""
     bounds = Within(*GAS_KPA[key], "kPa", {"mmHg": 1 / MMHG_PER_KPA})
-    if bounds.low <= value <= bounds.high:
+    stated = float(fio2) if isinstance(fio2, int | float) and 0.0 < fio2 <= 1.0 else None
+    reach = PURE_OXYGEN_KPA * (1.0 if stated is None else stated)
+    brought = key == "pao2" and stated is not None and value <= reach
+    if bounds.low <= value <= bounds.high or brought:
         return round(MMHG_PER_KPA * value, 3)
-    remedy = ""
-    if bounds.slip(value) is not None:
-        remedy = f"Is that in mmHg? Then write {key}_mmhg = {value:g}."
-    raise refusal(f"has {key}_kpa {value:g}", f"{bounds.low:g} to {bounds.high:g} kPa", remedy)
+    ways = [f"Is that in mmHg? Then write {key}_mmhg = {value:g}."] if bounds.slip(value) is not None else []
+    if value > bounds.high and (value <= reach if key == "pao2" else MMHG_PER_KPA * value <= HIGHEST_MMHG[key]):
+        ways.append(f"If it is in kPa, write {key}_mmhg = {MMHG_PER_KPA * value:.4g}.")
+    raise refusal(f"has {key}_kpa {value:g}", f"{bounds.low:g} to {bounds.high:g} kPa", " ".join(ways))
 
 
 class BloodGas(_Table):
@@ -346,7 +355,7 @@ class BloodGas(_Table):
                 raise refusal(f"has both {key}_kpa and {key}_mmhg", "one of them")
             if isinstance(value, bool) or not isinstance(value, (int, float)):
                 raise refusal(f"has {key}_kpa {value!r}", "a number, without quotes")
-            told[f"{key}_mmhg"] = _in_mmhg(key, float(value))
+            told[f"{key}_mmhg"] = _in_mmhg(key, float(value), told.get("fio2"))
         return told
 
     @model_validator(mode="after")

@@ -16,6 +16,13 @@ from tidebench.formulas.gas_exchange import WATER_MMHG, bicarbonate_mmol_l, oxyg
 P50_MMHG = 26.6
 P50_SPAN_MMHG = (18.0, 36.0)
 """From fetal haemoglobin to fever and acidosis (from memory); the curve is tried over all of it."""
+FETAL_P50_SPAN_MMHG = (16.0, 36.0)
+"""Of young infants: fetal blood's is about 19 (Delivoria-Papadopoulos, Pediatr Res 1971;5:235, from memory), and 3 less
+for the scatter between infants and of their oximeters (this house's choice).
+"""
+FETAL_UNTIL_DAYS = 90.0
+"""After term, until when fetal haemoglobin may move the curve (from memory)."""
+TERM_WEEKS = 40.0
 SATURATION_SLACK, PULSE_SLACK = 0.02, 0.04
 """What a co-oximeter and a pulse oximeter may be off beside it (from memory)."""
 PH_SLACK = 0.05
@@ -54,11 +61,12 @@ def noted_near(case: Case, gas: BloodGas) -> list[Observed]:
     return sorted(near, key=lambda row: abs(row.at_s - at_s))
 
 
-def of_gas(gas: BloodGas, at_s: float | None = None) -> str | None:
+def of_gas(case: Case, gas: BloodGas, at_s: float | None = None) -> str | None:
     """What stands against the oxygen tension of a gas by its own saturation; None where nothing does."""
     if gas.pao2_mmhg is None or gas.sao2 is None:
         return None
-    return _by_curve(gas, gas.pao2_mmhg, gas.sao2, SATURATION_SLACK, f"a saturation of {100 * gas.sao2:.0f} %", at_s)
+    beside = f"a saturation of {100 * gas.sao2:.0f} %"
+    return _by_curve(gas, gas.pao2_mmhg, gas.sao2, SATURATION_SLACK, beside, at_s, p50_span_mmhg(case))
 
 
 def settled(case: Case, gas: BloodGas) -> BloodGas:
@@ -78,7 +86,7 @@ def _oxygen(case: Case, gas: BloodGas, at_s: float | None) -> Found:
     po2 = gas.pao2_mmhg
     if po2 is None:
         return
-    if (text := of_gas(gas, at_s)) is not None:
+    if (text := of_gas(case, gas, at_s)) is not None:
         short = f"PaO2 {po2:g} mmHg and SaO2 {100 * (gas.sao2 or 0.0):.0f} % don't go together {CURVE}"
         yield Against(frozenset({"pao2_mmhg", "sao2"}), text, short)
     if gas.sao2 is not None or gas.site != "arterial":
@@ -88,24 +96,32 @@ def _oxygen(case: Case, gas: BloodGas, at_s: float | None) -> Found:
         if po2 < LOW_PO2_MMHG and not _newborn(case) and _could_be_kpa(gas, po2):
             short = f"PaO2 {po2:g} mmHg, with no saturation beside it, may be in kPa (asked about)"
             yield Against(frozenset({"pao2_mmhg"}), _alone(po2, at_s), short)
-    elif text := _by_curve(gas, po2, pulse, PULSE_SLACK, f"an SpO2 of {100 * pulse:.0f} % noted with it", at_s):
+        return
+    beside = f"an SpO2 of {100 * pulse:.0f} % noted with it"
+    if text := _by_curve(gas, po2, pulse, PULSE_SLACK, beside, at_s, p50_span_mmhg(case)):
         short = f"PaO2 {po2:g} mmHg and SpO2 {100 * pulse:.0f} % don't go together {CURVE}"
         yield Against(frozenset({"pao2_mmhg"}), text, short)
 
 
 def _by_curve(
-    gas: BloodGas, po2: float, saturation: float, slack: float, beside: str, at_s: float | None
+    gas: BloodGas,
+    po2: float,
+    saturation: float,
+    slack: float,
+    beside: str,
+    at_s: float | None,
+    p50: tuple[float, float],
 ) -> str | None:
     """A tension and a saturation that the curve doesn't join, as a question; None where it does.
 
-    Severinghaus's curve (J Appl Physiol 1979;46:599) at the pH of the gas, moved over :data:`P50_SPAN_MMHG`. A
+    Severinghaus's curve (J Appl Physiol 1979;46:599) at the pH of the gas, moved over a span of P50. A
     saturation too low for its tension is asked about only where the tension fits in the other unit: carbon monoxide and
     methaemoglobin make one too low.
     """
-    low, high = saturations(po2, gas.ph)
+    low, high = saturations(po2, gas.ph, p50)
     too_high, too_low = saturation > high + slack, saturation < low - slack
     other = po2 * MMHG_PER_KPA if too_high else po2 / MMHG_PER_KPA
-    least, most = saturations(other, gas.ph)
+    least, most = saturations(other, gas.ph, p50)
     slip = least - slack <= saturation <= most + slack and (too_low or _could_be_kpa(gas, po2))
     if not too_high and not (too_low and slip):
         return None
@@ -173,8 +189,19 @@ def _when(at_s: float | None) -> str:
     return "" if at_s is None else f" at {at_s:g} s"
 
 
-def saturations(po2_mmhg: float, ph: float | None) -> tuple[float, float]:
-    """The lowest and highest saturation that a tension goes with, for any haemoglobin, fever and age."""
+def p50_span_mmhg(case: Case) -> tuple[float, float]:
+    """The span of P50 of a patient: of young infants with fetal haemoglobin, else of all others."""
+    patient = case.patient
+    days = patient.age_days if patient.age_years is None else patient.age_years * 365.25
+    weeks = patient.gestational_age_weeks
+    if days is None:
+        return P50_SPAN_MMHG if weeks is None else FETAL_P50_SPAN_MMHG
+    after_term = days if weeks is None else days - 7.0 * (TERM_WEEKS - weeks)
+    return FETAL_P50_SPAN_MMHG if after_term < FETAL_UNTIL_DAYS else P50_SPAN_MMHG
+
+
+def saturations(po2_mmhg: float, ph: float | None, span: tuple[float, float] = P50_SPAN_MMHG) -> tuple[float, float]:
+    """The lowest and highest saturation that a tension goes with, over a span of P50."""
     at = 7.4 if ph is None else ph
-    steepest, flattest = (float(oxygen_saturation(po2_mmhg * P50_MMHG / p50, at)) for p50 in P50_SPAN_MMHG)
+    steepest, flattest = (float(oxygen_saturation(po2_mmhg * P50_MMHG / p50, at)) for p50 in span)
     return flattest, steepest

@@ -9,7 +9,6 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from tidebench.care.preparation import Sheet, prepare, request_from
-from tidebench.care.preparation.growth import height_for_age, weight_for_age
 from tidebench.formulas.dead_space import ventilation_factor
 from tidebench.formulas.growth import value_at, z_score
 from tidebench.formulas.oxygen_supply import (
@@ -19,6 +18,7 @@ from tidebench.formulas.oxygen_supply import (
     minutes_left,
     oxygen_flow_l_min,
 )
+from tidebench.limits.growth import height_for_age, weight_for_age
 
 SEXES = st.sampled_from(["female", "male"])
 CONDITIONS = st.sampled_from(["healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure"])

@@ -10,6 +10,7 @@ import pytest
 from tidebench.care.gases import GasesPage, GasReading, Typed, read_gases
 from tidebench.care.weaning import wean
 from tidebench.case import case_from
+from tidebench.contradictions import contradictions
 from tidebench.errors import CaseError, OptionError
 from tidebench.fitting.exchange import drawn_near
 from tidebench.formulas import acid_base
@@ -254,6 +255,27 @@ def test_the_condition_of_the_case_chooses_limits() -> None:
     assert first(page(NINETY)).held == ()
 
 
+# --- fetal haemoglobin ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("patient", "asked"), [({"gestational_age_weeks": 25, "age_days": 3}, 0), ({"age_years": 5}, 1)]
+)
+def test_blood_of_young_infants_holds_more_oxygen_at_a_tension(patient: dict[str, Any], asked: int) -> None:
+    """P50 of preterm infants about 18 mmHg (Delivoria-Papadopoulos, Pediatr Res 1971;5:235, from memory); adults 26.6.
+
+    In preterm infants SpO2 of 85 to 93 % went with PaO2 of 40 mmHg and less in a part (Castillo, 2008, from memory).
+    """
+    gas = {"site": "arterial", "at_s": 100, "ph": 7.28, "paco2_mmhg": 50, "pao2_mmhg": 40}
+    case = case_from({"patient": patient, "observed": {"at_s": 90, "spo2": 0.92}, "blood_gases": [gas]})
+    found = [one for one in contradictions(case) if "pao2_mmhg" in one.keys]
+    assert len(found) == asked
+    wrong = case_from(
+        {"patient": patient, "observed": {"at_s": 90, "spo2": 0.92}, "blood_gases": [gas | {"pao2_mmhg": 12}]}
+    )
+    assert [one for one in contradictions(wrong) if "pao2_mmhg" in one.keys]
+
+
 # --- a T-piece --------------------------------------------------------------------------------------------------------
 
 
@@ -396,3 +418,22 @@ def test_albumin_uncovers_a_gap() -> None:
 def test_delta_gap_refuses_no_bicarbonate() -> None:
     with pytest.raises(OptionError):
         acid_base.delta_gap_mmol_l(20.0, 0.0)
+
+
+@pytest.mark.parametrize("kpa", [55.0, 87.0])
+def test_what_pure_oxygen_gives_is_taken_in_kpa(kpa: float) -> None:
+    """760 − 47 − 40 mmHg are 673, 89.7 kPa: with pure oxygen 55 kPa are usual in healthy lungs."""
+    gas = case_from({"blood_gases": {"fio2": 1.0, "site": "arterial", "pao2_kpa": kpa}}).blood_gases[0]
+    assert gas.pao2_mmhg == pytest.approx(kpa * KPA, rel=1e-4)
+
+
+def test_a_hint_proposes_both_where_both_can_be() -> None:
+    """25 kPa are 188 mmHg, and children have lived through 155 to 269 (Goldstein 1990); 200 kPa no air has."""
+    with pytest.raises(CaseError, match=r"paco2_mmhg = 25\. If it is in kPa, write paco2_mmhg = 187\.5"):
+        case_from({"blood_gases": {"paco2_kpa": 25}})
+    with pytest.raises(CaseError, match=r"pao2_mmhg = 55\. If it is in kPa, write pao2_mmhg = 412\.5"):
+        case_from({"blood_gases": {"pao2_kpa": 55}})
+    for gas in ({"pao2_kpa": 200}, {"pao2_kpa": 55, "fio2": 0.4}):  # 0.4·713 mmHg are 38 kPa
+        with pytest.raises(CaseError, match="Then write pao2_mmhg") as refused:
+            case_from({"blood_gases": gas})
+        assert "If it is in kPa" not in str(refused.value)

@@ -7,12 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from tidebench.care.preparation.growth import (
-    body_mass_index_for_age,
-    height_for_age,
-    weight_for_age,
-    weight_for_height,
-)
 from tidebench.errors import OptionError
 from tidebench.formulas.airway_size import (
     cole_uncuffed_mm,
@@ -50,6 +44,12 @@ from tidebench.formulas.oxygen_supply import (
 from tidebench.formulas.sensors import sensor_line, syringe_gain
 from tidebench.formulas.weight import traub_johnson_weight_kg, weight_by_age_kg
 from tidebench.limits import practice
+from tidebench.limits.growth import (
+    body_mass_index_for_age,
+    height_for_age,
+    weight_for_age,
+    weight_for_height,
+)
 
 # --- children's growth ---
 

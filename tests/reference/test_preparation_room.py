@@ -569,7 +569,7 @@ def test_what_lacks_is_said() -> None:
 @pytest.mark.parametrize("years", [0.08, 0.99, 1.0, 1.99, 2.0, 4.99, 5.0, 5.09, 9.99, 10.1, 14.0, 14.1, 17.99])
 @pytest.mark.parametrize("condition", ["healthy lungs", "ARDS", "obstructive"])
 def test_every_age_of_childhood_gets_a_sheet(years: float, condition: str) -> None:
-    from tidebench.care.preparation.growth import height_for_age
+    from tidebench.limits.growth import height_for_age
 
     tall = height_for_age("female", years)
     assert tall is not None
@@ -713,3 +713,36 @@ def test_a_circuit_is_judged_by_its_own_size() -> None:
     check = {"size": "child", "compliance_ml_cmh2o": 1.0, "leak_ml_min": 10, "pressure_cmh2o": 40}
     line = sheet(ADULT, circuit_check=check).section("circuit").line("circuit_compliance_ml_cmh2o")
     assert line.why.startswith("Within the usual 0.5 to 3")
+
+
+def test_oxygen_lasts_as_long_as_the_cabin_lets_it() -> None:
+    """By hand as above: 5.79 L/min at 2400 m, 10·0.39/0.79 = 4.94 on the ground; 10 L at 150 bar, all above 50 used."""
+    told = sheet(
+        ADULT, oxygen={**BREATHED, "fio2": 0.6, "cylinders": {"water_capacity_l": 10, "pressure_bar": 150}},
+        transport=FLIGHT,
+    ).section("oxygen")  # fmt: skip
+    usable = told.line("usable_oxygen_l").low or 0.0
+    assert numbers(told, "minutes_left") == pytest.approx((usable / 5.79, usable / 4.94), rel=0.005)
+    assert "in the cabin" in told.line("minutes_left").why
+
+
+@pytest.mark.parametrize(("weeks", "fio2"), [(23, (0.30, 0.30)), (29, (0.21, 0.30)), (35, (0.21, 0.21))])
+def test_oxygen_at_birth_goes_by_gestational_age(weeks: int, fio2: tuple[float, float]) -> None:
+    """ERC guideline on the newborn, Resuscitation 2021;161:291 (from memory): 0.30 below 28 weeks, air from 32 on."""
+    born = {"sex": "male", "age_days": 0, "gestational_age_weeks": weeks, "weight_kg": 0.6 if weeks < 28 else 1.8}
+    line = sheet(born, "preterm RDS").section("start").line("fio2")
+    assert (line.low, line.high) == fio2
+    assert f"At birth, {weeks} weeks" in line.why
+
+
+def test_carbon_dioxide_may_rise_in_an_obstructed_child() -> None:
+    """Common practice, no source: permissive hypercapnia, within the EtCO2 alarm's 60 mmHg."""
+    assert numbers(sheet(CHILD, "obstructive").section("start"), "paco2_mmhg") == (40, 60)
+    assert numbers(sheet(CHILD).section("start"), "paco2_mmhg") == (35, 45)
+
+
+def test_high_pressure_by_mask_is_kept_below_that_by_tube() -> None:
+    """Common practice, no source: gas goes into the stomach from about 20 to 25 cmH2O."""
+    by_mask = sheet(ADULT, "neuromuscular", airway={"interface": "nasal mask"}).section("alarms")
+    assert numbers(by_mask, "high_pressure_cmh2o") == (20, 25)
+    assert numbers(sheet(ADULT, "neuromuscular").section("alarms"), "high_pressure_cmh2o") == (40, 50)

@@ -11,7 +11,7 @@ import pytest
 
 from tests.reference.test_interrupted_ventilation import reviewed
 from tidebench.care.weaning import Asked, History, Item, Said, Weaning, classify, cuff_leak, page_text, wean
-from tidebench.care.weaning.found import support_of
+from tidebench.care.weaning.found import support_at, support_of
 from tidebench.care.weaning.trial import Minute, Trial, trend, with_numbers
 from tidebench.case import case_from
 from tidebench.errors import OptionError
@@ -748,3 +748,76 @@ def test_f_vt_of_a_child_is_shown_without_a_cut_and_a_newborn_gets_no_adult_word
     for page in (page_text(child), page_text(noted_in_trial(row, patient={"age_days": 20, "weight_kg": 3}))):
         assert "105" not in page
         assert "El-Khatib" not in page
+
+
+# --- what events say of a trial: the house's own forms, as docs/how-to/look-at-weaning.md lists them, no source -------
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("note", "no T-piece today"),
+        ("note", "T-piece planned for tomorrow"),
+        ("note", "T-piece adapter ordered"),
+        ("T-piece", "planned for tomorrow"),
+        ("T-piece", "adapter ordered"),
+        ("note", "not yet on T-piece"),
+        ("note", "if awake, on T-piece tomorrow"),
+        ("order", "SBT tomorrow"),
+        ("note", "was on T-piece yesterday"),
+        ("note", "T-piece?"),
+        ("note", "suction"),
+    ],
+)
+def test_what_is_denied_planned_or_ordered_starts_no_trial(kind: str, text: str) -> None:
+    assert trial_of(BEFORE, AFTER, events=[{"at_s": 600, "kind": kind, "text": text}]) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("T-piece", None),
+        ("T-piece", "started, not tired"),
+        ("message", "T-piece"),
+        ("note", "changed over to T-piece"),
+        ("note", "Patient on a T-piece, no distress"),
+        ("note", "T-piece trial started"),
+        ("note", "T-tube with 40 % oxygen"),
+    ],
+)
+def test_documented_forms_start_a_trial(kind: str, text: str | None) -> None:
+    event = {"at_s": 600, "kind": kind, **({"text": text} if text else {})}
+    assert trial_of(BEFORE, AFTER, events=[event]) == (600, 2400, "event", "T-piece")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "extubated", "back to PS", "on PS 10 again", "rested on ventilator", "reconnected to ventilator",
+        "back on the ventilator, not tired", "T-piece stopped", "SBT passed", "trial over",
+    ],
+)  # fmt: skip
+def test_documented_forms_end_a_trial(text: str) -> None:
+    over = {"at_s": 1500, "kind": "note", "text": text}
+    assert trial_of(BEFORE, AFTER, events=[PIECE, over]) == (600, 1500, "event", "T-piece")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["not extubated", "will be extubated", "if tired, back to PS", "feeding stopped", "back to bed", "on T-piece"],
+)
+def test_what_is_no_end_ends_no_trial(text: str) -> None:
+    other = {"at_s": 1500, "kind": "note", "text": text}
+    assert trial_of(BEFORE, AFTER, events=[PIECE, other]) == (600, 2400, "event", "T-piece")
+
+
+def test_a_trial_that_no_event_ends_lasts_two_hours_at_most() -> None:
+    """Published trials lasted 30 to 120 min (Boles, Eur Respir J 2007;29:1033, from memory)."""
+    oxygen = {"at_s": 1200, "fio2": 0.5}  # no support: the patient is still on the T-piece
+    case = case_from({"settings": [BEFORE, oxygen], "events": [PIECE], "observed": {"at_s": 90000, "rate_per_min": 20}})
+    trial = wean(case).trial
+    assert trial is not None
+    assert (trial.start_s, trial.end_s) == (600, 600 + 120 * 60)
+    assert "how long it lasted is not known" in " ".join(trial.notes)
+    assert support_at(case, 600 + 119 * 60).kind == "T-piece"
+    assert support_at(case, 600 + 120 * 60).kind != "T-piece"

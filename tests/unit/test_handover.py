@@ -431,3 +431,51 @@ def test_a_hold_stays_until_settings_change_and_breaths_do_not() -> None:
     assert number(held, "total_peep_cmh2o").origin == "by a hold"
     assert not any("Total PEEP is not measured" in line for line in held.questions)
     assert number(held, "effort_cmh2o").why == "no breath was seen since"  # all are older than half an hour
+
+
+@pytest.mark.parametrize(
+    ("actual", "kg"),
+    [(55.0, 22.18), (18.0, 18.0), (None, 22.18)],
+)
+def test_a_childs_volume_is_held_against_the_lower_of_actual_and_reference_weight(
+    actual: float | None, kg: float
+) -> None:
+    """Median body mass index of girls of 7 years 15.4 kg/m² (WHO 2007): 15.4·1.20² = 22.18 kg; PALICC-2 (memory)."""
+    patient = {"sex": "female", "age_years": 7, "height_cm": 120} | ({"weight_kg": actual} if actual else {})
+    case = case_from({"patient": patient, "observed": {"at_s": 60, "vte_ml": 225}})
+    told = number(handover_page(case), "vt_per_weight_ml_kg")
+    assert told.spread is not None
+    assert told.spread.median == pytest.approx(225 / kg, rel=2e-3)
+
+
+def test_age_alone_makes_no_weight_of_a_child() -> None:
+    """Girls of 7 years weigh 17 to 30 kg from the 3rd to the 97th percentile (WHO 2007, from memory)."""
+    case = case_from({"patient": {"sex": "female", "age_years": 7}, "observed": {"at_s": 60, "vte_ml": 225}})
+    told = number(handover_page(case), "vt_per_weight_ml_kg")
+    assert told.spread is None
+    assert "weight, or age and height, not known" in flat(handover_page(case))
+
+
+def on_a_piece(**observed: Any) -> HandoverPage:
+    """An invented man on a T-piece since 20 min, with numbers noted on support before."""
+    support = {"mode": "CSV-PS", "pressure_support_cmh2o": 12, "peep_cmh2o": 6, "fio2": 0.5}
+    return handover_page(case_from({
+        "patient": {"sex": "male", "age_years": 60, "height_cm": 175}, "settings": [support],
+        "events": {"at_s": 3600, "kind": "note", "text": "changed over to T-piece"},
+        "observed": [{"at_s": 3000, **observed}, {"at_s": 4800, "heart_rate_per_min": 90}],
+    }))  # fmt: skip
+
+
+def test_on_a_t_piece_the_ventilators_settings_are_told_as_earlier() -> None:
+    page = on_a_piece(spo2=0.93)
+    situation = dict(page.situation)
+    assert situation["Now"].startswith("T-piece, no support, no PEEP")
+    assert "Set" not in situation
+    assert "set pressure support 12.0" in situation["Set earlier"]
+
+
+def test_headlines_say_when_their_numbers_were_taken_and_under_what() -> None:
+    """A plateau of 34 cmH2O is above the 30 of ARDS Network, N Engl J Med 2000;342:1301; SpO2 80 % below its 88 %."""
+    told = flat(on_a_piece(spo2=0.80, plateau_pressure_cmh2o=34))
+    assert "SpO2 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told
+    assert "Noted 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told

@@ -495,3 +495,22 @@ def test_an_export_from_after_the_change_is_moved_on_with_the_rest(write: Write)
     log = read_log(parts)
     assert log.repeated == 10
     assert log.events["at_s"].to_list() == whole.events["at_s"].to_list()
+
+
+def test_a_log_that_ends_in_the_hour_that_came_twice_keeps_its_rows(write: Write) -> None:
+    """Directive 2000/84/EC as above; every row of the second hour says what one of the first says."""
+    rows = [row.replace("Apnoea", "Leak") for row in night("2031-10-25T20:00:00", 7.5)]
+    log = read_log(write("time,alarm,priority", *rows))
+    assert (log.repeated, log.events.height) == (0, len(rows))
+    assert coverage(log).hours == pytest.approx(7.5)
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_step_to_before_the_first_row_is_said(write: Write, newest_first: bool) -> None:
+    """Invented: a clock that is set back by three days in the middle of a file; a ring would look the same."""
+    rows = [*night("2031-05-07T08:00:00", 6, None), *night("2031-05-04T14:00:00", 6, None)]
+    log = read_log(write("time,alarm,priority", *(reversed(rows) if newest_first else rows)))
+    assert any("step back once, from 2031-05-07 14:00:00 to 2031-05-04 14:00:00" in note for note in log.notes)
+    assert log.set_back == ()
+    in_order = read_log(write("time,alarm,priority", *night("2031-05-07T08:00:00", 6, None), name="other.csv"))
+    assert not any("step back" in note for note in in_order.notes)

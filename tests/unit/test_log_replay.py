@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tidebench.apnoea import long_pauses
 from tidebench.care.logs import asked_of, read_log, replay, series, tradeoffs
 from tidebench.care.logs.beside import beside, meets
 from tidebench.care.logs.changed import changed
@@ -20,7 +21,7 @@ from tidebench.care.logs.watched import WATCHED, Watched, usual_limit
 from tidebench.case import Case, case_from
 from tidebench.errors import OptionError
 from tidebench.limits import Limit, Policy, Practice
-from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS
+from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS, Hold
 from tidebench.views.replayed import replayed
 
 ADULT = {"age_years": 60, "sex": "male", "height_cm": 175}
@@ -541,3 +542,22 @@ def test_a_policy_is_named_with_the_result_or_why_it_was_not_used(tmp_path: Path
         told = tell(log, case, reviewed, asked)
         words = " ".join(line for part in replayed(told) for line in part.lines)
         assert f"were not used: Ours. They bound limits replayed, which needs {lacking}." in words
+
+
+def test_a_pause_is_a_true_event_of_low_minute_volume() -> None:
+    """Apnoea is a pause of 20 s and more (common practice); the breath that holds it lasts from 60 to 110 s here."""
+    breaths = paused(*[3.0] * 20, 50.0, *[3.0] * 20)
+    told = tradeoff(watched("minute_volume_l_min", "low"), breaths, findings_of(), case_of(), None)
+    assert told is not None
+    assert told.events == 1
+    assert "nothing that this alarm" not in told.reason
+    short = tradeoff(watched("minute_volume_l_min", "low"), paused(*[3.0] * 41), findings_of(), case_of(), None)
+    assert short is not None
+    assert short.events == 0
+
+
+def test_pauses_are_told_from_the_turn_and_never_where_the_record_or_a_hold_explains_them() -> None:
+    breaths = paused(*[3.0] * 20, 50.0, *[3.0] * 20)
+    assert long_pauses(breaths).tolist() == [[61.0, 110.0]]
+    assert len(long_pauses(breaths, [Hold(kind="expiratory", breath=20, at_s=90.0, duration_s=25.0)])) == 0
+    assert len(long_pauses(paused(3, 3, 3, lost_after=0))) == 0

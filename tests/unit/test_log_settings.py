@@ -195,3 +195,16 @@ def test_a_case_belongs_to_one_bed(log: Make) -> None:
     assert told.alarms["at_s"].to_list() == [2.0]
     with pytest.raises(LogError, match="there is no bed 'C'"):
         tell(one, None, None, Question(bed="C"))
+
+
+def test_what_the_case_sets_later_is_not_missed(log: Make) -> None:
+    """Invented: the log tells of oxygen alone, and PEEP is that of the case at each time."""
+    rows = [
+        {"at_s": 0, "mode": "CSV-PS", "pressure_support_cmh2o": 10, "peep_cmh2o": 5, "fio2": 0.4},
+        {"at_s": 600, "mode": "CSV-PS", "pressure_support_cmh2o": 10, "peep_cmh2o": 10, "fio2": 0.4},
+        {"at_s": 1800, "mode": "CSV-PS", "pressure_support_cmh2o": 8, "peep_cmh2o": 10, "fio2": 0.5},
+    ]
+    told = made(log("1200,Setting,FiO2,60"), case=case_from({"settings": rows}))
+    seen = [(one["at_s"], one["peep_cmh2o"], one["fio2"], one["pressure_support_cmh2o"]) for one in told.tables]
+    assert seen[-2:] == [(1200, 10, 0.6, 10), (1800, 10, 0.6, 8)]
+    assert told.differ == ("At 1800 s the case says fio2 0.5, the log 0.6.",)

@@ -12,7 +12,7 @@ from tidebench.case import case_from
 from tidebench.cli import main
 from tidebench.report.handover import handover_text
 from tidebench.tensions import all_in, in_unit
-from tidebench.views.handover import handover_page
+from tidebench.views.handover import Proposal, handover_page
 
 ADULT = {"sex": "male", "age_years": 60, "height_cm": 170}
 OBSERVED = [
@@ -32,6 +32,8 @@ CASE = {"patient": ADULT, "settings": SETTINGS, "observed": OBSERVED, "blood_gas
         ("at least 100 mmHg", "at least 13.3 kPa"),
         ("systolic pressure (70 mmHg), PaO2 (60 mmHg)", "systolic pressure (70 mmHg), PaO2 (8.0 kPa)"),
         ("Systolic pressure below 90 mmHg", "Systolic pressure below 90 mmHg"), ("2 mmHg/min", "2 mmHg/min"),
+        ("BP 90/60 mmHg", "BP 90/60 mmHg"), ("120/80 mmHg", "120/80 mmHg"), ("ICP 22 mmHg", "ICP 22 mmHg"),
+        ("MAP above 65 mmHg, PaO2 60 mmHg", "MAP above 65 mmHg, PaO2 8.0 kPa"),
     ],
 )  # fmt: skip
 def test_sentences(mmhg: str, kpa: str) -> None:
@@ -54,6 +56,21 @@ def test_every_mmhg_of_a_page_is_said_in_kpa_but_that_of_blood_pressure() -> Non
         assert "168 mmHg" in flat or "70 mmHg" in flat
         for sentence in flat.split(" mmHg")[:-1]:
             assert "systolic pressure" in sentence[-60:].lower() or "asked:" in sentence[-40:], sentence[-80:]
+
+
+def test_peoples_own_words_and_other_pressures_stay_as_they_were_written() -> None:
+    notes = "ICP 22 mmHg at noon, BP 90/60 mmHg. PaCO2 aim 35 mmHg."
+    event = {"at_s": 50, "kind": "note", "text": "perfusion pressure 60 mmHg, PaCO2 40 mmHg"}
+    case = case_from({**CASE, "title": "MAP 65 mmHg", "notes": notes, "events": [event]})
+    page = handover_page(
+        case, proposals=[Proposal("keep PaCO2 at 35 mmHg", "the intensivist")], questions=["Is 20 mmHg of ICP the aim?"]
+    )
+    told = " ".join(handover_text(all_in(page, "kPa")).split())
+    for words in (
+        "MAP 65 mmHg", notes, "perfusion pressure 60 mmHg, PaCO2 40 mmHg", "keep PaCO2 at 35 mmHg", "Is 20 mmHg of ICP",
+    ):  # fmt: skip
+        assert words in told, words
+    assert "PaCO2 8.0 kPa" in told
 
 
 def test_commands_print_in_kpa_and_keep_json_in_mmhg(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

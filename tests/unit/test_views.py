@@ -156,8 +156,8 @@ def test_what_follows_from_columns_is_computed_where_the_summary_is_silent() -> 
     review = made_review()
     assert summary_number(review, "minute_volume_l_min").value == "10.5 L/min"
     assert summary_number(review, "vt_per_weight_ml_kg").spread is None
-    child = made_review(patient={"age_years": 9, "weight_kg": 60})
-    assert summary_number(child, "vt_per_weight_ml_kg").value == "7.0 mL/kg"
+    child = made_review(patient={"age_years": 9, "weight_kg": 28})
+    assert summary_number(child, "vt_per_weight_ml_kg").value == "15.0 mL/kg"
 
 
 def test_a_summary_without_percentiles_is_a_spread_of_one_value() -> None:
@@ -235,7 +235,7 @@ def test_passivity_that_cannot_be_told_is_said() -> None:
     page = overview_page(replace(review, breaths=unsure))
     assert "of 40 it can't be told" in page.answers[2].lead
     assert "None of 40 breaths passive, of 40 it can't be told." in page.quality
-    assert "breathed throughout" not in " ".join(matter.detail for matter in page.matters)
+    assert "Every breath shows effort" not in " ".join(matter.detail for matter in page.matters)
     assert any("Of no breath can it be told" in matter.detail for matter in page.matters)
 
 
@@ -243,7 +243,7 @@ def test_passivity_that_cannot_be_told_is_said() -> None:
     ("kinds", "text", "why"),
     [
         ((30, 10, 0), "30 of 40 (75 %) breaths passive, 10 with effort", ""),
-        ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "The patient breathed throughout"),
+        ((0, 40, 0), "none of 40 breaths passive, 40 with effort", "Every breath shows effort"),
         ((0, 0, 40), "none of 40 breaths passive, of 40 it can't be told", "Of no breath can it be told"),
         ((0, 0, 1), "0 of 1 breath passive, of 1 it can't be told", "There is only 1 breath to go by"),
         ((0, 1, 3), "none of 4 breaths passive, 1 with effort, of 3 it can't be told", "only 4 breaths to go by"),
@@ -621,7 +621,7 @@ def test_a_case_without_height_says_so() -> None:
 def test_a_newborn_is_not_asked_for_a_predicted_weight() -> None:
     told = " ".join(entry.text for entry in overview_page(made_review(patient={"age_days": 3})).untold)
     assert "predicted" not in told
-    assert "Tidal volume per weight: the case does not tell weight." in told
+    assert "Tidal volume per weight: the case does not tell weight or height." in told
 
 
 def test_every_breath_without_reasons_is_quiet() -> None:

@@ -475,7 +475,7 @@ INDICES = (
         "mL/kg",
         1,
         (0, 40),
-        "Tidal volume over actual weight, as newborns' and small children's volumes are given.",
+        "Tidal volume over weight: newborns' actual, of children the lower of actual and reference by age and height.",
         "Klingenberg, J Perinatol 2011;31:575",
     ),
     Quantity(

@@ -73,6 +73,7 @@ ITEMS: dict[str, Item] = {
     "circuit_compliance_ml_cmh2o": Item("compliance of the breathing system", "mL/cmH2O", 0.05, 8),
     "alarm_pressure_above_peak_cmh2o": Item("high pressure, above peak", "cmH2O", 2, 25),
     "alarm_pressure_cap_cmh2o": Item("high pressure, at most", "cmH2O", 15, 80),
+    "mask_alarm_pressure_cap_cmh2o": Item("high pressure by mask, at most", "cmH2O", 10, 50),
     "alarm_pressure_below_peak_cmh2o": Item("low pressure, below peak", "cmH2O", 2, 20),
     "alarm_minute_volume_below_percent": Item("low minute volume, below what is delivered", "%", 5, 70),
     "alarm_minute_volume_above_percent": Item("high minute volume, above what is delivered", "%", 5, 150),

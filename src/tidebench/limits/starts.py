@@ -35,6 +35,9 @@ _UNSURE = "Teaching range (from memory, unsure)"
 _COHORTS = "Teaching range, beside 799 patients with COVID-19: 36 (29 to 45) mL/cmH2O"
 
 
+_STOMACH = "By mask, gas goes into the stomach from about 20 to 25."
+
+
 def _usual(
     item: str,
     group: Group,
@@ -269,6 +272,8 @@ _ADULT = (
     _usual("alarm_minute_volume_below_percent", "adult", 25, 50),
     _usual("alarm_minute_volume_above_percent", "adult", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "adult", 40, 50),
+    _usual("mask_alarm_pressure_cap_cmh2o", "adult", 25, 35, _STOMACH),
+    _usual("mask_alarm_pressure_cap_cmh2o", "adult", 20, 25, _STOMACH, "neuromuscular"),
     _usual("alarm_spo2_under", "adult", 0.02, 0.04),
     _usual("alarm_spo2_under", "adult", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
     _usual("circuit_compliance_ml_cmh2o", "adult", 1.5, 3, "Heated tubing."),
@@ -335,6 +340,14 @@ _CHILD = (
     _usual(
         "paco2_mmhg",
         "child",
+        40,
+        60,
+        "It may rise: forcing it down traps gas. Higher still where pH stays above about 7.2.",
+        "obstructive",
+    ),
+    _usual(
+        "paco2_mmhg",
+        "child",
         35,
         40,
         "CO2 widens the brain's vessels, low CO2 starves it.",
@@ -386,6 +399,8 @@ _CHILD = (
     _usual("alarm_minute_volume_below_percent", "child", 25, 50),
     _usual("alarm_minute_volume_above_percent", "child", 25, 50),
     _usual("alarm_pressure_cap_cmh2o", "child", 35, 40),
+    _usual("mask_alarm_pressure_cap_cmh2o", "child", 20, 30, _STOMACH),
+    _usual("mask_alarm_pressure_cap_cmh2o", "child", 20, 25, _STOMACH, "neuromuscular"),
     _usual("alarm_spo2_under", "child", 0.02, 0.04),
     _usual("alarm_spo2_under", "child", 0.01, 0.02, _BRAIN_OXYGEN, "raised intracranial pressure"),
     _usual("alarm_etco2_mmhg", "child", 25, 60, _MAY_RISE, "ARDS"),

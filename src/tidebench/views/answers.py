@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import polars as pl
 
-from tidebench.limits import population
+from tidebench.limits import population, volume_weight_kg
 from tidebench.quantities import quantity
 from tidebench.records import Spread
 from tidebench.views.efforts import efforts_found
@@ -229,7 +229,9 @@ def _without_size(review: Review) -> Iterator[Untold]:
     key = "vt_per_weight_ml_kg" if young else "vt_per_pbw_ml_kg"
     if summary_number(review, key).spread is not None:
         return
-    needs = {"weight": patient.weight_kg} if young else {"sex": patient.sex, "height": patient.height_cm}
+    needs = (
+        {"weight or height": volume_weight_kg(patient)} if young else {"sex": patient.sex, "height": patient.height_cm}
+    )
     missing = [word for word, value in needs.items() if value is None]
     if missing:
         yield Untold((quantity(key).label,), f"the case does not tell {listed(missing)}", 0, 0)

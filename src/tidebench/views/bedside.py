@@ -77,7 +77,7 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
         oxygen = None if spo2.at_s is None else oxygen_at(bed.case, spo2.at_s)
         shown.append(f"SpO2 {quantity('spo2').text(spo2.value)}{'' if oxygen is None else f' on FiO2 {oxygen:.2f}'}")
         below.append(quantity("spo2").text(least))
-        when.append(f"SpO2 {bed.moment.ago(spo2.at_s)}")
+        when.append(f"SpO2 {bed.moment.taken(spo2.at_s)}")
     if gas is not None and gas.pao2_mmhg is not None and not newborn:
         fio2 = _fio2(bed, gas)
         ratio = None if fio2 is None else float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
@@ -85,9 +85,9 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
         if low or severe:
             of_ratio = "" if ratio is None else f" (P/F {quantity('pf_ratio_mmhg').text(ratio)})"
             shown.append(f"PaO2 {quantity('pao2_mmhg').text(gas.pao2_mmhg)}{of_ratio}")
-            below += [quantity("pao2_mmhg").text(LEAST_PAO2_MMHG)] if low else []
+            below += [f"PaO2 {quantity('pao2_mmhg').text(LEAST_PAO2_MMHG)}"] if low else []
             further += [SEVERE] if severe and bed.group != "child" else []
-            when.append(f"gas {bed.moment.ago(bed.case.drawn_at_s(gas))}")
+            when.append(f"gas {bed.moment.taken(bed.case.drawn_at_s(gas))}")
     if not shown:
         return None
     if below:
@@ -110,11 +110,11 @@ def _circulation(bed: Bedside) -> tuple[str, str] | None:
     if low and pressure is not None:
         shown.append(f"systolic pressure {quantity('systolic_mmhg').text(pressure.value)}")
         bounds.append(f"systolic pressure below {quantity('systolic_mmhg').text(least)}")
-        when.append(f"pressure {bed.moment.ago(pressure.at_s)}")
+        when.append(f"pressure {bed.moment.taken(pressure.at_s)}")
     if fast and rate is not None:
         shown.append(f"heart rate {quantity('heart_rate_per_min').text(rate.value)}")
         bounds.append(f"heart rate above {quantity('heart_rate_per_min').text(MOST_HEART_RATE)}")
-        when.append(f"heart rate {bed.moment.ago(rate.at_s)}")
+        when.append(f"heart rate {bed.moment.taken(rate.at_s)}")
     if not shown:
         return None
     source = ADULT_CIRCULATION if bed.group == "adult" else CHILD_CIRCULATION
@@ -139,7 +139,7 @@ def _acid(bed: Bedside) -> tuple[str, str] | None:
     if gas is None or gas.ph is None or gas.ph >= LEAST_PH:
         return None
     carbon = "" if gas.paco2_mmhg is None else f", PaCO2 {quantity('paco2_mmhg').text(gas.paco2_mmhg)}"
-    when = bed.moment.ago(bed.case.drawn_at_s(gas))
+    when = bed.moment.taken(bed.case.drawn_at_s(gas))
     return f"Acid blood: pH {quantity('ph').text(gas.ph)}{carbon}.", _sentences(f"gas {when}", ACID)
 
 

@@ -78,7 +78,7 @@ def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
     words = _Words(unit)
     return GasesView(
         page.title,
-        words.say(page.policy),
+        page.policy,
         tuple(words.section(gas) for gas in page.gases),
         tuple(words.trend(page)),
         tuple(words.say(line) for line in page.changed),

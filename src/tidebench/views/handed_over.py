@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from tidebench.care.weaning.found import support_at
 from tidebench.views.wording import clock, duration, sentence
 
 if TYPE_CHECKING:
@@ -44,6 +45,16 @@ class Moment:
             return "time not known"
         age = self.until_s - at_s
         return clock(at_s) if age < 1 else f"{clock(at_s)}, {duration(age)} ago"
+
+    def taken(self, at_s: float | None) -> str:
+        """The same, with what was given then where it was something else than now."""
+        if at_s is None:
+            return self.ago(at_s)
+        then, now = support_at(self.case, at_s), support_at(self.case, self.until_s)
+        if then != now:
+            return f"{self.ago(at_s)}, earlier, on {then.words}"
+        changed = any(at_s < row.at_s <= self.until_s for row in self.case.settings)
+        return f"{self.ago(at_s)}, under earlier settings" if changed else self.ago(at_s)
 
 
 def shorter(text: str, most: int) -> str:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench._version import __version__
+from tidebench.care.gases.moment import in_order
+from tidebench.care.weaning.found import support_at
 from tidebench.caution import CAUTION
 from tidebench.contradictions import contradictions
 from tidebench.doubts import doubts
@@ -130,7 +132,7 @@ def handover_page(
         as_of=moment.as_of,
         situation=tuple(_situation(case, moment)),
         background=tuple(_background(case, review)),
-        matters=(*first, *_matters(review, numbers, gases, weaning))[:MOST_MATTERS],
+        matters=(*first, *_matters(review, numbers, gases, weaning, moment))[:MOST_MATTERS],
         numbers=numbers,
         gases=tuple(shorter(line, MOST_LINE) for line in gas_lines(gases, case, moment)),
         weaning=tuple(weaning_lines(weaning, moment)),
@@ -154,7 +156,11 @@ def _situation(case: Case, moment: Moment) -> Iterator[tuple[str, str]]:
         if held and changed:
             changes.append((setting.at_s, change_words(changed)))
         held |= said
-    yield "Set", settings_words(held) if held else sentence(BLANK)
+    piece = support_at(case, moment.until_s)
+    if piece.kind == "T-piece":
+        yield "Now", sentence(f"{piece.words}, by an event; what the ventilator was set to is of before")
+    label = "Set earlier" if piece.kind == "T-piece" else "Set"
+    yield label, settings_words(held) if held else sentence(BLANK)
     if not case.settings:
         return
     since = changes[-1][0] if changes else case.settings[0].at_s
@@ -205,7 +211,7 @@ def _contradicted(case: Case) -> tuple[tuple[str, str], ...]:
 
 
 def _matters(
-    review: Review | None, numbers: Iterable[Latest], gases: GasesView | None, weaning: Weaning
+    review: Review | None, numbers: Iterable[Latest], gases: GasesView | None, weaning: Weaning, moment: Moment
 ) -> Iterator[tuple[str, str]]:
     """The weightiest of the review; of typed numbers, crossed limits by their kind, then gas, then the trial."""
     if review is not None:
@@ -217,13 +223,22 @@ def _matters(
         crossed = [one for one in crossed if one.quantity.key != SET_DRIVING]
     for one in sorted(crossed, key=lambda one: -BY_KIND[one.limit.kind] if one.limit else 0.0):
         source = "" if one.limit is None else sentence(one.limit.source)
-        yield sentence(f"{one.quantity.label} {one.value}: not {one.bound}"), source
+        yield sentence(f"{one.quantity.label} {one.value}: not {one.bound}"), f"{_taken(one, moment)} {source}"
     if gases is not None and gases.gases[-1].acid_base.startswith("Acid and base: ") and not _normal(gases):
         last = gases.gases[-1]
-        yield last.acid_base, sentence("; ".join(last.acid_base_lines)) if last.acid_base_lines else ""
+        when = sentence(moment.taken(moment.case.drawn_at_s(in_order(moment.case)[-1])))
+        lines = sentence("; ".join(last.acid_base_lines)) if last.acid_base_lines else ""
+        yield last.acid_base, f"{when} {lines}".strip()
     signs = [item.name for item in weaning.failure if item.state == "met"]
     if signs:
-        yield sentence(f"signs of failure in the breathing trial: {', '.join(signs)}"), ""
+        trial = weaning.trial
+        when = "" if trial is None else sentence(f"from {moment.ago(trial.start_s)}, on {trial.support.words}")
+        yield sentence(f"signs of failure in the breathing trial: {', '.join(signs)}"), when
+
+
+def _taken(one: Latest, moment: Moment) -> str:
+    """When a number is of, and under which settings where others hold now."""
+    return sentence(f"{one.origin} {moment.taken(one.at_s)}".strip())
 
 
 def _normal(gases: GasesView) -> bool:

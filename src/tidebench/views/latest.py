@@ -278,7 +278,7 @@ def _computed(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -
 def _why(key: str, case: Case, review: Review | None, since_s: float) -> str:
     """Why a line is blank, in few words."""
     if key in (PER_PREDICTED, PER_WEIGHT) and volume_weight_kg(case.patient) is None:
-        return "weight not known" if key == PER_WEIGHT else "height and sex not known"
+        return "weight, or age and height, not known" if key == PER_WEIGHT else "height and sex not known"
     if review is None or key in AT_THE_BED:
         return "not noted"
     if key in FROM_CAPNOGRAM:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from tidebench.apnoea import LONG_S, long_pauses
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
 from tidebench.views.airways import narrow_airways
@@ -54,6 +55,9 @@ INEFFECTIVE = 0.1
 index of 10 % asynchrony counts as frequent).
 """
 
+PAUSED = 96.0
+"""Apnoea comes before all but a house's crossed limits: this house's choice."""
+
 CALM = 3
 """How many limits must be met, and none crossed, before that is worth a line."""
 
@@ -77,6 +81,7 @@ class Matter:
 def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ...]:
     """The three weightiest matters, weightiest first."""
     told = (
+        _paused,
         _trapped,
         _narrow,
         _relaxing,
@@ -251,6 +256,20 @@ def _effort(review: Review) -> Iterator[Matter]:
         35 + 20 * active.height / review.breaths.height,
         sentence(f"effort seen in {of_breaths(active.height, review.breaths.height)}{since}"),
         sentence(f"{shown.label} {shown.value}, 95th percentile {record.text(shown.spread.p95)}{doubt}"),
+    )
+
+
+def _paused(review: Review) -> Iterator[Matter]:
+    """Pauses between breaths that count as apnoea."""
+    found = long_pauses(review.breaths, review.holds)
+    if not len(found):
+        return
+    begin, end = found[np.argmax(found[:, 1] - found[:, 0])]
+    yield Matter(
+        PAUSED,
+        sentence(f"no breath for {end - begin:.0f} s, from {clock(float(begin))}"),
+        sentence(f"{count(len(found), 'pause')} of {LONG_S:.0f} s or more in {duration(review.recording.duration_s)}")
+        + " As long as that counts as apnoea (common practice); numbers per breath say nothing of it.",
     )
 
 

@@ -39,7 +39,7 @@ class Passivity:
     def without_passive(self) -> str:
         """Why no breath shows the lungs themselves, where none is known to be passive."""
         if not self.undecided:
-            return "The patient breathed throughout: no breath was passive."
+            return "Every breath shows effort: none was passive."
         few = (
             f" There {'is' if self.of == 1 else 'are'} only {count(self.of, 'breath')} to go by."
             if self.of < FEW

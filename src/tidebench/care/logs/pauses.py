@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from tidebench.care.logs.replay import APART_S
+from tidebench.apnoea import APART_S
 from tidebench.care.logs.tradeoff import LEAST_KNOWN_H
 from tidebench.care.logs.watched import record_of
 from tidebench.case import Case

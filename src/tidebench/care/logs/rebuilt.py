@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -87,6 +88,8 @@ class _Course:
     tables: dict[float, dict[str, Any]] = field(default_factory=dict)
     refused: list[str] = field(default_factory=list)
     filled: bool = False
+    said: set[str] = field(default_factory=set)
+    followed_s: float = 0.0
 
     def fill(self, case: Case | None) -> None:
         """What the case sets from its begin on, where the log had said nothing of it by then; once."""
@@ -98,20 +101,38 @@ class _Course:
         if self.tables:
             self.tables[0.0] = {"at_s": 0.0, **self.state}
 
+    def follow(self, case: Case | None, until_s: float) -> None:
+        """What the case sets later, of keys that the log has not told by then; where it has, the log holds."""
+        rows = () if case is None else case.settings
+        for row in rows:
+            told = row.model_dump(exclude={"at_s"}, exclude_unset=True)
+            new = {key: value for key, value in told.items() if key not in self.said and self.state.get(key) != value}
+            another = told.get("mode", self.state.get("mode")) != self.state.get("mode")
+            if self.followed_s < row.at_s <= until_s and new and not (another and "mode" in self.said):
+                self._set(row.at_s, {**self._kept(new), **new})
+        self.followed_s = max(self.followed_s, until_s)
+
     def take(self, at_s: float, changed: Mapping[str, float | str]) -> None:
         """Apply changes of one instant; those that no ventilator can have are left out and said."""
+        if self._set(at_s, {**self._kept(changed), **changed}):
+            self.said |= changed.keys()
+
+    def _kept(self, changed: Mapping[str, Any]) -> dict[str, Any]:
+        """What stays set under a change."""
         mode = changed.get("mode", self.state.get("mode"))
-        kept = self.state if mode == self.state.get("mode") else {k: v for k, v in self.state.items() if k in KEPT}
-        wanted = {**kept, **changed}
+        return self.state if mode == self.state.get("mode") else {k: v for k, v in self.state.items() if k in KEPT}
+
+    def _set(self, at_s: float, wanted: dict[str, Any]) -> bool:
         at = max(at_s, 0.0)
         try:
             Setting.model_validate({**wanted, "at_s": at})
         except ValidationError as error:
             told = explain(error, {"settings": wanted}, Setting, "settings")
             self.refused.append(f"At {at_s:.0f} s: {told}")
-            return
+            return False
         self.state = wanted
         self.tables[at] = {"at_s": round(at, 3), **wanted}
+        return True
 
 
 def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Rebuilt:
@@ -124,7 +145,7 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
     words : Words
         Names of settings and of modes in the house's own words.
     case : Case, optional
-        What it sets at 0 s is taken for what the log doesn't tell; where it says otherwise later, that is told.
+        What it sets is taken for what the log hasn't told by then; where the log has told otherwise, that is said.
     """
     rows = events.filter(pl.col("kind") == "setting").select("at_s", "name", "text", "value", "said", "before")
     if not rows.height:
@@ -137,8 +158,10 @@ def rebuilt(events: pl.DataFrame, words: Words, case: Case | None = None) -> Reb
     for at_s, changes in groupby(taken, key=lambda change: change.at_s):
         if at_s > 0.0:
             course.fill(case)
+        course.follow(case, at_s)
         course.take(at_s, {change.key: change.value for change in changes})
     course.fill(case)
+    course.follow(case, math.inf)
     if len(found) > MOST:
         notes.append(f"Of {len(found)} changes the first {MOST} are taken.")
     tables = tuple(course.tables.values())

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from tidebench.apnoea import APART_S
 from tidebench.errors import OptionError
 
 Side = Literal["high", "low"]
@@ -25,8 +26,6 @@ Counts = npt.NDArray[np.int64]
 
 WINDOW_S = 60.0
 """Rate and minute volume are those of the last minute; ventilators average over some such time (common practice)."""
-APART_S = 1.0
-"""Breaths that begin later than this after the one before are not joined to it."""
 PER_BREATH = {"peak_pressure_cmh2o": "expiration_s", "vte_ml": "end_s", "peep_cmh2o": "end_s", "leak_fraction": "end_s"}
 PER_MINUTE = ("rate_per_min", "minute_volume_l_min")
 KEYS = (*PER_BREATH, *PER_MINUTE)

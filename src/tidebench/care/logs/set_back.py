@@ -60,7 +60,7 @@ def moved_on(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[pl.DataFrame
             moved[place] += step.moved
             steps.setdefault((step.before, step.after), step)
     if not steps:
-        return rows, (), ()
+        return rows, (), _undecided(numbered, name, wall=wall)
     by = pl.Series(moved)
     crossing = (pl.col("until") < pl.col("at")).fill_null(value=False)
     most = max(step.moved for step in steps.values())
@@ -89,15 +89,31 @@ def _step(part: pl.DataFrame, at: Whole, first: int, *, wall: bool) -> SetBack |
     """A step back as a clock that was set back; None where it looks like something else."""
     before, after = int(at[first - 1]), int(at[first])
     size = before - after
+    if wall and _autumn(after) and size <= AUTUMN_S * MICRO and after > at[0]:
+        return SetBack(before, after, int(AUTUMN_S * MICRO))
     goes_on = at[-1] > before and after > at[0]
     under = int(np.argmax(at[first:] > before)) if goes_on else 0
     if not goes_on:
         return None
-    if wall and _autumn(after) and size <= AUTUMN_S * MICRO:
-        return SetBack(before, after, int(AUTUMN_S * MICRO))
     if size < LEAST_ELSEWHERE_S * MICRO or under < LEAST_ROWS or size > MOST_PART * (before - int(at[0])):
         return None
     return None if _repeats(part, first, under) else SetBack(before, after, size + MICRO)
+
+
+def _undecided(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[str, ...]:
+    """What is said of the one step of a file, where it may be a clock set back or a file that begins in its middle."""
+    for part in rows.partition_by("bed", maintain_order=True):
+        at = part["at"].to_numpy()
+        at = at[::-1] if np.count_nonzero(np.diff(at) < 0) > np.count_nonzero(np.diff(at) > 0) else at
+        back = np.flatnonzero(np.diff(at) < -LEAST_ELSEWHERE_S * MICRO) + 1
+        if len(back) == 1 and len(at) >= ROWS_PER_STEP and len(at) - back[0] >= LEAST_ROWS and at[back[0]] < at[0]:
+            before, after = (_shown(int(at[back[0] - k]), wall=wall) for k in (1, 0))
+            return (
+                f"In {name} the times step back once, from {before} to {after}, to before its first row. Whether a "
+                "clock was set back there, or the file begins in its middle, can't be told: rows stand as their "
+                "clock has them, and coverage and rates are right only in the second case.",
+            )
+    return ()
 
 
 def _repeats(part: pl.DataFrame, first: int, under: int) -> bool:

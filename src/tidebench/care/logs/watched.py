@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from tidebench.apnoea import LONG_S
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
@@ -34,13 +35,14 @@ ALARM_ITEMS = {
 class Watched:
     """An alarm: of which quantity, on which side, and which findings it is there to tell (this house's choice).
 
-    ``beyond`` names quantities whose crossed limits count as events of it.
+    ``beyond`` names quantities whose crossed limits count as events of it; ``pauses``: apnoea is one too.
     """
 
     key: str
     side: Side
     tells: tuple[str, ...]
     beyond: tuple[str, ...] = ()
+    pauses: bool = False
 
 
 WATCHED = (
@@ -51,7 +53,7 @@ WATCHED = (
     Watched("peak_pressure_cmh2o", "low", ("leak", "leak-change"), ("peak_pressure_cmh2o",)),
     Watched("vte_ml", "low", ("leak", "leak-change", "obstruction"), ("vte_ml",)),
     Watched("vte_ml", "high", ("double-trigger",), ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "vte_ml")),
-    Watched("minute_volume_l_min", "low", ("leak", "leak-change", "obstruction")),
+    Watched("minute_volume_l_min", "low", ("leak", "leak-change", "obstruction"), pauses=True),
     Watched("minute_volume_l_min", "high", ("auto-trigger",)),
     Watched("rate_per_min", "high", ("auto-trigger",), ("rate_per_min",)),
     Watched("peep_cmh2o", "low", ("leak", "leak-change")),
@@ -118,8 +120,16 @@ def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Seq
         if (asked.key, asked.side) == (watched.key, watched.side):
             held = sounds(runs(of, asked.limit, asked.side), asked.delay_s)
             parts.append(np.column_stack([held.start_s - asked.delay_s, held.end_s]))
+    if watched.pauses:
+        parts.append(_pauses(of))
     events = np.concatenate(parts)
     return np.asarray(events[np.argsort(events[:, 0], kind="stable")], float)
+
+
+def _pauses(of: Series) -> Table:
+    """Breaths that last so long, to the begin of the next, that they hold a pause; shape (n, 2)."""
+    ends = np.column_stack([of.known_s[:-1], of.known_s[1:]])
+    return ends[of.joined[1:] & (ends[:, 1] - ends[:, 0] > LONG_S)]
 
 
 @dataclass(frozen=True, slots=True)

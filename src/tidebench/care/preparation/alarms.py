@@ -28,7 +28,9 @@ def _line(record: Practice, key: str, label: str, low: float, high: float, unit:
 
 
 def _pressures(look: Chooser, start: Start) -> Iterator[Line]:
-    over, cap = look.need("alarm_pressure_above_peak_cmh2o"), look.need("alarm_pressure_cap_cmh2o")
+    over = look.need("alarm_pressure_above_peak_cmh2o")
+    by_mask = look.get("mask_alarm_pressure_cap_cmh2o") if look.subject.mask else None
+    cap = by_mask or look.need("alarm_pressure_cap_cmh2o")
     rule = (
         f"Until the peak is known; then {span(over.low, over.high, 0)} above it ({over.source}), and not above this "
         f"without a reason. {over.text}"

@@ -7,9 +7,15 @@ from collections.abc import Iterator
 
 from tidebench.care.preparation.request import Oxygen, Request, Transport
 from tidebench.care.preparation.sheet import Line, Section, Subject, Verdict, number, span, told, untold
-from tidebench.care.preparation.supply import SEA_LEVEL_MMHG, WATER_MMHG, Supply, cylinders_needed, fio2_under
+from tidebench.care.preparation.supply import (
+    SEA_LEVEL_MMHG,
+    WATER_MMHG,
+    Supply,
+    air_mmhg,
+    cylinders_needed,
+    fio2_under,
+)
 from tidebench.care.preparation.ventilation import Chooser
-from tidebench.formulas.oxygenation import barometric_pressure_mmhg
 from tidebench.quantities import COMMON_PRACTICE
 
 ALOFT = "In sea-level litres, for the FiO2 needed in the cabin."
@@ -50,7 +56,7 @@ def _oxygen(plan: Transport, asked: Oxygen, subject: Subject, supply: Supply, ne
     if supply.draw is None:
         yield untold("journey_oxygen_l", "oxygen to take", "What is drawn is not known.")
         return
-    air = _air(plan)
+    air = air_mmhg(plan)
     low, high = (drawn * plan.minutes * factor.high for drawn in supply.draw.under(air))
     beyond = fio2_under(supply.fio2, air)[1] > 1.0
     count = cylinders_needed(high, asked, look.need("cylinder_reserve_bar").high)
@@ -97,15 +103,10 @@ def _battery(plan: Transport, subject: Subject) -> Line:
                 "shows.", factor.kind, factor.source, verdict)  # fmt: skip
 
 
-def _air(plan: Transport) -> float:
-    """Air pressure on the way, mmHg: the cabin's in the standard atmosphere, else that of sea level."""
-    return SEA_LEVEL_MMHG if plan.cabin_altitude_m is None else barometric_pressure_mmhg(plan.cabin_altitude_m)
-
-
 def _altitude(plan: Transport, fio2: tuple[float, float]) -> Iterator[Line]:
     if plan.cabin_altitude_m is None:
         return
-    air = _air(plan)
+    air = air_mmhg(plan)
     yield told("cabin_pressure_mmhg", "air pressure in the cabin", air, air, "mmHg",
                f"Standard atmosphere at {plan.cabin_altitude_m:g} m.", decimals=0)  # fmt: skip
     yield _cabin_fio2(fio2, air)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Subject, Table, number, of_practice, span, told
-from tidebench.limits import HIGHER_PEEP, LOWER_PEEP, Policy
+from tidebench.limits import HIGHER_PEEP, LOWER_PEEP, Policy, Practice
+from tidebench.limits.record import age_in_days
 from tidebench.limits.starts import Pair
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def oxygen_lines(
     """Lines of PEEP and FiO2, and both as spans."""
     needed = request.lungs.fio2
     fio2 = (look.get("mask_fio2") if subject.mask else None) or look.need("fio2")
-    oxygen = of_practice(fio2)
+    oxygen = _at_birth(request, fio2) or of_practice(fio2)
     if needed is not None:
         oxygen = told("fio2", "FiO2 at the start", needed, needed, "", "As stated: what is needed now.", decimals=2)
     spans = (oxygen.low or 0.21, oxygen.high or 1.0)
@@ -53,6 +54,16 @@ def oxygen_lines(
     why = f"The {title} at FiO2 {number(row, 2)}, for {number(needed, 2)} needed."
     line = told("peep_cmh2o", "PEEP at the start", *peep, "cmH2O", why, decimals=0, kind=kind, source=source)
     return [line, oxygen], peep, spans
+
+
+def _at_birth(request: Request, record: Practice) -> Line | None:
+    """FiO2 at birth by gestational age, as the guideline of the record has it; None later, and of a house's own."""
+    weeks, days = request.patient.gestational_age_weeks, age_in_days(request.patient) or 0.0
+    if record.group != "newborn" or record.kind == "house policy" or weeks is None or days >= 1.0:
+        return None
+    low, high = (0.30, 0.30) if weeks < 28 else (0.21, 0.30) if weeks < 32 else (0.21, 0.21)
+    return told("fio2", "FiO2 at the start", low, high, "", f"At birth, {weeks:g} weeks. {record.text}", decimals=2,
+                kind=record.kind, source=record.source)  # fmt: skip
 
 
 def peep_tables(subject: Subject, policy: Policy | None) -> tuple[Table, ...]:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NoReturn
 
-from tidebench.care.preparation.growth import DAYS_PER_YEAR, height_for_age, weight_for_age
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
 from tidebench.errors import CaseError
 from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
 from tidebench.limits import Group, Lungs, Policy, population
+from tidebench.limits.growth import DAYS_PER_YEAR, height_for_age, weight_for_age
 from tidebench.limits.record import NEWBORN_UNTIL_DAYS
 
 MASKS = ("mask", "nasal mask", "helmet", "nasal prongs")

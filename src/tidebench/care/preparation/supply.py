@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from tidebench.care.preparation.request import Cylinder, Oxygen, Request
+from tidebench.care.preparation.request import Cylinder, Oxygen, Request, Transport
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
 from tidebench.care.preparation.ventilation import Chooser, Start
 from tidebench.errors import CaseError
@@ -17,6 +17,7 @@ from tidebench.formulas.oxygen_supply import (
     minutes_left,
     oxygen_flow_l_min,
 )
+from tidebench.formulas.oxygenation import barometric_pressure_mmhg
 from tidebench.quantities import COMMON_PRACTICE
 
 IDEAL = "Water capacity times pressure; real oxygen differs by a few per cent, and makers' tables hold."
@@ -28,6 +29,13 @@ def fio2_under(fio2: tuple[float, float], pressure_mmhg: float) -> tuple[float, 
     """FiO2 that gives the same inspired oxygen pressure as at sea level under another air pressure; it may exceed 1."""
     low, high = (share * (SEA_LEVEL_MMHG - WATER_MMHG) / (pressure_mmhg - WATER_MMHG) for share in fio2)
     return low, high
+
+
+def air_mmhg(plan: Transport | None) -> float:
+    """Air pressure where the oxygen is used, mmHg: the cabin's in the standard atmosphere, else that of sea level."""
+    if plan is None or plan.cabin_altitude_m is None:
+        return SEA_LEVEL_MMHG
+    return barometric_pressure_mmhg(plan.cabin_altitude_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +97,16 @@ def supply_section(request: Request, subject: Subject, start: Start) -> tuple[Su
     lines.append(told("usable_oxygen_l", "oxygen at hand, above the reserve", usable, usable, "L",
                       f"A cylinder is changed at {number(reserve.high)} bar. {reserve.text}", decimals=0,
                       kind=reserve.kind, source=reserve.source))  # fmt: skip
-    lines += _time(usable, whole, None if draw is None else draw.l_min)
+    air = air_mmhg(request.transport)
+    lines += _time(usable, whole, None if draw is None else _on_the_way(draw, air), aloft=air < SEA_LEVEL_MMHG)
     notes = tuple(note for note in (IDEAL if asked.cylinders else "", AMBIENT) if note)
     return Supply(usable, fio2, draw), Section("oxygen", "Oxygen supply", tuple(lines), notes)
+
+
+def _on_the_way(draw: Draw, air: float) -> tuple[float, float]:
+    """Least and most that is drawn, on the ground and in the cabin."""
+    ground, cabin = draw.l_min, draw.under(air)
+    return min(ground[0], cabin[0]), max(ground[1], cabin[1])
 
 
 def _content(cylinder: Cylinder, reserve_bar: float) -> float:
@@ -160,7 +175,8 @@ def _flow(key: str, label: str, stated: float | None, look: Chooser) -> Line:
                 kind=usual.kind, source=usual.source)  # fmt: skip
 
 
-def _time(usable: float, whole: float, drawn: tuple[float, float] | None) -> Iterator[Line]:
+def _time(usable: float, whole: float, drawn: tuple[float, float] | None, *, aloft: bool) -> Iterator[Line]:
+    there = " On the ground, and in the cabin for the FiO2 needed there." if aloft else ""
     if drawn is None:
         yield untold("minutes_left", "it lasts", "What is drawn is not known.")
         return
@@ -171,15 +187,15 @@ def _time(usable: float, whole: float, drawn: tuple[float, float] | None) -> Ite
     if drawn[0] <= 0.0:
         minutes = f"at least {math.floor(least)} min"
         yield Line("minutes_left", "it lasts, down to the reserve", minutes, least, None, "min",
-                   "At the most that may be drawn; at the least nothing is drawn.")  # fmt: skip
+                   f"At the most that may be drawn; at the least nothing is drawn.{there}")  # fmt: skip
     else:
         most = minutes_left(usable, drawn[0])
         minutes = span(math.floor(least), math.floor(most), 0, "min")
         yield Line("minutes_left", "it lasts, down to the reserve", minutes, least, most, "min",
-                   "Plan with the shorter time.")  # fmt: skip
+                   f"Plan with the shorter time.{there}")  # fmt: skip
     empty = minutes_left(whole, drawn[1])
     yield Line("minutes_to_empty", "until empty, at the most drawn", f"{math.floor(empty)} min", empty, empty, "min",
-               "No plan: a bound.")  # fmt: skip
+               f"No plan: a bound.{there}")  # fmt: skip
 
 
 def cylinders_needed(litres: float, asked: Oxygen, reserve_bar: float) -> str:

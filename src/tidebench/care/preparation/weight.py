@@ -3,20 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
-from tidebench.care.preparation.growth import (
-    STANDARD,
-    STANDING_FROM_YEARS,
-    body_mass_index_for_age,
-    height_for_age,
-    weight_for_age,
-    weight_for_height,
-    weight_source,
-)
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, told, untold
-from tidebench.formulas.growth import weight_at_body_mass_index_kg
 from tidebench.formulas.weight import (
     LOWEST_FITTED_HEIGHT_CM,
     devine_weight_kg,
@@ -25,22 +14,11 @@ from tidebench.formulas.weight import (
     traub_johnson_weight_kg,
     weight_by_age_kg,
 )
-from tidebench.quantities import COMMON_PRACTICE
+from tidebench.limits.growth import STANDARD, height_for_age, weight_for_age, weight_source
+from tidebench.limits.reference_weight import TAUGHT, Reference, child_reference, lower_kg
 
 ARDS_NETWORK = "ARDS Network, N Engl J Med 2000;342:1301"
 PALICC_2 = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
-PHILLIPS = "Phillips, Nutr Clin Pract 2007;22:240 (from memory)"
-TAUGHT = "advanced paediatric life support, 5th edition (from memory)"
-STANDARD_UNTIL_YEARS, GROWN_YEARS = 5.0, 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Reference:
-    """A weight, where it can be told, with its rule."""
-
-    kg: float | None
-    rule: str
-    source: str = COMMON_PRACTICE
 
 
 def weight_section(request: Request, subject: Subject) -> tuple[float | None, Section]:
@@ -51,7 +29,7 @@ def weight_section(request: Request, subject: Subject) -> tuple[float | None, Se
     if subject.group == "child":
         lines.append(_line("reference_weight_kg", "reference weight", found))
         if actual is not None:
-            used = actual if used is None else min(actual, used)
+            used = lower_kg(actual, used)
             lines.append(told("actual_weight_kg", "actual weight", actual, actual, "kg", "As stated.", decimals=2))
         lines.append(_used(used, found, actual))
     else:
@@ -75,7 +53,8 @@ def _reference(request: Request, subject: Subject) -> Reference:
         )
     if subject.group == "newborn":
         return _newborn(request)
-    return _child(request, subject)
+    assert subject.age_years is not None
+    return child_reference(request.patient, subject.age_years)
 
 
 def _newborn(request: Request) -> Reference:
@@ -88,35 +67,6 @@ def _newborn(request: Request) -> Reference:
     curve = weight_for_age(patient.sex, age)
     kg = None if curve is None else curve.median
     return Reference(kg, "Not weighed: the median of infants at term of that age, an estimate.", STANDARD)
-
-
-def _child(request: Request, subject: Subject) -> Reference:
-    patient, age = request.patient, subject.age_years
-    assert age is not None
-    if patient.sex is None:
-        if age < 13.0 and age >= 0.1:
-            return Reference(weight_by_age_kg(age), "No sex is given: the rule by age alone.", TAUGHT)
-        return Reference(None, "No sex is given.")
-    height = patient.height_cm or patient.length_cm
-    if height is not None:
-        if age < STANDARD_UNTIL_YEARS:
-            standing = age >= STANDING_FROM_YEARS
-            curve = weight_for_height(patient.sex, height, standing=standing)
-            if curve is not None:
-                word = "height" if standing else "length"
-                return Reference(curve.median, f"The median weight of that {word}.", STANDARD)
-        index = body_mass_index_for_age(patient.sex, age)
-        if index is not None:
-            kg = weight_at_body_mass_index_kg(index.median, height)
-            return Reference(kg, f"The median body mass index of that age, {index.median:.1f} kg/m², at that height.",
-                             f"{PHILLIPS}; {STANDARD}")  # fmt: skip
-    curve = weight_for_age(patient.sex, age)
-    if curve is not None:
-        further = "" if age < GROWN_YEARS else " From puberty on it says little of one child: measure the height."
-        return Reference(
-            curve.median, f"No height is given: the median weight of that age.{further}", weight_source(age)
-        )
-    return Reference(None, "No height is given, and no weight by age is held.")
 
 
 def _line(key: str, label: str, found: Reference) -> Line:

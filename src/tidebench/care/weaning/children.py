@@ -124,7 +124,10 @@ def _signs(course: Course) -> Iterator[Item]:
     missing = f"a recording of the trial, or rate_per_min {OBSERVED}"
     for side in ("above", "below"):
         yield beyond(course, "rate for age", side, rates, "rate_per_min", missing)
-    volumes, why = _per_kg(course), f"a recording of the trial or vte_ml {OBSERVED}, and weight_kg under [patient]"
+    volumes, why = (
+        _per_kg(course),
+        f"a recording of the trial or vte_ml {OBSERVED}, and weight_kg or height_cm under [patient]",
+    )
     yield beyond(course, "tidal volume", "below", volumes, "vt_per_weight_ml_kg", why)
     yield beyond(course, "SpO2", "below", course.inside("spo2"), "spo2", f"spo2 {OBSERVED}")
     for sign in ("agitation", "drowsy", "laboured"):

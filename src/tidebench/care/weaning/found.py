@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -10,6 +9,7 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
+from tidebench.care.weaning import spoken
 from tidebench.case import BloodGas, Case, Observed, Setting
 from tidebench.formulas.indices import rapid_shallow_index
 from tidebench.gas_contradictions import settled
@@ -21,7 +21,8 @@ FEWEST_BREATHS = 3
 BY_PULSE = "noted, pulse oximeter for SaO2"
 F_VT, RATE, VOLUME = "rapid_shallow_index", "rate_per_min", "vte_ml"
 OWN_RATE, OWN_VOLUME = "spontaneous_rate_per_min", "spontaneous_volume_ml"
-T_PIECE = re.compile(r"\bt[- ]?(piece|tube)\b", re.IGNORECASE)
+LONGEST_S = 7200.0
+"""Published trials lasted at most 120 min (Boles, Eur Respir J 2007;29:1033, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,25 +78,27 @@ def support_of(setting: Setting | None) -> Support:
 
 
 def support_at(case: Case, at_s: float) -> Support:
-    """What was given at a time: a T-piece by the last event, unless something was set since; else the setting."""
-    pieces = [event.at_s for event in case.events if event.at_s <= at_s and T_PIECE.search(said(event))]
-    setting = case.setting_at(at_s)
-    if pieces and (setting is None or setting.at_s <= pieces[-1]) and not ended(case, pieces[-1], at_s):
+    """What was given at a time: a T-piece by the last event, unless it has ended since; else the setting."""
+    pieces = [one.at_s for one in case.events if one.at_s <= at_s and spoken.of_t_piece(one) and spoken.starts(one)]
+    if pieces and not ended(case, pieces[-1], at_s) and at_s < unsaid_end_s(case, pieces[-1]):
         return Support("T-piece", 0.0, 0.0)
-    return support_of(setting)
+    return support_of(case.setting_at(at_s))
 
 
-ENDS = re.compile(r"\b(ends?|ended|over|stop|stopped|failed|fails|passed|succeeded|back on|reconnected)\b", re.I)
+def gives(setting: Setting) -> bool:
+    """True where a setting gives support or PEEP, or breaths; one of oxygen alone does not."""
+    return bool(setting.model_fields_set - {"at_s", "fio2"}) and not support_of(setting).none_at_all
 
 
-def said(event: object) -> str:
-    """Kind and text of an event in one line."""
-    return f"{getattr(event, 'kind', '')} {getattr(event, 'text', '') or ''}"
+def unsaid_end_s(case: Case, start_s: float) -> float:
+    """When a T-piece has ended at the latest, though no event says so: by settings that give something, or 2 h."""
+    given = [row.at_s for row in case.settings if row.at_s > start_s and gives(row)]
+    return min([*given, start_s + LONGEST_S])
 
 
 def ended(case: Case, after_s: float, until_s: float) -> bool:
     """True where an event ends a trial between two times."""
-    return any(after_s < event.at_s <= until_s and ENDS.search(said(event)) for event in case.events)
+    return any(after_s < event.at_s <= until_s and spoken.ends(event) for event in case.events)
 
 
 def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
@@ -11,8 +10,8 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
-from tidebench.care.weaning import found
-from tidebench.care.weaning.found import ENDS, T_PIECE, Support, ended, said, spread, support_at, support_of
+from tidebench.care.weaning import found, spoken
+from tidebench.care.weaning.found import LONGEST_S, Support, ended, spread, support_at, support_of, unsaid_end_s
 from tidebench.case import Case, Setting
 from tidebench.errors import OptionError
 from tidebench.quantities import quantity
@@ -27,7 +26,6 @@ LENGTH_MIN = (30.0, 120.0)
 MINUTE_S, LEAST_OF_MINUTE_S = 60.0, 30.0
 FEWEST_MINUTES = 5
 KEYS = ("rate_per_min", "vte_ml", "rapid_shallow_index")
-BEGINS = re.compile(r"\b(breathing trial|sbt)\b", re.IGNORECASE)
 MISSED = 1.1  # efforts per breath from where on breaths miss some of the patient's rate
 
 
@@ -135,26 +133,24 @@ def _by_settings(case: Case, until_s: float, most_cmh2o: float) -> Iterator[Tria
 
 
 def _by_events(case: Case, until_s: float, most_cmh2o: float) -> Iterator[Trial]:
-    for event in case.events:
-        words = said(event)
-        piece = bool(T_PIECE.search(words))
-        if ENDS.search(words) or not (piece or BEGINS.search(words)) or event.at_s >= until_s:
+    over_s = -math.inf
+    for event in sorted(case.events, key=lambda event: event.at_s):
+        if not spoken.starts(event) or event.at_s >= until_s or event.at_s < over_s:
             continue
-        later = [
-            row.at_s for row in case.settings if row.at_s > event.at_s and (piece or not is_trial(row, most_cmh2o))
-        ]
-        end = _end(case, event.at_s, min([*later, until_s]))
-        yield Trial(event.at_s, end, "event", support_at(case, event.at_s))
+        support = support_at(case, event.at_s)
+        if support.kind == "T-piece":
+            latest = unsaid_end_s(case, event.at_s)
+        else:
+            later = [row.at_s for row in case.settings if row.at_s > event.at_s and not is_trial(row, most_cmh2o)]
+            latest = min([*later, event.at_s + LONGEST_S])
+        over_s = _end(case, event.at_s, min(latest, until_s))
+        yield Trial(event.at_s, over_s, "event", support)
 
 
 def _end(case: Case, start_s: float, end_s: float) -> float:
     """The end, or an event before it that ends the trial."""
-    told = [event.at_s for event in case.events if ENDS.search(said(event)) and _speaks_of_trial(said(event))]
+    told = [event.at_s for event in case.events if spoken.ends(event)]
     return min([at for at in told if start_s < at < end_s], default=end_s)
-
-
-def _speaks_of_trial(words: str) -> bool:
-    return bool(T_PIECE.search(words) or BEGINS.search(words) or "back on" in words.lower())
 
 
 def stretch(case: Case, from_s: float | None, to_s: float | None, until_s: float) -> Trial:
@@ -243,8 +239,11 @@ def _notes(trial: Trial, case: Case, until_s: float, most_cmh2o: float) -> Itera
     start = found.oxygen_at(case, trial.start_s)
     if start is not None and any(fio2 > start for fio2 in oxygen):
         yield "FiO2 was raised in it, which the AARC advises against (Respir Care 2024;69:891)."
-    if trial.found_by == "event" and not ended(case, trial.start_s, trial.end_s) and trial.support.kind == "T-piece":
-        yield "No event ends it: it is taken to last until settings change, or the case ends."
+    if trial.found_by == "event" and not ended(case, trial.start_s, trial.end_s):
+        yield (
+            "No event ends it, so how long it lasted is not known: it is taken to last until settings give support or "
+            "PEEP again, 2 h at most."
+        )
 
 
 def _missed(minutes: tuple[Minute, ...]) -> Iterator[str]:

@@ -11,8 +11,8 @@ from decimal import Decimal
 from importlib import import_module
 from typing import Any, NamedTuple
 
-from tidebench.care.preparation.adolescents import CDC, weight_lms
 from tidebench.formulas.growth import value_at, z_score
+from tidebench.limits.adolescents import CDC, weight_lms
 
 STANDARD = "WHO growth standards 2006, reference 2007"
 BY_DAY_UNTIL = 1856
