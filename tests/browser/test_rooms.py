@@ -185,7 +185,7 @@ def test_weaning_by_typing(browser: Browser, address: str, tmp_path: Path, capsy
         expect(page.locator(".result")).to_contain_text("Signs of failure in the trial")
         typed(page, "Height", "164")
         chosen(page, "Sex", "female")
-        expect(page.locator(".result")).to_contain_text("f/VT is that under")
+        expect(page.locator(".result")).to_contain_text("f/VT: taken under")
         one.settled()
         states = page.locator(".result button.ask .state").all_inner_texts()
         assert states == [item["state"] for item in (*told["readiness"], *told["failure"])]  # type: ignore[misc]

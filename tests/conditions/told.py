@@ -16,6 +16,7 @@ from tidebench.findings.runs import runs
 from tidebench.limits import Limit
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.solution import Solution
+from tidebench.simulation.truth import with_last
 
 Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -65,7 +66,7 @@ class Told:
     @cached_property
     def raw(self) -> pl.DataFrame:
         """Whole breaths as the solver wrote them, row for row with :attr:`breaths`."""
-        raw = self.done.raw_breaths
+        raw = with_last(self.done.raw_breaths, self.scenario.duration_s)
         return raw.filter(pl.col("end").is_not_nan() & pl.col("turn").is_not_nan())
 
     @cached_property
