@@ -69,10 +69,12 @@ def test_sitting_from_a_hold_to_a_reviewed_case(browser: Browser, address: str, 
         peep.fill("14")
         peep.press("Enter")
         expect(page.locator(".story li").first).to_contain_text("Set PEEP 10.0 → 14.0 cmH2O")
+        page.get_by_label("Pace").select_option("1")  # so that the moment on the page is that of the event
         page.get_by_label("event", exact=True).select_option("pneumothorax")
         page.get_by_role("button", name="Let it happen").click()
         expect(page.locator(".story li").first).to_contain_text("Pneumothorax")
         happened = moment(page)
+        page.get_by_label("Pace").select_option("5")
         until(page, happened + 8.0)
         one.shot("bench-treated")
         page.get_by_role("button", name="Stop time").click()

@@ -34,7 +34,7 @@ LAYERS = (
     ("gas_contradictions",),
     ("contradictions",),
     ("doubts",),
-    ("case_interview", "readers"),
+    ("apnoea", "case_interview", "readers"),
     ("forms",),
     ("case_form",),
     ("inflations",),
