@@ -203,9 +203,6 @@ def test_breaths_are_marked_by_mouse_and_by_keyboard(browser: Browser, address: 
         expect(page.locator(".mark-of.right")).to_be_visible()
 
 
-@pytest.mark.xfail(
-    strict=False, reason="on a busy machine the run may come back as it was before the last deed: cause not found"
-)
 def test_a_bench_that_was_left_goes_on_with_what_was_done(browser: Browser, address: str) -> None:
     with visit(browser, address) as one:
         page = one.page

@@ -60,6 +60,21 @@ def test_who_is_cut_off_goes_on_where_it_was() -> None:
     assert again.answer() == whole.answer()
 
 
+@pytest.mark.parametrize("until", [0.0, 7.77, 1 / 3])
+def test_who_is_cut_off_right_after_a_deed_has_done_it(until: float) -> None:
+    """No time has passed since, as where the page is loaded anew before the next frame has come."""
+    stage, step = of("sudden-high-pressure", "treat")
+    whole = Sitting(stage, step)
+    if until:
+        whole.pass_time(until)
+    whole.treat("suction")
+    again = Sitting(stage, step, whole.actions, whole.time_s)
+    assert [row.treatment for row in again.actions] == ["suction"]
+    assert again.busy_s == whole.busy_s > 0
+    later = [sitting.pass_time(30.0) for sitting in (whole, again)]
+    np.testing.assert_array_equal(later[0].bands, later[1].bands)
+
+
 def test_hands_are_busy_while_a_treatment_lasts() -> None:
     stage, step = of("sudden-high-pressure", "treat")
     sitting = Sitting(stage, step)

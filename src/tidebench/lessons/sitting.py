@@ -79,7 +79,7 @@ class Sitting:
         self.manoeuvres = BEDSIDE if act else HOLDS
         self.may = step.may if isinstance(step, Act) else ()
         until_s = min(max(until_s, 0.0), self.lasts_s)
-        self.actions = [row for row in self._allowed(actions) if row.at_s < until_s]
+        self.actions = [row for row in self._allowed(actions) if row.at_s <= round(until_s, DIGITS)]
         said, self._busy_s = self._said(self.actions)
         self.bench = Bench(said, self.begins_s + until_s)
         self._inside: list[list[bool]] = []
