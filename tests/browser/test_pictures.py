@@ -66,6 +66,9 @@ def dropped(page: Page, chart: Chart, *names: str) -> None:
     text = base64.b64encode(png(chart)).decode()
     page.evaluate(DROP, [[[text, name] for name in names or ("screen.png",)]])
     expect(page.locator(".handle.tag")).to_have_count(3, timeout=120_000)
+    for number, name in enumerate(names, 1):  # the first stays before one's eyes while the others come
+        shown = page.get_by_role("button", name=f"{number} · {name}")
+        expect(shown).to_have_attribute("aria-pressed", "true" if number == 1 else "false", timeout=120_000)
 
 
 def name_of(panel: Placed) -> str:
@@ -237,9 +240,9 @@ def test_from_a_chosen_picture_to_a_report_by_keyboard(
     (tmp_path / "keys.png").write_bytes(png(chart))
     with visit(browser, address, dark=True, width=1440, height=1000) as one:
         page = one.page
-        page.goto("/#/pictures")
-        tabbed_to(page, "Drag pictures here")
-        with page.expect_file_chooser() as asked:
+        with page.expect_file_chooser() as asked:  # before the page opens: what is asked for at once is else missed
+            page.goto("/#/pictures")
+            tabbed_to(page, "Drag pictures here")
             page.keyboard.press("Enter")
         asked.value.set_files(tmp_path / "keys.png")
         expect(page.locator(".handle.tag")).to_have_count(3, timeout=120_000)

@@ -118,12 +118,13 @@ export function PicturesRoom() {
     const control = (way.current = new AbortController());
     setProblem("");
     try {
-      for (const file of files) {
+      for (const [i, file] of files.entries()) {
         setWork({ words: `sending ${file.name}`, share: 0 });
         const told = await upload<Schemas["PictureTold"]>("/uploads/pictures", file, (share) => setWork({ words: `sending ${file.name}`, share }), control.signal);
         try {
           const seen = await open(told.token, {}, control.signal);
           setPics((all) => [...all, { token: told.token, file: told.file, page: 1, shown: seen, at: local(seen.taken), observed: {}, history: begun(proposed(seen.boxes, seen.size as Size, seen.axes as Read[])) }]);
+          if (i > 0) continue; // whoever has begun on the first of several stays there
           setPics((all) => (setCurrent(all.length - 1), all));
           setPhase("place");
         } catch (error) {
