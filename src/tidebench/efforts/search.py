@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts import heartbeat
-from tidebench.efforts.equation import FLOW, VOLUME, Sums
+from tidebench.efforts.equation import EXPIRATION, FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
     LEAST_BREATHS,
     LEAST_EXCESS,
@@ -89,6 +89,11 @@ class Attempt:
         return self.excess(other.lung.members) < factor * other.excess(other.lung.members)
 
 
+def breathed_out(sums: Sums) -> Mask:
+    """Breaths that show an expiration: what is left of one cut short, an inflation at constant flow, fits any lung."""
+    return np.asarray(sums.zz[:, EXPIRATION, EXPIRATION] > 0, bool)
+
+
 def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz: float | None) -> Attempt | None:
     """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better.
 
@@ -98,7 +103,7 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     attempts = []
     for loss in candidates:
         sums = sums_with(unleaked(stretch, loss), loss, phase, heart_hz)
-        lung = find_lung(sums, sums.count > 0, heart_hz is not None, timing(stretch))
+        lung = find_lung(sums, breathed_out(sums), heart_hz is not None, timing(stretch))
         if lung is not None:
             attempts.append(Attempt(lung, loss, sums))
     if not attempts:
