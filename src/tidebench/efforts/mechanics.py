@@ -160,7 +160,7 @@ def concentrated(
 ) -> tuple[Samples, Mask]:
     """Alternate between fitting and keeping the breaths that the fit explains best (least trimmed squares; Rousseeuw
     and Van Driessen, Data Min Knowl Discov 2006;12:29): first the core alone, so that of several lungs one is found
-    and not their mean, then all that come near it.
+    and not their mean, then all that come near it. NaN where the breaths kept can't tell the terms apart.
     """
     members = among.copy()
     for width in (1.0, 1.0, 1.0, 2.0, 2.0, 2.0, 2.0, 2.0, 2.0):
@@ -169,7 +169,7 @@ def concentrated(
         kept = among & (residual <= max(width * core, fifth))
         estimate = fitted(zx, zy, kept, columns)
         if not np.all(np.isfinite(estimate)):
-            break
+            return estimate, kept
         settled = width > 1.0 and np.all(kept == members)
         theta, members = estimate, kept
         if settled:
