@@ -28,6 +28,7 @@ DRAWN_S = 0.05  # of the local flow scale: the volume from which an unassisted b
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
+AS_GIVEN = 0.75  # of the mean flow of inflations: what comes slower, the ventilator doesn't give
 BRIEF = 0.5  # of the time set for a high level: what is shorter is none
 RESUMED_S = 0.04  # over which levels before and after that rise are taken
 
@@ -213,6 +214,45 @@ def detect(
     turn = sharpen(p, f, ends, levels.hop, levels.pressure, levels.flow, reach, lag, -1.0)
     apart = np.append(start[:-1] < start[1:], True)[: len(start)]  # one edge begins one inflation
     return start[apart], turn[apart]
+
+
+@kernel
+def passing(p: Samples, f: Samples, first: Indices, last: Indices) -> tuple[Samples, Samples]:
+    """Highest pressure and mean flow of each piece; −inf and NaN where it is empty."""
+    n = len(first)
+    highest, flow = np.full(n, -np.inf), np.full(n, np.nan)
+    for j in range(n):
+        total = 0.0
+        for i in range(first[j], last[j]):
+            highest[j] = max(highest[j], p[i])
+            total += f[i]
+        if last[j] > first[j]:
+            flow[j] = total / (last[j] - first[j])
+    return highest, flow
+
+
+def delivered(
+    p: Samples, f: Samples, rate_hz: float, levels: Levels, begins: Indices, ends: Indices, lasts_s: Samples
+) -> tuple[Indices, Indices]:
+    """Starts and turns, without what efforts draw from base flow where every inflation is the ventilator's by time.
+
+    In a newborn base flow is as large as an inflation's. What is drawn of it lifts pressure nowhere, and comes slower
+    than the ventilator gives. It is no inflation, nor is it the beginning of one that lasts longer than set by it,
+    ``lasts_s`` (NaN where nothing is). A starved inflation has its flow all the same, and a hold its pressure.
+    """
+    g = begins // levels.hop
+    least = levels.baseline[g] + BEGIN * levels.pressure[g]
+    highest, flow = passing(p, f, begins, ends)
+    lifted = highest >= least
+    given = flow / levels.flow[g]
+    usual = np.median(given[lifted]) if lifted.any() else -np.inf
+    timed = np.isfinite(lasts_s)
+    due = ends - np.round(np.nan_to_num(lasts_s) * rate_hz).astype(np.int64)
+    due = np.where(timed & (due - begins >= LEAST_INFLATION_S * rate_hz), due, begins)
+    high_before, flow_before = passing(p, f, begins, due)
+    early = (high_before < least) & (flow_before < AS_GIVEN * passing(p, f, due, ends)[1])
+    kept = ~(timed & ~lifted & (given < AS_GIVEN * usual))
+    return np.where(early, due, begins)[kept], ends[kept]
 
 
 def unstacked(

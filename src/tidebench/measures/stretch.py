@@ -23,7 +23,7 @@ from tidebench.inflations.holds import Still, find_still
 from tidebench.inflations.leak import Loss, as_offset, balance, windowed
 from tidebench.inflations.levels import find_levels
 from tidebench.inflations.lost import while_kept
-from tidebench.inflations.phases import detect, high_levels, unstacked
+from tidebench.inflations.phases import delivered, detect, high_levels, unstacked
 from tidebench.inflations.pushes import find_pushes
 from tidebench.inflations.rest import quiet_stretch
 from tidebench.kernels import kernel
@@ -299,6 +299,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeL
     levels = find_levels(p, f, rate_hz)
     alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
     begins, turns = detect(p, f, rate_hz, levels, alone)
+    begins, turns = delivered(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s)
     begins, turns = unstacked(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s)
     bounds = whole_breaths(p, f, *high_levels(p, rate_hz, begins, turns, plan_at(begins).high_level_s))
     if not len(bounds.start):

@@ -1,0 +1,108 @@
+"""Newborns, whose inflations are short and hardly larger than base flow: efforts between inflations and right after.
+
+Outside truth: the virtual patient's own record of inflations, of passive breaths, and of its lung.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from tidebench import review_case, simulate_case
+
+ENTRAINED = """
+title = "an effort right after every third turn"
+duration_s = 90
+seed = 5
+[patient]
+age_days = 5
+weight_kg = 3.1
+[airway]
+interface = "endotracheal tube"
+tube_inner_diameter_mm = 3.0
+tube_length_cm = 12
+[circuit]
+compliance_ml_cmh2o = 0.4
+[lung]
+[[lung.compartments]]
+compliance_ml_cmh2o = 1.8
+resistance_cmh2o_s_l = 50
+expiratory_resistance_cmh2o_s_l = 64
+[effort]
+entrained_every = 3
+entrained_delay_s = 0.44
+entrained_delay_sd_s = 0.03
+entrained_size_cmh2o = 9
+neural_time_s = 0.45
+[sensors]
+pressure_noise_cmh2o = 0.04
+flow_noise_l_min = 0.02
+[[settings]]
+mode = "A/C-VC"
+rate_per_min = 45
+tidal_volume_ml = 16
+inspiratory_time_s = 0.38
+trigger_flow_l_min = 0.4
+peep_cmh2o = 8
+"""
+
+
+def test_a_breath_cut_short_by_the_next_effort_does_not_hide_the_lung_that_the_others_show(tmp_path: Path) -> None:
+    (tmp_path / "scenario.toml").write_text(ENTRAINED, encoding="utf-8")
+    simulate_case(tmp_path / "scenario.toml", tmp_path / "case")
+    found = review_case(tmp_path / "case", tmp_path / "out")
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv").filter(pl.col("passive") == 1)
+    passive = found.breaths.filter("passive")
+    assert passive.height >= 0.95 * truth.height > 30
+    assert passive["compliance_ml_cmh2o"].median() == pytest.approx(1.8, rel=0.03)
+    reverse = pl.read_csv(tmp_path / "case" / "truth_efforts.csv").filter(pl.col("outcome") == "reverse-trigger")
+    kinds = found.findings["kind"].to_list()
+    assert kinds.count("ineffective-effort") == 0
+    assert kinds.count("reverse-trigger") == pytest.approx(reverse.height, abs=3)
+
+
+DRAWING = """
+title = "efforts between inflations that nothing triggers"
+duration_s = 60
+seed = 11
+[patient]
+age_days = 5
+weight_kg = 3.1
+[airway]
+interface = "endotracheal tube"
+tube_inner_diameter_mm = 3.0
+tube_length_cm = 12
+[circuit]
+compliance_ml_cmh2o = 0.4
+[lung]
+[[lung.compartments]]
+compliance_ml_cmh2o = 1.9
+resistance_cmh2o_s_l = 52
+expiratory_resistance_cmh2o_s_l = 57
+[effort]
+rate_per_min = 18
+size_cmh2o = 5.5
+neural_time_s = 0.75
+[sensors]
+pressure_noise_cmh2o = 0.04
+flow_noise_l_min = 0.02
+[[settings]]
+mode = "CMV-VC"
+rate_per_min = 32
+tidal_volume_ml = 20
+inspiratory_time_s = 0.6
+peep_cmh2o = 7
+"""
+
+
+def test_what_a_newborn_draws_from_base_flow_between_inflations_is_no_breath(tmp_path: Path) -> None:
+    (tmp_path / "scenario.toml").write_text(DRAWING, encoding="utf-8")
+    simulate_case(tmp_path / "scenario.toml", tmp_path / "case")
+    found = review_case(tmp_path / "case", tmp_path / "out").breaths["start_s"].to_numpy()
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")["start_s"].to_numpy()
+    assert len(truth) > 25
+    assert len(found) == pytest.approx(len(truth), abs=1)
+    off = [at for at in found[1:-1] if abs(truth - at).min() > 0.06]
+    assert len(off) <= 1  # where gas is drawn as fast as it is given, and pressure alone would tell
