@@ -20,7 +20,12 @@ PROMINENCE = 6.0  # power in the band against the median band
 LOCKED_HZ = 0.02  # closer to a multiple of the breathing rate than this, power is the breath's own
 SPECTRUM_HZ = 20.0  # five times the fastest heart
 RESOLUTION = 2.0  # spectral lines are this many bins wide
-PHASE_MEMORY_S = 1.0
+PHASE_MEMORY_S, STARTS_MEMORY_S = 1.0, 4.0
+LEAST_STARTS, MOST_APART, WITHIN_S = 12, 12, 8.0
+LEAST_TRIGGERING_HZ, RATE_STEP_HZ = 0.8, 0.005  # a slower heart beats hardly faster than breaths come
+TOGETHER = 0.4  # mean cosine: 0.1 by chance among some dozen starts, 0.5 where seven in ten keep the beat
+LEAST_BEATS = 1.6  # two, less what an early one takes
+MERELY_REGULAR = 0.2  # mean resultant of intervals around one mean with their spread
 
 
 @kernel
@@ -77,7 +82,7 @@ def find_rate(residual: Samples, rate_hz: float, breaths_per_s: float) -> float 
     return float(np.sum(frequency[around] * power[around]) / np.sum(power[around]))
 
 
-def phase(residual: Samples, rate_hz: float, heart_hz: float) -> Samples:
+def phase(residual: Samples, rate_hz: float, heart_hz: float, memory_s: float = PHASE_MEMORY_S) -> Samples:
     """Phase of the heartbeat at each sample, rad, by complex demodulation that follows its wandering rate."""
     from scipy.ndimage import gaussian_filter1d
 
@@ -85,8 +90,35 @@ def phase(residual: Samples, rate_hz: float, heart_hz: float) -> Samples:
     step = max(1, int(rate_hz / 20))
     turned = residual * np.exp(-1j * carrier)
     coarse = np.add.reduceat(turned, np.arange(0, len(turned), step))
-    sigma = PHASE_MEMORY_S * rate_hz / step
+    sigma = memory_s * rate_hz / step
     envelope = gaussian_filter1d(coarse.real, sigma) + 1j * gaussian_filter1d(coarse.imag, sigma)
     angle = np.unwrap(np.angle(envelope))
     centres = np.arange(len(coarse)) * step + (step - 1) / 2
     return np.asarray(carrier + np.interp(np.arange(len(residual)), centres, angle), np.float64)
+
+
+def rate_of_starts(start_s: Samples) -> float | None:
+    """Heart rate in Hz that triggered inflations keep, or None: from one to another there are whole beats.
+
+    Mean cosine of the phases between starts less than :data:`WITHIN_S` apart (as far as a heart keeps time), told from
+    breathing that is merely regular by what intervals spread alike around one mean would give. An inflation and what
+    must pass before the next take more than one beat: what is slower is the rhythm of efforts.
+    """
+    if len(start_s) < LEAST_STARTS:
+        return None
+    interval = np.diff(start_s)
+    apart = np.concatenate([start_s[lag:] - start_s[:-lag] for lag in range(1, MOST_APART)])
+    apart = apart[apart < WITHIN_S]
+    rates = np.arange(LEAST_TRIGGERING_HZ, FASTEST_HZ, RATE_STEP_HZ)
+    together = np.array([np.mean(np.cos(2 * np.pi * rate * apart)) for rate in rates]) if len(apart) else 0 * rates
+    together[np.exp(-2.0 * np.square(np.pi * rates * np.std(interval))) > MERELY_REGULAR] = 0.0
+    together[rates * np.quantile(interval, 0.1) < LEAST_BEATS] = 0.0
+    best = int(np.argmax(together))
+    return float(rates[best]) if together[best] > TOGETHER else None
+
+
+def phase_of_starts(start: Indices, n: int, rate_hz: float, heart_hz: float) -> Samples:
+    """Phase of the heartbeat at each of ``n`` samples, rad, where it triggers: that of the starts around."""
+    beats = np.zeros(n)
+    beats[start] = 1.0
+    return phase(beats, rate_hz, heart_hz, STARTS_MEMORY_S)

@@ -231,10 +231,14 @@ def elastance_error(sums: Sums, members: Mask, theta: Samples, columns: Sequence
 
 @dataclass(frozen=True)
 class Timing:
-    """Which breaths the ventilator's own time began, shape (n,), and the usual size of inflations, cmH2O."""
+    """Which breaths the ventilator's own time began, shape (n,), and the usual size of inflations, cmH2O.
+
+    ``by_heart`` is True where inflations keep the beat of a heart that triggers them.
+    """
 
     timed: Mask
     size: float
+    by_heart: bool
 
 
 @dataclass(frozen=True)
@@ -260,7 +264,7 @@ class Candidate:
         return abs(float(self.theta[VOLUME] - other.theta[VOLUME])) > BEYOND * error
 
 
-def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
+def likeliest(sums: Sums, among: Mask, heart: bool, by_heart: bool = False) -> Candidate | None:
     """The fit that explains most of the breaths ``among``, with the terms that the evidence asks for; or None.
 
     Flow through a tube or an upper airway is turbulent, so the flow-squared term is there unless it comes out negative,
@@ -271,7 +275,7 @@ def likeliest(sums: Sums, among: Mask, heart: bool) -> Candidate | None:
     if among.sum() < LEAST_BREATHS:
         return None
     rhythm = list(range(4, sums.zs.shape[1])) if heart else []
-    theta = seed(sums, among, [VOLUME, FLOW])
+    theta = seed(sums, among, [VOLUME, FLOW, *(rhythm[:2] if by_heart else ())])
     if theta is None:
         return None
     best: Candidate | None = None
@@ -303,7 +307,7 @@ def _unbiased(candidate: Candidate, best: Candidate, left: float, sums: Sums, he
 
 def find_lung(sums: Sums, among: Mask, heart: bool, timing: Timing) -> Lung | None:
     """The lung that explains most of the breaths ``among``, if it explains them well or they are alike; or None."""
-    found = likeliest(sums, among, heart)
+    found = likeliest(sums, among, heart, timing.by_heart)
     if found is None:
         return None
     lung = as_lung(sums, found)

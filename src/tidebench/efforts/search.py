@@ -38,7 +38,12 @@ FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 
 def timing(stretch: Stretch) -> Timing:
     """What the search for lungs may know of time and size."""
-    return Timing(stretch.timed, float(np.median(stretch.size)))
+    return Timing(stretch.timed, float(np.median(stretch.size)), beat_of_triggers(stretch) is not None)
+
+
+def beat_of_triggers(stretch: Stretch) -> float | None:
+    """Heart rate in Hz that inflations keep which the ventilator's time didn't begin; None where they keep none."""
+    return heartbeat.rate_of_starts(stretch.start[~stretch.timed] * stretch.dt)
 
 
 @dataclass(frozen=True)
@@ -151,7 +156,8 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
 
     rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
     if rate is None:
-        return None
+        rate, triggered = beat_of_triggers(stretch), stretch.start[~stretch.timed]
+        return rate and (heartbeat.phase_of_starts(triggered, len(flow), stretch.rate_hz, rate), rate)
     return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
 
 
