@@ -43,7 +43,7 @@ def timing(stretch: Stretch) -> Timing:
 
 def beat_of_triggers(stretch: Stretch) -> float | None:
     """Heart rate in Hz that inflations keep which the ventilator's time didn't begin; None where they keep none."""
-    return heartbeat.rate_of_starts(stretch.start[~stretch.timed] * stretch.dt)
+    return heartbeat.rate_of_starts(np.asarray(stretch.start[~stretch.timed] * stretch.dt, np.float64))
 
 
 @dataclass(frozen=True)
@@ -156,8 +156,10 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
 
     rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
     if rate is None:
-        rate, triggered = beat_of_triggers(stretch), stretch.start[~stretch.timed]
-        return rate and (heartbeat.phase_of_starts(triggered, len(flow), stretch.rate_hz, rate), rate)
+        beat, triggered = beat_of_triggers(stretch), stretch.start[~stretch.timed]
+        if beat is None:
+            return None
+        return heartbeat.phase_of_starts(triggered, len(flow), stretch.rate_hz, beat), beat
     return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
 
 
