@@ -29,7 +29,7 @@ from tidebench.simulation.solver import (
     VOLUME_RUNAWAY,
     run,
 )
-from tidebench.simulation.truth import delivered, label_breaths, label_efforts, with_last
+from tidebench.simulation.truth import compliances_ml_cmh2o, delivered, label_breaths, label_efforts, with_last
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -68,7 +68,9 @@ class Solution:
     @cached_property
     def breaths(self) -> pl.DataFrame:
         """A row per inflation (or breath, where none is delivered), with labels by mechanism."""
-        return label_breaths(self._ended, self.raw_efforts)
+        rows = label_breaths(self._ended, self.raw_efforts)
+        static = compliances_ml_cmh2o(self.scenario, rows["start_s"].to_list())
+        return rows.with_columns(pl.Series("compliance_ml_cmh2o", static, dtype=pl.Float64))
 
     @cached_property
     def efforts(self) -> pl.DataFrame:
