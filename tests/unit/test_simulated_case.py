@@ -13,7 +13,7 @@ import pytest
 
 from tidebench.case import case_from, load_case
 from tidebench.cli import main
-from tidebench.errors import OutputError
+from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.readers import open_recording
 from tidebench.review import review
 from tidebench.simulation import patient_names, scenario_from, simulate, simulate_case, simulate_many, write
@@ -168,6 +168,27 @@ def test_many_are_as_one_by_one_on_any_number_of_threads() -> None:
         assert all(same(one, other) for one, other in zip(alone, together, strict=True))
     assert same(alone[0], alone[2])
     assert not same(alone[0], alone[1])
+
+
+def test_a_scenario_of_many_that_cant_be_is_named_by_its_place() -> None:
+    with pytest.raises(CaseError, match=r"scenario no\. 2: duration_s: is 0"):
+        simulate_many([{"who": "copd", "duration_s": 20}, {"who": "copd", "duration_s": 0}])
+
+
+def test_whole_numbers_of_arrays_are_whole_numbers() -> None:
+    seeds = np.array([3, 2])
+    told = scenario_from({"who": "copd", "seed": seeds[0], "effort": {"entrained_every": seeds[1]}})
+    assert (told.seed, told.effort.entrained_every) == (3, 2)
+    with pytest.raises(CaseError, match="seed: is True"):
+        scenario_from({"who": "copd", "seed": True})
+
+
+def test_channels_are_a_list_and_a_recording_needs_pressure_and_flow() -> None:
+    told = scenario_from({"who": "copd", "duration_s": 5})
+    with pytest.raises(OptionError, match=r'is the text .flow.*\["flow"\]'):
+        simulate(told, "flow")
+    with pytest.raises(OptionError, match="airway_pressure is not among them"):
+        _ = simulate(told, ["flow"]).recording
 
 
 # --- the command line ---

@@ -113,6 +113,8 @@ def simulate(
         A value that is no number, or a runaway, with the time at which it happened.
     """
     told = scenario_of(scenario)
+    if isinstance(channels, str):
+        raise OptionError(f"is the text {channels!r}", where="channels", expected=f'a list of names, ["{channels}"]')
     names = tuple(channels) if channels is not None else recorded_channels(told)
     for name in names:
         if name not in CHANNELS:
@@ -149,6 +151,8 @@ def simulate_many(
 
     Raises
     ------
+    CaseError
+        A scenario can't be used; tables are called by their number, from 1. None has begun then.
     OptionError
         Not even one thread.
     SimulationError
@@ -156,8 +160,9 @@ def simulate_many(
     """
     if workers is not None and (not isinstance(workers, int) or workers < 1):
         raise OptionError(f"{workers!r} workers", where="workers", expected="a whole number from 1, or None")
+    told = [scenario_of(scenario, name=f"scenario no. {k}") for k, scenario in enumerate(scenarios, start=1)]
     with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
-        return list(pool.map(lambda scenario: simulate(scenario, channels), scenarios))
+        return list(pool.map(lambda scenario: simulate(scenario, channels), told))
 
 
 def recorded_channels(scenario: Scenario) -> tuple[str, ...]:
