@@ -12,7 +12,15 @@ from tidebench.efforts.equation import VOLUME
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
 from tidebench.efforts.stretch import loss_flow, steep, window
-from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, ONSET, bridged, find_efforts
+from tidebench.efforts.timing import (
+    BRIDGE_S,
+    LEAST_EFFORT,
+    LEAST_EFFORT_S,
+    ONSET,
+    bridged,
+    find_efforts,
+    seen_rising,
+)
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.pushes import find_pushes
 from tidebench.interaction import outcomes, owner
@@ -225,6 +233,8 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     onset, end, over, peak = find_efforts(muscle_through, least, rest, round(LEAST_EFFORT_S * stretch.rate_hz))
     by_patient = np.asarray(columns["trigger"]) == kinds.PATIENT
     if source == "airway":
+        seen = seen_rising(muscle, onset, peak)
+        onset, end, over, peak = onset[seen], end[seen], over[seen], peak[seen]
         onset = before_triggering(muscle_through, onset, stretch.start[by_patient], round(LATE_S * stretch.rate_hz))
     delivery = np.asarray(columns["delivery"])
     free = (delivery == kinds.HIGH_LEVEL) | (delivery == kinds.UNASSISTED)
