@@ -279,3 +279,15 @@ def test_no_free_breather_of_the_library_passes_for_entrained(name: str, seed: i
     found = review(case_from(said), solution.recording)
     assert found.findings.filter(pl.col("kind") == "reverse-trigger").is_empty()
     assert found.efforts.height < 1.1 * solution.efforts.height
+
+
+@pytest.mark.parametrize("name", ["copd", "asthma-severe"])
+def test_bronchospasm_of_a_passive_patient_is_no_effort(name: str) -> None:
+    """No one lung is behind flow that is limited and limited anew: who breathes can't be told, and isn't."""
+    sensors = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.4}
+    events = [{"at_s": 100, "kind": "bronchospasm", "over_s": 30}]
+    solution = simulate(scenario_from({"who": name, "duration_s": 300, "sensors": sensors, "events": events}))
+    said = case_tables(solution.scenario, "signals.csv")
+    del said["recording"]
+    passive = review(case_from(said), solution.recording).breaths["passive"]
+    assert (~passive).sum() <= 1

@@ -280,12 +280,14 @@ def without_unseen(found: Measured, highest: Samples, onset: Indices, over: Indi
 
     An effort is 0.5 cmH2O of muscle pressure or more by definition, and more than the lung itself leaves of passive
     breaths; a breath in which muscle pressure stays below that, and which no effort overlaps, departs from the
-    equation for another reason.
+    equation for another reason. So may one of which only a lung that was refused would tell muscle pressure.
     """
     explained, stretch = found.explained, found.stretch
     left = np.array([lung.residual for lung in explained.lungs] or [0.0])[np.maximum(explained.lung, 0)]
     touched = np.searchsorted(onset, stretch.end) > np.searchsorted(over, stretch.start)
-    unseen = (explained.passive == 0) & (highest < np.maximum(EFFORT, CREST * left)) & ~touched
+    least = np.maximum(EFFORT, CREST * left)
+    unknown = False if explained.doubtful is None else explained.doubtful & ~np.isfinite(highest)
+    unseen = (explained.passive == 0) & ((highest < least) | unknown) & ~touched
     return np.where(unseen, -1, explained.passive).astype(np.int8)
 
 
