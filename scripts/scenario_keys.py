@@ -31,8 +31,9 @@ what stands here amends that patient of the library (`tidebench patients`).
 TRUTH = """## `truth.json`
 
 What was simulated: sensors' delay, whether the lung is viscoelastic, of two compartments or flow-limited, its static
-compliance (none where recoil bends or units close), resistances, leak and drive, and the scenario whole. `holds` says
-when each was asked for; it begins with the next inflation's end or the next breath that is due.
+compliance (none where recoil bends, units close or an event changes it; `truth_breaths.csv` has it breath by breath),
+resistances, leak and drive, and the scenario whole. `holds` says when each was asked for; it begins with the next
+inflation's end or the next breath that is due.
 """
 
 MEANING = {

@@ -6,6 +6,8 @@ The ranges are data (:class:`Within`), found on the fields of the models in :mod
 from __future__ import annotations
 
 import codecs
+import numbers
+import operator
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -63,6 +65,11 @@ class Within:
     def _question(self, value: float) -> str:
         slip = self.slip(value)
         return "" if slip is None else f"Is that in {slip[0]}? Then write {slip[1]:.4g}."
+
+
+def plain_whole(value: Any) -> Any:
+    """A whole number of an array as a number of Python; anything else as it is."""
+    return operator.index(value) if isinstance(value, numbers.Integral) and not isinstance(value, bool) else value
 
 
 def toml_text(raw: bytes) -> str:

@@ -110,6 +110,11 @@ published recordings is of this order (common practice, no source).
 LEAST_LOCKED = 6
 CHANCE = 1e-4  # of as many efforts falling as close together, were they free of the ventilator's clock
 DRIFTING = 0.6  # correlation of delays with the one before, or with time, above which a free rhythm drifts past
+FORETOLD, FORETOLD_AFTER_RESET = 1.0, 0.9
+"""Spread of efforts about the clock's next tick, by that about their usual interval, up to which the clock foretells
+them. Locked, both ends of an interval deviate: 1/√2. Free, deviations add up on a clock that runs by itself, so more
+than 1; on one that the patient's last effort has set, both foretell alike, 1, and less is asked (this house's choice).
+"""
 
 
 @dataclass(frozen=True)
@@ -139,9 +144,11 @@ def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
     """Whether efforts are locked in time to inflations that the ventilator's own time began.
 
     A rhythm that is locked comes back to its delay after every deviation; one that is free spreads over the breath, or,
-    when it happens to be near the ventilator's rate, drifts. So two things are asked: more efforts near one delay than
-    chance puts there (binomial), and deviations that do not follow from the one before (Akoumianaki, Chest
-    2013;143:927, describes the locking; this test of it is this house's).
+    when it happens to be near the ventilator's rate, drifts. A patient who triggers sets the clock, and the timed
+    inflation after it is then where the patient's own rhythm would have put it. So three things are asked: more efforts
+    near one delay than chance puts there (binomial), deviations that do not follow from the one before, and a clock
+    that foretells when the next effort comes better than the effort before it does (Akoumianaki, Chest 2013;143:927,
+    describes the locking; this test of it is this house's).
     """
     from scipy.special import bdtrc
 
@@ -165,8 +172,30 @@ def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
     followed = float(np.sum(off[1:] * off[:-1])) / max(float(np.sum(off * off)), 1e-12)
     if followed > DRIFTING or abs(float(np.corrcoef(np.arange(n), off)[0, 1])) > DRIFTING:
         return None
+    if not _foretold(onset, start, by_patient, members):
+        return None
     first, last = np.flatnonzero(members)[[0, -1]]
     clock = ~by_patient[at[first] : at[last] + 1]
     middle = float(np.median(delay[members]))
     spread = 1.4826 * float(np.median(np.abs(off)))
     return Locking(members, middle, spread, middle / period, n / max(1, int(clock.sum())))
+
+
+def _foretold(onset: Times, start: Times, by_patient: Flags, members: Flags) -> bool:
+    """Whether the clock foretells the efforts that come after members better than the effort before each does.
+
+    Ticks come a set time after each inflation, whatever began it; an effort that triggers before a tick counts too.
+    Whole ticks more or less, of an effort that was not seen or in 1:2, make no difference.
+    """
+    after = np.flatnonzero(members[:-1]) + 1
+    ticking = float(np.median(np.diff(start)[~by_patient[1:]]))
+    by_clock = _spread(onset[after] - start[owner(onset[after], start)], ticking)
+    by_effort = _spread(onset[after] - onset[after - 1], ticking)
+    set_until = np.searchsorted(start[by_patient], onset)
+    reset = float(np.mean(set_until[after] > set_until[after - 1]))
+    return by_clock <= (FORETOLD_AFTER_RESET if reset > 0.5 else FORETOLD) * by_effort
+
+
+def _spread(times: Times, ticking: float) -> float:
+    """Mean deviation from the median, each to the nearest tick."""
+    return float(np.mean(np.abs((times - np.median(times) + ticking / 2) % ticking - ticking / 2)))

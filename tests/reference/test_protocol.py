@@ -141,6 +141,9 @@ def test_one_sided_intubation_halves_compliance() -> None:
     assert stiffness(before) == pytest.approx(COMPLIANCE, rel=0.01)
     assert stiffness(one) == pytest.approx(COMPLIANCE / 2, rel=0.03)
     assert stiffness(after) == pytest.approx(COMPLIANCE, rel=0.02)
+    told = [row["compliance_ml_cmh2o"] for row in (before, one, after)]
+    assert told == pytest.approx([COMPLIANCE, COMPLIANCE / 2, COMPLIANCE])
+    assert one["alveolar_peak_cmh2o"] == pytest.approx(one["plateau_cmh2o"], abs=0.4)  # of what is not cut off
 
 
 def test_pneumothorax_stiffens_and_lowers_oxygen() -> None:

@@ -266,3 +266,28 @@ def test_breaths_on_two_levels_are_changes_of_level(effort: float) -> None:
         solution = simulate(told)
         found = review(Case.model_validate({"settings": [setting | support]}), solution.recording).breaths
         assert found.height == solution.breaths.height
+
+
+@pytest.mark.parametrize(
+    ("name", "seed"), [("ards-mild", 1), ("ards-mild", 2), ("preterm-800g", 1), ("preterm-800g", 2)]
+)
+def test_no_free_breather_of_the_library_passes_for_entrained(name: str, seed: int) -> None:
+    """One breathes near the ventilator's rate; of the other, expiration resists more than inspiration, at 100 Hz."""
+    solution = simulate(scenario_from({"who": name, "duration_s": 180, "seed": seed}))
+    said = case_tables(solution.scenario, "signals.csv")
+    del said["recording"]
+    found = review(case_from(said), solution.recording)
+    assert found.findings.filter(pl.col("kind") == "reverse-trigger").is_empty()
+    assert found.efforts.height < 1.1 * solution.efforts.height
+
+
+@pytest.mark.parametrize("name", ["copd", "asthma-severe"])
+def test_bronchospasm_of_a_passive_patient_is_no_effort(name: str) -> None:
+    """No one lung is behind flow that is limited and limited anew: who breathes can't be told, and isn't."""
+    sensors = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.4}
+    events = [{"at_s": 100, "kind": "bronchospasm", "over_s": 30}]
+    solution = simulate(scenario_from({"who": name, "duration_s": 300, "sensors": sensors, "events": events}))
+    said = case_tables(solution.scenario, "signals.csv")
+    del said["recording"]
+    passive = review(case_from(said), solution.recording).breaths["passive"]
+    assert (~passive).sum() <= 1

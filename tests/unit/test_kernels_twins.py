@@ -23,7 +23,7 @@ from tidebench.efforts.muscle import (
     ripple,
     rise_at_end,
 )
-from tidebench.efforts.timing import find_efforts
+from tidebench.efforts.timing import find_efforts, seen_rising
 from tidebench.findings.secretions import FAST, SLOW, roughness
 from tidebench.findings.secretions import FEWEST as FEWEST_SAMPLES
 from tidebench.inflations.delivery import onset
@@ -493,6 +493,18 @@ def test_find_efforts_reads_onset_crest_end_and_peak() -> None:
         assert begin[k] == inside[np.argmax(level > max(0.3, 0.1 * top))]
         assert crest[k] == inside[level >= 0.9 * top][-1]
         assert over[k] == inside[level > 0.25 * top][-1] + 1
+
+
+@pytest.mark.parametrize(("unseen", "seen"), [((20, 20), True), ((15, 26), True), ((12, 31), False)])
+def test_seen_rising_asks_for_a_rise_before_the_plateau(unseen: tuple[int, int], seen: bool) -> None:
+    """A rise from sample 15 to 30, with a stretch in which nothing is known: within it, over its foot, over all."""
+    rise = np.interp(np.arange(60.0), [0, 15, 30, 50], [0, 0, 4, 0])
+    known = np.where((np.arange(60) > unseen[0]) & (np.arange(60) < unseen[1]), np.nan, rise)
+    onset = np.array([16 if unseen[0] >= 15 else unseen[0]])
+    told = seen_rising(known, onset, np.array([4.0]))
+    first = next(value for value in known[int(onset[0]) + 1 :] if np.isfinite(value))
+    hidden = bool(np.isnan(known[int(onset[0]) + 1]))
+    assert told.tolist() == [seen] == [not hidden or bool(first < 0.9 * 4)]
 
 
 def test_find_efforts_does_not_count_what_is_left_of_one_as_another() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -86,8 +88,22 @@ def test_population_depends_on_its_seed_alone_and_grows_at_its_end() -> None:
     assert large[:5] == small
     assert sample_population(5, seed=4) != small
     assert [name for name, _ in sample_population(4, 1, ["copd", "child"])] == ["copd", "child", "copd", "child"]
-    with pytest.raises(CaseError, match="a population of 0"):
-        sample_population(0, seed=1)
+
+
+@pytest.mark.parametrize(
+    ("asked", "problem"),
+    [
+        ({"n": 0, "seed": 1}, "a population of 0"),
+        ({"n": 1.5, "seed": 1}, r"a population of 1\.5"),
+        ({"n": 1, "seed": -1}, "seed is -1"),
+        ({"n": 1, "seed": 0.5}, r"seed is 0\.5"),
+        ({"n": 1, "seed": 1, "names": "copd"}, "names is 'copd'"),
+        ({"n": 1, "seed": 1, "names": []}, r"names is \[\]"),
+    ],
+)
+def test_populations_that_cant_be_are_refused(asked: dict[str, Any], problem: str) -> None:
+    with pytest.raises(CaseError, match=problem):
+        sample_population(**asked)
 
 
 def test_tables_given_amend_those_of_the_library() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,12 @@ import pytest
 
 from tidebench.case import case_from, load_case
 from tidebench.cli import main
-from tidebench.errors import OutputError
+from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.readers import open_recording
 from tidebench.review import review
 from tidebench.simulation import patient_names, scenario_from, simulate, simulate_case, simulate_many, write
-from tidebench.simulation.doubts import scenario_doubts
+from tidebench.simulation.doubts import run_doubts, scenario_doubts
+from tidebench.simulation.truth import truth_of
 
 FILES = {"case.toml", "signals.csv", "truth.json", "truth_breaths.csv", "truth_efforts.csv", "manifest.json"}
 
@@ -168,6 +170,27 @@ def test_many_are_as_one_by_one_on_any_number_of_threads() -> None:
     assert not same(alone[0], alone[1])
 
 
+def test_a_scenario_of_many_that_cant_be_is_named_by_its_place() -> None:
+    with pytest.raises(CaseError, match=r"scenario no\. 2: duration_s: is 0"):
+        simulate_many([{"who": "copd", "duration_s": 20}, {"who": "copd", "duration_s": 0}])
+
+
+def test_whole_numbers_of_arrays_are_whole_numbers() -> None:
+    seeds = np.array([3, 2])
+    told = scenario_from({"who": "copd", "seed": seeds[0], "effort": {"entrained_every": seeds[1]}})
+    assert (told.seed, told.effort.entrained_every) == (3, 2)
+    with pytest.raises(CaseError, match="seed: is True"):
+        scenario_from({"who": "copd", "seed": True})
+
+
+def test_channels_are_a_list_and_a_recording_needs_pressure_and_flow() -> None:
+    told = scenario_from({"who": "copd", "duration_s": 5})
+    with pytest.raises(OptionError, match=r'is the text .flow.*\["flow"\]'):
+        simulate(told, "flow")
+    with pytest.raises(OptionError, match="airway_pressure is not among them"):
+        _ = simulate(told, ["flow"]).recording
+
+
 # --- the command line ---
 
 
@@ -296,6 +319,53 @@ def test_doubts_of_what_can_be_and_is_hardly_meant(said: dict[str, Any], doubt: 
     told = list(scenario_doubts(scenario_from(whole)))
     assert len(told) == (doubt is not None), told
     assert all(doubt in one for one in told if doubt)
+
+
+@pytest.mark.parametrize(
+    ("kind", "compliance", "effort"),
+    [("bronchospasm", 1 / (1 / 80 + 1 / 150), 0), ("pneumothorax", None, 0), ("sedation wearing off", 0, 5)],
+)
+def test_truth_is_of_the_whole_run_where_events_change_the_patient(
+    kind: str, compliance: float | None, effort: float
+) -> None:
+    scenario = scenario_from({"who": "adult-healthy", "events": [{"at_s": 40, "kind": kind, "over_s": 20}]})
+    truth = truth_of(scenario)
+    assert truth["effort"]["amplitude_cmh2o"] == effort
+    if compliance != 0:
+        assert truth["compliance_ml_cmh2o"] == (compliance and pytest.approx(compliance))
+    told = simulate(scenario).breaths["compliance_ml_cmh2o"].to_list()
+    assert (told[0] > told[-1]) == (kind == "pneumothorax")
+
+
+APNOEA = {"events": [{"at_s": 0, "kind": "apnoea"}]}
+LATER = {"events": [{"at_s": 30, "kind": "apnoea"}, {"at_s": 80, "kind": "relief"}]}
+OFF = {"manoeuvres": [{"at_s": 0, "kind": "disconnection", "duration_s": 59}]}
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ({"who": "neuromuscular", **APNOEA}, "Nothing was breathed in all of 100 s: no inflation, and no breath"),
+        ({"who": "neuromuscular", **APNOEA, "settings": [{"mode": "CPAP", "peep_cmh2o": 5}]}, "in all of 100 s"),
+        ({"who": "neuromuscular", **LATER}, r"Nothing was breathed from (29|30) to 8\d s\."),
+        ({"who": "copd", **OFF}, r"Nothing was breathed from 0 to (59|60) s\."),
+        ({"who": "copd", "duration_s": 1}, r"No whole breath fits into 1 s\."),
+        ({"who": "copd"}, None),
+        ({"who": "neuromuscular", **LATER, "ventilator": {"backup_rate_per_min": 12, "apnoea_s": 10}}, None),
+    ],
+    ids=["apnoea", "CPAP", "for a while", "off", "too short", "ventilated", "back-up"],
+)
+def test_stretches_without_a_breath_are_told(said: dict[str, Any], told: str | None) -> None:
+    doubts = list(run_doubts(simulate(scenario_from({"duration_s": 100, **said}))))
+    assert len(doubts) == (told is not None), doubts
+    assert told is None or re.search(told, doubts[0])
+
+
+def test_command_warns_where_nothing_was_breathed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    scenario = 'who = "neuromuscular"\nduration_s = 30\n[[events]]\nat_s = 0\nkind = "apnoea"\n'
+    (tmp_path / "a.toml").write_text(scenario, encoding="utf-8")
+    main(["simulate", str(tmp_path / "a.toml"), "--out", str(tmp_path / "case")])
+    assert "Warning: Nothing was breathed in all of 30 s" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("name", patient_names())

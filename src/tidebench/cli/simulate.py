@@ -19,13 +19,15 @@ def simulate(scenario: Path, /, *, out: Path) -> None:
         Where the case goes: a new folder, or an earlier simulation, which is replaced.
     """
     from tidebench.simulation import load_scenario, simulate_case
-    from tidebench.simulation.doubts import scenario_doubts
+    from tidebench.simulation.doubts import run_doubts, scenario_doubts
 
     told = load_scenario(scenario)
     for doubt in scenario_doubts(told):
         print(f"Warning: {doubt}")
     with progress_bar() as tell:
         done = simulate_case(told, out, progress=tell)
+    for doubt in run_doubts(done):
+        print(f"Warning: {doubt}")
     seconds = done.scenario.duration_s
     print(f"{done.scenario.title}: an invented patient, {seconds:g} s.")
     print(f"Breaths: {done.breaths.height}. Efforts: {done.efforts.height}.")

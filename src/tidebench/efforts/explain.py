@@ -54,6 +54,7 @@ VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from
 SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
 STEP = 1.0  # cmH2O by which the resting pressure changes over a breath when PEEP was moved, not its noise
 SETTLING = 5  # breaths after such a step in which a lung may still open or close
+ABOUT = 10  # breaths before and after one among which it is asked whether they differ
 HELPED = 4.0  # noise floors above which the best possible passive lung leaves an effort, not a doubt
 
 
@@ -67,7 +68,8 @@ class Explained:
     the pressure that its lung's elastance alone explains (:func:`own_trace`), cmH2O, and ``misfit`` what the equation
     leaves of that lung's average breath (:func:`misfit`). ``lag_s`` is by how much flow still has to be put later where
     edges alone tell the lung. ``loss_in_doubt`` is True where a leak and an offset, or leaks of several kinds, explain
-    the breaths alike with elastances far apart.
+    the breaths alike with elastances far apart. ``doubtful`` are breaths of a patient who never rests that only the
+    lung of the edges has: where their muscle pressure by it is not known either, nothing tells of an effort in them.
     """
 
     lungs: tuple[Lung, ...]
@@ -85,6 +87,7 @@ class Explained:
     heart_phase: Samples
     lag_s: float = 0.0
     loss_in_doubt: bool = False
+    doubtful: Mask | None = None
 
     def with_effort(self, moved_by_effort: Mask) -> Explained:
         """The same, knowing of some breaths that effort alone moved them (no inflation was delivered)."""
@@ -93,6 +96,7 @@ class Explained:
             passive=np.where(moved_by_effort, 0, self.passive).astype(np.int8),
             elastance=np.where(moved_by_effort, np.nan, self.elastance),
             intercept=np.where(moved_by_effort, np.nan, self.intercept),
+            doubtful=None if self.doubtful is None else self.doubtful & ~moved_by_effort,
         )
 
 
@@ -271,8 +275,28 @@ def varies(attempt: Attempt) -> bool:
     members, theta = attempt.lung.members, attempt.lung.theta
     own = own_elastance(attempt.sums, theta)[members]
     noise = 2.56 * float(np.median(own_elastance_error(attempt.sums, theta)[members])) / attempt.lung.elastance
+    return from_breath_to_breath(own) > max(SPREAD, BEYOND * noise)
+
+
+def various(own: Samples) -> Mask:
+    """Where elastances differ from breath to breath by more than in passive patients: about each breath, and in all.
+
+    A lung that changes lets them differ for a while, and one that has become another makes all differ from some.
+    """
+    out = np.zeros(len(own), bool)
+    known = np.flatnonzero(np.isfinite(own))
+    if from_breath_to_breath(own[known]) > VARIOUS:
+        for k, at in enumerate(known):
+            out[at] = from_breath_to_breath(own[known[max(0, k - ABOUT) : k + ABOUT + 1]]) > VARIOUS
+    return out
+
+
+def from_breath_to_breath(own: Samples) -> float:
+    """Relative spread of the elastances of breaths, or of their steps where a lung that changes spreads them more."""
+    if len(own) < 2:
+        return 0.0
     steps = np.median(own) + np.diff(own) / np.sqrt(2.0)
-    return min(relative_spread(own), relative_spread(steps)) > max(SPREAD, BEYOND * noise)
+    return min(relative_spread(own), relative_spread(steps))
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
@@ -298,6 +322,7 @@ def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Sam
         residual=residual,
         floor=sums.noise_floor(lung.theta),
         lag_s=lag_s,
+        doubtful=unknown.passive < 0,
     )
 
 
@@ -305,7 +330,8 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     """No lung that can be explains the breaths.
 
     They are with effort where even the best fit leaves far more than noise, and where that can't be an unusual lung on
-    a ventilator that keeps time, since the breaths differ from each other or were triggered. Else it can't be told.
+    a ventilator that keeps time, since the breaths differ each from the one before or were triggered. Else it can't be
+    told: a lung that changes on the way, as in bronchospasm, spreads them too.
     """
     loss = candidates[0]
     if loss.leaking:
@@ -321,8 +347,9 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
     helped = residual > HELPED * floor
     if theta is not None:
         own = own_elastance(sums, theta)
-        various = relative_spread(own[np.isfinite(own)]) > VARIOUS
-        helped &= various | ~stretch.timed
+        triggered = ~stretch.timed
+        triggered[0] = False  # nothing tells what began the first
+        helped &= various(own) | triggered
     passive = np.where(helped, 0, -1).astype(np.int8)
     nothing = np.full(n, np.nan)
     return Explained(

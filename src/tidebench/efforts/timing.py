@@ -86,3 +86,20 @@ def find_efforts(
                 free = i
             i += 1
     return onset[:count].copy(), top[:count].copy(), over[:count].copy(), peak[:count].copy()
+
+
+@kernel
+def seen_rising(muscle: Samples, onset: Indices, peak: Samples) -> npt.NDArray[np.bool_]:
+    """False for efforts of which no rise was seen: unknown from their onset on, they are at their plateau when seen.
+
+    At a turn that is what a resistance that is a little wrong leaves of expiratory flow: it comes at once and goes with
+    the flow, while a muscle takes longer than the unseen stretch (up to 0.16 s) to pull its most.
+    """
+    seen = np.ones(len(onset), np.bool_)
+    for k in range(len(onset)):
+        i = onset[k] + 1
+        while i < len(muscle) and not np.isfinite(muscle[i]):
+            i += 1
+        if onset[k] + 1 < i < len(muscle):
+            seen[k] = muscle[i] < PLATEAU * peak[k]
+    return seen

@@ -14,10 +14,11 @@ from tidebench.records import Finding
 
 KIND = "reverse-trigger"
 RULE = "effort locked to timed inflations"
-VERSION = 2
+VERSION = 3
 ABOUT = About(
     seen="Efforts locked in time to inflations that the ventilator's own time began: delay, its spread, "
-    "share of the breath and number are told. Without locking an effort in an inflation is only that.",
+    "share of the breath and number are told. Locked are efforts that the clock foretells better than the effort "
+    "before does. Without locking an effort in an inflation is only that.",
     source="Akoumianaki, Chest 2013;143:927; the test of locking: this house's",
     behind="Entrainment, often under deep sedation.",
     further="Sedation, rate; whether breaths stack.",

@@ -12,7 +12,15 @@ from tidebench.efforts.equation import VOLUME
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
 from tidebench.efforts.stretch import loss_flow, steep, window
-from tidebench.efforts.timing import BRIDGE_S, LEAST_EFFORT, LEAST_EFFORT_S, ONSET, bridged, find_efforts
+from tidebench.efforts.timing import (
+    BRIDGE_S,
+    LEAST_EFFORT,
+    LEAST_EFFORT_S,
+    ONSET,
+    bridged,
+    find_efforts,
+    seen_rising,
+)
 from tidebench.inflations import delivery as kinds
 from tidebench.inflations.pushes import find_pushes
 from tidebench.interaction import outcomes, owner
@@ -225,6 +233,8 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
     onset, end, over, peak = find_efforts(muscle_through, least, rest, round(LEAST_EFFORT_S * stretch.rate_hz))
     by_patient = np.asarray(columns["trigger"]) == kinds.PATIENT
     if source == "airway":
+        seen = seen_rising(muscle, onset, peak)
+        onset, end, over, peak = onset[seen], end[seen], over[seen], peak[seen]
         onset = before_triggering(muscle_through, onset, stretch.start[by_patient], round(LATE_S * stretch.rate_hz))
     delivery = np.asarray(columns["delivery"])
     free = (delivery == kinds.HIGH_LEVEL) | (delivery == kinds.UNASSISTED)
@@ -270,12 +280,14 @@ def without_unseen(found: Measured, highest: Samples, onset: Indices, over: Indi
 
     An effort is 0.5 cmH2O of muscle pressure or more by definition, and more than the lung itself leaves of passive
     breaths; a breath in which muscle pressure stays below that, and which no effort overlaps, departs from the
-    equation for another reason.
+    equation for another reason. So may one of which only a lung that was refused would tell muscle pressure.
     """
     explained, stretch = found.explained, found.stretch
     left = np.array([lung.residual for lung in explained.lungs] or [0.0])[np.maximum(explained.lung, 0)]
     touched = np.searchsorted(onset, stretch.end) > np.searchsorted(over, stretch.start)
-    unseen = (explained.passive == 0) & (highest < np.maximum(EFFORT, CREST * left)) & ~touched
+    least = np.maximum(EFFORT, CREST * left)
+    unknown = False if explained.doubtful is None else explained.doubtful & ~np.isfinite(highest)
+    unseen = (explained.passive == 0) & ((highest < least) | unknown) & ~touched
     return np.where(unseen, -1, explained.passive).astype(np.int8)
 
 

@@ -7,6 +7,7 @@ which they came makes no difference: factors multiply, what is added adds up, an
 
 from __future__ import annotations
 
+import bisect
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -73,7 +74,7 @@ def event_rows(events: Iterable[Event], memory: Memory) -> list[Row]:
 
     @cache
     def parameters(k: int, time_s: float) -> Samples:
-        return _parameters(turns[k].standing, memory, time_s)
+        return _parameters(turns[k].standing, memory, time_s).block
 
     for place in sorted(set().union(*moves.values())):
         moving = [(k, turn) for k, turn in enumerate(turns) if place in turn.moved]
@@ -86,6 +87,21 @@ def event_rows(events: Iterable[Event], memory: Memory) -> list[Row]:
                 lasts = over if ends == begins + over else ends - begins  # as said, to the last digit
                 rows.append((begins, PARAMETER, float(place), float(parameters(k, ends)[place]), lasts))
     return rows
+
+
+def parameters_at(times_s: Iterable[float], events: Iterable[Event], memory: Memory) -> Iterator[Memory]:
+    """What events have made of the parameters at each time; ``memory`` holds those before anything has happened."""
+    turns = list(_turns(events, {kind: _moved_by(kind, memory) for kind in CHANGES}))
+    begins = [turn.event.at_s for turn in turns]
+    settled = [max(course.to_s for course in turn.standing) for turn in turns]
+
+    @cache
+    def parameters(k: int, time_s: float) -> Memory:
+        return _parameters(turns[k].standing, memory, time_s)
+
+    for time_s in times_s:
+        k = bisect.bisect_right(begins, time_s) - 1
+        yield memory if k < 0 else parameters(k, min(time_s, settled[k]))
 
 
 def _turns(events: Iterable[Event], moves: Mapping[str, set[int]]) -> Iterator[Turn]:
@@ -105,7 +121,7 @@ def _moved_by(kind: str, memory: Memory) -> set[int]:
     return {Memory.position(name, compartment) for name, compartment, _ in CHANGES[kind](1.0, memory)}
 
 
-def _parameters(standing: Sequence[Course], memory: Memory, time_s: float) -> Samples:
+def _parameters(standing: Sequence[Course], memory: Memory, time_s: float) -> Memory:
     """All parameters at a time."""
     there = memory.copy()
     for kind, change in CHANGES.items():
@@ -117,4 +133,4 @@ def _parameters(standing: Sequence[Course], memory: Memory, time_s: float) -> Sa
                 place = Memory.position(name, compartment)
                 before = float(there.block[place])
                 there.block[place] = whole if share == 1 else before + share * (whole - before)
-    return there.block
+    return there

@@ -13,13 +13,15 @@ from tidebench.simulation.patient import airway_resistance_cmh2o_s_l
 from tidebench.simulation.protocol import Procedure
 from tidebench.simulation.scenario import Scenario
 from tidebench.simulation.setup import circuit_dead_space_ml, weight_kg
-from tidebench.simulation.truth import breathes
+from tidebench.simulation.solution import Solution
+from tidebench.simulation.truth import breathes, wakes
 from tidebench.simulation.tube import tube_loss
 
 MOST_ML_KG = 40.0
 """A set volume beyond any that is meant, several times a usual one (common practice, no source)."""
 LEAST_ML_CMH2O_KG = 0.05
 """Compliance by weight that no patient has: a tenth of a stiff lung's 0.5 mL/cmH2O/kg (common practice, no source)."""
+MOST_STRETCHES = 3  # without a breath, that are told one by one
 SAME = 0.05  # of a time: closer than this, two are the same
 MOST_TIMES_USUAL = 3.0
 """Of a child's usual weight for age: heavier is probably mistyped (this house's choice)."""
@@ -55,6 +57,23 @@ def scenario_doubts(scenario: Scenario) -> Iterator[str]:
     yield from _airway(scenario)
     yield from _exchanger(scenario)
     yield from _back_up(scenario)
+
+
+def run_doubts(done: Solution) -> Iterator[str]:
+    """A sentence for each stretch in which nothing was breathed, longer than what the scenario calls an apnoea."""
+    until_s, rows = done.scenario.duration_s, done.raw_breaths
+    if rows.is_empty():
+        yield f"Nothing was breathed in all of {until_s:g} s: no inflation, and no breath of the patient's own."
+        return
+    turns = rows["turn"].fill_nan(None).fill_null(rows["start"])
+    stretches = zip([0.0, *turns], [*rows["start"], until_s], strict=True)
+    quiet = [stretch for stretch in stretches if stretch[1] - stretch[0] > done.scenario.ventilator.apnoea_s]
+    for begins, ends in quiet[:MOST_STRETCHES]:
+        yield f"Nothing was breathed from {begins:.0f} to {ends:.0f} s."
+    if len(quiet) > MOST_STRETCHES:
+        yield f"Nothing was breathed in {len(quiet) - MOST_STRETCHES} further stretches either."
+    if done.breaths.is_empty() and not quiet:
+        yield f"No whole breath fits into {until_s:g} s."
 
 
 def _lung(scenario: Scenario) -> Iterator[str]:
@@ -131,7 +150,7 @@ def _back_up(scenario: Scenario) -> Iterator[str]:
             limit = built.pressure_limit_cmh2o
             yield f"The back-up reaches {reached:g} cmH2O, above pressure_limit_cmh2o {limit:g}. Meant so?"
         return
-    if breathes(scenario) or any(event.kind == "sedation wearing off" for event in scenario.events):
+    if breathes(scenario) or wakes(scenario):
         return
     for setting in free:
         yield f"[[settings]] at {setting.at_s:g} s: no effort and no back-up, so nobody breathes. Meant so?"

@@ -200,18 +200,25 @@ def move(patient: Record, units: Record, m: Record, h: float, compliance: float)
 def rest_pressures(patient: Record, lung: Record, units: Record, m: Record, drive: float) -> None:
     """Recoil of the whole (as if compartments had settled), alveolar and pleural pressure, into ``m``.
 
-    A compartment that would take longer than :data:`CUT_OFF_S` to settle is cut off, and no occlusion shows its recoil.
+    A compartment that would take longer than :data:`CUT_OFF_S` to settle is cut off: no occlusion shows its recoil, and
+    the gas in it counts as alveolar only where there is no other.
     ``drive`` is muscle less heart, as now; without it the pressures are those of rest.
     """
     wall = patient.pleural_pressure + patient.chest_wall_elastance * m.volume + m.relaxation
-    weighted = alveolar = compliances = amount = 0.0
+    weighted = alveolar = compliances = amount = behind = shut = 0.0
     for i in range(len(units)):
         pressure, slope = recoil(lung[i], units[i].volume, units[i].opened)
+        gas = max(units[i].volume, 1e-9)
         if lung[i].expiratory_resistance < CUT_OFF_S * slope:
             weighted += pressure / slope
             compliances += 1.0 / slope
-        alveolar += pressure * max(units[i].volume, 1e-9)
-        amount += max(units[i].volume, 1e-9)
+            alveolar += pressure * gas
+            amount += gas
+        else:
+            behind += pressure * gas
+            shut += gas
+    if compliances == 0.0:
+        alveolar, amount = behind, shut
     m.recoil = (weighted / compliances if compliances > 0.0 else alveolar / amount) + wall
     m.pleural = wall - drive
     m.alveolar = alveolar / amount + wall - drive

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from tidebench.entries import Within, refusal
+from tidebench.entries import Within, plain_whole, refusal
 from tidebench.simulation.effort import QUARTER
 
 Compliance = Annotated[float, Within(0.05, 300, "mL/cmH2O", {"L/cmH2O": 1000})]
@@ -146,7 +146,7 @@ class Effort(Table):
     co2_setpoint_mmhg: Annotated[float, Within(15, 120, "mmHg", {"kPa": 7.50062})] = 40.0
     unloading: Annotated[float, Within(0, 2)] = 0.0
     unloaded_volume_ml: Annotated[float, Within(0, 2000, "mL")] = 0.0
-    entrained_every: Annotated[int, Field(ge=0, le=8, strict=True)] = 0
+    entrained_every: Annotated[int, BeforeValidator(plain_whole), Field(ge=0, le=8, strict=True)] = 0
     entrained_delay_s: Annotated[float, Within(0.02, 5, "s")] = 0.4
     entrained_delay_sd_s: Annotated[float, Within(0, 1, "s")] = 0.04
     entrained_size_cmh2o: Annotated[float, Within(0, 60, "cmH2O")] = 5.0
@@ -213,4 +213,4 @@ class Sensors(Table):
     flow_lag_s: Annotated[float, Within(0, 0.2, "s", {"milliseconds": 0.001})] = 0.0
     pressure_step_cmh2o: Annotated[float, Within(0, 2, "cmH2O")] = 0.0
     flow_step_l_min: Annotated[float, Within(0, 5, "L/min")] = 0.0
-    seed: Annotated[int, Field(ge=0, strict=True)] = 0
+    seed: Annotated[int, BeforeValidator(plain_whole), Field(ge=0, strict=True)] = 0

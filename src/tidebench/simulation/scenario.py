@@ -9,11 +9,20 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, Field, Strict, ValidationError, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    Strict,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from tidebench.case import Airway, Circuit, Patient, Setting
 from tidebench.case_errors import explain
-from tidebench.entries import Within, refusal, toml_text
+from tidebench.entries import Within, plain_whole, refusal, toml_text
 from tidebench.errors import CaseError, OptionError
 from tidebench.simulation.machine import machine_values, merged
 from tidebench.simulation.parameters import patient_tables
@@ -43,7 +52,7 @@ class Scenario(Table):
 
     title: Annotated[str, AfterValidator(_one_line)] = "a virtual patient"
     who: str | None = None
-    seed: Annotated[int, Field(ge=0, strict=True)] = 1
+    seed: Annotated[int, BeforeValidator(plain_whole), Field(ge=0, strict=True)] = 1
     duration_s: Annotated[float, Within(1, 1e6, "s")] = 120.0
     sampling_hz: Annotated[float, Within(10, 1000, "per second")] = 100.0
     step_ms: Annotated[float, Within(0.01, 1, "ms")] = 1.0
@@ -259,8 +268,8 @@ def scenario_from(said: Mapping[str, Any], *, name: str = "scenario") -> Scenari
     return scenario
 
 
-def scenario_of(given: Scenario | Mapping[str, Any] | Path | str) -> Scenario:
-    """A scenario, or what its tables or its TOML file describe.
+def scenario_of(given: Scenario | Mapping[str, Any] | Path | str, *, name: str = "scenario") -> Scenario:
+    """A scenario, or what its tables or its TOML file describe; ``name`` is what messages call the tables.
 
     Raises
     ------
@@ -271,7 +280,7 @@ def scenario_of(given: Scenario | Mapping[str, Any] | Path | str) -> Scenario:
     """
     if isinstance(given, Scenario):
         return given
-    return scenario_from(given) if isinstance(given, Mapping) else load_scenario(given)
+    return scenario_from(given, name=name) if isinstance(given, Mapping) else load_scenario(given)
 
 
 def _amended(given: Any, library: list[dict[str, Any]]) -> Any:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from tidebench.errors import OptionError
 from tidebench.recording import Recording
 from tidebench.simulation.layout import Samples
 from tidebench.simulation.patient import Sensors
@@ -15,7 +16,16 @@ SENSED = ("airway_pressure", "flow", "oesophageal_pressure", "co2")
 
 
 def sensed(scenario: Scenario, channels: Mapping[str, Samples]) -> Recording:
-    """The recording that the scenario's sensors make of the true channels."""
+    """The recording that the scenario's sensors make of the true channels.
+
+    Raises
+    ------
+    OptionError
+        Pressure or flow at the wye was not kept.
+    """
+    for name in SENSED[:2]:
+        if name not in channels:
+            raise OptionError(f"{name} is not among them", where="channels", expected=" and ".join(SENSED[:2]))
     told, rate = scenario.sensors, scenario.sampling_hz
     rng = np.random.default_rng([told.seed, scenario.seed])
     seen = {name: channels[name] for name in SENSED if name in channels}

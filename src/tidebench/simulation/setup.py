@@ -239,12 +239,17 @@ def fill_gases(start: Start) -> None:
     g["arterial_co2"], g["arterial_o2"] = tension, oxygen
 
 
-def start_of(scenario: Scenario) -> Start:
-    """Everything in place at time 0."""
-    n = len(scenario.lung.compartments)
-    memory = Memory(n)
+def patient_of(scenario: Scenario) -> Memory:
+    """The patient's parameters at time 0; the machine's are not there yet."""
+    memory = Memory(len(scenario.lung.compartments))
     fill_lung(memory, scenario)
     fill_patient(memory, scenario)
+    return memory
+
+
+def start_of(scenario: Scenario) -> Start:
+    """Everything in place at time 0."""
+    memory = patient_of(scenario)
     for name, value in machine_values(
         scenario.settings[0], scenario.ventilator, weight_kg(scenario), "settings"
     ).items():
@@ -258,7 +263,7 @@ def start_of(scenario: Scenario) -> Start:
     )
     changes = changes_of(scenario, memory)
     slopes = np.zeros((len(memory.block), 3))
-    units = np.zeros(n, layout.record(layout.UNIT))
+    units = np.zeros(len(memory.lung), layout.record(layout.UNIT))
     start = Start(memory, units, m, v, e, g, changes, slopes, moving_of(changes))
     begin(memory.machine[0], start.ventilator, 0.0)
     start.ventilator["hold_kind"] = -1.0

@@ -29,7 +29,7 @@ from tidebench.simulation.solver import (
     VOLUME_RUNAWAY,
     run,
 )
-from tidebench.simulation.truth import delivered, label_breaths, label_efforts, with_last
+from tidebench.simulation.truth import compliances_ml_cmh2o, delivered, label_breaths, label_efforts, with_last
 
 STRETCH_S = 600.0
 ROWS_PER_S = 4.0  # more inflations or efforts than that no ventilator and no patient makes
@@ -68,7 +68,9 @@ class Solution:
     @cached_property
     def breaths(self) -> pl.DataFrame:
         """A row per inflation (or breath, where none is delivered), with labels by mechanism."""
-        return label_breaths(self._ended, self.raw_efforts)
+        rows = label_breaths(self._ended, self.raw_efforts)
+        static = compliances_ml_cmh2o(self.scenario, rows["start_s"].to_list())
+        return rows.with_columns(pl.Series("compliance_ml_cmh2o", static, dtype=pl.Float64))
 
     @cached_property
     def efforts(self) -> pl.DataFrame:
@@ -111,6 +113,8 @@ def simulate(
         A value that is no number, or a runaway, with the time at which it happened.
     """
     told = scenario_of(scenario)
+    if isinstance(channels, str):
+        raise OptionError(f"is the text {channels!r}", where="channels", expected=f'a list of names, ["{channels}"]')
     names = tuple(channels) if channels is not None else recorded_channels(told)
     for name in names:
         if name not in CHANNELS:
@@ -147,6 +151,8 @@ def simulate_many(
 
     Raises
     ------
+    CaseError
+        A scenario can't be used; tables are called by their number, from 1. None has begun then.
     OptionError
         Not even one thread.
     SimulationError
@@ -154,8 +160,9 @@ def simulate_many(
     """
     if workers is not None and (not isinstance(workers, int) or workers < 1):
         raise OptionError(f"{workers!r} workers", where="workers", expected="a whole number from 1, or None")
+    told = [scenario_of(scenario, name=f"scenario no. {k}") for k, scenario in enumerate(scenarios, start=1)]
     with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
-        return list(pool.map(lambda scenario: simulate(scenario, channels), scenarios))
+        return list(pool.map(lambda scenario: simulate(scenario, channels), told))
 
 
 def recorded_channels(scenario: Scenario) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ Labels come from :mod:`tidebench.interaction`, as those of a recorded case do; h
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,9 @@ import polars as pl
 
 from tidebench import interaction
 from tidebench.simulation import layout
+from tidebench.simulation.course import parameters_at
+from tidebench.simulation.layout import Memory
+from tidebench.simulation.mechanics import CUT_OFF_S
 from tidebench.simulation.scenario import Scenario
 
 LAST_S = 4.0  # of the last begun breath, from which it can be reviewed (this house's choice)
@@ -47,7 +51,7 @@ BREATH_COLUMNS = {
     "muscle_peak_cmh2o": "largest muscle pressure, inspiratory positive",
     "muscle_least_cmh2o": "least muscle pressure; below 0 expiratory muscles push",
     "mean_pressure_cmh2o": "at the wye, over the breath",
-    "mean_alveolar_pressure_cmh2o": "of all compartments by volume, over the breath",
+    "mean_alveolar_pressure_cmh2o": "of the compartments that are not cut off, by volume, over the breath",
     "alveolar_peak_cmh2o": "highest of it",
     "pleural_low_cmh2o": "lowest pleural pressure",
     "pleural_high_cmh2o": "highest pleural pressure",
@@ -59,6 +63,8 @@ BREATH_COLUMNS = {
     "ph": "arterial, mean over the breath",
     "etco2_mmhg": "highest at the wye in the breath; none where no carbon dioxide reached it, nor where the recording "
     "ends the breath",
+    "compliance_ml_cmh2o": "static, at start_s, of lung and chest wall without compartments that are cut off; none "
+    "where recoil bends or units open and close",
 }
 EFFORT_COLUMNS = {
     "onset_s": "muscle pressure begins to rise",
@@ -233,11 +239,12 @@ def _table(raw: pl.DataFrame, margin: Values, labels: list[str]) -> pl.DataFrame
 
 def truth_of(scenario: Scenario) -> dict[str, Any]:
     """``truth.json``: what was simulated, under the open set's names and with the scenario whole."""
-    from tidebench.simulation.setup import start_of
+    from tidebench.simulation.setup import patient_of
 
-    memory = start_of(scenario).memory
+    memory = patient_of(scenario)
     lung, patient = memory.lung, memory.patient[0]
-    compliance = respiratory_compliance_ml_cmh2o(scenario)
+    ends = [0.0, *(event.at_s + event.over_s for event in scenario.events)]
+    compliances = set(compliances_ml_cmh2o(scenario, ends))
     first = scenario.lung.compartments[0]
     resistances = [part.resistance_cmh2o_s_l for part in scenario.lung.compartments]
     airway = 1.0 / sum(1.0 / value for value in resistances)
@@ -255,7 +262,7 @@ def truth_of(scenario: Scenario) -> dict[str, Any]:
             for hold in scenario.manoeuvres
             if hold.kind.endswith("hold")
         ],
-        "compliance_ml_cmh2o": compliance,
+        "compliance_ml_cmh2o": compliances.pop() if len(compliances) == 1 else None,
         "airway_resistance_cmh2o_s_l": airway + scenario.lung.upper_airway_resistance_cmh2o_s_l,
         "tube_k1": float(patient["tube_k1"]) - scenario.lung.upper_airway_resistance_cmh2o_s_l,
         "tube_k2": float(patient["tube_k2"]),
@@ -265,7 +272,7 @@ def truth_of(scenario: Scenario) -> dict[str, Any]:
         "leak_exponent": scenario.leak.exponent,
         "effort": {
             "rate_per_min": scenario.effort.rate_per_min,
-            "amplitude_cmh2o": scenario.effort.size_cmh2o if breathes(scenario) else 0.0,
+            "amplitude_cmh2o": scenario.effort.size_cmh2o if breathes(scenario) or wakes(scenario) else 0.0,
             "neural_ti_s": scenario.effort.neural_time_s,
         },
         "scenario": scenario.model_dump(mode="json", exclude_none=True),
@@ -277,11 +284,28 @@ def breathes(scenario: Scenario) -> bool:
     return scenario.effort.rate_per_min > 0 or scenario.effort.entrained_every > 0
 
 
+def wakes(scenario: Scenario) -> bool:
+    """True where sedation wears off: efforts come, whoever made none before."""
+    return any(event.kind == "sedation wearing off" for event in scenario.events)
+
+
 def respiratory_compliance_ml_cmh2o(scenario: Scenario) -> float | None:
-    """Static compliance of lung and chest wall; None where recoil bends or units open and close."""
-    parts = scenario.lung.compartments
-    if any(part.compliance_ml_cmh2o is None or part.recruitment is not None for part in parts):
+    """Static compliance of lung and chest wall before any event; None where recoil bends or units open and close."""
+    from tidebench.simulation.setup import patient_of
+
+    return _compliance_ml_cmh2o(patient_of(scenario))
+
+
+def compliances_ml_cmh2o(scenario: Scenario, times_s: Sequence[float]) -> list[float | None]:
+    """The same at each time, as events have left it, without compartments that are cut off."""
+    from tidebench.simulation.setup import patient_of
+
+    return [_compliance_ml_cmh2o(memory) for memory in parameters_at(times_s, scenario.events, patient_of(scenario))]
+
+
+def _compliance_ml_cmh2o(memory: Memory) -> float | None:
+    if any(part["sigmoid_span"] or part["recruitable"] for part in memory.lung):
         return None
-    lung = sum(part.compliance_ml_cmh2o or 0.0 for part in parts)
-    wall = scenario.lung.chest_wall_compliance_ml_cmh2o
-    return lung if wall is None else 1.0 / (1.0 / lung + 1.0 / wall)
+    parts = [part for part in memory.lung if part["expiratory_resistance"] * part["compliance"] < CUT_OFF_S]
+    lung = sum(float(part["compliance"]) for part in parts)
+    return 1000.0 / (1.0 / lung + float(memory.patient[0]["chest_wall_elastance"])) if parts else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import numbers
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
@@ -88,13 +89,16 @@ def sample_population(n: int, seed: int, names: Sequence[str] | None = None) -> 
     Raises
     ------
     CaseError
-        No patient has one of the names, there would be none or more than 100 000, or the seed is negative.
+        No patient has one of the names, there would be none or more than 100 000, or the seed is no whole number, 0 or
+        more.
     """
-    if not 1 <= n <= MOST_DRAWS:
-        raise CaseError(f"a population of {n}", where="sample_population", expected=f"1 to {MOST_DRAWS}")
-    if seed < 0:
-        raise CaseError(f"seed is {seed}", where="sample_population", expected="a whole number, 0 or more")
-    chosen = tuple(names or patient_names())
+    if not (isinstance(n, numbers.Integral) and 1 <= n <= MOST_DRAWS):
+        raise CaseError(f"a population of {n!r}", where="sample_population", expected=f"1 to {MOST_DRAWS}")
+    if not (isinstance(seed, numbers.Integral) and seed >= 0):
+        raise CaseError(f"seed is {seed!r}", where="sample_population", expected="a whole number, 0 or more")
+    if isinstance(names, str) or (names is not None and not names):
+        raise CaseError(f"names is {names!r}", where="sample_population", expected='a list of names, such as ["copd"]')
+    chosen = patient_names() if names is None else tuple(names)
     return [(name, sample(name, (seed, k))) for k, name in zip(range(n), chosen * (n // len(chosen) + 1), strict=False)]
 
 
