@@ -242,7 +242,7 @@ def rising(rise: Samples, theta: Samples, among: Mask, timed: Mask) -> Mask:
 def shows_nothing(attempt: Attempt) -> bool:
     """True where pressure hardly varies within the members' breaths, as on CPAP: any very soft lung explains it."""
     sums, members = attempt.sums, attempt.lung.members
-    swing = np.sqrt(sums.ss[members] / sums.count[members])
+    swing = np.sqrt(np.maximum(sums.ss[members], 0.0) / sums.count[members])
     return bool(np.median(swing) < SHOWN * attempt.lung.residual)
 
 
