@@ -128,6 +128,14 @@ def test_bronchospasm_narrows_and_relief_opens() -> None:
     assert resistance(after) == pytest.approx(RESISTANCE, abs=0.1)
 
 
+def test_bronchospasm_widens_the_gradients_of_both_gases() -> None:
+    """Carbon dioxide between artery and end of expiration, oxygen between alveoli and artery."""
+    done = made(events=[{"at_s": 60, "kind": "bronchospasm"}], duration_s=400)
+    before, after = (during(done, at, at + 5.5).row(0, named=True) for at in (50, 390))
+    assert after["paco2_mmhg"] - after["etco2_mmhg"] > before["paco2_mmhg"] - before["etco2_mmhg"] + 1.5
+    assert after["pao2_mmhg"] < before["pao2_mmhg"] - 10
+
+
 def test_event_that_takes_time_is_half_there_at_half_time() -> None:
     events = [{"at_s": 20, "kind": "bronchospasm", "over_s": 60}]
     row = held(made(events=events, manoeuvres=holds(45))).row(0, named=True)

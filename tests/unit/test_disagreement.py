@@ -185,6 +185,20 @@ def test_locked_efforts_may_all_stack_a_further_inflation() -> None:
     assert np.mean(claimed) >= 0.98
 
 
+@pytest.mark.parametrize(("spread_s", "locked"), [(0.02, True), (0.2, False)], ids=["a clock", "a patient"])
+def test_efforts_that_always_set_the_clock_are_locked_only_where_no_patient_breathes_so(
+    spread_s: float, locked: bool
+) -> None:
+    """Each effort triggers 0.15 s after it begins, and the next comes 0.5 s after the timed inflation that follows."""
+    claimed = []
+    for seed in range(100):
+        onset = np.cumsum(3.65 + spread_s * np.random.default_rng(seed).standard_normal(60))
+        start = np.sort(np.concatenate([onset + 0.15, onset + 3.15]))
+        by_patient = np.tile([True, False], 60)
+        claimed.append(interaction.locking(onset[1:], start[1:], by_patient[1:]) is not None)
+    assert np.mean(claimed) >= 0.98 if locked else np.mean(claimed) <= 0.05
+
+
 def test_locking_tells_ratio_delay_and_spread() -> None:
     lock = interaction.locking(*rhythm(1, "every second"))
     assert lock is not None

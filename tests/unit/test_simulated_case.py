@@ -373,6 +373,11 @@ def test_patients_of_the_library_raise_no_doubt(name: str) -> None:
     assert list(scenario_doubts(scenario_from({"who": name}))) == []
 
 
+def test_help_shows_how_a_scenario_begins(capsys: pytest.CaptureFixture[str]) -> None:
+    main(["simulate", "--help"])
+    assert 'who = "copd"' in capsys.readouterr().out
+
+
 def test_command_refuses_with_one_message(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "a.toml").write_text('who = "copd"\nduration_s = 0\n', encoding="utf-8")
     with pytest.raises(SystemExit) as left:

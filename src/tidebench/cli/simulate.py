@@ -11,10 +11,13 @@ from tidebench.cli.progress import progress_bar
 def simulate(scenario: Path, /, *, out: Path) -> None:
     """Simulate an invented patient on a ventilator, and write a case folder with the truth beside it.
 
+    The shortest scenario is one line, such as who = "copd": a patient of `tidebench patients`, on settings that suit.
+
     Parameters
     ----------
     scenario : Path
-        The scenario, a TOML file.
+        The scenario, a TOML file: who, settings, manoeuvres, events, sensors. Every key is on the documentation's page
+        scenario-keys.
     out : Path
         Where the case goes: a new folder, or an earlier simulation, which is replaced.
     """

@@ -90,7 +90,7 @@ class Manoeuvre(Table):
 
 Change = tuple[str, int | None, float]  # parameter, compartment (None: of the whole patient), new value
 SHUT_RESISTANCE = 1e4
-MOST_SHUNT = 0.8
+MOST_SHUNT, MOST_DEAD_SPACE = 0.8, 0.9
 MOST_EFFORT, MOST_RATE, MOST_METABOLISM, MOST_WIDTH, LEAST_COMPLIANCE = 80.0, 300.0, 3.6, 480.0, 3e-6
 """cmH2O, per minute, L/min, cmH2O, L/cmH2O: what the largest single event makes of the utmost that a scenario may have.
 Several together go no further.
@@ -98,10 +98,16 @@ Several together go no further.
 
 
 def bronchospasm(size: float, memory: Memory) -> Iterator[Change]:
-    """Airways narrow: three times the resistance, five times in expiration."""
+    """Airways narrow, three times the resistance, five times in expiration, and unevenly: what is ventilated little
+    counts as shunt, what is ventilated much as dead space (Rodriguez-Roisin, Am Rev Respir Dis 1989;139:732, from
+    memory, describes the unevenness; the sizes are teaching values).
+    """
     for i, part in enumerate(memory.lung):
         yield "inspiratory_resistance", i, part["inspiratory_resistance"] * (1 + 2 * size)
         yield "expiratory_resistance", i, part["expiratory_resistance"] * (1 + 4 * size)
+    patient = memory.patient[0]
+    yield "alveolar_dead_space", None, min(MOST_DEAD_SPACE, patient["alveolar_dead_space"] + 0.1 * size)
+    yield "shunt", None, min(MOST_SHUNT, patient["shunt"] + 0.05 * size)
 
 
 def one_sided_intubation(_size: float, memory: Memory) -> Iterator[Change]:
