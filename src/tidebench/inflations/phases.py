@@ -28,6 +28,7 @@ DRAWN_S = 0.05  # of the local flow scale: the volume from which an unassisted b
 EDGE_S = 0.15  # how far before a crossing its edge may begin
 SLOPE_S = 0.02  # over which slopes are taken
 RESUMED = 0.1  # of the local sizes by which pressure and flow together rise where a stacked inflation begins
+STEP, STEP_HOPS = 1.0, 4  # cmH2O by which pressure at rest changes where PEEP is moved, and how near
 AS_GIVEN = 0.75  # of the mean flow of inflations: what comes slower, the ventilator doesn't give
 BRIEF = 0.5  # of the time set for a high level: what is shorter is none
 RESUMED_S = 0.04  # over which levels before and after that rise are taken
@@ -238,7 +239,8 @@ def delivered(
 
     In a newborn base flow is as large as an inflation's. What is drawn of it lifts pressure nowhere, and comes slower
     than the ventilator gives. It is no inflation, nor is it the beginning of one that lasts longer than set by it,
-    ``lasts_s`` (NaN where nothing is). A starved inflation has its flow all the same, and a hold its pressure.
+    ``lasts_s`` (NaN where nothing is). A starved inflation has its flow all the same, and a hold its pressure. Where
+    PEEP is moved, it is the ventilator that fills the lung.
     """
     g = begins // levels.hop
     least = levels.baseline[g] + BEGIN * levels.pressure[g]
@@ -250,8 +252,10 @@ def delivered(
     due = ends - np.round(np.nan_to_num(lasts_s) * rate_hz).astype(np.int64)
     due = np.where(timed & (due - begins >= LEAST_INFLATION_S * rate_hz), due, begins)
     high_before, flow_before = passing(p, f, begins, due)
-    early = (high_before < least) & (flow_before < AS_GIVEN * passing(p, f, due, ends)[1])
-    kept = ~(timed & ~lifted & (given < AS_GIVEN * usual))
+    near = np.clip(g[:, None] + np.arange(-STEP_HOPS, STEP_HOPS + 1), 0, len(levels.baseline) - 1)
+    settled = timed & (np.ptp(levels.baseline[near], axis=1) < STEP)
+    early = settled & (high_before < least) & (flow_before < AS_GIVEN * passing(p, f, due, ends)[1])
+    kept = ~(settled & ~lifted & (given < AS_GIVEN * usual))
     return np.where(early, due, begins)[kept], ends[kept]
 
 
