@@ -25,6 +25,7 @@ from tidebench.store import Identity, new_result
 from tidebench.views.handed_over import MOST_EVENTS, shorter
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
+from tidebench.views.parts import handover_parts
 
 TYPED: dict[str, Any] = {
     "title": "Stiff lungs, an invented woman",
@@ -479,3 +480,29 @@ def test_headlines_say_when_their_numbers_were_taken_and_under_what() -> None:
     told = flat(on_a_piece(spo2=0.80, plateau_pressure_cmh2o=34))
     assert "SpO2 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told
     assert "Noted 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told
+
+
+def test_limits_of_a_stated_condition_hold_on_the_page() -> None:
+    noted = {"at_s": 100, "rate_per_min": 38, "spo2": 0.97}
+    rows = {**TYPED, "settings": [{"fio2": 0.6, "peep_cmh2o": 10}], "observed": [noted], "blood_gases": []}
+    page = handover_page(case_from({**rows, "condition": "ARDS"}))
+    assert number(page, "rate_per_min").state == "crossed"  # at most 35 /min, ARDS Network 2000
+    assert number(page, "spo2").state == "crossed"  # 0.88 to 0.95, ARDS Network 2000
+    assert any(headline.startswith("Rate 38") for headline, _ in page.matters)
+    assert number(handover_page(case_from(rows)), "rate_per_min").limit is None
+
+
+def test_a_preterm_infant_on_oxygen_has_too_much_of_it_and_one_on_air_has_not() -> None:
+    infant = {"gestational_age_weeks": 28, "age_days": 2, "weight_kg": 1.0}
+    rows = {"patient": infant, "condition": "preterm RDS", "observed": [{"at_s": 100, "spo2": 0.98, "vte_ml": 5.5}]}
+    oxygen, air = (handover_page(case_from({**rows, "settings": [{"fio2": fio2}]})) for fio2 in (0.35, 0.21))
+    assert number(oxygen, "spo2").state == "crossed"  # 0.90 to 0.94 on oxygen: European consensus 2022
+    assert number(air, "spo2").state == "met"
+    assert number(air, "vt_per_weight_ml_kg").state == "crossed"  # 4 to 5 mL/kg in RDS: Klingenberg 2011
+
+
+def test_no_number_judged_is_no_good_news_on_the_screen_either() -> None:
+    page = handover_page(case_from({}))
+    lines = next(part.lines for part in handover_parts(page).parts if part.heading == "Assessment")
+    assert lines == (page.nothing,)
+    assert "no good news" in page.nothing

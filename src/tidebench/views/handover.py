@@ -16,7 +16,7 @@ from tidebench.care.weaning.found import support_at
 from tidebench.caution import CAUTION
 from tidebench.contradictions import contradictions
 from tidebench.doubts import doubts
-from tidebench.limits import policy_statement, population
+from tidebench.limits import conditions_of, policy_statement, population
 from tidebench.views.bedside import cannot_wait
 from tidebench.views.gases import GasesView, gases_view
 from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
@@ -139,7 +139,7 @@ def handover_page(
         events=tuple(event_lines(case.events, moment)),
         proposals=tuple(proposals),
         questions=(*questions, *further[: max(0, MOST_QUESTIONS - len(questions))]),
-        policy="" if house is None else policy_statement(house, case.patient, among=_held(numbers)),
+        policy="" if house is None else _policy_words(house, case, numbers),
         caution=CAUTION,
         version=__version__,
         until_s=until,
@@ -194,6 +194,11 @@ def _read_gases(case: Case, review: Review | None, house: Policy | None) -> Gase
     capnograms = None if review is None or review.capnogram is None else review.capnogram.breaths
     breaths = None if review is None else with_capnograms(review.breaths, capnograms)
     return gases_view(read_gases(case, breaths=breaths, policy=house))
+
+
+def _policy_words(house: Policy, case: Case, numbers: Iterable[Latest]) -> str:
+    said = conditions_of(case.patient, case.condition)
+    return policy_statement(house, case.patient, conditions=said, among=_held(numbers))
 
 
 def _held(numbers: Iterable[Latest]) -> tuple[str, ...]:

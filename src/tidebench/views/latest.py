@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import polars as pl
 
 from tidebench.contradictions import against
-from tidebench.limits import Limit, Policy, judge, limits_for, population, volume_weight_kg
+from tidebench.limits import Limit, Policy, conditions_of, judge, limits_for, on_oxygen, population, volume_weight_kg
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
@@ -123,16 +123,19 @@ class Latest:
 def latest_numbers(case: Case, review: Review | None, policy: Policy | None, until_s: float) -> tuple[Latest, ...]:
     """Every number that is handed over, in a fixed order."""
     young = population(case.patient).group in ("child", "newborn")
-    limits = {limit.key: limit for limit in limits_for(case.patient, policy=policy)}
+    said = conditions_of(case.patient, case.condition)
+    limits = {limit.key: limit for limit in limits_for(case.patient, conditions=said, policy=policy)}
     keys = (PER_WEIGHT if young else PER_PREDICTED, *HANDED)
     ended = until_s if review is None else min(until_s, float(review.recording.duration_s))
     latest = (_latest(key, case, review, until_s, ended) for key in keys)
-    return tuple(_judged(one, limits.get(HELD_AS.get(one.quantity.key, one.quantity.key))) for one in latest)
+    return tuple(_judged(one, limits.get(HELD_AS.get(one.quantity.key, one.quantity.key)), case) for one in latest)
 
 
-def _judged(number: Latest, limit: Limit | None) -> Latest:
+def _judged(number: Latest, limit: Limit | None, case: Case) -> Latest:
     if limit is None:
         return number
+    setting = None if number.at_s is None else case.setting_at(number.at_s)
+    limit = on_oxygen(limit, None if setting is None else setting.fio2)
     seen = number.spread
     if seen is None or "doubtful" in number.note:
         return replace(number, limit=limit)
