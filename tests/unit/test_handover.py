@@ -506,3 +506,14 @@ def test_no_number_judged_is_no_good_news_on_the_screen_either() -> None:
     lines = next(part.lines for part in handover_parts(page).parts if part.heading == "Assessment")
     assert lines == (page.nothing,)
     assert "no good news" in page.nothing
+
+
+def test_a_plateau_that_is_not_above_peep_makes_no_driving_pressure() -> None:
+    noted = {"at_s": 10, "plateau_pressure_cmh2o": 24, "total_peep_cmh2o": 24.5}
+    rows = {"settings": [{"peep_cmh2o": 24}], "observed": [noted]}
+    page = handover_page(case_from({"patient": TYPED["patient"], **rows}))
+    for key in ("driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o"):
+        one = number(page, key)
+        assert one.spread is None
+        assert one.state == "not judged"
+        assert one.why == "the noted plateau is not above PEEP"

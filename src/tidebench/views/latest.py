@@ -13,6 +13,7 @@ from tidebench.limits import Limit, Policy, conditions_of, judge, limits_for, on
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
+from tidebench.tensions import MMHG_PER_KPA
 from tidebench.views.numbers import (
     EFFORT,
     ESTIMATED,
@@ -117,7 +118,11 @@ class Latest:
     @property
     def bound(self) -> str:
         """The limit and what it is, in words; empty without one."""
-        return "" if self.limit is None else f"{self.limit.bound} ({KINDS[self.limit.kind]})"
+        if self.limit is None:
+            return ""
+        in_kpa = self.quantity.unit == "kPa"
+        bound = self.limit.bound_in(self.quantity, MMHG_PER_KPA) if in_kpa else self.limit.bound
+        return f"{bound} ({KINDS[self.limit.kind]})"
 
 
 def latest_numbers(case: Case, review: Review | None, policy: Policy | None, until_s: float) -> tuple[Latest, ...]:
@@ -268,20 +273,28 @@ def _computed(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -
         return float(volume / weight), ("vte_ml",)
     if key == "minute_volume_l_min" and volume is not None and rate is not None:
         return float(volume * rate / 1000), ("vte_ml", "rate_per_min")
-    plateau, total = numbers.get("plateau_pressure_cmh2o"), numbers.get("total_peep_cmh2o")
-    if key == "driving_pressure_cmh2o" and plateau is not None and total is not None:
-        return float(plateau - total), ("plateau_pressure_cmh2o", "total_peep_cmh2o")
+    ends = _driving_ends(key, numbers, case, at_s)
+    if ends is None or ends[0] <= ends[1]:
+        return None
+    base = "total_peep_cmh2o" if key == "driving_pressure_cmh2o" else "peep_cmh2o"
+    return ends[0] - ends[1], ("plateau_pressure_cmh2o", base)
+
+
+def _driving_ends(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -> tuple[float, float] | None:
+    """Plateau and the PEEP under it, as noted together; None where one is missing, or for another quantity."""
+    plateau = numbers.get("plateau_pressure_cmh2o")
     stated = [one.peep_cmh2o for one in case.settings if one.at_s <= at_s and one.peep_cmh2o is not None]
     level = stated[-1] if stated else numbers.get("peep_cmh2o")
-    if key == SET_DRIVING and plateau is not None and level is not None:
-        return float(plateau - level), ("plateau_pressure_cmh2o", "peep_cmh2o")
-    return None
+    base = {"driving_pressure_cmh2o": numbers.get("total_peep_cmh2o"), SET_DRIVING: level}.get(key)
+    return None if plateau is None or base is None else (float(plateau), float(base))
 
 
 def _why(key: str, case: Case, review: Review | None, since_s: float) -> str:
     """Why a line is blank, in few words."""
     if key in (PER_PREDICTED, PER_WEIGHT) and volume_weight_kg(case.patient) is None:
         return "weight, or age and height, not known" if key == PER_WEIGHT else "height and sex not known"
+    if any(_driving_ends(key, row.numbers, case, row.at_s) for row in case.observed):
+        return "the noted plateau is not above PEEP"
     if review is None or key in AT_THE_BED:
         return "not noted"
     if key in FROM_CAPNOGRAM:
