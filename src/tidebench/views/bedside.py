@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench.care.gases.moment import in_order
-from tidebench.care.weaning.found import Found, last, noted, oxygen_at
+from tidebench.care.weaning.found import Found, inspired, last, noted, oxygen_at
 from tidebench.contradictions import against
 from tidebench.formulas.indices import pf_ratio_mmhg
 from tidebench.gas_contradictions import settled
@@ -84,7 +84,7 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
         below.append(quantity("spo2").text(least))
         when.append(f"SpO2 {bed.moment.taken(spo2.at_s)}")
     if gas is not None and gas.pao2_mmhg is not None and not newborn:
-        fio2 = _fio2(bed, gas)
+        fio2 = inspired(bed.case, gas, bed.case.drawn_at_s(gas))
         ratio = None if fio2 is None else float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
         low, severe = gas.pao2_mmhg < LEAST_PAO2_MMHG, ratio is not None and ratio <= SEVERE_PF_MMHG
         if low or severe:
@@ -98,12 +98,6 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
     if below:
         further.insert(0, (NEWBORN if newborn else TRIAL).format(f"Below {listed(below)}"))
     return sentence(f"little oxygen: {listed(shown)}"), _sentences("; ".join(when), *further)
-
-
-def _fio2(bed: Bedside, gas: BloodGas) -> float | None:
-    """As the gas says, else what was set when it was drawn."""
-    at_s = bed.case.drawn_at_s(gas)
-    return gas.fio2 if gas.fio2 is not None or at_s is None else oxygen_at(bed.case, at_s)
 
 
 def _circulation(bed: Bedside) -> tuple[str, str] | None:

@@ -211,8 +211,9 @@ def _oxygen_tension(course: Course) -> Item:
     """Between the two published bounds, and on little oxygen, nothing is claimed."""
     name, criterion = "PaO2", "at most 50 to 60 mmHg on FiO2 at least 0.5"
     values = [
-        (Found(gas.pao2_mmhg, at, "arterial blood gas"), gas.fio2)
-        for gas, at in course.samples() if gas.pao2_mmhg is not None and gas.fio2 is not None
+        (Found(gas.pao2_mmhg, at, "arterial blood gas"), fio2)
+        for gas, at in course.samples()
+        if gas.pao2_mmhg is not None and (fio2 := found.inspired(course.case, gas, at)) is not None
     ]  # fmt: skip
     if not values:
         return _told(course, name, criterion, "not known", [], None, "", f"{GAS}, with fio2")

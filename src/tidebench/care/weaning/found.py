@@ -11,6 +11,7 @@ import polars as pl
 
 from tidebench.care.weaning import spoken
 from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.contradictions import against
 from tidebench.formulas.indices import rapid_shallow_index
 from tidebench.gas_contradictions import settled
 from tidebench.records import Spread
@@ -128,7 +129,8 @@ def _noted_f_vt(case: Case, row: Observed) -> Found | None:
     if F_VT in row.numbers:
         return Found(row.numbers[F_VT], row.at_s, "noted")
     rate, volume = (_own_number(case, row, key) for key in (RATE, VOLUME))
-    if rate is None or not volume:
+    used = OWN_VOLUME if OWN_VOLUME in row.numbers else VOLUME
+    if rate is None or not volume or against(case, used, row.at_s):
         return None
     return Found(float(rapid_shallow_index(rate, volume / 1000)), row.at_s, "computed from noted rate and volume")
 
@@ -159,6 +161,13 @@ def oxygen_at(case: Case, at_s: float) -> float | None:
     """The set inspired oxygen at a time."""
     setting = case.setting_at(at_s)
     return None if setting is None else setting.fio2
+
+
+def inspired(case: Case, gas: BloodGas, at_s: float | None) -> float | None:
+    """The inspired oxygen of a gas: as it says, else as set then; on a T-piece the set one is not the patient's."""
+    if gas.fio2 is not None or at_s is None:
+        return gas.fio2
+    return None if support_at(case, at_s).kind == "T-piece" else oxygen_at(case, at_s)
 
 
 def last(values: list[Found]) -> Found | None:

@@ -156,7 +156,9 @@ def _oxygenation(moment: Moment) -> Item:
 def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
     pairs = found.gases(moment.case, EVER, moment.at_s)
     arterial = [
-        (Found(gas.sao2, at, "arterial blood gas"), gas.fio2) for gas, at in pairs if gas.sao2 and gas.fio2
+        (Found(gas.sao2, at, "arterial blood gas"), fio2)
+        for gas, at in pairs
+        if gas.sao2 and (fio2 := found.inspired(moment.case, gas, at))
     ]  # fmt: skip
     pulse = moment.noted("spo2")
     oxygen = None if pulse is None or pulse.at_s is None else found.oxygen_at(moment.case, pulse.at_s)
@@ -174,11 +176,12 @@ def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
     if limit is None or limit.low is None:
         return None
     for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
-        if gas.pao2_mmhg is not None and gas.fio2 is not None:
-            ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
+        fio2 = found.inspired(moment.case, gas, at)
+        if gas.pao2_mmhg is not None and fio2 is not None:
+            ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
             return (
                 ratio >= limit.low,
-                f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}",
+                f"P/F {ratio:.0f} mmHg on FiO2 {fio2:g}",
                 Found(ratio, at, "arterial blood gas"),
             )
     return None
