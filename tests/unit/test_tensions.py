@@ -106,3 +106,10 @@ def test_a_handover_in_kpa_says_what_was_typed_in_kpa(tmp_path: Path, capsys: py
     assert "crossed: 4 to 6.7 kPa" in told  # 30 to 50 mmHg
     assert "an oxygen tension of 1.5 kPa" in told  # the program's question
     assert "PaCO2 of 45 mmHg tonight?" in told  # a person's
+
+
+def test_a_breathing_trial_in_kpa_says_what_was_typed_in_kpa() -> None:
+    gases = [{"at_s": at_s, "site": "arterial", "ph": 7.36, "paco2_kpa": kpa} for at_s, kpa in ((500, 5.4), (900, 6.8))]
+    told = " ".join(page_text(all_in(wean(case_from({**CASE, "blood_gases": gases})), "kPa")).split())
+    assert "PaCO2 5.4 kPa" in told  # 40.5 mmHg; 41 would be 5.5 kPa
+    assert "rise of PaCO2: 5.4 to 6.8 kPa" in told

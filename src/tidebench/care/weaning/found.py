@@ -11,7 +11,7 @@ import polars as pl
 
 from tidebench.care.weaning import spoken
 from tidebench.case import BloodGas, Case, Observed, Setting
-from tidebench.contradictions import against
+from tidebench.contradictions import contradictions
 from tidebench.formulas.indices import rapid_shallow_index
 from tidebench.gas_contradictions import settled
 from tidebench.records import Spread
@@ -106,9 +106,12 @@ def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
     """A noted number through a stretch, both ends included, in the order of time.
 
     Of volume that of spontaneous breaths counts first. f/VT follows from rate and volume that were noted together
-    where nobody noted it.
+    where nobody noted it. A volume that something contradicts makes none, and is left out.
     """
     rows = [row for row in case.observed if from_s <= row.at_s <= to_s]
+    if key in (VOLUME, F_VT):
+        doubted = {told.at_s for told in contradictions(case) if told.keys & {VOLUME, OWN_VOLUME}}
+        rows = [row for row in rows if row.at_s not in doubted or (key == F_VT and F_VT in row.numbers)]
     if key == F_VT:
         return [one for row in rows if (one := _noted_f_vt(case, row)) is not None]
     found = [(_own_number(case, row, key), row.at_s) for row in rows]
@@ -129,8 +132,7 @@ def _noted_f_vt(case: Case, row: Observed) -> Found | None:
     if F_VT in row.numbers:
         return Found(row.numbers[F_VT], row.at_s, "noted")
     rate, volume = (_own_number(case, row, key) for key in (RATE, VOLUME))
-    used = OWN_VOLUME if OWN_VOLUME in row.numbers else VOLUME
-    if rate is None or not volume or against(case, used, row.at_s):
+    if rate is None or not volume:
         return None
     return Found(float(rapid_shallow_index(rate, volume / 1000)), row.at_s, "computed from noted rate and volume")
 

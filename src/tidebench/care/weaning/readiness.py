@@ -10,7 +10,7 @@ import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found, Support
-from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State, number_text
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
@@ -181,7 +181,7 @@ def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
             ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
             return (
                 ratio >= limit.low,
-                f"P/F {ratio:.0f} mmHg on FiO2 {fio2:g}",
+                f"P/F {number_text('pf_ratio_mmhg', ratio)} on FiO2 {fio2:g}",
                 Found(ratio, at, "arterial blood gas"),
             )
     return None
@@ -304,6 +304,7 @@ def _acidosis(moment: Moment) -> Item:
     if not pairs or item.state != "not known":
         return item
     gas, at = pairs[-1]
-    value, why = f"pH {gas.ph:.2f}, PaCO2 {gas.paco2_mmhg:.0f} mmHg", f"the list has no number; {item.why}"
+    value = f"pH {gas.ph:.2f}, PaCO2 {number_text('paco2_mmhg', gas.paco2_mmhg)}"
+    why = f"the list has no number; {item.why}"
     seen = Found(0.0, at, "arterial blood gas")
     return _item(moment, item.name, item.criterion, item.source, "not judged", value, seen, why)
