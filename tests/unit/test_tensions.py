@@ -95,7 +95,7 @@ def test_a_handover_in_kpa_says_what_was_typed_in_kpa(tmp_path: Path, capsys: py
     )
     (tmp_path / "case.toml").write_text(
         '[patient]\nsex = "male"\nage_years = 60\nheight_cm = 170\n[[settings]]\nfio2 = 0.5\npeep_cmh2o = 5\n'
-        '[[observed]]\nat_s = 5\nspo2 = 0.99\netco2_mmhg = 58\n'
+        "[[observed]]\nat_s = 5\nspo2 = 0.99\netco2_mmhg = 58\n"
         '[[blood_gases]]\nsite = "arterial"\nat_s = 10\nph = 7.10\npaco2_kpa = 10.2\npao2_mmhg = 11\n',
         encoding="utf-8",
     )
