@@ -14,6 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from tests.unit.made_review import made_review
+from tidebench.care.gases import read_gases
 from tidebench.care.weaning import wean
 from tidebench.case import Case, Observed, case_from
 from tidebench.cli import main
@@ -26,6 +27,7 @@ from tidebench.views.handed_over import MOST_EVENTS, shorter
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 from tidebench.views.parts import handover_parts
+from tidebench.views.verdicts import verdicts
 
 TYPED: dict[str, Any] = {
     "title": "Stiff lungs, an invented woman",
@@ -517,3 +519,19 @@ def test_a_plateau_that_is_not_above_peep_makes_no_driving_pressure() -> None:
         assert one.spread is None
         assert one.state == "not judged"
         assert one.why == "the noted plateau is not above PEEP"
+
+
+def test_a_review_holds_the_limits_of_its_condition() -> None:
+    review = made_review()
+    plain, stiff = (review.case.model_copy(update={"condition": lungs}) for lungs in (None, "ARDS"))
+    assert "rate_per_min" not in {one.limit.key for one in verdicts(replace(review, case=plain))}
+    held = next(one.limit for one in verdicts(replace(review, case=stiff)) if one.limit.key == "rate_per_min")
+    assert held.high == 35  # ARDS Network 2000
+
+
+def test_gases_on_air_hold_no_upper_bound_of_oxygen() -> None:
+    infant = {"gestational_age_weeks": 28, "age_days": 2, "weight_kg": 1.0}
+    gas = {"site": "arterial", "at_s": 100, "ph": 7.35, "paco2_mmhg": 45}
+    rows = {"patient": infant, "condition": "preterm RDS", "observed": [{"at_s": 100, "spo2": 0.98}]}
+    pages = [read_gases(case_from({**rows, "blood_gases": [gas | {"fio2": fio2}]})) for fio2 in (0.21, 0.3)]
+    assert [next(one.standing for one in page.gases[0].held) for page in pages] == ["within", "above"]

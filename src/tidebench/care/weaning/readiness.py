@@ -300,11 +300,15 @@ def _breathed_f_vt(moment: Moment) -> Found | None:
 def _acidosis(moment: Moment) -> Item:
     """The list has no number for it: pH and PaCO2 are shown, a person says."""
     item = _sign(moment, "no_respiratory_acidosis")
-    pairs = [(gas, at) for gas, at in found.gases(moment.case, EVER, moment.at_s) if gas.ph and gas.paco2_mmhg]
-    if not pairs or item.state != "not known":
+    known = [
+        (gas.ph, gas.paco2_mmhg, at)
+        for gas, at in found.gases(moment.case, EVER, moment.at_s)
+        if gas.ph and gas.paco2_mmhg
+    ]
+    if not known or item.state != "not known":
         return item
-    gas, at = pairs[-1]
-    value = f"pH {gas.ph:.2f}, PaCO2 {number_text('paco2_mmhg', gas.paco2_mmhg)}"
+    ph, paco2, at = known[-1]
+    value = f"pH {ph:.2f}, PaCO2 {number_text('paco2_mmhg', paco2)}"
     why = f"the list has no number; {item.why}"
     seen = Found(0.0, at, "arterial blood gas")
     return _item(moment, item.name, item.criterion, item.source, "not judged", value, seen, why)
