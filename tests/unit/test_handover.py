@@ -535,3 +535,9 @@ def test_gases_on_air_hold_no_upper_bound_of_oxygen() -> None:
     rows = {"patient": infant, "condition": "preterm RDS", "observed": [{"at_s": 100, "spo2": 0.98}]}
     pages = [read_gases(case_from({**rows, "blood_gases": [gas | {"fio2": fio2}]})) for fio2 in (0.21, 0.3)]
     assert [next(one.standing for one in page.gases[0].held) for page in pages] == ["within", "above"]
+
+
+def test_winters_span_is_told_to_the_tenth_by_which_it_is_judged() -> None:
+    gas = {"site": "arterial", "ph": 7.25, "paco2_mmhg": 25, "hco3_mmol_l": 11}
+    read = read_gases(case_from({"blood_gases": [gas]})).gases[0].acid_base
+    assert read.expected == ("PaCO2 22.5 to 26.5 mmHg (Winter)",)  # 1.5·11 + 8 ± 2
