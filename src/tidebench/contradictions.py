@@ -24,6 +24,9 @@ MOST_OF_SET, LEAST_OF_SET = 3.0, 0.2
 """Of a noted minute volume against set volume times rate, beyond which it is not used: the patient may triple the rate,
 and most may leak away (this house's choice)."""
 TENFOLD = 10.0
+LEAST_VOLUME_ML = 1.0
+"""Below this no breath of anybody is: 4 mL/kg of 0.3 kg are 1.2 mL."""
+VOLUMES = ("vte_ml", "vti_ml", "spontaneous_volume_ml")
 SMALL_SHARE = 0.25
 """Of EtCO2 in PaCO2, from where down kPa is looked for (this house's choice)."""
 ORDERED = (
@@ -99,6 +102,11 @@ def against(case: Case, key: str, at_s: float | None) -> str:
 
 def _of_row(numbers: Mapping[str, float], setting: Setting | None, at_s: float) -> Iterator[Contradiction]:
     at = f"at {at_s:g} s"
+    for key in VOLUMES:
+        if 0 < numbers.get(key, 0.0) < LEAST_VOLUME_ML:
+            size = numbers[key]
+            words = f"a volume of {size:g} mL {at}, which is no breath: is {1000 * size:g} mL meant?"
+            yield Contradiction(at_s, frozenset({key}), f"The case says {words}")
     for keys, words in (*_pressures(numbers, setting), *_products(numbers), *_of_set(numbers, setting)):
         yield Contradiction(at_s, frozenset(keys), f"The case says {words} {at}: are all right?")
     for words in _beside_set(numbers, setting):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from pathlib import Path
+from typing import NamedTuple
 
 from tidebench.case import load_case
 from tidebench.errors import OptionError
@@ -20,6 +21,13 @@ LONGEST, LONGEST_NAME, MOST = 140, 50, 5
 """Letters of a typed line and of who decides, and lines of a kind: what one page holds."""
 
 
+class HandedOver(NamedTuple):
+    """A page with gas tensions in mmHg, as for machines, and as it is printed."""
+
+    page: HandoverPage
+    printed: HandoverPage
+
+
 def handover_case(
     path: Path | str,
     out: Path | str | None = None,
@@ -29,10 +37,10 @@ def handover_case(
     policy: Path | str | None = None,
     progress: Progress | None = None,
     unit: TensionUnit = "mmHg",
-) -> HandoverPage:
+) -> HandedOver:
     """The handover page of a case; with ``out``, put into that folder as ``handover.pdf``, ``.txt`` and ``.json``.
 
-    ``unit`` is that of gas tensions on paper and in print; the page itself and JSON keep mmHg.
+    ``unit`` is that of gas tensions on paper and in print; JSON keeps mmHg.
 
     Raises
     ------
@@ -49,14 +57,18 @@ def handover_case(
         keep_other_results(Path(out), "handed_over", "handover")
     reviewed = review(case, policy=house, progress=progress) if case.recordings else None
     page = handover_page(case, reviewed, policy=house, proposals=proposed, questions=asked)
+    printed = page
+    if unit != "mmHg":
+        anew = handover_page(case, reviewed, policy=house, proposals=proposed, questions=asked, unit=unit)
+        printed = all_in(anew, unit)
     if out is None:
-        return page
+        return HandedOver(page, printed)
     with new_result(Path(out)) as draft:
         options = {"handed_over": True, "policy": house.identity if house else None}
         recording_id = "" if reviewed is None else str(reviewed.summary["recording_id"])
         draft.identity = Identity(recording_id, case.case_hash, options, RULES)
-        write_files(page, draft.folder, unit)
-    return page
+        write_files(page, printed, draft.folder)
+    return HandedOver(page, printed)
 
 
 def proposal_from(words: str) -> Proposal:
@@ -91,11 +103,10 @@ def checked_lines(where: str, lines: Iterable[str], longest: int = LONGEST) -> N
             )
 
 
-def write_files(page: HandoverPage, folder: Path, unit: TensionUnit = "mmHg") -> None:
-    """The page as PDF, as plain text and for machines."""
+def write_files(page: HandoverPage, printed: HandoverPage, folder: Path) -> None:
+    """The page as PDF and as plain text, as it is printed, and for machines."""
     from tidebench.report.handover import handover_pdf, handover_text
 
-    printed = all_in(page, unit)
     (folder / "handover.pdf").write_bytes(handover_pdf(printed))
     (folder / "handover.txt").write_text(handover_text(printed), encoding="utf-8", newline="\n")
     told = json.dumps(plain(page), ensure_ascii=False, indent=2, allow_nan=False)

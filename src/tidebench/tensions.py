@@ -57,6 +57,13 @@ def _in_kpa(words: str, *, of_gas: bool) -> str:
     return WORDS.sub(said, words)
 
 
+def size(key: str, value: float, unit: TensionUnit) -> str:
+    """A number by its key with its unit: a gas tension, stated in mmHg, in the unit asked for."""
+    if unit == "kPa" and key in GAS_KEYS:
+        return f"{value / MMHG_PER_KPA:.1f} kPa"
+    return QUANTITIES[key].text(value)
+
+
 def all_in(page: Page, unit: TensionUnit) -> Page:
     """A page, a record or a tuple of them with every gas tension that the program says in a unit."""
     return page if unit == "mmHg" else cast(Page, _all_in_kpa(page, of_gas=False))

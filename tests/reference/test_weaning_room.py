@@ -14,6 +14,7 @@ from tidebench.care.weaning import Asked, History, Item, Said, Weaning, classify
 from tidebench.care.weaning.found import support_at, support_of
 from tidebench.care.weaning.trial import Minute, Trial, trend, with_numbers
 from tidebench.case import case_from
+from tidebench.contradictions import contradictions
 from tidebench.errors import OptionError
 from tidebench.formulas.effort import (
     muscle_pressure_from_occlusion_cmh2o,
@@ -188,12 +189,31 @@ def test_failure_at_its_bounds(
         ("PaO2", {"pao2_mmhg": 60, "fio2": 0.5}, "not judged"),
         ("PaO2", {"pao2_mmhg": 50, "fio2": 0.5}, "met"),
         ("PaO2", {"pao2_mmhg": 50, "fio2": 0.49}, "not judged"),
-        ("PaO2", {"pao2_mmhg": 50}, "not known"),
+        ("PaO2", {"pao2_mmhg": 50}, "not judged"),  # on 0.35, as set
     ],
 )
 def test_failure_by_gases_at_its_bounds(name: str, gas: dict[str, float], state: str) -> None:
     rest = {"at_s": 300, "paco2_mmhg": 40, "ph": 7.40}
     assert item(with_gases(rest, {"at_s": 2000, **gas}).failure, name).state == state
+
+
+def test_oxygen_of_a_gas_is_that_set_then_and_on_a_t_piece_not_known() -> None:
+    gas = {"site": "arterial", "at_s": 2000, "pao2_mmhg": 48}
+    rows = {"patient": ADULT, "blood_gases": [gas]}
+    rich = {**rows, "settings": [BEFORE, {**TRIAL, "fio2": 0.6}, AFTER]}
+    assert item(wean(case_from(rich)).failure, "PaO2").state == "met"  # at most 50 on at least 0.5
+    piece = {**rows, "settings": [{**BEFORE, "fio2": 0.6}, AFTER], "events": [PIECE]}
+    assert item(wean(case_from(piece)).failure, "PaO2").state == "not known"
+
+
+def test_a_volume_in_litres_makes_no_index() -> None:
+    rows = [{"at_s": at_s, "vte_ml": 0.24, "rate_per_min": 37} for at_s in (500, 1500)]
+    case = case_from({"patient": ADULT, "settings": [BEFORE, TRIAL, AFTER], "observed": rows})
+    page = wean(case)
+    assert item(page.failure, "f/VT").state == "not known"
+    assert item(page.readiness, "tidal volume").state == "not known"
+    assert item(page.failure, "rate").state == "met"  # above 35 stays a sign, whatever the volume
+    assert "is 240 mL meant?" in contradictions(case)[0].text
 
 
 # --- worked by hand ---------------------------------------------------------------------------------------------------

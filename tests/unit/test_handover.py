@@ -14,6 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from tests.unit.made_review import made_review
+from tidebench.care.gases import read_gases
 from tidebench.care.weaning import wean
 from tidebench.case import Case, Observed, case_from
 from tidebench.cli import main
@@ -25,6 +26,8 @@ from tidebench.store import Identity, new_result
 from tidebench.views.handed_over import MOST_EVENTS, shorter
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
+from tidebench.views.parts import handover_parts
+from tidebench.views.verdicts import verdicts
 
 TYPED: dict[str, Any] = {
     "title": "Stiff lungs, an invented woman",
@@ -479,3 +482,62 @@ def test_headlines_say_when_their_numbers_were_taken_and_under_what() -> None:
     told = flat(on_a_piece(spo2=0.80, plateau_pressure_cmh2o=34))
     assert "SpO2 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told
     assert "Noted 50:00, 30 min ago, earlier, on pressure support 12 cmH2O, PEEP 6 cmH2O" in told
+
+
+def test_limits_of_a_stated_condition_hold_on_the_page() -> None:
+    noted = {"at_s": 100, "rate_per_min": 38, "spo2": 0.97}
+    rows = {**TYPED, "settings": [{"fio2": 0.6, "peep_cmh2o": 10}], "observed": [noted], "blood_gases": []}
+    page = handover_page(case_from({**rows, "condition": "ARDS"}))
+    assert number(page, "rate_per_min").state == "crossed"  # at most 35 /min, ARDS Network 2000
+    assert number(page, "spo2").state == "crossed"  # 0.88 to 0.95, ARDS Network 2000
+    assert any(headline.startswith("Rate 38") for headline, _ in page.matters)
+    assert number(handover_page(case_from(rows)), "rate_per_min").limit is None
+
+
+def test_a_preterm_infant_on_oxygen_has_too_much_of_it_and_one_on_air_has_not() -> None:
+    infant = {"gestational_age_weeks": 28, "age_days": 2, "weight_kg": 1.0}
+    rows = {"patient": infant, "condition": "preterm RDS", "observed": [{"at_s": 100, "spo2": 0.98, "vte_ml": 5.5}]}
+    oxygen, air = (handover_page(case_from({**rows, "settings": [{"fio2": fio2}]})) for fio2 in (0.35, 0.21))
+    assert number(oxygen, "spo2").state == "crossed"  # 0.90 to 0.94 on oxygen: European consensus 2022
+    assert number(air, "spo2").state == "met"
+    assert number(air, "vt_per_weight_ml_kg").state == "crossed"  # 4 to 5 mL/kg in RDS: Klingenberg 2011
+
+
+def test_no_number_judged_is_no_good_news_on_the_screen_either() -> None:
+    page = handover_page(case_from({}))
+    lines = next(part.lines for part in handover_parts(page).parts if part.heading == "Assessment")
+    assert lines == (page.nothing,)
+    assert "no good news" in page.nothing
+
+
+def test_a_plateau_that_is_not_above_peep_makes_no_driving_pressure() -> None:
+    noted = {"at_s": 10, "plateau_pressure_cmh2o": 24, "total_peep_cmh2o": 24.5}
+    rows = {"settings": [{"peep_cmh2o": 24}], "observed": [noted]}
+    page = handover_page(case_from({"patient": TYPED["patient"], **rows}))
+    for key in ("driving_pressure_cmh2o", "driving_pressure_set_peep_cmh2o"):
+        one = number(page, key)
+        assert one.spread is None
+        assert one.state == "not judged"
+        assert one.why == "the noted plateau is not above PEEP"
+
+
+def test_a_review_holds_the_limits_of_its_condition() -> None:
+    review = made_review()
+    plain, stiff = (review.case.model_copy(update={"condition": lungs}) for lungs in (None, "ARDS"))
+    assert "rate_per_min" not in {one.limit.key for one in verdicts(replace(review, case=plain))}
+    held = next(one.limit for one in verdicts(replace(review, case=stiff)) if one.limit.key == "rate_per_min")
+    assert held.high == 35  # ARDS Network 2000
+
+
+def test_gases_on_air_hold_no_upper_bound_of_oxygen() -> None:
+    infant = {"gestational_age_weeks": 28, "age_days": 2, "weight_kg": 1.0}
+    gas = {"site": "arterial", "at_s": 100, "ph": 7.35, "paco2_mmhg": 45}
+    rows = {"patient": infant, "condition": "preterm RDS", "observed": [{"at_s": 100, "spo2": 0.98}]}
+    pages = [read_gases(case_from({**rows, "blood_gases": [gas | {"fio2": fio2}]})) for fio2 in (0.21, 0.3)]
+    assert [next(one.standing for one in page.gases[0].held) for page in pages] == ["within", "above"]
+
+
+def test_winters_span_is_told_to_the_tenth_by_which_it_is_judged() -> None:
+    gas = {"site": "arterial", "ph": 7.25, "paco2_mmhg": 25, "hco3_mmol_l": 11}
+    read = read_gases(case_from({"blood_gases": [gas]})).gases[0].acid_base
+    assert read.expected == ("PaCO2 22.5 to 26.5 mmHg (Winter)",)  # 1.5·11 + 8 ± 2

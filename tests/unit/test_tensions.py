@@ -85,3 +85,31 @@ def test_commands_print_in_kpa_and_keep_json_in_mmhg(tmp_path: Path, capsys: pyt
         assert " kPa" in printed
         main([command, str(tmp_path), "--unit", "kPa", "--json"])
         assert " kPa" not in capsys.readouterr().out
+
+
+def test_a_handover_in_kpa_says_what_was_typed_in_kpa(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not by way of a whole mmHg: 10.2 kPa is 76.5 mmHg, and 77 mmHg would be 10.3 kPa."""
+    (tmp_path / "policy.toml").write_text(
+        'title = "Invented house"\n[[limit]]\nquantity = "etco2_mmhg"\ngroup = "adult"\nlow = 30\nhigh = 50\n',
+        encoding="utf-8",
+    )
+    (tmp_path / "case.toml").write_text(
+        '[patient]\nsex = "male"\nage_years = 60\nheight_cm = 170\n[[settings]]\nfio2 = 0.5\npeep_cmh2o = 5\n'
+        "[[observed]]\nat_s = 5\nspo2 = 0.99\netco2_mmhg = 58\n"
+        '[[blood_gases]]\nsite = "arterial"\nat_s = 10\nph = 7.10\npaco2_kpa = 10.2\npao2_mmhg = 11\n',
+        encoding="utf-8",
+    )
+    main(["handover", str(tmp_path), "--unit", "kPa", "--ask", "PaCO2 of 45 mmHg tonight?"])
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.count("PaCO2 10.2 kPa") == 2  # what can't wait, and the gas
+    assert "10.3 kPa" not in told
+    assert "crossed: 4 to 6.7 kPa" in told  # 30 to 50 mmHg
+    assert "an oxygen tension of 1.5 kPa" in told  # the program's question
+    assert "PaCO2 of 45 mmHg tonight?" in told  # a person's
+
+
+def test_a_breathing_trial_in_kpa_says_what_was_typed_in_kpa() -> None:
+    gases = [{"at_s": at_s, "site": "arterial", "ph": 7.36, "paco2_kpa": kpa} for at_s, kpa in ((500, 5.4), (900, 6.8))]
+    told = " ".join(page_text(all_in(wean(case_from({**CASE, "blood_gases": gases})), "kPa")).split())
+    assert "PaCO2 5.4 kPa" in told  # 40.5 mmHg; 41 would be 5.5 kPa
+    assert "rise of PaCO2: 5.4 to 6.8 kPa" in told

@@ -42,15 +42,14 @@ def handover(
 
     proposals = [proposal_from(words) for words in propose]
     with progress_bar(shown=not json) as tell:
-        page = handover_case(case, out, proposals=proposals, questions=ask, policy=policy, progress=tell, unit=unit)
+        told = handover_case(case, out, proposals=proposals, questions=ask, policy=policy, progress=tell, unit=unit)
     if json:
         from tidebench.views.plain import plain
 
-        print_json(plain(page))
+        print_json(plain(told.page))
         return
     from tidebench.report.handover import handover_text
-    from tidebench.tensions import all_in
 
-    print(handover_text(all_in(page, unit)), end="")
+    print(handover_text(told.printed), end="")
     if out is not None:
         print(f"\nPage: {out.resolve() / 'handover.pdf'}")

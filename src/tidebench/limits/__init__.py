@@ -7,6 +7,7 @@ gates all of them. What is not listed is not judged: f/VT, for one, is shown on 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 from typing import get_args
 
 from tidebench.case import Lungs
@@ -49,11 +50,13 @@ __all__ = [
     "Population",
     "Practice",
     "Standing",
+    "conditions_of",
     "criteria",
     "criteria_statement",
     "judge",
     "limits_for",
     "load_policy",
+    "on_oxygen",
     "policy_statement",
     "population",
     "practice",
@@ -62,6 +65,14 @@ __all__ = [
 ]
 
 CONDITIONS: tuple[Condition, ...] = get_args(Condition)
+OF_LUNGS: dict[tuple[Group, Lungs], Condition] = {
+    ("adult", "ARDS"): "ARDS",
+    ("child", "ARDS"): "paediatric ARDS",
+    ("newborn", "preterm RDS"): "respiratory distress syndrome",
+}
+"""What limits call a condition of the lungs, by group; those that no limit presupposes are not in it."""
+OF_OXYGEN = ("spo2", "pao2_mmhg")
+AIR_FIO2 = 0.21
 
 
 def limits_for(
@@ -96,6 +107,20 @@ def limits_for(
         if limit.group == group and (limit.condition is None or limit.condition in said):
             chosen[limit.key] = limit
     return tuple(chosen.values())
+
+
+def conditions_of(patient: Patient, lungs: Lungs | None) -> tuple[Condition, ...]:
+    """What limits presuppose of a patient whose lungs are said to be in a condition; empty where none asks for it."""
+    group = population(patient).group
+    said = None if group is None or lungs is None else OF_LUNGS.get((group, lungs))
+    return () if said is None else (said,)
+
+
+def on_oxygen(limit: Limit, fio2: float | None) -> Limit:
+    """The limit at an inspired oxygen: on air nothing can be taken away, so no upper bound of oxygenation holds."""
+    if limit.key not in OF_OXYGEN or limit.low is None or fio2 is None or fio2 > AIR_FIO2:
+        return limit
+    return replace(limit, high=None)
 
 
 def criteria(patient: Patient, condition: Condition, *, policy: Policy | None = None) -> dict[str, Limit]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple, Protocol
 
 from tidebench.formulas.weight import LOWEST_FITTED_HEIGHT_CM
-from tidebench.quantities import quantity
+from tidebench.quantities import Quantity, quantity
 
 Group = Literal["adult", "child", "newborn"]
 Kind = Literal["trial target", "consensus", "association", "common practice", "house policy"]
@@ -71,10 +71,20 @@ class Limit:
     @property
     def bound(self) -> str:
         """The bounds in words: ``at most 30 cmH2O``."""
+        return self._bound(quantity(self.key))
+
+    def bound_in(self, record: Quantity, per: float) -> str:
+        """The bounds as a record in another unit prints them, which is so many of the limit's: mmHg in a kPa."""
+        low, high, target = (
+            None if edge is None else round(edge / per, record.decimals) for edge in (self.low, self.high, self.target)
+        )
+        return replace(self, low=low, high=high, target=target)._bound(record)
+
+    def _bound(self, record: Quantity) -> str:
         edges = [edge for edge in (self.low, self.high) if edge is not None]
         side = "at most " if self.low is None else "at least " if self.high is None else ""
         aim = f", target {self.target:g}" if self.target is not None else ""
-        return f"{side}{quantity(self.key).bounds(*edges)}{aim}"
+        return f"{side}{record.bounds(*edges)}{aim}"
 
 
 class Patient(Protocol):

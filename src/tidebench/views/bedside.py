@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tidebench.care.gases.moment import in_order
-from tidebench.care.weaning.found import Found, last, noted, oxygen_at
+from tidebench.care.weaning.found import Found, inspired, last, noted, oxygen_at
 from tidebench.contradictions import against
 from tidebench.formulas.indices import pf_ratio_mmhg
 from tidebench.gas_contradictions import settled
 from tidebench.limits import population
 from tidebench.limits.published import ARDS_NETWORK, BERLIN, EUROPEAN_RDS
 from tidebench.quantities import quantity
+from tidebench.tensions import size
 from tidebench.views.wording import listed, sentence
 
 if TYPE_CHECKING:
@@ -54,6 +55,10 @@ class Bedside:
         arterial = [gas for gas in in_order(self.case) if gas.site == "arterial"]
         return settled(self.case, arterial[-1]) if arterial else None
 
+    def size(self, key: str, value: float) -> str:
+        """A number with its unit, a gas tension in that of the page."""
+        return size(key, value, self.moment.unit)
+
     @property
     def group(self) -> Group | None:
         """Whose bounds hold."""
@@ -79,13 +84,13 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
         below.append(quantity("spo2").text(least))
         when.append(f"SpO2 {bed.moment.taken(spo2.at_s)}")
     if gas is not None and gas.pao2_mmhg is not None and not newborn:
-        fio2 = _fio2(bed, gas)
+        fio2 = inspired(bed.case, gas, bed.case.drawn_at_s(gas))
         ratio = None if fio2 is None else float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
         low, severe = gas.pao2_mmhg < LEAST_PAO2_MMHG, ratio is not None and ratio <= SEVERE_PF_MMHG
         if low or severe:
-            of_ratio = "" if ratio is None else f" (P/F {quantity('pf_ratio_mmhg').text(ratio)})"
-            shown.append(f"PaO2 {quantity('pao2_mmhg').text(gas.pao2_mmhg)}{of_ratio}")
-            below += [f"PaO2 {quantity('pao2_mmhg').text(LEAST_PAO2_MMHG)}"] if low else []
+            of_ratio = "" if ratio is None else f" (P/F {bed.size('pf_ratio_mmhg', ratio)})"
+            shown.append(f"PaO2 {bed.size('pao2_mmhg', gas.pao2_mmhg)}{of_ratio}")
+            below += [f"PaO2 {bed.size('pao2_mmhg', LEAST_PAO2_MMHG)}"] if low else []
             further += [SEVERE] if severe and bed.group != "child" else []
             when.append(f"gas {bed.moment.taken(bed.case.drawn_at_s(gas))}")
     if not shown:
@@ -93,12 +98,6 @@ def _oxygen(bed: Bedside) -> tuple[str, str] | None:
     if below:
         further.insert(0, (NEWBORN if newborn else TRIAL).format(f"Below {listed(below)}"))
     return sentence(f"little oxygen: {listed(shown)}"), _sentences("; ".join(when), *further)
-
-
-def _fio2(bed: Bedside, gas: BloodGas) -> float | None:
-    """As the gas says, else what was set when it was drawn."""
-    at_s = bed.case.drawn_at_s(gas)
-    return gas.fio2 if gas.fio2 is not None or at_s is None else oxygen_at(bed.case, at_s)
 
 
 def _circulation(bed: Bedside) -> tuple[str, str] | None:
@@ -138,7 +137,7 @@ def _acid(bed: Bedside) -> tuple[str, str] | None:
     gas = bed.gas
     if gas is None or gas.ph is None or gas.ph >= LEAST_PH:
         return None
-    carbon = "" if gas.paco2_mmhg is None else f", PaCO2 {quantity('paco2_mmhg').text(gas.paco2_mmhg)}"
+    carbon = "" if gas.paco2_mmhg is None else f", PaCO2 {bed.size('paco2_mmhg', gas.paco2_mmhg)}"
     when = bed.moment.taken(bed.case.drawn_at_s(gas))
     return f"Acid blood: pH {quantity('ph').text(gas.ph)}{carbon}.", _sentences(f"gas {when}", ACID)
 

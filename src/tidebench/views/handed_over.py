@@ -13,6 +13,7 @@ from tidebench.views.wording import clock, duration, sentence
 if TYPE_CHECKING:
     from tidebench.care.weaning import Weaning
     from tidebench.case import Case, Event
+    from tidebench.tensions import TensionUnit
     from tidebench.views.gases import GasesView
 
 PRIORITIES = ("high", "medium", "low", "information")
@@ -31,6 +32,8 @@ class Moment:
 
     case: Case
     until_s: float
+    unit: TensionUnit = "mmHg"
+    """Of gas tensions, as they are printed."""
 
     @property
     def as_of(self) -> str:

@@ -16,7 +16,8 @@ from tidebench.care.weaning.found import support_at
 from tidebench.caution import CAUTION
 from tidebench.contradictions import contradictions
 from tidebench.doubts import doubts
-from tidebench.limits import policy_statement, population
+from tidebench.limits import conditions_of, policy_statement, population
+from tidebench.tensions import in_unit
 from tidebench.views.bedside import cannot_wait
 from tidebench.views.gases import GasesView, gases_view
 from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from tidebench.case import Case
     from tidebench.limits import Policy
     from tidebench.review import Review
+    from tidebench.tensions import TensionUnit
 
 MOST_MATTERS, MOST_CHANGES, MOST_QUESTIONS, MOST_UNLIKE = 3, 3, 6, 2
 MOST_TITLE, MOST_NOTES, MOST_LINE, MOST_DETAIL = 90, 400, 240, 200
@@ -102,6 +104,7 @@ def handover_page(
     policy: Policy | None = None,
     proposals: Sequence[Proposal] = (),
     questions: Sequence[str] = (),
+    unit: TensionUnit = "mmHg",
 ) -> HandoverPage:
     """The page of a case, reviewed where it has a recording.
 
@@ -114,6 +117,8 @@ def handover_page(
         A house's limits, where there is no review that holds them.
     proposals, questions
         What a person adds.
+    unit : str
+        Of the gas tensions that this page words; :func:`tidebench.tensions.all_in` puts its numbers into it.
     """
     from tidebench.care.weaning import wean
     from tidebench.care.weaning.room import last_told_s
@@ -122,10 +127,10 @@ def handover_page(
     until = last_told_s(case, review)
     asked = tuple(doubts(case)) if review is None else tuple(one.text for one in contradictions(case))
     numbers = latest_numbers(case, review, house, until)
-    gases = _read_gases(case, review, house)
+    gases = _read_gases(case, review, house, unit)
     weaning = wean(case, review, policy=house)
-    moment = Moment(case, until)
-    further = (*asked, *_open(case, review, numbers, gases))
+    moment = Moment(case, until, unit)
+    further = tuple(in_unit(line, unit) for line in (*asked, *_open(case, review, numbers, gases)))
     first = (*_contradicted(case), *cannot_wait(case, moment))
     return HandoverPage(
         title=shorter(case.title, MOST_TITLE) or "Untitled case",
@@ -139,7 +144,7 @@ def handover_page(
         events=tuple(event_lines(case.events, moment)),
         proposals=tuple(proposals),
         questions=(*questions, *further[: max(0, MOST_QUESTIONS - len(questions))]),
-        policy="" if house is None else policy_statement(house, case.patient, among=_held(numbers)),
+        policy="" if house is None else _policy_words(house, case, numbers),
         caution=CAUTION,
         version=__version__,
         until_s=until,
@@ -186,14 +191,19 @@ def _background(case: Case, review: Review | None) -> Iterator[tuple[str, str]]:
         yield "Doubts", f"{shorter(sentence(str(doubts[0])), MOST_LINE)}{more}"
 
 
-def _read_gases(case: Case, review: Review | None, house: Policy | None) -> GasesView | None:
+def _read_gases(case: Case, review: Review | None, house: Policy | None, unit: TensionUnit) -> GasesView | None:
     from tidebench.care.gases import read_gases, with_capnograms
 
     if not case.blood_gases:
         return None
     capnograms = None if review is None or review.capnogram is None else review.capnogram.breaths
     breaths = None if review is None else with_capnograms(review.breaths, capnograms)
-    return gases_view(read_gases(case, breaths=breaths, policy=house))
+    return gases_view(read_gases(case, breaths=breaths, policy=house), unit)
+
+
+def _policy_words(house: Policy, case: Case, numbers: Iterable[Latest]) -> str:
+    said = conditions_of(case.patient, case.condition)
+    return policy_statement(house, case.patient, conditions=said, among=_held(numbers))
 
 
 def _held(numbers: Iterable[Latest]) -> tuple[str, ...]:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Literal
 import polars as pl
 
 from tidebench.contradictions import against
-from tidebench.limits import Limit, Policy, judge, limits_for, population, volume_weight_kg
+from tidebench.limits import Limit, Policy, conditions_of, judge, limits_for, on_oxygen, population, volume_weight_kg
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
+from tidebench.tensions import MMHG_PER_KPA
 from tidebench.views.numbers import (
     EFFORT,
     ESTIMATED,
@@ -117,22 +118,29 @@ class Latest:
     @property
     def bound(self) -> str:
         """The limit and what it is, in words; empty without one."""
-        return "" if self.limit is None else f"{self.limit.bound} ({KINDS[self.limit.kind]})"
+        if self.limit is None:
+            return ""
+        in_kpa = self.quantity.unit == "kPa"
+        bound = self.limit.bound_in(self.quantity, MMHG_PER_KPA) if in_kpa else self.limit.bound
+        return f"{bound} ({KINDS[self.limit.kind]})"
 
 
 def latest_numbers(case: Case, review: Review | None, policy: Policy | None, until_s: float) -> tuple[Latest, ...]:
     """Every number that is handed over, in a fixed order."""
     young = population(case.patient).group in ("child", "newborn")
-    limits = {limit.key: limit for limit in limits_for(case.patient, policy=policy)}
+    said = conditions_of(case.patient, case.condition)
+    limits = {limit.key: limit for limit in limits_for(case.patient, conditions=said, policy=policy)}
     keys = (PER_WEIGHT if young else PER_PREDICTED, *HANDED)
     ended = until_s if review is None else min(until_s, float(review.recording.duration_s))
     latest = (_latest(key, case, review, until_s, ended) for key in keys)
-    return tuple(_judged(one, limits.get(HELD_AS.get(one.quantity.key, one.quantity.key))) for one in latest)
+    return tuple(_judged(one, limits.get(HELD_AS.get(one.quantity.key, one.quantity.key)), case) for one in latest)
 
 
-def _judged(number: Latest, limit: Limit | None) -> Latest:
+def _judged(number: Latest, limit: Limit | None, case: Case) -> Latest:
     if limit is None:
         return number
+    setting = None if number.at_s is None else case.setting_at(number.at_s)
+    limit = on_oxygen(limit, None if setting is None else setting.fio2)
     seen = number.spread
     if seen is None or "doubtful" in number.note:
         return replace(number, limit=limit)
@@ -265,20 +273,28 @@ def _computed(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -
         return float(volume / weight), ("vte_ml",)
     if key == "minute_volume_l_min" and volume is not None and rate is not None:
         return float(volume * rate / 1000), ("vte_ml", "rate_per_min")
-    plateau, total = numbers.get("plateau_pressure_cmh2o"), numbers.get("total_peep_cmh2o")
-    if key == "driving_pressure_cmh2o" and plateau is not None and total is not None:
-        return float(plateau - total), ("plateau_pressure_cmh2o", "total_peep_cmh2o")
+    ends = _driving_ends(key, numbers, case, at_s)
+    if ends is None or ends[0] <= ends[1]:
+        return None
+    base = "total_peep_cmh2o" if key == "driving_pressure_cmh2o" else "peep_cmh2o"
+    return ends[0] - ends[1], ("plateau_pressure_cmh2o", base)
+
+
+def _driving_ends(key: str, numbers: Mapping[str, float], case: Case, at_s: float) -> tuple[float, float] | None:
+    """Plateau and the PEEP under it, as noted together; None where one is missing, or for another quantity."""
+    plateau = numbers.get("plateau_pressure_cmh2o")
     stated = [one.peep_cmh2o for one in case.settings if one.at_s <= at_s and one.peep_cmh2o is not None]
     level = stated[-1] if stated else numbers.get("peep_cmh2o")
-    if key == SET_DRIVING and plateau is not None and level is not None:
-        return float(plateau - level), ("plateau_pressure_cmh2o", "peep_cmh2o")
-    return None
+    base = {"driving_pressure_cmh2o": numbers.get("total_peep_cmh2o"), SET_DRIVING: level}.get(key)
+    return None if plateau is None or base is None else (float(plateau), float(base))
 
 
 def _why(key: str, case: Case, review: Review | None, since_s: float) -> str:
     """Why a line is blank, in few words."""
     if key in (PER_PREDICTED, PER_WEIGHT) and volume_weight_kg(case.patient) is None:
         return "weight, or age and height, not known" if key == PER_WEIGHT else "height and sex not known"
+    if any(_driving_ends(key, row.numbers, case, row.at_s) for row in case.observed):
+        return "the noted plateau is not above PEEP"
     if review is None or key in AT_THE_BED:
         return "not noted"
     if key in FROM_CAPNOGRAM:

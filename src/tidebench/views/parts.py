@@ -204,7 +204,7 @@ def handover_parts(told: HandoverPage) -> Page:
 def _handover(told: HandoverPage) -> Iterator[Part]:
     yield Part("Situation", tuple(f"{name}: {text}" for name, text in told.situation))
     yield Part("Background", tuple(f"{name}: {text}" for name, text in told.background))
-    none = () if told.matters else ("No limit is crossed and no finding is known.",)
+    none = () if told.matters else (told.nothing,)
     yield Part("Assessment", (*(f"{headline} {detail}".strip() for headline, detail in told.matters), *none))
     yield Part("Lungs and limits", items=tuple(_latest(told, one) for one in told.numbers))
     yield Part("Gases", after=told.gases)

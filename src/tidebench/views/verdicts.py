@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from tidebench.limits import Kind, Limit, judge, limits_for, policy_statement, population
+from tidebench.limits import Kind, Limit, conditions_of, judge, limits_for, on_oxygen, policy_statement, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
 from tidebench.views.numbers import OF_VOLUME, Number, breath_values, mostly_leak, summary_number
@@ -80,11 +80,17 @@ def why_these(review: Review) -> str:
 
 def policy_used(review: Review) -> str:
     """Which policy of the house was used and what it changed; empty where the published limits were."""
-    return policy_statement(review.policy, review.case.patient) if review.policy else ""
+    case = review.case
+    said = conditions_of(case.patient, case.condition)
+    return policy_statement(review.policy, case.patient, conditions=said) if review.policy else ""
 
 
 def _all(review: Review) -> Iterator[Verdict]:
-    for limit in limits_for(review.case.patient, policy=review.policy):
+    case = review.case
+    said = conditions_of(case.patient, case.condition)
+    fio2 = {setting.fio2 for setting in case.settings if setting.fio2 is not None}
+    for held in limits_for(case.patient, conditions=said, policy=review.policy):
+        limit = on_oxygen(held, max(fio2, default=None))
         shown = summary_number(review, limit.key)
         if shown.spread is not None and limit.key in OF_VOLUME and mostly_leak(review):
             yield Verdict(limit, shown, "can't be told", why="volume doubtful: more than half leaks away")

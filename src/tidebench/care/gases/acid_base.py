@@ -159,5 +159,5 @@ def _metabolic(gas: _Gas, primary: str, doubts: list[str], driven: bool) -> Acid
         doubts.append(f"PaCO2 {gas.paco2:.0f} mmHg is {where} that: a respiratory {state} too")
         if driven:
             doubts.append("mandatory breaths are set, so PaCO2 may be the ventilator's doing and not the patient's")
-    expected = (f"PaCO2 {span.low:.0f} to {span.high:.0f} mmHg ({'Winter' if acidosis else 'teaching rule'})",)
+    expected = (f"PaCO2 {span.low:.3g} to {span.high:.3g} mmHg ({'Winter' if acidosis else 'teaching rule'})",)
     return AcidBase(primary, expected=expected, fits=fits, doubts=tuple(doubts))

@@ -14,7 +14,6 @@ from tidebench.care.gases.moment import Moment, in_order, known_of, moment_of, o
 from tidebench.care.gases.records import SAID, Conditions, GasesPage, GasReading, Typed, Value
 from tidebench.care.gases.target import checked, ventilation_for
 from tidebench.care.gases.trend import changed, trend
-from tidebench.care.preparation.ventilation import SAID as BY_LUNGS
 from tidebench.case import Case
 from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
@@ -24,7 +23,16 @@ from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
-from tidebench.limits import Condition, Limit, Policy, limits_for, policy_statement, population
+from tidebench.limits import (
+    Condition,
+    Limit,
+    Policy,
+    conditions_of,
+    limits_for,
+    on_oxygen,
+    policy_statement,
+    population,
+)
 from tidebench.quantities import quantity
 
 if TYPE_CHECKING:
@@ -110,10 +118,7 @@ def read_gases(
         )
     target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
     typed = _checked(typed or Typed(), len(case.blood_gases))
-    said = tuple(conditions)
-    group = population(case.patient).group
-    by_lungs = BY_LUNGS.get((group or "", case.condition or ""))
-    said = said if by_lungs is None or by_lungs in said else (*said, by_lungs)
+    said = tuple(dict.fromkeys((*conditions, *conditions_of(case.patient, case.condition))))
     limits = limits_for(case.patient, conditions=said, policy=policy)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
@@ -190,7 +195,7 @@ def _read(number: int, moment: Moment, limits: Iterable[Limit]) -> GasReading:
         read_acid_base(moment, indices),
         all_grades(moment, indices),
         _notes(moment, indices),
-        held_against(limits, _judged(moment, stated)),
+        held_against((on_oxygen(limit, moment.fio2.value) for limit in limits), _judged(moment, stated)),
         tuple(value.key for value in stated if moment.against(value.key)),
     )
 

@@ -17,11 +17,11 @@ from tidebench.care.preparation.sensor_checks import sensor_section
 from tidebench.care.preparation.sheet import Section, Subject, span
 from tidebench.care.preparation.subject import questions, subject_of
 from tidebench.care.preparation.supply import supply_section
-from tidebench.care.preparation.ventilation import PRESSURES, SAID, Chooser, Start, limits_of, pressure_room, start_of
+from tidebench.care.preparation.ventilation import PRESSURES, Chooser, Start, limits_of, pressure_room, start_of
 from tidebench.care.preparation.weight import weight_section
 from tidebench.doubts import doubts
 from tidebench.errors import CaseError
-from tidebench.limits import ITEMS, Policy, policy_statement, practice
+from tidebench.limits import ITEMS, Policy, conditions_of, policy_statement, practice
 from tidebench.limits.practice import Practice
 
 VOLUMES = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
@@ -163,8 +163,8 @@ def _policy_words(request: Request, subject: Subject, policy: Policy | None) -> 
     if subject.lungs == "ARDS" and subject.group in policy.peep_tables:
         changed.append("FiO2 and PEEP by the house's table")
     practices = f"Practice of this house: {'; '.join(changed)}." if changed else ""
-    said = SAID.get((subject.group, subject.lungs))
-    limits = policy_statement(policy, request.patient, conditions=() if said is None else (said,), among=_held(subject))
+    said = conditions_of(request.patient, subject.lungs)
+    limits = policy_statement(policy, request.patient, conditions=said, among=_held(subject))
     return tuple(part for part in (limits, practices) if part)
 
 

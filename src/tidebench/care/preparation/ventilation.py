@@ -9,18 +9,13 @@ from tidebench.care.preparation.oxygenation import oxygen_lines, peep_tables
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, of_limit, of_practice, span, told, untold
 from tidebench.formulas.mechanics import emptied_fraction
-from tidebench.limits import Condition, Limit, Policy, limits_for, practice
+from tidebench.limits import Limit, Policy, conditions_of, limits_for, practice
 from tidebench.limits.practice import Practice
 
 ML_PER_L = 1000.0
 FULL_TIME_CONSTANTS = 3.0
 """Time constants after which 95 % of a volume has gone in, or out."""
 TRIAL_AIM_ML_KG = 6.0
-SAID: dict[tuple[str, str], Condition] = {
-    ("adult", "ARDS"): "ARDS",
-    ("child", "ARDS"): "paediatric ARDS",
-    ("newborn", "preterm RDS"): "respiratory distress syndrome",
-}
 PRESSURES = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "mechanical_power_j_min")
 
 
@@ -91,8 +86,8 @@ def start_of(
 
 def limits_of(request: Request, subject: Subject, policy: Policy | None) -> tuple[Limit, ...]:
     """Published limits, or a house's, under the condition that is stated."""
-    said = SAID.get((subject.group, subject.lungs))
-    return limits_for(request.patient, conditions=() if said is None else (said,), policy=policy)
+    said = conditions_of(request.patient, subject.lungs)
+    return limits_for(request.patient, conditions=said, policy=policy)
 
 
 def _pair(line: Line) -> tuple[float, float]:

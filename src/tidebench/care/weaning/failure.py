@@ -11,7 +11,7 @@ import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found
-from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_MISSING, F_VT_WARNING, Item, State
+from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_MISSING, F_VT_WARNING, Item, State, number_text
 from tidebench.care.weaning.readiness import EVER, lowered
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.care.weaning.trial import MINUTE_S, Trial
@@ -183,7 +183,7 @@ def beyond(
         state, why = "not judged", PACED
     if bound is None:
         state = "not judged"
-    text = quantity(key).text(shown.value)
+    text = number_text(key, shown.value)
     return replace(_told(course, name, criterion, state, values, shown, text, why), source=source)
 
 
@@ -198,8 +198,7 @@ def _moved(
         return crossed(value, before.value)
 
     state, shown = _extreme(values, gone, lowest=name.startswith("fall"))
-    record = quantity(key)
-    words = f"{record.text(before.value, unit=False)} to {record.text(shown.value)}"
+    words = f"{number_text(key, before.value, unit=False)} to {number_text(key, shown.value)}"
     since = f"from {before.origin}" if "trial" in before.origin else ""
     why = "; ".join(filter(None, (since, _spell(course, values, shown, gone))))
     if key == "rate_per_min" and course.trial.support.kind == "mandatory breaths":
@@ -211,14 +210,15 @@ def _oxygen_tension(course: Course) -> Item:
     """Between the two published bounds, and on little oxygen, nothing is claimed."""
     name, criterion = "PaO2", "at most 50 to 60 mmHg on FiO2 at least 0.5"
     values = [
-        (Found(gas.pao2_mmhg, at, "arterial blood gas"), gas.fio2)
-        for gas, at in course.samples() if gas.pao2_mmhg is not None and gas.fio2 is not None
+        (Found(gas.pao2_mmhg, at, "arterial blood gas"), fio2)
+        for gas, at in course.samples()
+        if gas.pao2_mmhg is not None and (fio2 := found.inspired(course.case, gas, at)) is not None
     ]  # fmt: skip
     if not values:
         return _told(course, name, criterion, "not known", [], None, "", f"{GAS}, with fio2")
     rich = [pair for pair in values if pair[1] >= 0.5]
     lowest, fio2 = min(rich or values, key=lambda pair: pair[0].value)
-    words = f"{quantity('pao2_mmhg').text(lowest.value)} on FiO2 {fio2:g}"
+    words = f"{number_text('pao2_mmhg', lowest.value)} on FiO2 {fio2:g}"
     every = [pair[0] for pair in values]
     low, high = OXYGEN_BOUNDS
     if lowest.value > high:

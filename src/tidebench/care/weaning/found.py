@@ -11,6 +11,7 @@ import polars as pl
 
 from tidebench.care.weaning import spoken
 from tidebench.case import BloodGas, Case, Observed, Setting
+from tidebench.contradictions import contradictions
 from tidebench.formulas.indices import rapid_shallow_index
 from tidebench.gas_contradictions import settled
 from tidebench.records import Spread
@@ -105,9 +106,12 @@ def noted(case: Case, key: str, from_s: float, to_s: float) -> list[Found]:
     """A noted number through a stretch, both ends included, in the order of time.
 
     Of volume that of spontaneous breaths counts first. f/VT follows from rate and volume that were noted together
-    where nobody noted it.
+    where nobody noted it. A volume that something contradicts makes none, and is left out.
     """
     rows = [row for row in case.observed if from_s <= row.at_s <= to_s]
+    if key in (VOLUME, F_VT):
+        doubted = {told.at_s for told in contradictions(case) if told.keys & {VOLUME, OWN_VOLUME}}
+        rows = [row for row in rows if row.at_s not in doubted or (key == F_VT and F_VT in row.numbers)]
     if key == F_VT:
         return [one for row in rows if (one := _noted_f_vt(case, row)) is not None]
     found = [(_own_number(case, row, key), row.at_s) for row in rows]
@@ -159,6 +163,13 @@ def oxygen_at(case: Case, at_s: float) -> float | None:
     """The set inspired oxygen at a time."""
     setting = case.setting_at(at_s)
     return None if setting is None else setting.fio2
+
+
+def inspired(case: Case, gas: BloodGas, at_s: float | None) -> float | None:
+    """The inspired oxygen of a gas: as it says, else as set then; on a T-piece the set one is not the patient's."""
+    if gas.fio2 is not None or at_s is None:
+        return gas.fio2
+    return None if support_at(case, at_s).kind == "T-piece" else oxygen_at(case, at_s)
 
 
 def last(values: list[Found]) -> Found | None:

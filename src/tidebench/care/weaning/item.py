@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from tidebench.quantities import quantity
+
 State = Literal["met", "not met", "not known", "not judged"]
 """``not judged``: a number is there, and was taken under other conditions than the criterion, or between two bounds."""
 
@@ -54,3 +56,11 @@ class Item:
     at_s: float | None = None
     age_s: float | None = None
     why: str = ""
+
+
+def number_text(key: str, value: float, *, unit: bool = True) -> str:
+    """A number with its unit; of mmHg a tenth where there is one, so that what was typed in kPa comes back in kPa."""
+    record = quantity(key)
+    if record.unit != "mmHg":
+        return record.text(value, unit=unit)
+    return f"{round(value, 1):g}{' mmHg' if unit else ''}"

@@ -10,7 +10,7 @@ import polars as pl
 
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found, Support
-from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State
+from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, SMINA, Item, State, number_text
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
@@ -156,7 +156,9 @@ def _oxygenation(moment: Moment) -> Item:
 def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
     pairs = found.gases(moment.case, EVER, moment.at_s)
     arterial = [
-        (Found(gas.sao2, at, "arterial blood gas"), gas.fio2) for gas, at in pairs if gas.sao2 and gas.fio2
+        (Found(gas.sao2, at, "arterial blood gas"), fio2)
+        for gas, at in pairs
+        if gas.sao2 and (fio2 := found.inspired(moment.case, gas, at))
     ]  # fmt: skip
     pulse = moment.noted("spo2")
     oxygen = None if pulse is None or pulse.at_s is None else found.oxygen_at(moment.case, pulse.at_s)
@@ -174,11 +176,12 @@ def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
     if limit is None or limit.low is None:
         return None
     for gas, at in reversed(found.gases(moment.case, EVER, moment.at_s)):
-        if gas.pao2_mmhg is not None and gas.fio2 is not None:
-            ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, gas.fio2, "arterial"))
+        fio2 = found.inspired(moment.case, gas, at)
+        if gas.pao2_mmhg is not None and fio2 is not None:
+            ratio = float(pf_ratio_mmhg(gas.pao2_mmhg, fio2, "arterial"))
             return (
                 ratio >= limit.low,
-                f"P/F {ratio:.0f} mmHg on FiO2 {gas.fio2:g}",
+                f"P/F {number_text('pf_ratio_mmhg', ratio)} on FiO2 {fio2:g}",
                 Found(ratio, at, "arterial blood gas"),
             )
     return None
@@ -297,10 +300,15 @@ def _breathed_f_vt(moment: Moment) -> Found | None:
 def _acidosis(moment: Moment) -> Item:
     """The list has no number for it: pH and PaCO2 are shown, a person says."""
     item = _sign(moment, "no_respiratory_acidosis")
-    pairs = [(gas, at) for gas, at in found.gases(moment.case, EVER, moment.at_s) if gas.ph and gas.paco2_mmhg]
-    if not pairs or item.state != "not known":
+    known = [
+        (gas.ph, gas.paco2_mmhg, at)
+        for gas, at in found.gases(moment.case, EVER, moment.at_s)
+        if gas.ph and gas.paco2_mmhg
+    ]
+    if not known or item.state != "not known":
         return item
-    gas, at = pairs[-1]
-    value, why = f"pH {gas.ph:.2f}, PaCO2 {gas.paco2_mmhg:.0f} mmHg", f"the list has no number; {item.why}"
+    ph, paco2, at = known[-1]
+    value = f"pH {ph:.2f}, PaCO2 {number_text('paco2_mmhg', paco2)}"
+    why = f"the list has no number; {item.why}"
     seen = Found(0.0, at, "arterial blood gas")
     return _item(moment, item.name, item.criterion, item.source, "not judged", value, seen, why)

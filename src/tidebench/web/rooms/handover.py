@@ -49,11 +49,12 @@ def _show(desk: Desk) -> Shown:
     checked_lines("who decides", [one.who for one in proposals], LONGEST_NAME)
     checked_lines("questions", questions)
     case = desk.case
+    unit = desk.own.get("shown", {}).get("unit", "mmHg")
     page = handover_page(
         case, desk.review(case), policy=policy_for(case) if desk.name else None, proposals=proposals,
-        questions=questions,
+        questions=questions, unit=unit,
     )  # fmt: skip
-    told = all_in(page, desk.own.get("shown", {}).get("unit", "mmHg"))
+    told = all_in(page, unit)
 
     def pdf() -> bytes:
         from tidebench.report.handover import handover_pdf
