@@ -279,6 +279,52 @@ def test_every_lesson_can_be_taught(name: str) -> None:
     assert by_name["random"].passed == 0
 
 
+def step_of(name: str, key: str) -> tuple[Lesson, Any]:
+    """A step of a shipped lesson."""
+    lesson, _ = open_lesson(name)
+    return lesson, next(step for step in lesson.steps if step.key == key)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_more_peep_leaves_the_pressure_above_it_as_the_question_says(seed: int) -> None:
+    lesson, step = step_of("hold-manoeuvres", "more-peep")
+    setting = Stage(lesson, seed).drawn(step.figure.patient).said["settings"][0]
+    assert "stays 14" in step.text
+    assert setting["pressure_control_cmh2o"] == 14.0
+    assert set(step.settings) == {"peep_cmh2o"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_tour_says_each_thing_when_it_happens(seed: int) -> None:
+    lesson, step = step_of("reading-waveforms", "tour")
+    scene = Stage(lesson, seed).scene(step.figure.patient, step.figure.to_s)
+    begins, climbs, out, emptied = (told.at_s for told in step.narration)
+    assert np.min(np.abs(scene.start - begins)) < 0.1
+    assert np.any((scene.start < climbs) & (climbs < scene.turn))
+    assert np.min(np.abs(scene.turn - out)) < 0.1
+    flow = scene.channels["flow"][round(emptied * scene.rate_hz)]
+    assert -0.03 < flow < 0.01  # L/s: it rests
+    assert np.any((scene.turn < emptied) & (emptied < scene.end))
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "truth", "least", "most"),
+    [
+        ("double-triggers", "mend-it", "volume_per_kg_ml_kg", None, 8.0),
+        ("protective-ventilation", "inside", "driving_pressure_cmh2o", None, 15.0),
+        ("child", "give-time", "volume_per_kg_ml_kg", 5.0, 8.0),
+        ("ineffective-efforts", "enough", "volume_per_kg_ml_kg", 3.5, None),
+    ],
+)
+def test_no_limit_of_an_act_contradicts_what_the_lessons_teach(
+    name: str, key: str, truth: str, least: float | None, most: float | None
+) -> None:
+    _, step = step_of(name, key)
+    bound = next(bound for bound in step.limits if bound.truth == truth)
+    assert least is None or (bound.least is not None and bound.least >= least)
+    assert most is None or (bound.most is not None and bound.most <= most)
+
+
 def test_check_names_what_is_wrong_with_a_lesson() -> None:
     easy = {**SMALL["steps"][0], "tolerance": 1000.0}
     words = " ".join(check(lesson_from(changed(steps=[easy], minutes=30)), seeds=3).problems)
