@@ -53,6 +53,27 @@ SMALL: dict[str, Any] = {
 }  # fmt: skip
 
 
+FORESEEN: dict[str, Any] = {
+    "kind": "predict", "key": "flow", "title": "More flow", "objective": "read", "text": "Flow is raised.",
+    "minutes": 1.0, "at_s": 40.0, "settings": {"inspiratory_flow_l_min": 60.0},
+    "asks": [{"truth": "peak_pressure_cmh2o", "same": 1.0}], "why": "More is lost on the way in.",
+    "figure": {"patient": "one", "from_s": 20.0, "to_s": 60.0},
+}  # fmt: skip
+TOLD: dict[str, Any] = {
+    "kind": "show", "key": "tour", "title": "A tour", "text": "Look.", "minutes": 1.0,
+    "figure": {"patient": "one", "from_s": 10.0, "to_s": 20.0}, "narration": [{"at_s": 12.0, "text": "Now."}],
+}  # fmt: skip
+TREATED: dict[str, Any] = {
+    "kind": "act", "key": "less", "title": "Less", "objective": "read", "text": "Less pressure.", "minutes": 1.0,
+    "patient": "one", "within_s": 60.0, "limits": [{"truth": "peak_pressure_cmh2o", "most": 15.0}],
+    "may": ["tidal_volume_ml"], "reference": [{"settings": {"tidal_volume_ml": 250.0}}], "why": "Less goes in.",
+}  # fmt: skip
+PICKED: dict[str, Any] = {
+    "kind": "choose", "key": "from", "title": "From where?", "objective": "read", "text": "From where?",
+    "minutes": 1.0, "answers": [{"text": "From zero.", "reason": "As written.", "right": True}],
+}  # fmt: skip
+
+
 def changed(**parts: Any) -> dict[str, Any]:
     """The small lesson with parts of it replaced."""
     return {**SMALL, **parts}
@@ -81,6 +102,23 @@ def small() -> Lesson:
             "to_s 1 to",
         ),
         ({"patients": {"one": {}}}, "neither or both"),
+        ({"patients": {"one": {**SMALL["patients"]["one"], "ranges": {"seed": [float("nan"), 2]}}}}, "finite"),
+        (
+            {"patients": {"one": {**SMALL["patients"]["one"], "variants": [{"key": "a", "times": {"seed": [2, 1]}}]}}},
+            "from high to low",
+        ),
+        (
+            {"patients": {"one": {**SMALL["patients"]["one"], "variants": [{"key": "a"}, {"key": "a"}]}}},
+            "has variant 'a' twice",
+        ),
+        ({"objectives": [*SMALL["objectives"], *SMALL["objectives"]]}, "objective 'read' twice"),
+        ({"steps": [{**FORESEEN, "settings": {}}]}, "changes nothing"),
+        ({"steps": [{**FORESEEN, "asks": FORESEEN["asks"] * 2}]}, "'peak_pressure_cmh2o' twice"),
+        ({"steps": [{**TOLD, "narration": [{"at_s": 99.0, "text": "Late."}]}]}, "tells something at 99 s"),
+        ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X.", "helps": ["earthquake"]}]}]}, "earthquake"),
+        ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X."}] * 2}]}, "treatment 'x' twice"),
+        ({"steps": [{**TREATED, "reference": [{**TREATED["reference"][0], "only": "nobody"}]}]}, "variant 'nobody'"),
+        ({"steps": [{**PICKED, "answers": [PICKED["answers"][0]] * 2}]}, "'From zero.' twice"),
         ({"patients": {"one": {"case": "case", "ranges": {"seed": [1, 2]}}}}, "draws a recorded patient"),
     ],
 )
@@ -331,6 +369,20 @@ def test_check_names_what_is_wrong_with_a_lesson() -> None:
     assert "random learners pass" in words
     assert "fewer than three steps" in words
     assert "its steps take 1 min" in words
+
+
+def test_check_names_a_prediction_that_is_right_where_nothing_moves() -> None:
+    idle = {**FORESEEN, "asks": [{"truth": "peak_pressure_cmh2o", "same": 500.0}]}
+    words = " ".join(check(lesson_from(changed(steps=[idle])), seeds=1).problems)
+    assert "step flow: who does nothing gets full marks" in words
+
+
+def test_breaths_nobody_asked_for_are_not_stopped_by_a_trigger_that_nobody_reaches() -> None:
+    lesson, step = step_of("auto-triggers", "stop-them")
+    stage = Stage(lesson, 1)
+    for trigger, right in ((9.0, True), (20.0, False)):
+        found = mark(stage, step, {"actions": [{"at_s": 10.0, "settings": {"trigger_flow_l_min": trigger}}]})
+        assert found.right is right
 
 
 def test_wrong_answers_come_with_a_figure_that_stands_alone() -> None:
