@@ -25,7 +25,7 @@ from tidebench.lessons.draw import debrief_picture, picture
 from tidebench.lessons.format import Act, Find, Lesson
 from tidebench.lessons.kit import PAGES, write_kit, write_record
 from tidebench.lessons.learners import LEARNERS, play
-from tidebench.lessons.marking import GRID_S, accepted, mark, wanted
+from tidebench.lessons.marking import GRID_S, accepted, mark, true_value, wanted, ways
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
 from tidebench.lessons.stage import Stage
@@ -361,6 +361,16 @@ def test_no_limit_of_an_act_contradicts_what_the_lessons_teach(
     bound = next(bound for bound in step.limits if bound.truth == truth)
     assert least is None or (bound.least is not None and bound.least >= least)
     assert most is None or (bound.most is not None and bound.most <= most)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_mask_that_slips_leaks_more_than_before_it_slipped(seed: int) -> None:
+    lesson, step = step_of("leak-and-mask", "grows")
+    stage = Stage(lesson, seed)
+    assert ways(stage, step)["leak_percent"] == ("rises",)
+    share = true_value(stage, step_of("leak-and-mask", "share")[1])
+    assert share is not None
+    assert 15 < share < 80  # a share that is worth reading
 
 
 def test_check_names_what_is_wrong_with_a_lesson() -> None:
