@@ -25,7 +25,7 @@ from tidebench.lessons.draw import debrief_picture, picture
 from tidebench.lessons.format import Act, Find, Lesson
 from tidebench.lessons.kit import PAGES, write_kit, write_record
 from tidebench.lessons.learners import LEARNERS, play
-from tidebench.lessons.marking import GRID_S, accepted, mark, true_value, wanted, ways
+from tidebench.lessons.marking import GRID_S, accepted, mark, offered, right_answers, true_value, wanted, ways
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
 from tidebench.lessons.stage import Stage
@@ -117,6 +117,8 @@ def small() -> Lesson:
         ({"steps": [{**TOLD, "narration": [{"at_s": 99.0, "text": "Late."}]}]}, "tells something at 99 s"),
         ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X.", "helps": ["earthquake"]}]}]}, "earthquake"),
         ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X."}] * 2}]}, "treatment 'x' twice"),
+        ({"steps": [{**TREATED, "may": ["peep_cmh2o"]}]}, "a reference that sets tidal_volume_ml"),
+        ({"steps": [{**TREATED, "reference": [{**TREATED["reference"][0], "at_s": 60.0}]}]}, "a reference at 60 s"),
         ({"steps": [{**TREATED, "reference": [{**TREATED["reference"][0], "only": "nobody"}]}]}, "variant 'nobody'"),
         ({"steps": [{**PICKED, "answers": [PICKED["answers"][0]] * 2}]}, "'From zero.' twice"),
         ({"patients": {"one": {"case": "case", "ranges": {"seed": [1, 2]}}}}, "draws a recorded patient"),
@@ -371,6 +373,16 @@ def test_a_mask_that_slips_leaks_more_than_before_it_slipped(seed: int) -> None:
     share = true_value(stage, step_of("leak-and-mask", "share")[1])
     assert share is not None
     assert 15 < share < 80  # a share that is worth reading
+
+
+def test_a_wrong_answer_is_not_told_that_what_it_claims_was_there() -> None:
+    lesson, step = step_of("peak-and-plateau", "which")
+    stage = Stage(lesson, 1)
+    right = right_answers(stage, step)
+    for place, answer in enumerate(offered(stage, step), start=1):
+        said = mark(stage, step, {"answer": place}).said
+        claimed = "For that you would see: " + answer.reason
+        assert said.startswith(claimed) is (answer.variant is not None and not right[place - 1])
 
 
 def test_check_names_what_is_wrong_with_a_lesson() -> None:

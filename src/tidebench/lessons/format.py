@@ -19,6 +19,7 @@ FILE = "lesson.toml"
 MOST_BYTES = 256 << 10
 MOST_STEPS, MOST_PATIENTS = 30, 12
 LONGEST_S = 1800.0
+PER_KG = "_ml_kg"
 
 Line = Annotated[str, StringConstraints(min_length=1, max_length=240)]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=1600)]
@@ -306,6 +307,11 @@ class Act(_Asked):
         wrong = [row.treatment for row in self.reference if row.treatment and row.treatment not in keys]
         if wrong:
             raise refusal(f"refers to a treatment {wrong[0]!r} that it doesn't have", ", ".join(keys))
+        set_ones = [key for row in self.reference for key in row.settings]
+        if foreign := [key for key in set_ones if key.replace(PER_KG, "_ml") not in self.may]:
+            raise refusal(f"has a reference that sets {foreign[0]}", f"one of what may be set: {', '.join(self.may)}")
+        if late := [row.at_s for row in self.reference if row.at_s >= self.within_s]:
+            raise refusal(f"has a reference at {late[0]:g} s", f"before its {self.within_s:g} s are over")
         return self
 
 
@@ -390,13 +396,15 @@ class Lesson(Table):
         return self
 
     def _something_changes(self, step: Any) -> None:
-        if isinstance(step, Predict) and not (step.settings or step.event):
-            if self.patients[step.figure.patient].case is None:
-                raise refusal(f"step {step.key!r} changes nothing", "settings or an event")
+        idle = isinstance(step, Predict) and not (step.settings or step.event)
+        if idle and self.patients[step.figure.patient].case is None:
+            raise refusal(f"step {step.key!r} changes nothing", "settings or an event")
         if isinstance(step, Act):
             known = [row.key for row in self.patients[step.patient].variants]
             if wrong := [row.only for row in step.reference if row.only and row.only not in known]:
-                raise refusal(f"step {step.key!r} has a reference for a variant {wrong[0]!r}", ", ".join(known) or "none")
+                raise refusal(
+                    f"step {step.key!r} has a reference for a variant {wrong[0]!r}", ", ".join(known) or "none"
+                )
 
     def _variants_fit(self, step: Any) -> None:
         if not isinstance(step, Choose) or step.figure is None:
