@@ -94,6 +94,42 @@ def test_a_patient_is_treated_at_the_terminal_and_debriefed(
     assert "learner: set rate 10 /min" in capsys.readouterr().out
 
 
+def test_a_slip_of_the_keyboard_costs_no_answer_and_no_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    before = ["1", "x", "50", "nine", "9,4", "f", "f", "f", "r", "s"]
+    acted = ["1", "rate_per_min", "10", "2", "-5", "60", "what", "1", "mood", "3", "1", "rate_per_min", "900", "4"]
+    typed(monkeypatch, *before, *acted)
+    main(["lesson", "run", "trapped-gas", "--seed", "2"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "could not convert" not in out
+    assert "'nine' is not a number" in out
+    assert "9.4 cmH2O" in out
+    assert "'-5' is not a number of 0 or more" in out
+    assert "mood may not be changed here" in out
+    assert out.count("0 of 240 s. What do you do?") == 1  # the clock never went back
+    assert "All limits were kept at the end." in out
+    assert "airway pressure [cmH2O]" in out
+
+
+def test_nobody_signs_for_themselves_and_a_name_that_is_not_there_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = ["--record", str(tmp_path / "r.sqlite")]
+    watched = ["lesson", "record", "observe", "trapped-gas", "--skill", "1", "--learner", "A. Invented"]
+    with pytest.raises(SystemExit, match="2"):
+        main([*watched, "--assessor", "a. invented ", *kept])
+    assert "nobody signs for a skill of their own" in capsys.readouterr().err
+    main([*watched, "--assessor", "B", *kept])
+    for name, words in (("a. invented", "Written otherwise: A. Invented"), ("C", "nothing was deleted")):
+        with pytest.raises(SystemExit, match="2"):
+            main(["lesson", "record", "forget", name, *kept])
+        assert words in " ".join(capsys.readouterr().err.split())
+    main(["lesson", "record", "forget", "A. Invented", *kept])
+    assert "1 rows deleted" in capsys.readouterr().out
+
+
 def test_debrief_of_an_attempt(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     import numpy as np
 

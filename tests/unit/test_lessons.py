@@ -25,7 +25,7 @@ from tidebench.lessons.draw import debrief_picture, picture
 from tidebench.lessons.format import Act, Find, Lesson
 from tidebench.lessons.kit import PAGES, write_kit, write_record
 from tidebench.lessons.learners import LEARNERS, play
-from tidebench.lessons.marking import GRID_S, accepted, mark, wanted
+from tidebench.lessons.marking import GRID_S, accepted, mark, offered, right_answers, true_value, wanted, ways
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
 from tidebench.lessons.stage import Stage
@@ -50,6 +50,27 @@ SMALL: dict[str, Any] = {
         }
         for key in ("peak-pressure-cmh2o", "rate-per-min", "vte-ml")
     ],
+}  # fmt: skip
+
+
+FORESEEN: dict[str, Any] = {
+    "kind": "predict", "key": "flow", "title": "More flow", "objective": "read", "text": "Flow is raised.",
+    "minutes": 1.0, "at_s": 40.0, "settings": {"inspiratory_flow_l_min": 60.0},
+    "asks": [{"truth": "peak_pressure_cmh2o", "same": 1.0}], "why": "More is lost on the way in.",
+    "figure": {"patient": "one", "from_s": 20.0, "to_s": 60.0},
+}  # fmt: skip
+TOLD: dict[str, Any] = {
+    "kind": "show", "key": "tour", "title": "A tour", "text": "Look.", "minutes": 1.0,
+    "figure": {"patient": "one", "from_s": 10.0, "to_s": 20.0}, "narration": [{"at_s": 12.0, "text": "Now."}],
+}  # fmt: skip
+TREATED: dict[str, Any] = {
+    "kind": "act", "key": "less", "title": "Less", "objective": "read", "text": "Less pressure.", "minutes": 1.0,
+    "patient": "one", "within_s": 60.0, "limits": [{"truth": "peak_pressure_cmh2o", "most": 15.0}],
+    "may": ["tidal_volume_ml"], "reference": [{"settings": {"tidal_volume_ml": 250.0}}], "why": "Less goes in.",
+}  # fmt: skip
+PICKED: dict[str, Any] = {
+    "kind": "choose", "key": "from", "title": "From where?", "objective": "read", "text": "From where?",
+    "minutes": 1.0, "answers": [{"text": "From zero.", "reason": "As written.", "right": True}],
 }  # fmt: skip
 
 
@@ -81,6 +102,25 @@ def small() -> Lesson:
             "to_s 1 to",
         ),
         ({"patients": {"one": {}}}, "neither or both"),
+        ({"patients": {"one": {**SMALL["patients"]["one"], "ranges": {"seed": [float("nan"), 2]}}}}, "finite"),
+        (
+            {"patients": {"one": {**SMALL["patients"]["one"], "variants": [{"key": "a", "times": {"seed": [2, 1]}}]}}},
+            "from high to low",
+        ),
+        (
+            {"patients": {"one": {**SMALL["patients"]["one"], "variants": [{"key": "a"}, {"key": "a"}]}}},
+            "has variant 'a' twice",
+        ),
+        ({"objectives": [*SMALL["objectives"], *SMALL["objectives"]]}, "objective 'read' twice"),
+        ({"steps": [{**FORESEEN, "settings": {}}]}, "changes nothing"),
+        ({"steps": [{**FORESEEN, "asks": FORESEEN["asks"] * 2}]}, "'peak_pressure_cmh2o' twice"),
+        ({"steps": [{**TOLD, "narration": [{"at_s": 99.0, "text": "Late."}]}]}, "tells something at 99 s"),
+        ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X.", "helps": ["earthquake"]}]}]}, "earthquake"),
+        ({"steps": [{**TREATED, "treatments": [{"key": "x", "text": "X."}] * 2}]}, "treatment 'x' twice"),
+        ({"steps": [{**TREATED, "may": ["peep_cmh2o"]}]}, "a reference that sets tidal_volume_ml"),
+        ({"steps": [{**TREATED, "reference": [{**TREATED["reference"][0], "at_s": 60.0}]}]}, "a reference at 60 s"),
+        ({"steps": [{**TREATED, "reference": [{**TREATED["reference"][0], "only": "nobody"}]}]}, "variant 'nobody'"),
+        ({"steps": [{**PICKED, "answers": [PICKED["answers"][0]] * 2}]}, "'From zero.' twice"),
         ({"patients": {"one": {"case": "case", "ranges": {"seed": [1, 2]}}}}, "draws a recorded patient"),
     ],
 )
@@ -279,12 +319,92 @@ def test_every_lesson_can_be_taught(name: str) -> None:
     assert by_name["random"].passed == 0
 
 
+def step_of(name: str, key: str) -> tuple[Lesson, Any]:
+    """A step of a shipped lesson."""
+    lesson, _ = open_lesson(name)
+    return lesson, next(step for step in lesson.steps if step.key == key)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_more_peep_leaves_the_pressure_above_it_as_the_question_says(seed: int) -> None:
+    lesson, step = step_of("hold-manoeuvres", "more-peep")
+    setting = Stage(lesson, seed).drawn(step.figure.patient).said["settings"][0]
+    assert "stays 14" in step.text
+    assert setting["pressure_control_cmh2o"] == 14.0
+    assert set(step.settings) == {"peep_cmh2o"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_tour_says_each_thing_when_it_happens(seed: int) -> None:
+    lesson, step = step_of("reading-waveforms", "tour")
+    scene = Stage(lesson, seed).scene(step.figure.patient, step.figure.to_s)
+    begins, climbs, out, emptied = (told.at_s for told in step.narration)
+    assert np.min(np.abs(scene.start - begins)) < 0.1
+    assert np.any((scene.start < climbs) & (climbs < scene.turn))
+    assert np.min(np.abs(scene.turn - out)) < 0.1
+    flow = scene.channels["flow"][round(emptied * scene.rate_hz)]
+    assert -0.03 < flow < 0.01  # L/s: it rests
+    assert np.any((scene.turn < emptied) & (emptied < scene.end))
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "truth", "least", "most"),
+    [
+        ("double-triggers", "mend-it", "volume_per_kg_ml_kg", None, 8.0),
+        ("protective-ventilation", "inside", "driving_pressure_cmh2o", None, 15.0),
+        ("child", "give-time", "volume_per_kg_ml_kg", 5.0, 8.0),
+        ("ineffective-efforts", "enough", "volume_per_kg_ml_kg", 3.5, None),
+    ],
+)
+def test_no_limit_of_an_act_contradicts_what_the_lessons_teach(
+    name: str, key: str, truth: str, least: float | None, most: float | None
+) -> None:
+    _, step = step_of(name, key)
+    bound = next(bound for bound in step.limits if bound.truth == truth)
+    assert least is None or (bound.least is not None and bound.least >= least)
+    assert most is None or (bound.most is not None and bound.most <= most)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_mask_that_slips_leaks_more_than_before_it_slipped(seed: int) -> None:
+    lesson, step = step_of("leak-and-mask", "grows")
+    stage = Stage(lesson, seed)
+    assert ways(stage, step)["leak_percent"] == ("rises",)
+    share = true_value(stage, step_of("leak-and-mask", "share")[1])
+    assert share is not None
+    assert 15 < share < 80  # a share that is worth reading
+
+
+def test_a_wrong_answer_is_not_told_that_what_it_claims_was_there() -> None:
+    lesson, step = step_of("peak-and-plateau", "which")
+    stage = Stage(lesson, 1)
+    right = right_answers(stage, step)
+    for place, answer in enumerate(offered(stage, step), start=1):
+        said = mark(stage, step, {"answer": place}).said
+        claimed = "For that you would see: " + answer.reason
+        assert said.startswith(claimed) is (answer.variant is not None and not right[place - 1])
+
+
 def test_check_names_what_is_wrong_with_a_lesson() -> None:
     easy = {**SMALL["steps"][0], "tolerance": 1000.0}
     words = " ".join(check(lesson_from(changed(steps=[easy], minutes=30)), seeds=3).problems)
     assert "random learners pass" in words
     assert "fewer than three steps" in words
     assert "its steps take 1 min" in words
+
+
+def test_check_names_a_prediction_that_is_right_where_nothing_moves() -> None:
+    idle = {**FORESEEN, "asks": [{"truth": "peak_pressure_cmh2o", "same": 500.0}]}
+    words = " ".join(check(lesson_from(changed(steps=[idle])), seeds=1).problems)
+    assert "step flow: who does nothing gets full marks" in words
+
+
+def test_breaths_nobody_asked_for_are_not_stopped_by_a_trigger_that_nobody_reaches() -> None:
+    lesson, step = step_of("auto-triggers", "stop-them")
+    stage = Stage(lesson, 1)
+    for trigger, right in ((9.0, True), (20.0, False)):
+        found = mark(stage, step, {"actions": [{"at_s": 10.0, "settings": {"trigger_flow_l_min": trigger}}]})
+        assert found.right is right
 
 
 def test_wrong_answers_come_with_a_figure_that_stands_alone() -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tidebench.cli.printing import ask, heading, lines, say
+from tidebench.cli.printing import as_is, ask, heading, lines, say
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -92,7 +93,7 @@ def _answered(session: Session, console: Console) -> None:
 
     try:
         session.answer(_answer(session, console))
-    except (TidebenchError, ValueError) as error:
+    except TidebenchError as error:
         say(f"That can't be: {error}", console)
 
 
@@ -111,7 +112,7 @@ def _numbers(seen: Stretch, console: Console) -> None:
     heads, rows = seen.table()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="")
     for head in heads:
-        table.add_column(head, justify="right")
+        table.add_column(as_is(head), justify="right")
     for row in rows:
         table.add_row(*row)
     console.print(table)
@@ -124,19 +125,54 @@ def _put(question: str) -> str:
     return answer
 
 
+def _parsed(said: str) -> float:
+    """What was typed as a number, NaN where it is none."""
+    try:
+        value = float(said.replace(",", "."))
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
+
+
+def _number(question: str, console: Console, least: float = -math.inf) -> float:
+    """A number, with a decimal point or comma; asked for again until it is one."""
+    while True:
+        said = _put(question)
+        if (value := _parsed(said)) >= least:
+            return value
+        say(f"{said!r} is not a number{f' of {least:g} or more' if least > -math.inf else ''}.", console)
+
+
+def _place(question: str, console: Console) -> int:
+    """A whole number, 1 or more; asked for again until it is one."""
+    while not (value := _number(question, console, 1.0)).is_integer():
+        say(f"{value:g} is not a whole number.", console)
+    return int(value)
+
+
+def _places(question: str, console: Console) -> list[int]:
+    """Whole numbers with spaces or commas between; asked for again until they are."""
+    while True:
+        words = _put(question).replace(",", " ").split()
+        if wrong := [word for word in words if not word.isdecimal()]:
+            say(f"{wrong[0]!r} is not the number of a breath.", console)
+        else:
+            return [int(word) for word in words]
+
+
 def _answer(session: Session, console: Console) -> dict[str, Any]:
     from tidebench.lessons.format import Act, Find, Measure, Predict
 
     step = session.step
     if isinstance(step, Find):
-        return {"breaths": [int(word) for word in _put("Breaths, with spaces:").replace(",", " ").split()]}
+        return {"breaths": _places("Breaths, with spaces:", console)}
     if isinstance(step, Measure):
         return _measured(session, step, console)
     if isinstance(step, Predict):
         return {"ways": _ways(step)}
     if isinstance(step, Act):
         return {"actions": _acted(session, step, console)}
-    return {"answer": int(_put("Which?"))}
+    return {"answer": _place("Which?", console)}
 
 
 def _ways(step: Predict) -> dict[str, str]:
@@ -157,9 +193,9 @@ def _measured(session: Session, step: Measure, console: Console) -> dict[str, An
 
     done: list[dict[str, Any]] = []
     for kind in step.needs:
-        at = _put(f"{kind} at which second, {step.figure.from_s:g} to {step.figure.to_s:g}? (empty: none)")
-        if at:
-            done.append({"at_s": float(at), "kind": kind})
+        at = _moment(f"{kind} at which second, {step.figure.from_s:g} to {step.figure.to_s:g}? (empty: none)", console)
+        if at is not None:
+            done.append({"at_s": at, "kind": kind})
     if done:
         actions = [Action(at_s=row["at_s"], manoeuvre=row["kind"]) for row in done]
         scene, figure = session.stage.held(step.figure.patient, actions), step.figure
@@ -168,7 +204,16 @@ def _measured(session: Session, step: Measure, console: Console) -> dict[str, An
             _read(seen, row["at_s"], row["kind"], console)
     else:
         assert shown(session.stage, step) is not None
-    return {"value": float(_put("The value:")), "manoeuvres": done}
+    return {"value": _number("The value:", console), "manoeuvres": done}
+
+
+def _moment(question: str, console: Console) -> float | None:
+    """A moment; None where nothing is said."""
+    while said := _put(question):
+        if not math.isnan(value := _parsed(said)):
+            return value
+        say(f"{said!r} is not a number.", console)
+    return None
 
 
 def _read(seen: Stretch, at_s: float, kind: str, console: Console) -> None:
@@ -193,20 +238,38 @@ def _acted(session: Session, step: Act, console: Console) -> list[dict[str, Any]
     while now < step.within_s:
         _look(session, step, actions, now, console)
         lines((f"{place}  {words}" for place, words in enumerate(choices, start=1)), console, "   ")
-        said = int(_put(f"{now:.0f} of {step.within_s:.0f} s. What do you do?"))
+        said = _place(f"{now:.0f} of {step.within_s:.0f} s. What do you do?", console)
         if said == len(choices):
             break
         if said == 1:
             key = _put(f"Which: {', '.join(step.may)}?")
-            actions.append({"at_s": now, "settings": {key: float(_put("To what value?"))}})
-            now += 1.0
+            change = {"at_s": now, "settings": {key: _number("To what value?", console)}}
+            if _can_be(session, step, [*actions, change], console):
+                actions.append(change)
+                now += 1.0
         elif said in (2, 3):
-            now += float(_put("How many seconds?")) if said == 2 else 0.0
+            now += _number("How many seconds?", console, 0.0) if said == 2 else 0.0
         elif 4 <= said < len(choices):
             treatment = step.treatments[said - 4]
             actions.append({"at_s": now, "treatment": treatment.key})
             now += treatment.takes_s
     return [row for row in actions if row["at_s"] < step.within_s]
+
+
+def _can_be(session: Session, step: Act, actions: list[dict[str, Any]], console: Console) -> bool:
+    """Whether these may be done; said where not, so that what was done before it stands."""
+    from tidebench.errors import TidebenchError
+    from tidebench.lessons.format import Action
+    from tidebench.lessons.scene import checked
+
+    try:
+        told = [Action.model_validate(row) for row in actions]
+        checked(step, told)
+        session.stage.done(step, told)
+    except TidebenchError as error:
+        say(f"That can't be: {error}", console)
+        return False
+    return True
 
 
 def _look(session: Session, step: Act, actions: list[dict[str, Any]], now: float, console: Console) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tidebench.errors import TidebenchError
-from tidebench.lessons.format import Act, Choose, Find, Lesson, Measure
+from tidebench.lessons.format import Act, Choose, Find, Lesson, Measure, Predict
 from tidebench.lessons.learners import LEARNERS, play
 from tidebench.lessons.marking import RIGHT, right_answers, tolerance, true_value, wanted
 from tidebench.lessons.reader import read_value
@@ -85,7 +85,7 @@ def check(lesson: Lesson, folder: Path | None = None, seeds: int = 10, first_see
                     problems += [
                         f"step {key}: who does nothing gets full marks (seed {seed})"
                         for key, found in session.marks.items()
-                        if found.right and isinstance(_step(lesson, key), (Act, Find))
+                        if found.right and isinstance(_step(lesson, key), (Act, Find, Predict))
                     ]
             read, wrong = _read(lesson, stage)
             readings += read

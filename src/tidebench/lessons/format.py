@@ -13,15 +13,18 @@ from tidebench.case_errors import explain as in_words
 from tidebench.entries import Within, refusal
 from tidebench.errors import CaseError
 from tidebench.lessons.truths import LABELS, TRUTHS
+from tidebench.simulation.protocol import EventKind
 
 FILE = "lesson.toml"
 MOST_BYTES = 256 << 10
 MOST_STEPS, MOST_PATIENTS = 30, 12
 LONGEST_S = 1800.0
+PER_KG = "_ml_kg"
 
 Line = Annotated[str, StringConstraints(min_length=1, max_length=240)]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=1600)]
 Key = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=40)]
+Span = tuple[Annotated[float, Field(allow_inf_nan=False)], Annotated[float, Field(allow_inf_nan=False)]]
 Seconds = Annotated[float, Within(0, LONGEST_S, "s")]
 TruthKey = Annotated[str, StringConstraints(max_length=40)]
 Channel = Literal["airway_pressure", "flow", "volume", "co2", "muscle_pressure", "oesophageal_pressure"]
@@ -80,8 +83,20 @@ class Variant(Table):
     scenario: dict[str, Any] = Field(default_factory=dict)
     events: tuple[dict[str, Any], ...] = ()
     manoeuvres: tuple[dict[str, Any], ...] = ()
-    times: dict[str, tuple[float, float]] = Field(default_factory=dict)
-    ranges: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    times: dict[str, Span] = Field(default_factory=dict)
+    ranges: dict[str, Span] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _upwards(self) -> Self:
+        _low_to_high(self)
+        return self
+
+
+def _low_to_high(drawn: Variant | Patient) -> None:
+    for name in ("ranges", "times"):
+        wrong = [key for key, (low, high) in getattr(drawn, name).items() if low > high]
+        if wrong:
+            raise refusal(f"has {name} of {wrong[0]} from high to low", "the lower value first")
 
 
 class Patient(Table):
@@ -92,8 +107,8 @@ class Patient(Table):
     """
 
     scenario: dict[str, Any] | None = None
-    ranges: dict[str, tuple[float, float]] = Field(default_factory=dict)
-    times: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    ranges: dict[str, Span] = Field(default_factory=dict)
+    times: dict[str, Span] = Field(default_factory=dict)
     variants: tuple[Variant, ...] = ()
     case: Literal["case"] | None = None
 
@@ -103,10 +118,8 @@ class Patient(Table):
             raise refusal("is neither or both of a virtual patient and a case", 'scenario, or case = "case"')
         if self.case and (self.ranges or self.times or self.variants):
             raise refusal("draws a recorded patient", "ranges, times and variants for a scenario only")
-        for name in ("ranges", "times"):
-            wrong = [key for key, (low, high) in getattr(self, name).items() if low > high]
-            if wrong:
-                raise refusal(f"has {name} of {wrong[0]} from high to low", "the lower value first")
+        _low_to_high(self)
+        _once("variant", [row.key for row in self.variants])
         return self
 
 
@@ -157,6 +170,13 @@ class Show(_Step):
     kind: Literal["show"]
     figure: Figure
     narration: Annotated[tuple[Told, ...], Field(min_length=1, max_length=12)]
+
+    @model_validator(mode="after")
+    def _told_in_time(self) -> Self:
+        begin, end = self.figure.from_s, self.figure.to_s
+        if late := [told.at_s for told in self.narration if not begin <= told.at_s <= end]:
+            raise refusal(f"tells something at {late[0]:g} s", f"{begin:g} to {end:g} s, which the figure shows")
+        return self
 
 
 class Find(_Asked):
@@ -226,6 +246,7 @@ class Predict(_Asked):
     def _in_time(self) -> Self:
         if not self.figure.from_s + self.over_s <= self.at_s <= self.figure.to_s - self.over_s:
             raise refusal(f"changes at {self.at_s:g} s", "over_s after the figure's start, and over_s before its end")
+        _once("question about", [ask.truth for ask in self.asks])
         return self
 
 
@@ -234,7 +255,7 @@ class Treatment(Table):
 
     key: Key
     text: Line
-    helps: tuple[str, ...] = ()
+    helps: tuple[EventKind, ...] = ()
     takes_s: Annotated[float, Within(1, 300, "s")] = 10.0
     disconnects: bool = False
 
@@ -282,9 +303,15 @@ class Act(_Asked):
         if self.from_s + self.within_s > LONGEST_S:
             raise refusal("runs too long", f"from_s and within_s up to {LONGEST_S:g} s together")
         keys = [row.key for row in self.treatments]
+        _once("treatment", keys)
         wrong = [row.treatment for row in self.reference if row.treatment and row.treatment not in keys]
         if wrong:
             raise refusal(f"refers to a treatment {wrong[0]!r} that it doesn't have", ", ".join(keys))
+        set_ones = [key for row in self.reference for key in row.settings]
+        if foreign := [key for key in set_ones if key.replace(PER_KG, "_ml") not in self.may]:
+            raise refusal(f"has a reference that sets {foreign[0]}", f"one of what may be set: {', '.join(self.may)}")
+        if late := [row.at_s for row in self.reference if row.at_s >= self.within_s]:
+            raise refusal(f"has a reference at {late[0]:g} s", f"before its {self.within_s:g} s are over")
         return self
 
 
@@ -314,6 +341,7 @@ class Choose(_Asked):
 
     @model_validator(mode="after")
     def _answerable(self) -> Self:
+        _once("answer", [answer.text for answer in self.answers])
         told = [answer for answer in self.answers if answer.right is not None]
         if self.figure is None and len(told) < len(self.answers):
             raise refusal("asks the truth of no patient", "a figure, or right = true or false on each answer")
@@ -349,6 +377,7 @@ class Lesson(Table):
         keys = [step.key for step in self.steps]
         if twice := [key for key in keys if keys.count(key) > 1]:
             raise refusal(f"has two steps {twice[0]!r}", "a key of its own for each step")
+        _once("objective", [row.key for row in self.objectives])
         objectives = {row.key for row in self.objectives}
         for asked in self.asked:
             if asked.objective not in objectives:
@@ -363,7 +392,19 @@ class Lesson(Table):
             if name is not None and name not in self.patients:
                 raise refusal(f"step {step.key!r} names a patient {name!r}", ", ".join(self.patients) or "[patients.*]")
             self._variants_fit(step)
+            self._something_changes(step)
         return self
+
+    def _something_changes(self, step: Any) -> None:
+        idle = isinstance(step, Predict) and not (step.settings or step.event)
+        if idle and self.patients[step.figure.patient].case is None:
+            raise refusal(f"step {step.key!r} changes nothing", "settings or an event")
+        if isinstance(step, Act):
+            known = [row.key for row in self.patients[step.patient].variants]
+            if wrong := [row.only for row in step.reference if row.only and row.only not in known]:
+                raise refusal(
+                    f"step {step.key!r} has a reference for a variant {wrong[0]!r}", ", ".join(known) or "none"
+                )
 
     def _variants_fit(self, step: Any) -> None:
         if not isinstance(step, Choose) or step.figure is None:
@@ -418,6 +459,11 @@ def lesson_from(said: Mapping[str, Any], *, name: str = FILE) -> Lesson:
         return Lesson.model_validate(said)
     except ValidationError as error:
         raise in_words(error, said, Lesson, name) from None
+
+
+def _once(what: str, keys: list[str]) -> None:
+    if twice := [key for key in keys if keys.count(key) > 1]:
+        raise refusal(f"has {what} {twice[0]!r} twice", "each of its own")
 
 
 def _known(key: str) -> None:

@@ -13,7 +13,7 @@ from tidebench.errors import OptionError
 from tidebench.lessons.draw import picture
 from tidebench.lessons.format import Act, Choose, Lesson, Measure
 from tidebench.lessons.learners import perfect
-from tidebench.lessons.marking import mark, offered
+from tidebench.lessons.marking import mark, offered, reason_words, right_answers
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import asked_words, identity, patient_words, shown
 from tidebench.lessons.stage import Stage
@@ -126,6 +126,12 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
     return told | {"choices": [], "asked": asked}
 
 
+def _rests_on(step: Choose) -> str:
+    """What makes an answer right: the patient that was drawn, or practice with its source."""
+    drawn = any(answer.right is None for answer in step.answers)
+    return "The patient on this quiz decides." if drawn else f"Source: {step.source.rstrip('.')}."
+
+
 def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any]:
     """The key, from the truth of the patients that were drawn."""
     rng = np.random.default_rng(stage.seed)
@@ -137,9 +143,14 @@ def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any
             truth = [found.parts[0].truth]
         if isinstance(step, Act):
             truth = ["One way among several:", *_reference_words(stage, step)]
-        why = step.source if isinstance(step, Choose) else step.why
+        why = _rests_on(step) if isinstance(step, Choose) else step.why
         reasons = (
-            [f"{answer.text} {answer.reason}" for answer in offered(stage, step)] if isinstance(step, Choose) else []
+            [
+                f"{answer.text} {reason_words(answer, right)}"
+                for answer, right in zip(offered(stage, step), right_answers(stage, step), strict=True)
+            ]
+            if isinstance(step, Choose)
+            else []
         )
         rows.append({"title": step.title, "truth": truth, "why": why, "reasons": reasons,
                      "marks": MARKS[step.kind]})  # fmt: skip

@@ -436,13 +436,18 @@ def _right(stage: Stage, step: Choose, answer: Answer) -> bool:
     return value is not None and answer.where.holds(value)
 
 
+def reason_words(answer: Answer, right: bool) -> str:
+    """The reason of an answer. Where the patient decides, that of a wrong one says what would be seen if it were."""
+    return answer.reason if right or answer.right is not None else f"For that you would see: {answer.reason}"
+
+
 def _choose(stage: Stage, step: Choose, answer: Picked) -> Mark:
     if answer.answer > len(step.answers):
         raise OptionError(f"there is no answer {answer.answer}", where=step.title, expected=f"1 to {len(step.answers)}")
     answers, right = offered(stage, step), right_answers(stage, step)
     picked, points = answers[answer.answer - 1], float(right[answer.answer - 1])
     best = answers[right.index(True)] if any(right) else picked
-    said = picked.reason if points else f"{picked.reason} Right is: {best.text} {best.reason}"
+    said = picked.reason if points else f"{reason_words(picked, False)} Right is: {best.text} {best.reason}"
     proof = None
     if step.figure is not None:
         scene, figure = stage.scene(step.figure.patient, step.figure.to_s), step.figure

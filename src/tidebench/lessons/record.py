@@ -263,6 +263,10 @@ class Record:
             raise OptionError(f"there is no skill {skill}", where=of.title, expected=f"1 to {len(of.skills)}")
         if not (learner and assessor):
             raise OptionError("an observed skill needs a learner and an assessor", where="observed skill")
+        if _same_name(learner, assessor):
+            raise OptionError(
+                "nobody signs for a skill of their own", where="observed skill", expected="an assessor who watched"
+            )
         row = (lesson, learner, site, of.skills[skill - 1], int(able), assessor, _now(), _expiry(of.renewal_months))
         with self.change():
             done = self._db.execute(
@@ -290,15 +294,28 @@ class Record:
         Raises
         ------
         OptionError
-            No name: attempts without one belong to nobody, and go by age.
+            No name: attempts without one belong to nobody, and go by age. Nothing is kept under this name.
         """
         if not learner:
             raise OptionError("whose record?", where="record", expected="a learner's name")
         with self.change():
-            return sum(
+            gone = sum(
                 self._db.execute(f"DELETE FROM {table} WHERE learner = ?", (learner,)).rowcount
                 for table in ("attempt", "observed")
             )
+        if gone == 0:
+            near = [one for one in self._learners() if _same_name(one, learner)]
+            raise OptionError(
+                f"nothing is kept of {learner!r}, and nothing was deleted", where="record",
+                remedy=f"Written otherwise: {', '.join(near)}." if near else "",
+            )  # fmt: skip
+        return gone
+
+    def _learners(self) -> list[str]:
+        """Names in the record."""
+        with self._told():
+            rows = self._db.execute("SELECT learner FROM attempt UNION SELECT learner FROM observed").fetchall()
+        return [str(row[0]) for row in rows if row[0]]
 
     def keep_days(self, days: int) -> int:
         """Delete what is older than so many days; how many rows went.
@@ -432,6 +449,11 @@ def _short(**names: str) -> None:
     for what, name in names.items():
         if len(name) > LONGEST_NAME or not name.isprintable():
             raise OptionError(f"{what} can't be that", where="record", expected=f"up to {LONGEST_NAME} letters")
+
+
+def _same_name(one: str, other: str) -> bool:
+    """Whether two names differ in capitals and spaces alone."""
+    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
 
 
 def _safe(value: Any) -> Any:

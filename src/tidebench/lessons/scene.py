@@ -13,7 +13,7 @@ import polars as pl
 
 from tidebench.bench.said import PROTOCOL, Said, with_row, with_settings
 from tidebench.errors import CaseError
-from tidebench.lessons.format import Act, Action, Treatment
+from tidebench.lessons.format import PER_KG, Act, Action, Treatment
 from tidebench.lessons.patients import Drawn
 from tidebench.lessons.truths import TRUTHS, Values
 from tidebench.simulation import scenario_from, simulate
@@ -23,7 +23,6 @@ from tidebench.simulation.solution import Solution, recorded_channels
 
 Places = npt.NDArray[np.int64]
 HIDDEN = ("muscle_pressure", "alveolar_pressure", "recoil_pressure", "lung_volume")
-PER_KG = "_ml_kg"
 
 
 @dataclass(frozen=True)

@@ -129,6 +129,12 @@ def _intrinsic(scene: Scene) -> Values:
     return scene.of("total_peep_cmh2o") - scene.set_peep
 
 
+def _set_trigger(scene: Scene) -> Values:
+    assert scene.solution is not None
+    set_ones = (scene.solution.scenario.setting_at(at).trigger_flow_l_min for at in scene.start)
+    return np.array([np.nan if one is None else one for one in set_ones])
+
+
 def _share(label: str | None) -> Callable[[Scene], Values]:
     def of(scene: Scene) -> Values:
         return np.array([100.0 * (bool(said) if label is None else label in said) for said in scene.labels])
@@ -159,6 +165,7 @@ TRUTHS: dict[str, Truth] = {
     ),
     "compliance_ml_cmh2o": _as("compliance_ml_cmh2o", _compliance),
     "resistance_cmh2o_s_l": _as("resistance_cmh2o_s_l", _resistance),
+    "set_trigger_l_min": Truth("set flow trigger", "L/min", 1, _set_trigger),
     "intrinsic_peep_cmh2o": _as("intrinsic_peep_cmh2o", _intrinsic),
     "rate_per_min": _as("rate_per_min", _rate),
     "minute_volume_l_min": _as("minute_volume_l_min", _minute),
