@@ -11,6 +11,8 @@ from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.simulation.machine import LEVELS, merged
 
 ON_LEVELS = "IMV-PC"  # the mode of two levels, where nobody gives one
+MANDATORY_ONLY = ("rate_per_min", "inspiratory_time_s")
+"""Settings without a use where no breath is mandatory."""
 NOT_ON_LEVELS = ("rate_per_min", "inspiratory_time_s", "inspiratory_pressure_cmh2o", *TYPES_WITH)
 
 
@@ -64,6 +66,11 @@ def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> N
     except ValueError:
         return  # the scenario says what a mode is
     for key in changes:
+        if key in MANDATORY_ONLY and mode.mandatory is None:
+            raise CaseError(
+                f"{setting['mode']} has no {key}: every breath is the patient's", where="what-if",
+                expected=f"another mode, or what {setting['mode']} has: {', '.join(had(mode))}",
+            )  # fmt: skip
         having = TYPES_WITH.get(key)
         if having is not None and not having & {mode.mandatory, mode.support}:
             raise CaseError(

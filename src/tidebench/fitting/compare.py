@@ -97,6 +97,11 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     beyond, wider = extrapolated(fit, then)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
+    if parse_mode(then.setting["mode"]).mandatory is None:
+        built = then.estimate.scenario.ventilator  # ends every inflation, whatever flow does
+        after["inspiratory_time_s"] = np.clip(
+            after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
+        )
     before, after = together(fit, now, before), together(fit, then, after)
     before, after = (
         with_gases(fit, before, before, now, rng, seed),
@@ -233,7 +238,8 @@ def edges(draws: Samples) -> tuple[float, float, float]:
 
 
 def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
-    """Draws further from their middle, which is the estimate in its own group; what was positive stays so, by factors.
+    """Draws further from their middle, which is the estimate in its own group: down by factors, so that what was positive
+    stays so, up by differences, since a factor of a factor soon passes any lung.
 
     ``groups`` are kinds of lung, shape (n,): the way between two kinds is no doubt, and does not grow.
     """
@@ -245,7 +251,7 @@ def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = No
     if other.any():
         middle[other] = np.nanmedian(draws[other])
     if draws[0] > 0 and np.nanmin(draws) > 0:
-        return np.asarray(middle * (draws / middle) ** by, np.float64)
+        return np.where(draws < middle, middle * (draws / middle) ** by, middle + by * (draws - middle))
     return np.asarray(middle + by * (draws - middle), np.float64)
 
 

@@ -1,0 +1,59 @@
+"""Rehearsals far from what was recorded: numbers stay those of a lung and a ventilator, and messages name what to do.
+
+Volumes are held against the drawn lungs' own elastic pressure, inflation times against the ventilator's longest.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.reference.test_fitting import fitted
+from tests.reference.test_rehearsal_limits import TABLES
+from tidebench.errors import CaseError
+from tidebench.fitting import Fit, what_if
+from tidebench.fitting.compare import widened
+
+SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
+
+
+@pytest.fixture(scope="module")
+def supported() -> Fit:
+    """A patient on support who does not wait for the end of an inflation."""
+    effort = {"rate_per_min": 18.0, "size_cmh2o": 6.0, "size_cv": 0.1}
+    return fitted({**TABLES, "effort": effort, "settings": [SUPPORT]})
+
+
+@pytest.fixture(scope="module")
+def passive() -> Fit:
+    """The man of 176 cm, who rests."""
+    return fitted(TABLES)
+
+
+def test_doubt_grows_up_by_differences_and_down_by_factors() -> None:
+    draws = np.array([800.0, 400.0, 1600.0])
+    assert widened(draws, 3.0).tolist() == pytest.approx([800.0, 100.0, 3200.0]), "not 6400, eight times the estimate"
+
+
+def test_no_inflation_lasts_longer_than_the_ventilator_lets_it() -> None:
+    slow = {"compartments": [{"compliance_ml_cmh2o": 90.0, "resistance_cmh2o_s_l": 15.0}]}
+    effort = {"rate_per_min": 12.0, "size_cmh2o": 8.0, "size_cv": 0.1}
+    fit = fitted({**TABLES, "lung": slow, "effort": effort, "settings": [{**SUPPORT, "cycling_percent": 30.0}]})
+    answer = what_if(fit, {"pressure_support_cmh2o": 18.0, "cycling_percent": 8.0}, n=40)
+    told = {change.key: change for change in answer.changes}
+    built = answer.then.estimate.scenario.ventilator
+    _, low, high = told["inspiratory_time_s"].then
+    assert built.shortest_inflation_s <= low <= high <= built.longest_support_s
+    assert any("flow no longer ends most inflations" in words for words in answer.assumptions)
+
+
+@pytest.mark.parametrize("key", ["rate_per_min", "inspiratory_time_s"])
+def test_support_alone_has_no_rate_and_no_time(supported: Fit, key: str) -> None:
+    with pytest.raises(CaseError, match=f"CSV-PS has no {key}"):
+        what_if(supported, {key: 1.0 if key.endswith("_s") else 20.0}, n=1)
+
+
+def test_who_does_not_breathe_is_not_put_on_support_alone(passive: Fit) -> None:
+    with pytest.raises(CaseError, match="nobody was seen to breathe") as told:
+        what_if(passive, {"mode": "CSV-PS", "pressure_support_cmh2o": 12.0}, n=1)
+    assert "backup_rate" not in str(told.value), "no key of a scenario: nobody can set it here"
