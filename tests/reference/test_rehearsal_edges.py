@@ -5,14 +5,18 @@ Volumes are held against the drawn lungs' own elastic pressure, inflation times 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.reference.test_fitting import fitted
-from tests.reference.test_rehearsal_limits import TABLES
+from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.errors import CaseError
 from tidebench.fitting import Fit, what_if
-from tidebench.fitting.compare import widened
+from tidebench.fitting.compare import compared, together, widened
+from tidebench.fitting.predict import predict
+from tidebench.quantities import quantity
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
 
@@ -21,7 +25,7 @@ SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "
 def supported() -> Fit:
     """A patient on support who does not wait for the end of an inflation."""
     effort = {"rate_per_min": 18.0, "size_cmh2o": 6.0, "size_cv": 0.1}
-    return fitted({**TABLES, "effort": effort, "settings": [SUPPORT]})
+    return fitted({**TABLES, "effort": effort, "settings": [SUPPORT]}, [GAS])
 
 
 @pytest.fixture(scope="module")
@@ -57,3 +61,25 @@ def test_who_does_not_breathe_is_not_put_on_support_alone(passive: Fit) -> None:
     with pytest.raises(CaseError, match="nobody was seen to breathe") as told:
         what_if(passive, {"mode": "CSV-PS", "pressure_support_cmh2o": 12.0}, n=1)
     assert "backup_rate" not in str(told.value), "no key of a scenario: nobody can set it here"
+
+
+def test_carbon_dioxide_past_what_anybody_lives_with_is_said(supported: Fit) -> None:
+    weak = replace(supported, drive=replace(supported.drive, size_cmh2o=0.15 * supported.drive.size_cmh2o))
+    now, then = predict(supported, n=30), predict(weak, {"pressure_support_cmh2o": 0.0}, 30)
+    told = compared(supported, now, then)
+    assert np.nanmax(told.then["paco2_mmhg"]) <= quantity("paco2_mmhg").plausible[1]
+    assert any("PaCO2 would leave" in words for words in told.beyond)
+
+
+def test_minute_volume_of_stacked_breaths_is_that_of_all(supported: Fit) -> None:
+    """Half of the breaths let nothing out: their median says nothing of the sum."""
+    then = predict(supported, n=6)
+    raw = {**then.quantities, "vte_ml": np.full(6, 1e-3), "minute_volume_l_min": np.full(6, 9.0)}
+    side = {**raw, "vte_ml": np.full(6, 20.0)}
+    assert together(supported, replace(then, quantities=raw), side)["minute_volume_l_min"].tolist() == [9.0] * 6
+
+
+def test_total_peep_of_one_who_breathes_is_not_below_what_is_set(supported: Fit) -> None:
+    told = {change.key: change for change in what_if(supported, {"pressure_support_cmh2o": 16.0}, n=60).changes}
+    recorded = min(0.0, told["total_peep_cmh2o"].now[0] - told["peep_cmh2o"].now[0])
+    assert told["total_peep_cmh2o"].then[1] >= told["peep_cmh2o"].then[1] + recorded - 0.3
