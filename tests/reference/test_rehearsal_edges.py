@@ -16,6 +16,7 @@ from tidebench.errors import CaseError
 from tidebench.fitting import Fit, what_if
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.predict import predict
+from tidebench.fitting.target import bound_of, seek
 from tidebench.quantities import quantity
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
@@ -83,3 +84,21 @@ def test_total_peep_of_one_who_breathes_is_not_below_what_is_set(supported: Fit)
     told = {change.key: change for change in what_if(supported, {"pressure_support_cmh2o": 16.0}, n=60).changes}
     recorded = min(0.0, told["total_peep_cmh2o"].now[0] - told["peep_cmh2o"].now[0])
     assert told["total_peep_cmh2o"].then[1] >= told["peep_cmh2o"].then[1] + recorded - 0.3
+
+
+def test_a_search_offers_no_way_twice() -> None:
+    fit = fitted(TABLES, [GAS])
+    found = seek(fit, "paco2_mmhg", 50.0)
+    moved = [{key: value for key, value in way.settings.items() if value != fit.setting[key]} for way in found.ways]
+    assert len(moved) > 1
+    assert all(moved.count(one) == 1 for one in moved)
+
+
+def test_total_peep_is_brought_down_by_peep(passive: Fit) -> None:
+    found = seek(passive, "total_peep_cmh2o", 3.0)
+    assert {"peep_cmh2o": pytest.approx(3.0, abs=0.3)} in [dict(way.settings) for way in found.ways]
+
+
+def test_a_search_says_what_it_moved(passive: Fit) -> None:
+    none = seek(passive, "driving_pressure_cmh2o", 4.0, [bound_of("minute_volume_l_min>=9")])
+    assert (none.ways, none.tried) == ((), ("rate_per_min", "tidal_volume_ml"))
