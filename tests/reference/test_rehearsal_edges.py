@@ -16,7 +16,7 @@ from tidebench.errors import CaseError
 from tidebench.fitting import Fit, what_if
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.predict import predict
-from tidebench.fitting.target import bound_of, seek
+from tidebench.fitting.target import _Rated, bound_of, distinct, seek
 from tidebench.quantities import quantity
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
@@ -87,11 +87,11 @@ def test_total_peep_of_one_who_breathes_is_not_below_what_is_set(supported: Fit)
 
 
 def test_a_search_offers_no_way_twice() -> None:
-    fit = fitted(TABLES, [GAS])
-    found = seek(fit, "paco2_mmhg", 50.0)
-    moved = [{key: value for key, value in way.settings.items() if value != fit.setting[key]} for way in found.ways]
-    assert len(moved) > 1
-    assert all(moved.count(one) == 1 for one in moved)
+    """A rate as it stands beside a volume is that volume alone."""
+    alone = {"tidal_volume_ml": 418.0}
+    beside, slower = {**alone, "rate_per_min": 25.4}, {**alone, "rate_per_min": 20.0}
+    rows = [_Rated(levers, 0.0, 20.0, [], ()) for levers in (alone, beside, slower)]
+    assert [row.levers for row in distinct(rows, {"rate_per_min": 25.36, "tidal_volume_ml": 348.0})] == [alone, slower]
 
 
 def test_total_peep_is_brought_down_by_peep(passive: Fit) -> None:
