@@ -102,3 +102,16 @@ def test_total_peep_is_brought_down_by_peep(passive: Fit) -> None:
 def test_a_search_says_what_it_moved(passive: Fit) -> None:
     none = seek(passive, "driving_pressure_cmh2o", 4.0, [bound_of("minute_volume_l_min>=9")])
     assert (none.ways, none.tried) == ((), ("rate_per_min", "tidal_volume_ml"))
+
+
+def test_a_flow_that_is_set_is_kept_when_pressure_control_becomes_volume_control() -> None:
+    """400 mL at 60 L/min take 0.4 s, not the second that pressure control stood on."""
+    pressure = {
+        "mode": "CMV-PC", "peep_cmh2o": 5.0, "rate_per_min": 14.0, "pressure_control_cmh2o": 12.0,
+        "inspiratory_time_s": 1.0,
+    }  # fmt: skip
+    asked = {"mode": "CMV-VC", "tidal_volume_ml": 400.0, "inspiratory_flow_l_min": 60.0}
+    answer = what_if(fitted({**TABLES, "settings": [pressure]}), asked, n=4)
+    told = {change.key: change.then[0] for change in answer.changes}
+    assert told["inspiratory_time_s"] == pytest.approx(0.4, abs=0.05)
+    assert told["peak_inspiratory_flow_l_min"] == pytest.approx(60.0, rel=0.05)

@@ -25,7 +25,8 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     """The setting of now with changes made.
 
     A mode that is named leaves two levels behind, unless they are named with it; two levels that are named without a
-    mode are mandatory pressure control. On two levels PEEP is the low one.
+    mode are mandatory pressure control. On two levels PEEP is the low one. A flow that is
+    named takes back the inflation's time that stood.
 
     Raises
     ------
@@ -43,6 +44,8 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
         raise CaseError(f"is {asked['mode']:g}", where="mode", expected="a mode in words, such as A/C-VC or CSV-PS")
     if "mode" in asked and not to_levels:
         before = {key: value for key, value in before.items() if key not in LEVELS}
+    if "inspiratory_flow_l_min" in asked and "inspiratory_time_s" not in asked:
+        before.pop("inspiratory_time_s", None)  # flow and volume make the time, which would stand in flow's way
     setting = merged([before, asked])[-1]
     if bi_level(setting):
         low = asked.get("pressure_low_cmh2o", asked.get("peep_cmh2o", setting.get("pressure_low_cmh2o")))
