@@ -121,15 +121,15 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
 
 
 def unlived(side: Mapping[str, Samples]) -> tuple[str, ...]:
-    """In words, that carbon dioxide goes past what anybody lives with, and so is told as no more (or less) than that."""
+    """In words, that carbon dioxide goes past what anybody lives with: it is told as no more, or less, than that."""
     draws = side.get("paco2_mmhg", np.empty(0))
     low, high = quantity("paco2_mmhg").plausible
     share = float(np.mean((draws <= low) | (draws >= high))) if len(draws) else 0.0
     if not share:
         return ()
     return (
-        f"PaCO2 would leave {low:g} to {high:g} mmHg, with which nobody lives, in {100 * share:.0f} % of drawn patients; "
-        "it is told as no further",
+        f"PaCO2 would leave {low:g} to {high:g} mmHg, beyond which nobody lives, in {100 * share:.0f} % of drawn "
+        "patients; it is told as no further",
     )
 
 
@@ -256,8 +256,10 @@ def edges(draws: Samples) -> tuple[float, float, float]:
 
 
 def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
-    """Draws further from their middle, which is the estimate in its own group: down by factors, so that what was positive
-    stays so, up by differences, since a factor of a factor soon passes any lung.
+    """Draws further from their middle, which is the estimate in its own group.
+
+    Down by factors, so that what was positive stays so; up by differences, since a factor of a factor soon passes any
+    lung.
 
     ``groups`` are kinds of lung, shape (n,): the way between two kinds is no doubt, and does not grow.
     """
