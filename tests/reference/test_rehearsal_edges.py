@@ -65,6 +65,7 @@ def test_who_does_not_breathe_is_not_put_on_support_alone(passive: Fit) -> None:
 
 
 def test_carbon_dioxide_past_what_anybody_lives_with_is_said(supported: Fit) -> None:
+    assert supported.drive is not None
     weak = replace(supported, drive=replace(supported.drive, size_cmh2o=0.15 * supported.drive.size_cmh2o))
     now, then = predict(supported, n=30), predict(weak, {"pressure_support_cmh2o": 0.0}, 30)
     told = compared(supported, now, then)

@@ -271,7 +271,8 @@ def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = No
     if other.any():
         middle[other] = np.nanmedian(draws[other])
     if draws[0] > 0 and np.nanmin(draws) > 0:
-        return np.where(draws < middle, middle * (draws / middle) ** by, middle + by * (draws - middle))
+        down, up = middle * (draws / middle) ** by, middle + by * (draws - middle)
+        return np.asarray(np.where(draws < middle, down, up), np.float64)
     return np.asarray(middle + by * (draws - middle), np.float64)
 
 
