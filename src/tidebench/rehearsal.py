@@ -218,6 +218,7 @@ def as_json(rehearsal: Rehearsal) -> dict[str, Any]:
         sought = rehearsal.sought
         told["target"] = {
             "quantity": sought.key, "value": sought.target, "in_the_way": list(sought.hindered),
+            "moved": list(sought.tried),
             "inside_of": [str(bound) for bound in sought.bounds],
             "ways": [
                 {

@@ -252,7 +252,8 @@ def _ways(sought: Search, console: Console) -> None:
     record = quantity(sought.key)
     console.print(Text(f"\nTo bring {record.label} to {record.text(sought.target)}", style="bold underline"))
     for words in sought.hindered:
-        console.print(Text(f"- no setting reaches it; in the way: {words}."))
+        tried = " and ".join(sought.tried)
+        console.print(Text(f"- moving {tried} does not reach it, all else as it is; in the way: {words}."))
     for way in sought.ways:
         settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
         shown = [(quantity(key), way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]

@@ -19,6 +19,7 @@ from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import NAMES
 from tidebench.limits import Limit, criteria, judge, limits_for, population
 from tidebench.limits.record import Condition
+from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
 
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
@@ -36,6 +37,7 @@ TOLD_BY = {"spo2": "sao2"}
 """Quantities that a limit bounds, and what a rehearsal holds against it instead."""
 WATCHED = ("peak_pressure_cmh2o", "total_peep_cmh2o", *GAS_KEYS)
 AT_LIMIT = 1.0  # cmH2O
+ENDED_BY_TIME = 0.98  # of the longest inflation of support: time ended it, and not flow
 TWO_PARTS = (
     "the lung fills and empties as two compartments do: plateau, driving pressure and total PEEP of now are the fit's, "
     "those of the breath table are by one compartment"
@@ -132,6 +134,7 @@ def what_if(
     built = then.estimate.scenario.ventilator.pressure_limit_cmh2o
     if then.quantities["peak_pressure_cmh2o"][0] > built - AT_LIMIT:
         limited += (f"pressure is cut at {built:g} cmH2O, a limit that is assumed: what is set does not all arrive",)
+    limited += ended_by_time(then)
     counted = (EVERY_RISE,) if bi_level(then.setting) and fit.drive is not None else ()
     assumptions = (
         *fit.assumptions,
@@ -144,6 +147,20 @@ def what_if(
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def ended_by_time(then: Prediction) -> tuple[str, ...]:
+    """In words, that flow does not end the inflations of some drawn patients; nothing where it does."""
+    if parse_mode(then.setting["mode"]).mandatory is not None:
+        return ()
+    longest = then.estimate.scenario.ventilator.longest_support_s
+    share = float(np.mean(then.quantities["inspiratory_time_s"] > ENDED_BY_TIME * longest))
+    if not share:
+        return ()
+    return (
+        f"in {100 * share:.0f} % of drawn patients flow no longer ends most inflations: time does, after {longest:g} s "
+        f"(assumed)",
+    )
 
 
 def driven(fit: Fit, settings: Mapping[str, Any]) -> tuple[Fit, str]:

@@ -11,6 +11,8 @@ from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.simulation.machine import LEVELS, merged
 
 ON_LEVELS = "IMV-PC"  # the mode of two levels, where nobody gives one
+MANDATORY_ONLY = ("rate_per_min", "inspiratory_time_s")
+"""Settings without a use where no breath is mandatory."""
 NOT_ON_LEVELS = ("rate_per_min", "inspiratory_time_s", "inspiratory_pressure_cmh2o", *TYPES_WITH)
 
 
@@ -23,7 +25,8 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     """The setting of now with changes made.
 
     A mode that is named leaves two levels behind, unless they are named with it; two levels that are named without a
-    mode are mandatory pressure control. On two levels PEEP is the low one.
+    mode are mandatory pressure control. On two levels PEEP is the low one. A flow that is
+    named takes back the inflation's time that stood.
 
     Raises
     ------
@@ -41,6 +44,8 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
         raise CaseError(f"is {asked['mode']:g}", where="mode", expected="a mode in words, such as A/C-VC or CSV-PS")
     if "mode" in asked and not to_levels:
         before = {key: value for key, value in before.items() if key not in LEVELS}
+    if "inspiratory_flow_l_min" in asked and "inspiratory_time_s" not in asked:
+        before.pop("inspiratory_time_s", None)  # flow and volume make the time, which would stand in flow's way
     setting = merged([before, asked])[-1]
     if bi_level(setting):
         low = asked.get("pressure_low_cmh2o", asked.get("peep_cmh2o", setting.get("pressure_low_cmh2o")))
@@ -64,6 +69,11 @@ def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> N
     except ValueError:
         return  # the scenario says what a mode is
     for key in changes:
+        if key in MANDATORY_ONLY and mode.mandatory is None:
+            raise CaseError(
+                f"{setting['mode']} has no {key}: every breath is the patient's", where="what-if",
+                expected=f"another mode, or what {setting['mode']} has: {', '.join(had(mode))}",
+            )  # fmt: skip
         having = TYPES_WITH.get(key)
         if having is not None and not having & {mode.mandatory, mode.support}:
             raise CaseError(

@@ -59,6 +59,8 @@ NEVER_BELOW_ZERO = (
 )  # fmt: skip
 RECOIL_CMH2O = 12.0  # of a breath, usual: PEEP that leaves what was seen by as much is all beyond it
 WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
+STACKED = 2.0
+"""How far minute volume lies from median volume times rate, as a factor, where breaths are stacked on each other."""
 OXYGEN_FLOOR, OXYGEN_SHARE = 0.08, 0.3
 """Doubt of PaO2, relative, and of the logarithm of its change: shunt need not stay (this house's choice)."""
 
@@ -97,19 +99,38 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     beyond, wider = extrapolated(fit, then)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
+    if parse_mode(then.setting["mode"]).mandatory is None:
+        built = then.estimate.scenario.ventilator  # ends every inflation, whatever flow does
+        after["inspiratory_time_s"] = np.clip(
+            after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
+        )
     before, after = together(fit, now, before), together(fit, then, after)
     before, after = (
         with_gases(fit, before, before, now, rng, seed),
         with_gases(fit, before, after, then, rng, seed),
     )
-    if fit.drive is None:
+    said = unlived(after)
+    if fit.drive is None or not bi_level(then.setting):
         below = np.minimum(before["total_peep_cmh2o"] - before["peep_cmh2o"], 0.0)  # as it was recorded, if it was
         after["total_peep_cmh2o"] = np.maximum(after["total_peep_cmh2o"], after["peep_cmh2o"] + below)
     for side in (before, after):
         side.update(per_kg(fit, side))
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
-    return Compared(before, after, tuple(beyond))
+    return Compared(before, after, (*beyond, *said))
+
+
+def unlived(side: Mapping[str, Samples]) -> tuple[str, ...]:
+    """In words, that carbon dioxide goes past what anybody lives with: it is told as no more, or less, than that."""
+    draws = side.get("paco2_mmhg", np.empty(0))
+    low, high = quantity("paco2_mmhg").plausible
+    share = float(np.mean((draws <= low) | (draws >= high))) if len(draws) else 0.0
+    if not share:
+        return ()
+    return (
+        f"PaCO2 would leave {low:g} to {high:g} mmHg, beyond which nobody lives, in {100 * share:.0f} % of drawn "
+        "patients; it is told as no further",
+    )
 
 
 def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:
@@ -154,7 +175,9 @@ def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[st
     out, raw = dict(side), told.quantities
     alone = raw["vte_ml"] * raw["rate_per_min"] / 1000
     differing = raw["minute_volume_l_min"] / np.where(alone > 0, alone, np.nan)
-    out["minute_volume_l_min"] = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
+    product = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
+    stacked = ~((differing > 1 / STACKED) & (differing < STACKED))  # the median breath says nothing of the sum
+    out["minute_volume_l_min"] = np.where(stacked, side["minute_volume_l_min"], product)
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
@@ -233,7 +256,10 @@ def edges(draws: Samples) -> tuple[float, float, float]:
 
 
 def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = None) -> Samples:
-    """Draws further from their middle, which is the estimate in its own group; what was positive stays so, by factors.
+    """Draws further from their middle, which is the estimate in its own group.
+
+    Down by factors, so that what was positive stays so; up by differences, since a factor of a factor soon passes any
+    lung.
 
     ``groups`` are kinds of lung, shape (n,): the way between two kinds is no doubt, and does not grow.
     """
@@ -245,7 +271,8 @@ def widened(draws: Samples, by: float, groups: npt.NDArray[np.bool_] | None = No
     if other.any():
         middle[other] = np.nanmedian(draws[other])
     if draws[0] > 0 and np.nanmin(draws) > 0:
-        return np.asarray(middle * (draws / middle) ** by, np.float64)
+        down, up = middle * (draws / middle) ** by, middle + by * (draws - middle)
+        return np.asarray(np.where(draws < middle, down, up), np.float64)
     return np.asarray(middle + by * (draws - middle), np.float64)
 
 
@@ -268,7 +295,7 @@ def with_gases(
         return out
     n = len(paco2)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
-    tension = paco2 * np.exp(doubt * noise(rng, n))
+    tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
     ph = known.ph(tension)
     if ph is not None:

@@ -30,6 +30,7 @@ from tidebench.fitting.mechanics import (
 )
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import LEAK_DOUBT
+from tidebench.mode import parse_mode
 from tidebench.simulation.patient import Compartment, Sigmoid
 from tidebench.simulation.scenario import Scenario, scenario_from
 from tidebench.simulation.setup import start_of
@@ -81,6 +82,11 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         raise CaseError(
             "is 0, and nobody was seen to breathe", where="rate_per_min", expected="above 0 for a passive patient"
         )
+    if fit.drive is None and changes and alone(setting):
+        raise CaseError(
+            f"in {setting['mode']} every breath is the patient's, and nobody was seen to breathe", where="what-if",
+            expected="a mode with breaths of its own, such as A/C-VC or A/C-PC",
+        )  # fmt: skip
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
     scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
     applied = dict(setting)
@@ -119,6 +125,14 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         }
         tables["effort"] |= {"relaxing_time_s": fit.drive.relaxing_time_s}
     return tables, setting
+
+
+def alone(setting: Mapping[str, Any]) -> bool:
+    """True where no breath comes unless the patient begins it."""
+    try:
+        return not bi_level(setting) and parse_mode(setting["mode"]).mandatory is None
+    except ValueError:
+        return False  # the scenario says what a mode is
 
 
 def base_flow_l_min(told: float | None, *settings: Mapping[str, Any]) -> float:

@@ -28,11 +28,13 @@ LEVERS = {
 }  # fmt: skip
 """What moves ventilation in each inflation type."""
 OXYGEN, OXYGEN_LEVERS = ("pao2_mmhg", "sao2"), ("fio2",)
+AT_REST = ("peep_cmh2o", "total_peep_cmh2o", "mean_pressure_cmh2o", "plateau_pressure_cmh2o")
+"""What PEEP moves as it moves itself, whatever the inflation; carbon dioxide is left to what moves ventilation."""
 SPAN = (0.4, 2.0)  # of a lever's present value
 BOUNDS = {
     "rate_per_min": (4.0, 80.0), "tidal_volume_ml": (2.0, 1500.0), "pressure_control_cmh2o": (3.0, 40.0),
     "pressure_support_cmh2o": (0.0, 30.0), "fio2": (0.21, 1.0), "time_low_s": (0.3, 12.0),
-    "pressure_high_cmh2o": (5.0, 45.0),
+    "pressure_high_cmh2o": (5.0, 45.0), "peep_cmh2o": (0.0, 24.0),
 }  # fmt: skip
 STEPS, HALVINGS = 9, 9
 NEAR = 0.02  # of the target: reached
@@ -84,6 +86,8 @@ class Search:
     ways: tuple[Way, ...]
     hindered: tuple[str, ...]
     bounds: tuple[Bound, ...] = ()
+    tried: tuple[str, ...] = ()
+    """The settings that were moved; all others stood as they are."""
 
 
 def target_of(text: str) -> tuple[str, float]:
@@ -181,6 +185,8 @@ def seek(
     base = changed(fit.setting, settings or {})
     kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
     levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    if key in AT_REST and "peep_cmh2o" in base and kind != "levels":
+        levers = [*levers, "peep_cmh2o"]
     if not levers:
         raise FitError(
             f"nothing that is set in {base['mode']} moves it", where="--target",
@@ -190,7 +196,7 @@ def seek(
         base.setdefault("fio2", fit.exchange.fio2 or 0.21)
     solver = _Solver(fit, key, target, now, dict(settings or {}))
     jobs: list[tuple[str, dict[str, float]]] = [(lever, {}) for lever in levers]
-    if len(levers) > 1:
+    if len(levers) > 1 and levers[1] != "peep_cmh2o":
         jobs += [(levers[0], {levers[1]: value}) for value in _grid(base, levers[1])]
     found: list[dict[str, float]] = []
     for k, (lever, fixed) in enumerate(jobs):
@@ -199,7 +205,7 @@ def seek(
             found.append({**fixed, lever: solved})
         if progress:
             progress("seeking", (k + 1) / (len(jobs) + WAYS))
-    return _judged(fit, key, target, found, [*bounds, *house], now, dict(settings or {}), n)
+    return _judged(fit, key, target, found, [*bounds, *house], now, dict(settings or {}), n, tuple(levers))
 
 
 def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]) -> None:
@@ -225,6 +231,8 @@ def _grid(base: Mapping[str, Any], lever: str) -> list[float]:
 def _span(base: Mapping[str, Any], lever: str) -> tuple[float, float]:
     low, high = BOUNDS[lever]
     value = float(base[lever])
+    if lever == "peep_cmh2o":
+        return low, high  # nothing is a value of it
     return max(low, SPAN[0] * value), min(high, SPAN[1] * value)
 
 
@@ -268,7 +276,7 @@ class _Solver:
 
 def _judged(
     fit: Fit, key: str, target: float, found: Sequence[dict[str, float]], asked: Sequence[Bound], now: Prediction,
-    settings: dict[str, Any], n: int,
+    settings: dict[str, Any], n: int, tried: tuple[str, ...],
 ) -> Search:  # fmt: skip
     """Ways that keep inside, cheapest first; where none does, the bounds that stand in the way of the nearest."""
     rated = []
@@ -285,12 +293,25 @@ def _judged(
     if not kept:
         nearest = min(rated, key=lambda row: row.off, default=None)
         words = (
-            ("no value of the settings that move it reaches the target",)
+            ("its range: no value there reaches the target",)
             if nearest is None
             else tuple(str(bound) for bound in nearest.crossed)
         )
-        return Search(key, target, (), words, tuple(asked))
-    return Search(key, target, tuple(_way(fit, row, asked, settings, n) for row in kept[:WAYS]), (), tuple(asked))
+        return Search(key, target, (), words, tuple(asked), tried)
+    ways = tuple(_way(fit, row, asked, settings, n) for row in distinct(kept, now.setting)[:WAYS])
+    return Search(key, target, ways, (), tuple(asked), tried)
+
+
+def distinct(rows: Sequence[_Rated], now: Mapping[str, Any]) -> list[_Rated]:
+    """Rows whose settings are not those of an earlier one; a setting that is named at its present value is none."""
+    seen: list[dict[str, float]] = []
+    out = []
+    for row in rows:
+        moved = {key: value for key, value in row.levers.items() if value != _rounded(key, float(now.get(key, np.nan)))}
+        if moved not in seen:
+            seen.append(moved)
+            out.append(row)
+    return out
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tidebench.fitting.changed import MANDATORY_ONLY
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.overlay import Curves, mean_breath, of_prediction
 from tidebench.mode import parse_mode
@@ -39,7 +40,6 @@ REACH: dict[str, tuple[float, float, float]] = {
 }  # fmt: skip
 """How far a control moves a setting, and in which steps: common practice, no source. A typed value may go further."""
 SMALL_VOLUME = 60.0  # mL, below which a volume moves in single millilitres
-MANDATORY_ONLY = ("rate_per_min", "inspiratory_time_s")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,118 @@
+"""Rehearsals far from what was recorded: numbers stay those of a lung and a ventilator, and messages name what to do.
+
+Volumes are held against the drawn lungs' own elastic pressure, inflation times against the ventilator's longest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.reference.test_fitting import fitted
+from tests.reference.test_rehearsal_limits import GAS, TABLES
+from tidebench.errors import CaseError
+from tidebench.fitting import Fit, what_if
+from tidebench.fitting.compare import compared, together, widened
+from tidebench.fitting.predict import predict
+from tidebench.fitting.target import _Rated, bound_of, distinct, seek
+from tidebench.quantities import quantity
+
+SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
+
+
+@pytest.fixture(scope="module")
+def supported() -> Fit:
+    """A patient on support who does not wait for the end of an inflation."""
+    effort = {"rate_per_min": 18.0, "size_cmh2o": 6.0, "size_cv": 0.1}
+    return fitted({**TABLES, "effort": effort, "settings": [SUPPORT]}, [GAS])
+
+
+@pytest.fixture(scope="module")
+def passive() -> Fit:
+    """The man of 176 cm, who rests."""
+    return fitted(TABLES)
+
+
+def test_doubt_grows_up_by_differences_and_down_by_factors() -> None:
+    draws = np.array([800.0, 400.0, 1600.0])
+    assert widened(draws, 3.0).tolist() == pytest.approx([800.0, 100.0, 3200.0]), "not 6400, eight times the estimate"
+
+
+def test_no_inflation_lasts_longer_than_the_ventilator_lets_it() -> None:
+    slow = {"compartments": [{"compliance_ml_cmh2o": 90.0, "resistance_cmh2o_s_l": 15.0}]}
+    effort = {"rate_per_min": 12.0, "size_cmh2o": 8.0, "size_cv": 0.1}
+    fit = fitted({**TABLES, "lung": slow, "effort": effort, "settings": [{**SUPPORT, "cycling_percent": 30.0}]})
+    answer = what_if(fit, {"pressure_support_cmh2o": 18.0, "cycling_percent": 8.0}, n=40)
+    told = {change.key: change for change in answer.changes}
+    built = answer.then.estimate.scenario.ventilator
+    _, low, high = told["inspiratory_time_s"].then
+    assert built.shortest_inflation_s <= low <= high <= built.longest_support_s
+    assert any("flow no longer ends most inflations" in words for words in answer.assumptions)
+
+
+@pytest.mark.parametrize("key", ["rate_per_min", "inspiratory_time_s"])
+def test_support_alone_has_no_rate_and_no_time(supported: Fit, key: str) -> None:
+    with pytest.raises(CaseError, match=f"CSV-PS has no {key}"):
+        what_if(supported, {key: 1.0 if key.endswith("_s") else 20.0}, n=1)
+
+
+def test_who_does_not_breathe_is_not_put_on_support_alone(passive: Fit) -> None:
+    with pytest.raises(CaseError, match="nobody was seen to breathe") as told:
+        what_if(passive, {"mode": "CSV-PS", "pressure_support_cmh2o": 12.0}, n=1)
+    assert "backup_rate" not in str(told.value), "no key of a scenario: nobody can set it here"
+
+
+def test_carbon_dioxide_past_what_anybody_lives_with_is_said(supported: Fit) -> None:
+    assert supported.drive is not None
+    weak = replace(supported, drive=replace(supported.drive, size_cmh2o=0.15 * supported.drive.size_cmh2o))
+    now, then = predict(supported, n=30), predict(weak, {"pressure_support_cmh2o": 0.0}, 30)
+    told = compared(supported, now, then)
+    assert np.nanmax(told.then["paco2_mmhg"]) <= quantity("paco2_mmhg").plausible[1]
+    assert any("PaCO2 would leave" in words for words in told.beyond)
+
+
+def test_minute_volume_of_stacked_breaths_is_that_of_all(supported: Fit) -> None:
+    """Half of the breaths let nothing out: their median says nothing of the sum."""
+    then = predict(supported, n=6)
+    raw = {**then.quantities, "vte_ml": np.full(6, 1e-3), "minute_volume_l_min": np.full(6, 9.0)}
+    side = {**raw, "vte_ml": np.full(6, 20.0)}
+    assert together(supported, replace(then, quantities=raw), side)["minute_volume_l_min"].tolist() == [9.0] * 6
+
+
+def test_total_peep_of_one_who_breathes_is_not_below_what_is_set(supported: Fit) -> None:
+    told = {change.key: change for change in what_if(supported, {"pressure_support_cmh2o": 16.0}, n=60).changes}
+    recorded = min(0.0, told["total_peep_cmh2o"].now[0] - told["peep_cmh2o"].now[0])
+    assert told["total_peep_cmh2o"].then[1] >= told["peep_cmh2o"].then[1] + recorded - 0.3
+
+
+def test_a_search_offers_no_way_twice() -> None:
+    """A rate as it stands beside a volume is that volume alone."""
+    alone = {"tidal_volume_ml": 418.0}
+    beside, slower = {**alone, "rate_per_min": 25.4}, {**alone, "rate_per_min": 20.0}
+    rows = [_Rated(levers, 0.0, 20.0, [], ()) for levers in (alone, beside, slower)]
+    assert [row.levers for row in distinct(rows, {"rate_per_min": 25.36, "tidal_volume_ml": 348.0})] == [alone, slower]
+
+
+def test_total_peep_is_brought_down_by_peep(passive: Fit) -> None:
+    found = seek(passive, "total_peep_cmh2o", 3.0)
+    assert {"peep_cmh2o": pytest.approx(3.0, abs=0.3)} in [dict(way.settings) for way in found.ways]
+
+
+def test_a_search_says_what_it_moved(passive: Fit) -> None:
+    none = seek(passive, "driving_pressure_cmh2o", 4.0, [bound_of("minute_volume_l_min>=9")])
+    assert (none.ways, none.tried) == ((), ("rate_per_min", "tidal_volume_ml"))
+
+
+def test_a_flow_that_is_set_is_kept_when_pressure_control_becomes_volume_control() -> None:
+    """400 mL at 60 L/min take 0.4 s, not the second that pressure control stood on."""
+    pressure = {
+        "mode": "CMV-PC", "peep_cmh2o": 5.0, "rate_per_min": 14.0, "pressure_control_cmh2o": 12.0,
+        "inspiratory_time_s": 1.0,
+    }  # fmt: skip
+    asked = {"mode": "CMV-VC", "tidal_volume_ml": 400.0, "inspiratory_flow_l_min": 60.0}
+    answer = what_if(fitted({**TABLES, "settings": [pressure]}), asked, n=4)
+    told = {change.key: change.then[0] for change in answer.changes}
+    assert told["inspiratory_time_s"] == pytest.approx(0.4, abs=0.05)
+    assert told["peak_inspiratory_flow_l_min"] == pytest.approx(60.0, rel=0.05)
