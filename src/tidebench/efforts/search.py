@@ -38,12 +38,7 @@ FURTHER_SHARE = 0.15  # of the breaths that a further lung must explain
 
 def timing(stretch: Stretch) -> Timing:
     """What the search for lungs may know of time and size."""
-    return Timing(stretch.timed, float(np.median(stretch.size)), beat_of_triggers(stretch) is not None)
-
-
-def beat_of_triggers(stretch: Stretch) -> float | None:
-    """Heart rate in Hz that inflations keep which the ventilator's time didn't begin; None where they keep none."""
-    return heartbeat.rate_of_starts(np.asarray(stretch.start[~stretch.timed] * stretch.dt, np.float64))
+    return Timing(stretch.timed, float(np.median(stretch.size)), stretch.beat_of_triggers is not None)
 
 
 @dataclass(frozen=True)
@@ -142,10 +137,11 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
     """Phase and rate of the heartbeat in what a lung leaves of the pressure of some breaths; None where there is none.
 
     Its rate is sought over the breaths ``over``, without the noise that efforts make; its phase is followed through
-    all.
+    all. Where its line is hidden among those of the breaths that it triggers, these tell rate and phase.
     """
     if len(stretch.start) < 2:
         return None
+    beat, triggered = stretch.beat_of_triggers, stretch.start[~stretch.timed]
     clear = max(3, round(0.06 * stretch.rate_hz))
     stretch = unleaked(stretch, loss)
     flow = stretch.flow - loss_flow(stretch, loss)
@@ -155,12 +151,11 @@ def listen(stretch: Stretch, loss: Loss, theta: Samples, over: Mask) -> tuple[Sa
         return heartbeat.leftover(stretch.pressure, flow, turn, end, stretch.dt, theta, clear, longest(stretch))
 
     rate = heartbeat.find_rate(left(stretch.turn[over], stretch.free[over]), stretch.rate_hz, breathing)
-    if rate is None:
-        beat, triggered = beat_of_triggers(stretch), stretch.start[~stretch.timed]
-        if beat is None:
-            return None
+    if rate is not None:
+        return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
+    if beat is not None:
         return heartbeat.phase_of_starts(triggered, len(flow), stretch.rate_hz, beat), beat
-    return heartbeat.phase(left(stretch.turn, stretch.free), stretch.rate_hz, rate), rate
+    return None
 
 
 def with_heartbeat(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from tidebench.efforts.equation import HARMONICS, LONGEST_EXPIRATION_S, Sums, gather
+from tidebench.efforts.heartbeat import rate_of_starts
 from tidebench.formulas.tube import Rohrer, TubeLaw, nearest_pressure_drop
 from tidebench.inflations.leak import Loss
 from tidebench.kernels import kernel
@@ -44,6 +46,11 @@ class Stretch:
     def dt(self) -> float:
         """Seconds per sample."""
         return 1.0 / self.rate_hz
+
+    @cached_property
+    def beat_of_triggers(self) -> float | None:
+        """Heart rate in Hz that inflations keep which the ventilator's time didn't begin; None where they keep none."""
+        return rate_of_starts(np.asarray(self.start[~self.timed] * self.dt, np.float64))
 
     @property
     def square(self) -> float:
