@@ -746,3 +746,19 @@ def test_high_pressure_by_mask_is_kept_below_that_by_tube() -> None:
     by_mask = sheet(ADULT, "neuromuscular", airway={"interface": "nasal mask"}).section("alarms")
     assert numbers(by_mask, "high_pressure_cmh2o") == (20, 25)
     assert numbers(sheet(ADULT, "neuromuscular").section("alarms"), "high_pressure_cmh2o") == (40, 50)
+
+
+@pytest.mark.parametrize("interface", ["nasal prongs", "nasal mask"])
+def test_what_is_not_a_tube_has_a_low_pressure_alarm_in_a_newborn_too(interface: str) -> None:
+    """Common practice, no source: CPAP of 6 to 8 needs no more, and 30 by prongs goes into the stomach."""
+    preterm = {**NEWBORN, "gestational_age_weeks": 32, "weight_kg": 1.6}
+    told = sheet(preterm, "preterm RDS", airway={"interface": interface}).section("alarms")
+    assert numbers(told, "high_pressure_cmh2o") == (15, 20)
+    by_tube = sheet(preterm, "preterm RDS").section("alarms")
+    assert numbers(by_tube, "high_pressure_cmh2o") == (30, 35)
+
+
+def test_what_changes_names_no_other_carbon_dioxide_than_the_targets() -> None:
+    for patient in (ADULT, CHILD):
+        told = sheet(patient, "raised intracranial pressure")
+        assert "mmHg" not in told.section("condition").line("carbon_dioxide").value

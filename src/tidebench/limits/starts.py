@@ -540,6 +540,7 @@ _NEWBORN = (
     _usual("alarm_minute_volume_below_percent", "newborn", 20, 30),
     _usual("alarm_minute_volume_above_percent", "newborn", 20, 30),
     _usual("alarm_pressure_cap_cmh2o", "newborn", 30, 35),
+    _usual("mask_alarm_pressure_cap_cmh2o", "newborn", 15, 20, "CPAP needs no more; more fills stomach and pleura."),
     _usual("alarm_spo2_under", "newborn", 0.01, 0.02, "And a high alarm just above the range while oxygen is given."),
     _usual("circuit_compliance_ml_cmh2o", "newborn", 0.5, 1.5),
     _usual("unstated_base_flow_l_min", "newborn", 4, 10, "Continuous flow through the circuit is usual."),

@@ -75,7 +75,7 @@ CHANGES: dict[Lungs, tuple[Change, ...]] = {
                "In many muscle and nerve diseases it lets potassium rise."),
     ),
     "raised intracranial pressure": (
-        Change("carbon_dioxide", "carbon dioxide", "PaCO2 35 to 45 mmHg, EtCO2 watched in every breath",
+        Change("carbon_dioxide", "carbon dioxide", "PaCO2 kept where it is aimed at, EtCO2 watched in every breath",
                "High CO2 swells the brain, low CO2 starves it. Permissive hypercapnia doesn't go with it.",
                "consensus", _BRAIN),
         Change("oxygen", "oxygen", "PaO2 80 to 120 mmHg", "Low oxygen adds a second injury.", "consensus", _BRAIN),
