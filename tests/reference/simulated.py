@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from tidebench import review_case, simulate_case
+from tidebench.review import Review
 from tidebench.simulation import Scenario, Solution, layout, scenario_from, simulate
 from tidebench.simulation.setup import start_of
 from tidebench.simulation.solution import arrays
@@ -19,6 +22,29 @@ IDEAL = {
 }  # fmt: skip
 """Valves with next to no resistance and no inertia, as closed forms assume."""
 REGULAR = {"rate_cv": 0.0, "size_cv": 0.0, "neural_time_cv": 0.0}
+
+INTUBATED_NEWBORN = """
+[patient]
+age_days = 6
+weight_kg = 3.2
+[airway]
+interface = "endotracheal tube"
+tube_inner_diameter_mm = 3.5
+tube_length_cm = 12
+[circuit]
+compliance_ml_cmh2o = 0.4
+[sensors]
+pressure_noise_cmh2o = 0.04
+flow_noise_l_min = 0.02
+"""
+"""Who lies there, on what, and how it is recorded: tables for the end of a scenario."""
+
+
+def reviewed_newborn(scenario: str, folder: Path) -> Review:
+    """The review of :data:`INTUBATED_NEWBORN` with the rest of its scenario, simulated into ``folder / "case"``."""
+    (folder / "scenario.toml").write_text(scenario + INTUBATED_NEWBORN, encoding="utf-8")
+    simulate_case(folder / "scenario.toml", folder / "case")
+    return review_case(folder / "case", folder / "out")
 
 
 def compartment(compliance_ml: float, resistance: float, outward: float | None = None) -> dict[str, float | None]:

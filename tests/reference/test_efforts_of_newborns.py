@@ -10,21 +10,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from tidebench import review_case, simulate_case
+from tests.reference.simulated import reviewed_newborn
 
 ENTRAINED = """
 title = "an effort right after every third turn"
 duration_s = 90
 seed = 5
-[patient]
-age_days = 5
-weight_kg = 3.1
-[airway]
-interface = "endotracheal tube"
-tube_inner_diameter_mm = 3.0
-tube_length_cm = 12
-[circuit]
-compliance_ml_cmh2o = 0.4
 [lung]
 [[lung.compartments]]
 compliance_ml_cmh2o = 1.8
@@ -36,9 +27,6 @@ entrained_delay_s = 0.44
 entrained_delay_sd_s = 0.03
 entrained_size_cmh2o = 9
 neural_time_s = 0.45
-[sensors]
-pressure_noise_cmh2o = 0.04
-flow_noise_l_min = 0.02
 [[settings]]
 mode = "A/C-VC"
 rate_per_min = 45
@@ -50,9 +38,7 @@ peep_cmh2o = 8
 
 
 def test_a_breath_cut_short_by_the_next_effort_does_not_hide_the_lung_that_the_others_show(tmp_path: Path) -> None:
-    (tmp_path / "scenario.toml").write_text(ENTRAINED, encoding="utf-8")
-    simulate_case(tmp_path / "scenario.toml", tmp_path / "case")
-    found = review_case(tmp_path / "case", tmp_path / "out")
+    found = reviewed_newborn(ENTRAINED, tmp_path)
     truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv").filter(pl.col("passive") == 1)
     passive = found.breaths.filter("passive")
     assert passive.height >= 0.95 * truth.height > 30
@@ -67,15 +53,6 @@ DRAWING = """
 title = "efforts between inflations that nothing triggers"
 duration_s = 60
 seed = 11
-[patient]
-age_days = 5
-weight_kg = 3.1
-[airway]
-interface = "endotracheal tube"
-tube_inner_diameter_mm = 3.0
-tube_length_cm = 12
-[circuit]
-compliance_ml_cmh2o = 0.4
 [lung]
 [[lung.compartments]]
 compliance_ml_cmh2o = 1.9
@@ -85,9 +62,6 @@ expiratory_resistance_cmh2o_s_l = 57
 rate_per_min = 18
 size_cmh2o = 5.5
 neural_time_s = 0.75
-[sensors]
-pressure_noise_cmh2o = 0.04
-flow_noise_l_min = 0.02
 [[settings]]
 mode = "CMV-VC"
 rate_per_min = 32
@@ -98,9 +72,7 @@ peep_cmh2o = 7
 
 
 def test_what_a_newborn_draws_from_base_flow_between_inflations_is_no_breath(tmp_path: Path) -> None:
-    (tmp_path / "scenario.toml").write_text(DRAWING, encoding="utf-8")
-    simulate_case(tmp_path / "scenario.toml", tmp_path / "case")
-    found = review_case(tmp_path / "case", tmp_path / "out").breaths["start_s"].to_numpy()
+    found = reviewed_newborn(DRAWING, tmp_path).breaths["start_s"].to_numpy()
     truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")["start_s"].to_numpy()
     assert len(truth) > 25
     assert len(found) == pytest.approx(len(truth), abs=1)

@@ -12,22 +12,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tidebench import review_case, simulate_case
+from tests.reference.simulated import reviewed_newborn
 from tidebench.efforts.heartbeat import rate_of_starts
 
 SCENARIO = """
 title = "a sensitive trigger and a strong heart"
 duration_s = 120
 seed = 4
-[patient]
-age_days = 6
-weight_kg = 3.2
-[airway]
-interface = "endotracheal tube"
-tube_inner_diameter_mm = 3.5
-tube_length_cm = 12
-[circuit]
-compliance_ml_cmh2o = 0.4
 [lung]
 heart_amplitude_cmh2o = 1.3
 heart_rate_per_min = 138
@@ -39,9 +30,6 @@ expiratory_resistance_cmh2o_s_l = 40
 rate_per_min = 15
 size_cmh2o = 7
 neural_time_s = 0.5
-[sensors]
-pressure_noise_cmh2o = 0.05
-flow_noise_l_min = 0.03
 [[settings]]
 mode = "CSV-PS"
 peep_cmh2o = 6
@@ -52,9 +40,7 @@ trigger_flow_l_min = 0.1
 
 
 def test_inflations_that_a_heart_triggers_show_the_lung_and_are_told_from_efforts(tmp_path: Path) -> None:
-    (tmp_path / "scenario.toml").write_text(SCENARIO, encoding="utf-8")
-    simulate_case(tmp_path / "scenario.toml", tmp_path / "case")
-    found = review_case(tmp_path / "case", tmp_path / "out")
+    found = reviewed_newborn(SCENARIO, tmp_path)
     truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")
     auto = truth.filter(pl.col("labels").str.contains("auto-trigger"))["start_s"].to_numpy()
     assert len(auto) > 0.4 * truth.height
