@@ -22,9 +22,9 @@ from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.lessons import Session, check, lesson_from, lesson_names, load_lesson, open_lesson
 from tidebench.lessons.debrief import debrief, debriefs, summary
 from tidebench.lessons.draw import debrief_picture, picture
-from tidebench.lessons.format import Act, Find, Lesson
+from tidebench.lessons.format import Act, Find, Lesson, Predict
 from tidebench.lessons.kit import PAGES, write_kit, write_record
-from tidebench.lessons.learners import LEARNERS, play
+from tidebench.lessons.learners import LEARNERS, perfect, play
 from tidebench.lessons.marking import GRID_S, accepted, mark, offered, right_answers, true_value, wanted, ways
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
@@ -352,7 +352,7 @@ def test_the_tour_says_each_thing_when_it_happens(seed: int) -> None:
     [
         ("double-triggers", "mend-it", "volume_per_kg_ml_kg", None, 8.0),
         ("protective-ventilation", "inside", "driving_pressure_cmh2o", None, 15.0),
-        ("child", "give-time", "volume_per_kg_ml_kg", 5.0, 8.0),
+        ("child", "give-time", "volume_per_actual_kg_ml_kg", 5.0, 8.0),
         ("ineffective-efforts", "enough", "volume_per_kg_ml_kg", 3.5, None),
     ],
 )
@@ -363,6 +363,39 @@ def test_no_limit_of_an_act_contradicts_what_the_lessons_teach(
     bound = next(bound for bound in step.limits if bound.truth == truth)
     assert least is None or (bound.least is not None and bound.least >= least)
     assert most is None or (bound.most is not None and bound.most <= most)
+
+
+@pytest.mark.parametrize(
+    ("settings", "right"),
+    [
+        ({"inspiratory_time_s": 1.7, "pressure_control_cmh2o": 4.0}, True),
+        ({"trigger_flow_l_min": 8.0}, False),
+        ({"trigger_flow_l_min": 20.0}, False),
+        ({"rate_per_min": 30.0}, False),
+    ],
+)
+def test_double_triggers_are_not_mended_by_a_machine_that_no_longer_listens(
+    settings: dict[str, float], right: bool
+) -> None:
+    lesson, step = step_of("double-triggers", "mend-it")
+    found = mark(Stage(lesson, 2), step, {"actions": [{"at_s": 10.0, "settings": settings}]})
+    assert found.right is right
+
+
+@pytest.mark.parametrize("name", ["preterm", "child"])
+def test_volumes_of_the_very_young_are_told_by_actual_weight(name: str) -> None:
+    lesson, step = step_of(name, "per-kg")
+    stage = Stage(lesson, 2)
+    scene = stage.scene(step.figure.patient, step.figure.to_s)
+    assert scene.solution is not None
+    weight = scene.solution.scenario.patient.weight_kg
+    assert weight is not None
+    found = mark(stage, step, perfect(stage, step, np.random.default_rng(0)))
+    assert found.right
+    assert found.parts[0].what == "tidal volume per actual weight"
+    told = scene.told("vte_ml", step.figure.from_s, step.figure.to_s)
+    assert told is not None
+    assert scene.told(step.truth, step.figure.from_s, step.figure.to_s) == pytest.approx(told / weight)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -616,6 +649,10 @@ def test_a_kit_holds_every_page_and_the_key_follows_from_the_truth(tmp_path: Pat
     truth = Stage(lesson, 3).scene("narrow").told("total_peep_cmh2o", 40.0, 75.0)
     assert f"{truth:.1f}" in told["key"]
     assert f"{truth:.1f}" not in told["quiz"]
+    assert told["quiz"].count("stays about the same") == sum(
+        len(step.asks) for step in lesson.asked if isinstance(step, Predict)
+    )
+    assert "half for the right manoeuvres" in told["key"]
     assert "Ward B" in told["roster"]
     assert "A quiz is not competency" in told["skills"]
     assert "expires after 12 months" in told["skills"]

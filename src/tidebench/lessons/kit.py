@@ -11,12 +11,13 @@ import numpy as np
 from tidebench.caution import CAUTION
 from tidebench.errors import OptionError
 from tidebench.lessons.draw import picture
-from tidebench.lessons.format import Act, Choose, Lesson, Measure
+from tidebench.lessons.format import Act, Asked, Choose, Lesson, Measure, Predict
 from tidebench.lessons.learners import perfect
-from tidebench.lessons.marking import mark, offered, reason_words, right_answers
+from tidebench.lessons.marking import WAY_WORDS, mark, offered, reason_words, right_answers
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import asked_words, identity, patient_words, shown
 from tidebench.lessons.stage import Stage
+from tidebench.lessons.truths import TRUTHS
 from tidebench.report.lessons import kit_pdf
 from tidebench.store import Identity, keep_other_results, new_result
 
@@ -109,12 +110,21 @@ def _quiz(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, An
 
 def _question(stage: Stage, step: Any) -> dict[str, Any]:
     seen = shown(stage, step)
-    told: dict[str, Any] = {"title": step.title, "text": step.text, "who": patient_words(stage, step), "figure": None}
+    told: dict[str, Any] = {
+        "title": step.title,
+        "text": step.text,
+        "who": patient_words(stage, step),
+        "figure": None,
+        "foreseen": [],
+        "ways": list(WAY_WORDS.values()),
+    }
     if seen is not None:
         drawn = picture(seen)
         told["figure"] = {"svg": drawn.svg, "alt": drawn.alt}
     if isinstance(step, Choose):
         return told | {"choices": [answer.text for answer in offered(stage, step)], "asked": []}
+    if isinstance(step, Predict):
+        return told | {"choices": [], "asked": [], "foreseen": [TRUTHS[ask.truth].label for ask in step.asks]}
     asked = asked_words(stage, step)
     if isinstance(step, Act):
         asked = [*asked, "On paper: what would you do, in which order, and what would you look at?"]
@@ -153,7 +163,7 @@ def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any
             else []
         )
         rows.append({"title": step.title, "truth": truth, "why": why, "reasons": reasons,
-                     "marks": MARKS[step.kind]})  # fmt: skip
+                     "marks": _marks_words(step)})  # fmt: skip
     share = round(lesson.pass_percent)
     return {"rows": rows, "passing": f"{share} % of the marks, and half of those of every objective."}
 
@@ -165,6 +175,13 @@ MARKS = {
     "act": "On paper: half for a way that works, half for what is looked at afterwards.",
     "choose": "All or nothing.",
 }
+
+
+def _marks_words(step: Asked) -> str:
+    """How an answer on paper is marked: a number that takes a hold can't be measured there."""
+    if isinstance(step, Measure) and step.needs:
+        return "On paper: half for the right manoeuvres, half for how the value is worked out of them."
+    return MARKS[step.kind]
 
 
 def _reference_words(stage: Stage, step: Act) -> list[str]:

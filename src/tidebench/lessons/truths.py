@@ -125,6 +125,12 @@ def _per_kg(scene: Scene) -> Values:
     return scene.of("vte_ml") / scene.weight_kg
 
 
+def _per_actual_kg(scene: Scene) -> Values:
+    """By what the scales say, as in newborns and infants; NaN for a recorded case, which keeps no weight."""
+    weight = None if scene.solution is None else scene.solution.scenario.patient.weight_kg
+    return scene.of("vte_ml") / (weight or np.nan)
+
+
 def _intrinsic(scene: Scene) -> Values:
     return scene.of("total_peep_cmh2o") - scene.set_peep
 
@@ -171,6 +177,7 @@ TRUTHS: dict[str, Truth] = {
     "minute_volume_l_min": _as("minute_volume_l_min", _minute),
     "inspiratory_time_s": _as("inspiratory_time_s", lambda scene: scene.turn - scene.start),
     "volume_per_kg_ml_kg": Truth("tidal volume per predicted body weight", "mL/kg", 1, _per_kg),
+    "volume_per_actual_kg_ml_kg": Truth("tidal volume per actual weight", "mL/kg", 1, _per_actual_kg),
     "rapid_shallow_per_min_l": Truth("rate over tidal volume", "/min/L", 0, _shallow),
     "leak_percent": Truth("leak", "%", 0, _leak),
     "gradient_co2_mmhg": Truth(
