@@ -15,6 +15,8 @@ from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.errors import CaseError
 from tidebench.fitting import Fit, what_if
 from tidebench.fitting.compare import compared, together, widened
+from tidebench.fitting.measured import RATE_HZ
+from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
 from tidebench.quantities import quantity
@@ -116,3 +118,20 @@ def test_a_flow_that_is_set_is_kept_when_pressure_control_becomes_volume_control
     told = {change.key: change.then[0] for change in answer.changes}
     assert told["inspiratory_time_s"] == pytest.approx(0.4, abs=0.05)
     assert told["peak_inspiratory_flow_l_min"] == pytest.approx(60.0, rel=0.05)
+
+
+def test_that_carbon_dioxide_would_be_answered_is_said(supported: Fit) -> None:
+    """A drive that is awake answers a few mmHg (common practice, no source)."""
+    far, near = (what_if(supported, {"pressure_support_cmh2o": level}, n=2) for level in (0.0, 8.0))
+    said = [any("--reacting" in words for words in answer.assumptions) for answer in (far, near)]
+    assert said == [True, False]
+    followed = what_if(supported, {"pressure_support_cmh2o": 0.0}, n=2, reacting=True)
+    assert not any("while effort stays" in words for words in followed.assumptions)
+
+
+def test_the_overlay_does_not_count_where_a_breath_begins_as_an_error(supported: Fit) -> None:
+    """Recorded breaths that are the simulated ones cut 40 ms later: no error is left but that of the cut's ends."""
+    now = predict(supported, n=1)
+    later = mean_breath(of_prediction(now, round(0.04 * RATE_HZ)), round(1.5 * RATE_HZ))
+    assert all(np.allclose(one, other) for one, other in zip(aligned(now, later), later, strict=True))
+    assert overlay(supported, now).pressure_error_cmh2o < 0.18, "0.2 where beginnings are not aligned"

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tidebench.fitting.changed import bi_level
-from tidebench.fitting.compare import GAS_KEYS, TOLD, compared, edges
+from tidebench.fitting.compare import GAS_KEYS, TOLD, Compared, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.mechanics import EXPIRATION
@@ -25,6 +25,8 @@ from tidebench.quantities import quantity
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
 LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
 KEPT = "effort is kept as it was: size, time and rate do not follow carbon dioxide or load"
+ANSWERED_MMHG = 5.0
+"""A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
 GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
 """How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
 is followed round, and between which bounds.
@@ -139,6 +141,7 @@ def what_if(
     assumptions = (
         *fit.assumptions,
         words,
+        *(() if reacting or fit.drive is None else unanswered(found)),
         *limited,
         *counted,
         *UNCHANGED,
@@ -147,6 +150,20 @@ def what_if(
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def unanswered(found: Compared) -> tuple[str, ...]:
+    """In words, that carbon dioxide moves so far that a drive would answer; nothing where it does not, or isn't told."""
+    if "paco2_mmhg" not in found.now:
+        return ()
+    moves = float(found.then["paco2_mmhg"][0] - found.now["paco2_mmhg"][0])
+    if abs(moves) < ANSWERED_MMHG:
+        return ()
+    way = ("rise", "more") if moves > 0 else ("fall", "less")
+    return (
+        f"PaCO2 would {way[0]} by {abs(moves):.0f} mmHg while effort stays: most patients would breathe {way[1]}, which "
+        "--reacting follows",
+    )
 
 
 def ended_by_time(then: Prediction) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from tidebench.fitting.records import Samples
 from tidebench.fitting.ventilator import some_waves
 
 Curves = tuple[Samples, Samples, Samples]
+SHIFT_S = 0.1  # by which a breath's beginning as seen may lie from the one that is known
 
 
 @dataclass(frozen=True)
@@ -52,16 +53,26 @@ def of_recording(fit: Fit) -> list[Curves]:
     return out
 
 
-def of_prediction(told: Prediction) -> list[Curves]:
-    """Settled breaths of the estimate."""
+def of_prediction(told: Prediction, shift: int = 0) -> list[Curves]:
+    """Settled breaths of the estimate, cut ``shift`` samples later."""
     rows, channels = told.estimate.raw_breaths, told.estimate.channels
     out = []
     for start, end in rows.select("start", "end").rows():
         if start >= told.settled_s and np.isfinite(end):
-            part = slice(round(start * RATE_HZ), round(end * RATE_HZ))
+            part = slice(round(start * RATE_HZ) + shift, round(end * RATE_HZ) + shift)
             p, f, v = (channels[name][part] for name in ("airway_pressure", "flow", "lung_volume"))
             out.append((p, f, v - v[:1]))
     return out
+
+
+def aligned(told: Prediction, recorded: Curves) -> Curves:
+    """Mean breath of the estimate, cut where its flow lies nearest the recorded.
+
+    In a recording a breath begins where it is seen to, in a simulation where the machine begins it.
+    """
+    n, most = len(recorded[1]), round(SHIFT_S * RATE_HZ)
+    means = (mean_breath(of_prediction(told, shift), n) for shift in range(-most, most + 1))
+    return min(means, key=lambda mean: float(np.sum((mean[1] - recorded[1]) ** 2)))
 
 
 def mean_muscle(fit: Fit, n: int) -> Samples | None:
@@ -78,9 +89,10 @@ def mean_muscle(fit: Fit, n: int) -> Samples | None:
 
 def overlay(fit: Fit, now: Prediction) -> Overlay:
     """Recorded against simulated, on the settings of the recording."""
-    recorded, simulated = of_recording(fit), of_prediction(now)
+    recorded = of_recording(fit)
     n = int(np.median([len(p) for p, _, _ in recorded]))
-    left, right = mean_breath(recorded, n), mean_breath(simulated, n)
+    left = mean_breath(recorded, n)
+    right = aligned(now, left)
     volume = max(float(np.ptp(left[2])), 1e-6)
     return Overlay(
         np.arange(n) / RATE_HZ, left, right, mean_muscle(fit, n),
