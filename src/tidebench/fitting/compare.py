@@ -233,10 +233,9 @@ def uneven(fit: Fit) -> bool:
 
 def spread_of(fit: Fit, key: str) -> float:
     """Standard error of a recorded median."""
-    table = fit.window.review.breaths[fit.window.breaths.tolist()]
-    if key not in table.columns:
+    if key not in fit.breaths.columns:
         return 0.0
-    column = table[key].drop_nulls().to_numpy()
+    column = fit.breaths[key].drop_nulls().to_numpy()
     return spread_of_median(column) if len(column) > 1 else 0.0
 
 
@@ -314,17 +313,16 @@ def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
 
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """
-    table = fit.window.review.breaths[fit.window.breaths.tolist()]
     levels, spans = fit.bend or fit.steps, []
     for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
-        known = table[key].drop_nulls().to_numpy()
+        known = fit.breaths[key].drop_nulls().to_numpy()
         if len(known) and (key == "vti_ml" or levels is None):
             spans.append((key, unit, float(known.min()), float(known.max()), below))
     if levels is not None:
         spans.append(("plateau_pressure_cmh2o", "cmH2O", *levels.seen, False))
         spans.append(("total_peep_cmh2o", "cmH2O", *levels.seen, True))
     else:
-        known = table["peep_cmh2o"].drop_nulls().to_numpy()
+        known = fit.breaths["peep_cmh2o"].drop_nulls().to_numpy()
         spans += [("peep_cmh2o", "cmH2O", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
     for key, unit, low, high, below in spans:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from tidebench.fitting.anchors import anchored_by_holds
 from tidebench.fitting.behaviour import Behaviour, behaviour_of, threshold_l_min
@@ -80,10 +82,16 @@ class Fit:
     bend: Bend | None = None
     steps: Steps | None = None
 
-    @property
-    def recorded(self) -> dict[str, float]:
+    @cached_property
+    def breaths(self) -> pl.DataFrame:
+        """The window's rows of the breath table."""
+        rows: pl.DataFrame = self.window.review.breaths[self.window.breaths.tolist()]
+        return rows
+
+    @cached_property
+    def recorded(self) -> Mapping[str, float]:
         """Medians over the window's breaths, by key of the breath table."""
-        table = self.window.review.breaths[self.window.breaths.tolist()]
+        table = self.breaths
         known = {key: table[key].median() for key, kind in table.schema.items() if kind.is_float()}
         told = {key: float(value) for key, value in known.items() if isinstance(value, float) and np.isfinite(value)}
         if "vte_ml" in told and "rate_per_min" in told:

@@ -96,6 +96,8 @@ def delivered(raw: pl.DataFrame) -> pl.DataFrame:
     """
     let_out = pl.col("end") - pl.col("turn")
     own = (pl.col("kind") == layout.UNASSISTED) & let_out.is_not_nan() & (let_out <= 0.0)
+    if not raw.select(own.any()).item():
+        return raw
     how = {name: pl.col(name).first() for name in raw.columns}
     how |= {name: pl.col(name).sum() for name in SUMMED}
     how |= {name: pl.col(name).max() for name in HIGHEST}

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from tidebench.errors import OptionError
 from tidebench.mode import parse_mode
-from tidebench.quantities import TABLES, quantity
+from tidebench.quantities import QUANTITIES, TABLES, quantity
 
 PATTERNS = {
     "CMV": "continuous mandatory",
@@ -169,7 +168,6 @@ def _change(key: str, before: float | str | None, after: float | str | None) -> 
 def _label(key: str) -> str:
     if key in TABLES["settings"]:
         return TABLES["settings"][key].label
-    try:
-        return f"set {quantity(key).label}"
-    except OptionError:
-        return "mode" if key == "mode" else f"set {key.replace('_', ' ')}"
+    if key in QUANTITIES:
+        return f"set {QUANTITIES[key].label}"
+    return "mode" if key == "mode" else f"set {key.replace('_', ' ')}"
