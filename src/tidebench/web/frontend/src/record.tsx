@@ -130,15 +130,12 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
   const canvas = useCanvas(
     (ctx, width, height) => {
       const x = (at: number) => AXIS_PX + (at / end) * (width - AXIS_PX - RIGHT_PX);
-      ctx.fillStyle = colour("well");
-      ctx.fillRect(AXIS_PX, 2, width - AXIS_PX - RIGHT_PX, height - 4);
-      ctx.fillStyle = colour("chosen");
-      ctx.fillRect(x(stretch.from), 2, Math.max(2, x(stretch.to) - x(stretch.from)), height - 4);
       for (const mark of marks) paint(ctx, mark, x(mark.at), height);
       for (const mark of marks) if (mark.chosen) paint(ctx, mark, x(mark.at), height);
     },
-    [marks, stretch, end],
+    [marks, end],
   );
+  const share = (at: number) => `${(100 * at) / end}%`;
   const nearest = (event: MouseEvent): number => {
     const box = (event.currentTarget as HTMLElement).getBoundingClientRect();
     const wide = box.width - AXIS_PX - RIGHT_PX;
@@ -154,9 +151,12 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
   return (
     <div class="lane">
       <span class="name">{label}{count !== undefined && <b> {count}</b>}</span>
-      <canvas ref={canvas} role="img" aria-label={told} title={words} style={{ height: `${LANE_PX}px`, cursor: words ? "pointer" : "default" }}
-        onMouseMove={(event) => { const i = nearest(event); setWords(i < 0 ? "" : `${clock(marks[i]!.at)}: ${marks[i]!.words}`); }}
-        onClick={(event) => { const i = nearest(event); if (i >= 0) pick(i); }} />
+      <div class="track">
+        <div class="well"><div style={{ left: share(stretch.from), width: share(stretch.to - stretch.from) }} /></div>
+        <canvas ref={canvas} role="img" aria-label={told} title={words} style={{ height: `${LANE_PX}px`, cursor: words ? "pointer" : "default" }}
+          onMouseMove={(event) => { const i = nearest(event); setWords(i < 0 ? "" : `${clock(marks[i]!.at)}: ${marks[i]!.words}`); }}
+          onClick={(event) => { const i = nearest(event); if (i >= 0) pick(i); }} />
+      </div>
     </div>
   );
 }
