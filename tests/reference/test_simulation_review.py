@@ -291,3 +291,21 @@ def test_bronchospasm_of_a_passive_patient_is_no_effort(name: str) -> None:
     del said["recording"]
     passive = review(case_from(said), solution.recording).breaths["passive"]
     assert (~passive).sum() <= 1
+
+
+def test_a_breath_that_the_end_cuts_short_tells_only_what_was_recorded() -> None:
+    """70 % of the last expiration is there: its inflation counts, what the rest of it belongs to does not.
+
+    The simulator's own breaths: 20 a minute, 3 s each; of the cut one 2.4 s, which would read as 25 a minute.
+    """
+    setting = volume_control(450, 1.0, 3.0, 5)
+    told = scenario([compartment(50, 10)], setting, 62.9, sensors={"pressure_noise_cmh2o": 0.05})
+    rows = review(Case.model_validate({"settings": [setting]}), simulate(told).recording).breaths
+    last, usual = rows.row(-1, named=True), rows.row(-2, named=True)
+    gone = ("expiratory_time_s", "rate_per_min", "vte_ml", "mean_pressure_cmh2o")
+    assert all(last[key] is None and usual[key] is not None for key in gone)
+    reasons = {each["quantity"]: each["code"] for each in last["not_measured"]}
+    assert all(reasons[key] == "cut short" for key in ("expiratory_time_s", "rate_per_min", "vte_ml"))
+    assert usual["rate_per_min"] == pytest.approx(20.0, rel=0.01)
+    assert last["vti_ml"] == pytest.approx(450.0, rel=0.02)
+    assert last["peak_pressure_cmh2o"] == pytest.approx(usual["peak_pressure_cmh2o"], abs=0.2)

@@ -153,7 +153,7 @@ def what_if(
 
 
 def unanswered(found: Compared) -> tuple[str, ...]:
-    """In words, that carbon dioxide moves so far that a drive would answer; nothing where it does not, or isn't told."""
+    """In words, that carbon dioxide moves so far that a drive would answer; nothing where it doesn't, or isn't told."""
     if "paco2_mmhg" not in found.now:
         return ()
     moves = float(found.then["paco2_mmhg"][0] - found.now["paco2_mmhg"][0])
@@ -161,8 +161,8 @@ def unanswered(found: Compared) -> tuple[str, ...]:
         return ()
     way = ("rise", "more") if moves > 0 else ("fall", "less")
     return (
-        f"PaCO2 would {way[0]} by {abs(moves):.0f} mmHg while effort stays: most patients would breathe {way[1]}, which "
-        "--reacting follows",
+        f"PaCO2 would {way[0]} by {abs(moves):.0f} mmHg while effort stays: most patients would breathe {way[1]}, "
+        "which --reacting follows",
     )
 
 

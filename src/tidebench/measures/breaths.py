@@ -51,6 +51,7 @@ REASONS: dict[str, str] = {
     "no tube law": "the tube's size is not given, or no published law covers it",
     "no breath before": "the breath before it was not recorded",
     "too short": "the expiration was too short",
+    "cut short": "a gap or the end of the recording cuts its expiration short",
     "adults only": "defined for adults",
     "no volume": "no volume went in to compare with",
     "kind unknown": "pressure and flow fit no known kind of inflation",
@@ -186,8 +187,13 @@ def timing(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
     build.put("expiration_s", turn)
     build.put("end_s", end)
     build.put("inspiratory_time_s", turn - start)
-    build.put("expiratory_time_s", end - turn)
-    build.put("rate_per_min", 60 / (end - start))
+    build.put("expiratory_time_s", end - turn, [cut_short(c)])
+    build.put("rate_per_min", 60 / (end - start), [cut_short(c)])
+
+
+def cut_short(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
+    """Breaths whose end was not recorded: what counts to it can't be told."""
+    return "cut short", c["whole"] == 0
 
 
 def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Setting) -> None:
@@ -195,9 +201,9 @@ def volumes(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Set
     leaky = c["leak_fraction"] > UNCERTAIN_LEAK
     cut = clipped(c, FLOW)
     build.put("vti_ml", 1000 * c["vti"], [cut])
-    build.put("vte_ml", 1000 * c["vte"], [cut])
+    build.put("vte_ml", 1000 * c["vte"], [cut, cut_short(c)])
     build.put("vti_measured_ml", 1000 * c["vti_measured"], [cut])
-    build.put("vte_measured_ml", 1000 * c["vte_measured"], [cut, ("leak", leaky)])
+    build.put("vte_measured_ml", 1000 * c["vte_measured"], [cut, cut_short(c), ("leak", leaky)])
     on_purpose = np.full(build.n, about.intentional_leak)
     leak = c["leak_fraction"]
     lost = [
@@ -236,7 +242,7 @@ def not_at_rest(c: Mapping[str, npt.NDArray[np.float64]]) -> tuple[str, Mask]:
 def pressures(build: Builder, c: Mapping[str, npt.NDArray[np.float64]]) -> None:
     """Pressures at the airway, at rest and between."""
     build.put("peak_pressure_cmh2o", c["peak_pressure"], [clipped(c, PRESSURE)])
-    build.put("mean_pressure_cmh2o", c["mean_pressure"], [clipped(c, PRESSURE)])
+    build.put("mean_pressure_cmh2o", c["mean_pressure"], [clipped(c, PRESSURE), cut_short(c)])
     build.put("peep_cmh2o", c["peep"], [("too short", ~np.isfinite(c["peep"]))])
     unpaused = ~np.isfinite(c["plateau_pressure"])
     restless = [
@@ -288,7 +294,7 @@ def energy(build: Builder, c: Mapping[str, npt.NDArray[np.float64]], about: Sett
     passive = doubts(c)
     young = [("adults only", np.full(build.n, about.group != "adult"))]
     joules = JOULE * c["work"]
-    build.put("mechanical_power_j_min", joules * build.values["rate_per_min"], [*young, *passive])
+    build.put("mechanical_power_j_min", joules * build.values["rate_per_min"], [*young, cut_short(c), *passive])
     build.put("work_j_l", np.divide(joules, c["vti"], out=np.full(build.n, np.nan), where=c["vti"] > 0), passive)
 
 

@@ -22,7 +22,8 @@ def published_power(c: Columns, rate_hz: float) -> dict[str, Samples]:
     mechanics and from pressures (where there is a plateau), Giosa's surrogate. Under pressure control: Becher's simple
     form and van der Meijden's.
     """
-    cycle, inflated = (c["end"] - c["start"]) / rate_hz, (c["turn"] - c["start"]) / rate_hz
+    cycle = np.where(c["whole"] == 1, (c["end"] - c["start"]) / rate_hz, np.nan)
+    inflated = (c["turn"] - c["start"]) / rate_hz
     passive = c["passive"] == 1
     constant = passive & (c["delivery"] == kinds.VOLUME) & (c["constant_flow"] == 1)
     pressed = passive & ((c["delivery"] == kinds.PRESSURE) | (c["delivery"] == kinds.TARGETED))

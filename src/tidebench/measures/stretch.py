@@ -67,12 +67,15 @@ Column = npt.NDArray[Any]  # float64, int64 or int8, by name
 
 @dataclass(frozen=True)
 class Bounds:
-    """Breaths of a stretch as sample indices, shape (n,); ``joined`` is True where the one before is its neighbour."""
+    """Breaths of a stretch as sample indices, shape (n,); ``joined`` is True where the one before is its neighbour,
+    ``whole`` where neither a gap nor the end of the recording cuts its expiration short.
+    """
 
     start: Indices
     turn: Indices
     end: Indices
     joined: npt.NDArray[np.bool_]
+    whole: npt.NDArray[np.bool_]
 
 
 @kernel
@@ -92,14 +95,14 @@ def whole_breaths(p: Samples, f: Samples, start: Indices, turn: Indices) -> Boun
     unless most of their expiration is there.
     """
     if not len(start):
-        return Bounds(start, turn, start.copy(), np.zeros(0, bool))
+        return Bounds(start, turn, start.copy(), np.zeros(0, bool), np.zeros(0, bool))
     following = np.append(start[1:], len(p))
     end = first_gap(p, f, turn, following)
     cut = (end < following) | (np.arange(len(start)) == len(start) - 1)
     usual = np.median((end - turn)[~cut]) if np.any(~cut) else 0.0
     keep = ~cut | ((end - turn) >= WHOLE_SHARE * usual) & (usual > 0)
     joined = np.concatenate([[False], ~cut[:-1] & keep[:-1]])[keep]
-    return Bounds(start[keep], turn[keep], end[keep], joined)
+    return Bounds(start[keep], turn[keep], end[keep], joined, ~cut[keep])
 
 
 def before(x: Samples, joined: npt.NDArray[np.bool_]) -> Samples:
@@ -330,7 +333,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeL
     columns: dict[str, Column] = {
         "start": start, "turn": turn, "end": end, "pause": still.pause, "occluded": still.occluded,
         "released": still.released, "pulled": still.pulled.astype(np.int8),
-        "joined": bounds.joined.astype(np.int8), "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
+        "joined": bounds.joined.astype(np.int8), "whole": bounds.whole.astype(np.int8),
+        "hold": still.hold.astype(np.int8), "size": size, "drive": drive,
         "rest_pressure": rest_pressure, "interval": interval, "period": period, "kept_within": within,
         "clipped": clipped, "delay": np.full(len(start), delay_s),
         "loss_shown": np.full(len(start), shown, np.int8), "between": levels.baseline[start // levels.hop],
