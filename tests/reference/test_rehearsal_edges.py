@@ -120,6 +120,15 @@ def test_a_flow_that_is_set_is_kept_when_pressure_control_becomes_volume_control
     assert told["peak_inspiratory_flow_l_min"] == pytest.approx(60.0, rel=0.05)
 
 
+def test_flow_and_time_of_a_set_volume_are_not_both_taken(passive: Fit) -> None:
+    both = {"mode": "A/C-VC", "tidal_volume_ml": 400.0, "inspiratory_flow_l_min": 60.0, "inspiratory_time_s": 1.0}
+    with pytest.raises(CaseError, match="both named"):
+        what_if(passive, both, n=1)
+    with_flow = what_if(passive, {key: value for key, value in both.items() if key != "inspiratory_time_s"}, n=1)
+    told = {change.key: change.then[0] for change in with_flow.changes}
+    assert told["inspiratory_time_s"] == pytest.approx(0.4, rel=0.1), "400 mL at 1 L/s"
+
+
 def test_that_carbon_dioxide_would_be_answered_is_said(supported: Fit) -> None:
     """A drive that is awake answers a few mmHg (common practice, no source)."""
     far, near = (what_if(supported, {"pressure_support_cmh2o": level}, n=2) for level in (0.0, 8.0))

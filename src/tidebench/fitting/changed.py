@@ -44,8 +44,13 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
         raise CaseError(f"is {asked['mode']:g}", where="mode", expected="a mode in words, such as A/C-VC or CSV-PS")
     if "mode" in asked and not to_levels:
         before = {key: value for key, value in before.items() if key not in LEVELS}
-    if "inspiratory_flow_l_min" in asked and "inspiratory_time_s" not in asked:
-        before.pop("inspiratory_time_s", None)  # flow and volume make the time, which would stand in flow's way
+    if "inspiratory_flow_l_min" in asked:
+        if "inspiratory_time_s" in asked:
+            raise CaseError(
+                "are both named, and a set volume makes each of the other",
+                where="inspiratory_flow_l_min and inspiratory_time_s", expected="one of them",
+            )  # fmt: skip
+        before.pop("inspiratory_time_s", None)  # it would stand in flow's way
     setting = merged([before, asked])[-1]
     if bi_level(setting):
         low = asked.get("pressure_low_cmh2o", asked.get("peep_cmh2o", setting.get("pressure_low_cmh2o")))
