@@ -12,9 +12,10 @@ import pytest
 
 from tidebench.care.preparation import Section, Sheet, prepare, request_from
 from tidebench.care.preparation.oxygenation import peep_at
+from tidebench.care.preparation.subject import BY_GROUP
 from tidebench.case import Patient
 from tidebench.errors import CaseError, OptionError
-from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, practice
+from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, population, practice
 from tidebench.quantities import COMMON_PRACTICE
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 177.8}
@@ -762,3 +763,21 @@ def test_what_changes_names_no_other_carbon_dioxide_than_the_targets() -> None:
     for patient in (ADULT, CHILD):
         told = sheet(patient, "raised intracranial pressure")
         assert "mmHg" not in told.section("condition").line("carbon_dioxide").value
+
+
+@pytest.mark.parametrize("interface", ["mask", "helmet", "nasal prongs"])
+def test_what_changes_without_a_tube_speaks_of_none(interface: str) -> None:
+    """No volume, hold or plateau is to be had where nothing seals the airway (common practice, no source)."""
+    for patient in (ADULT, CHILD, NEWBORN):
+        for condition in BY_GROUP[population(Patient.model_validate(patient)).group or "adult"]:
+            changes = sheet(patient, condition, airway={"interface": interface}).section("condition")
+            assert changes.lines
+            said = " ".join(f"{line.label} {line.value}" for line in changes.lines)
+            assert not re.search(r"hold|plateau|tube ties|sensor|volume-targeted|toward 6 mL/kg|off the circuit", said)
+    assert "hold" in {line.key for line in sheet(ADULT, "ARDS").section("condition").lines}
+
+
+def test_a_newborn_s_volumes_are_not_by_predicted_weight() -> None:
+    """Newborns are ventilated by their actual weight (common practice, no source)."""
+    term = {"sex": "male", "age_days": 2, "gestational_age_weeks": 39, "weight_kg": 3.4}
+    assert "predicted" not in sheet(term).section("condition").line("volume").value
