@@ -15,7 +15,17 @@ from tidebench.care.preparation.oxygenation import peep_at
 from tidebench.care.preparation.subject import BY_GROUP
 from tidebench.case import Patient
 from tidebench.errors import CaseError, OptionError
-from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, population, practice
+from tidebench.limits import (
+    HIGHER_PEEP,
+    ITEMS,
+    LOWER_PEEP,
+    LUNGS,
+    STARTS,
+    limits_for,
+    load_policy,
+    population,
+    practice,
+)
 from tidebench.quantities import COMMON_PRACTICE
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 177.8}
@@ -546,6 +556,7 @@ def test_no_height_is_proposed_that_would_be_refused() -> None:
         (NEWBORN, "obstructive", {}, "healthy lungs, preterm RDS"),
         (ADULT, "healthy lungs", {"airway": {"interface": "high-flow cannula"}}, "no set-up of breaths is held"),
         (NEWBORN, "healthy lungs", {"airway": {"tube_inner_diameter_mm": 7.0}}, "is 7 at this age"),
+        (ADULT, "healthy lungs", {"airway": {"tube_inner_diameter_mm": 3.0}}, "is 3 in an adult. Expected: 4 to 10 mm"),
         (ADULT, "healthy lungs", {"lungs": {"fio2": 40}}, "Is that in per cent? Then write 0.4"),
         (ADULT, "healthy lungs", {"oxygen": {"cylinders": {"size": "E"}}}, "a cylinder says neither or both"),
         (ADULT, "healthy lungs", {"pressure_sensor": {"reference_cmh2o": [5], "shown_cmh2o": []}}, "1 references"),
@@ -781,3 +792,21 @@ def test_a_newborn_s_volumes_are_not_by_predicted_weight() -> None:
     """Newborns are ventilated by their actual weight (common practice, no source)."""
     term = {"sex": "male", "age_days": 2, "gestational_age_weeks": 39, "weight_kg": 3.4}
     assert "predicted" not in sheet(term).section("condition").line("volume").value
+
+
+@pytest.mark.parametrize(("size", "asked"), [(5.0, True), (6.0, False), (7.5, False), (9.5, True)])
+def test_a_tube_that_is_unlikely_in_an_adult_is_asked_about(size: float, asked: bool) -> None:
+    """7.0 to 8.0 mm are usual (common practice, no source)."""
+    tables = {"airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": size}}
+    assert any("mm in an adult" in question for question in sheet(ADULT, **tables).questions) == asked
+
+
+@pytest.mark.parametrize(
+    ("weight", "lungs", "asked"),
+    [(0.85, "preterm RDS", True), (2.0, "healthy lungs", True), (3.2, "healthy lungs", False)],
+)
+def test_a_light_newborn_without_a_gestational_age_is_asked_about(weight: float, lungs: str, asked: bool) -> None:
+    """Low birth weight is below 2.5 kg, very low below 1.5 kg (WHO, ICD-10)."""
+    told = prepare(request_from({"patient": {"sex": "female", "age_days": 2, "weight_kg": weight}}))
+    assert told.subject.lungs == lungs
+    assert any("After how many weeks" in question for question in told.questions) == asked

@@ -31,7 +31,8 @@ class Change(NamedTuple):
 
 BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
     "healthy lungs": (
-        Change("volume", "volume", "moderate, by the weight for volumes", "Healthy lungs are hurt by large volumes as well."),
+        Change("volume", "volume", "moderate, by the weight for volumes",
+               "Healthy lungs are hurt by large volumes as well."),
         Change("oxygen", "oxygen", "down early", "Pure oxygen for long collapses poorly ventilated lung."),
     ),
     "ARDS": (
@@ -125,7 +126,7 @@ BY_MASK: dict[Lungs, tuple[Change, ...]] = {
     "healthy lungs": tuple(change for change in BY_TUBE["healthy lungs"] if change.key == "oxygen"),
     "ARDS": (
         Change("volume", "volume", "seen, not set: expired volume above 9.5 mL/kg of predicted weight is a warning",
-               "In patients with P/F up to 200 mmHg it went with failure; with a leak, or in a helmet, it can't be read.",
+               "In patients with P/F up to 200 mmHg it went with failure; with a leak or in a helmet it can't be read.",
                "association", _CARTEAUX),
         Change("oxygen", "oxygen", "a need that doesn't fall within hours is a reason for a tube",
                "Without a tube neither volume nor pressure in the lung is known."),
@@ -139,7 +140,8 @@ BY_MASK: dict[Lungs, tuple[Change, ...]] = {
                "limits flow."),
         Change("circulation", "if blood pressure falls", "take support away and let the chest empty",
                "Trapped gas keeps blood from coming back. If it doesn't help, look for a pneumothorax."),
-        Change("carbon_dioxide", "carbon dioxide", "pH and rate better within 1 to 4 h, toward the patient's usual PaCO2",
+        Change("carbon_dioxide", "carbon dioxide",
+               "pH and rate better within 1 to 4 h, toward the patient's usual PaCO2",
                "Where they are not, the trial fails. In chronic retention a normal PaCO2 is none to aim at.",
                "consensus", _MASK),
     ),

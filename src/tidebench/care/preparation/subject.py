@@ -7,6 +7,7 @@ from typing import NoReturn
 
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
+from tidebench.care.preparation.ventilation import Chooser
 from tidebench.errors import CaseError
 from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
@@ -33,6 +34,10 @@ PRETERM_SPREAD = (0.4, 2.0)
 """Of that median; beyond, weight and gestation contradict each other (common practice, no source)."""
 TUBE_OFF_MM, ODD_TUBE_MM = 2.0, 1.0
 """Beyond an uncuffed tube by its rule what is refused, and beyond the rules what is asked about (this house's)."""
+ADULT_TUBE_MM = (4.0, 10.0)
+"""Of adults, from the narrowest that is made to pass a narrow larynx (common practice, no source); refused beyond."""
+VERY_LIGHT_KG = 1.5
+"""Very low birth weight, as WHO has it: an infant so light without a gestational age is taken for born preterm."""
 BY_GROUP = {
     "newborn": ("healthy lungs", "preterm RDS"),
     "child": ("healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure"),
@@ -84,11 +89,11 @@ def _preterm(request: Request) -> bool:
 
 def _unsaid(request: Request, group: Group) -> Lungs:
     """What is taken where no condition is stated: in the first four weeks after a preterm birth, RDS."""
-    weeks = request.patient.gestational_age_weeks
+    weeks, weight = request.patient.gestational_age_weeks, request.patient.weight_kg
     days = _age_days(request)
     young = days is None or days <= NEWBORN_UNTIL_DAYS
-    preterm = group == "newborn" and weeks is not None and weeks < TERM_WEEKS and young
-    return "preterm RDS" if preterm else "healthy lungs"
+    early = weeks < TERM_WEEKS if weeks is not None else weight is not None and weight < VERY_LIGHT_KG
+    return "preterm RDS" if group == "newborn" and early and young else "healthy lungs"
 
 
 def questions(request: Request, subject: Subject) -> Iterator[str]:
@@ -97,9 +102,12 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
     if request.airway.interface is None:
         yield "The interface is not stated: taken for an endotracheal tube."
     if request.condition is None:
-        born = patient.gestational_age_weeks
-        why = f", since a birth at {born:g} weeks leaves lungs without surfactant" if subject.lungs != HEALTHY else ""
-        yield f"No condition is stated: taken for {subject.lungs}{why}. Is that so?"
+        yield f"No condition is stated: taken for {subject.lungs}{_because(request, subject)}. Is that so?"
+    if subject.group == "newborn" and patient.gestational_age_weeks is None and _preterm(request):
+        yield (
+            f"An infant of {patient.weight_kg:g} kg, below the {TERM_KG:g} kg of low birth weight, and "
+            "gestational_age_weeks is not given: taken for born preterm. After how many weeks, or is the weight wrong?"
+        )
     yield from _odd_tube(request, subject)
     yield from _mask_and_tube(request, subject)
     if subject.mask and subject.lungs == "raised intracranial pressure":
@@ -116,6 +124,16 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
                 )
 
 
+def _because(request: Request, subject: Subject) -> str:
+    """Why a condition that nobody stated is taken."""
+    born = request.patient.gestational_age_weeks
+    if subject.lungs == HEALTHY:
+        return ""
+    if born is not None:
+        return f", since a birth at {born:g} weeks leaves lungs without surfactant"
+    return f", since {request.patient.weight_kg:g} kg speak of an early birth, which leaves lungs without surfactant"
+
+
 def _mask_and_tube(request: Request, subject: Subject) -> Iterator[str]:
     """A mask beside what only a tube has."""
     airway = request.airway
@@ -127,8 +145,12 @@ def _mask_and_tube(request: Request, subject: Subject) -> Iterator[str]:
 
 
 def _odd_tube(request: Request, subject: Subject) -> Iterator[str]:
-    """A child's tube that no rule comes near."""
+    """A tube that no rule comes near."""
     size, age = request.airway.tube_inner_diameter_mm, subject.age_years
+    if subject.group == "adult" and subject.interface == TUBES[0] and size is not None:
+        usual = Chooser(subject).need("adult_tube_mm")
+        if not usual.low - ODD_TUBE_MM <= size <= usual.high + ODD_TUBE_MM:
+            yield f"A tube of {size:g} mm in an adult, where {usual.low:g} to {usual.high:g} are usual: is it right?"
     if subject.group != "child" or subject.interface != TUBES[0] or size is None or age is None:
         return
     likely = likely_cuffed_mm(age), float(cole_uncuffed_mm(min(max(age, RULE_AGES[0]), RULE_AGES[1])))
@@ -168,6 +190,7 @@ def _check_adult(request: Request) -> None:
             _refuse("[patient]", f"{weight:g} kg at {height:g} cm can't both be right",
                     f"a body mass index of {BODY_MASS_INDEX[0]:g} to {BODY_MASS_INDEX[1]:g}, "
                     f"not {index:.0f}")  # fmt: skip
+    _check_tube(request, smallest=ADULT_TUBE_MM[0], largest=ADULT_TUBE_MM[1], whose="in an adult")
 
 
 def _check_child(request: Request, age: float | None) -> None:
@@ -236,10 +259,10 @@ def largest_tube_mm(age_years: float) -> float:
     return min(8.5, float(cole_uncuffed_mm(min(max(age_years, RULE_AGES[0]), RULE_AGES[1]))) + TUBE_OFF_MM)
 
 
-def _check_tube(request: Request, *, largest: float, smallest: float) -> None:
+def _check_tube(request: Request, *, largest: float, smallest: float, whose: str = "at this age") -> None:
     size = request.airway.tube_inner_diameter_mm
     if size is not None and not smallest <= size <= largest:
-        _refuse("[airway], tube_inner_diameter_mm", f"is {size:g} at this age", f"{smallest:g} to {largest:g} mm")
+        _refuse("[airway], tube_inner_diameter_mm", f"is {size:g} {whose}", f"{smallest:g} to {largest:g} mm")
 
 
 def _age_words(age_years: float) -> str:
