@@ -810,3 +810,17 @@ def test_a_light_newborn_without_a_gestational_age_is_asked_about(weight: float,
     told = prepare(request_from({"patient": {"sex": "female", "age_days": 2, "weight_kg": weight}}))
     assert told.subject.lungs == lungs
     assert any("After how many weeks" in question for question in told.questions) == asked
+
+
+def test_expected_compliance_goes_by_size() -> None:
+    """By hand, 50 to 80 mL/cmH2O at 65 kg: a woman of 140 cm is 34.216 kg, 26.3 to 42.1; a man of 190 cm is 84.216 kg,
+    64.8 to 103.7. Scaled by predicted weight (common practice, no source)."""
+    small = sheet({"sex": "female", "age_years": 40, "height_cm": 140}).section("start")
+    large = sheet({"sex": "male", "age_years": 40, "height_cm": 190}).section("start")
+    assert numbers(small, "compliance_ml_cmh2o") == pytest.approx((26.3, 42.1), abs=0.05)
+    assert numbers(large, "compliance_ml_cmh2o") == pytest.approx((64.8, 103.7), abs=0.05)
+    pressures = [numbers(one, "pressure_above_peep_cmh2o") for one in (small, large)]
+    assert pressures[0] == pytest.approx(pressures[1], rel=1e-6)
+    unknown = sheet({"sex": "male", "age_years": 40}).section("start").line("compliance_ml_cmh2o")
+    assert (unknown.low, unknown.high) == (50, 80)
+    assert "is not known" in unknown.why
