@@ -797,7 +797,7 @@ def test_a_newborn_s_volumes_are_not_by_predicted_weight() -> None:
 @pytest.mark.parametrize(("size", "asked"), [(5.0, True), (6.0, False), (7.5, False), (9.5, True)])
 def test_a_tube_that_is_unlikely_in_an_adult_is_asked_about(size: float, asked: bool) -> None:
     """7.0 to 8.0 mm are usual (common practice, no source)."""
-    tables = {"airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": size}}
+    tables: dict[str, Any] = {"airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": size}}
     assert any("mm in an adult" in question for question in sheet(ADULT, **tables).questions) == asked
 
 

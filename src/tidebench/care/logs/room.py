@@ -27,7 +27,7 @@ from tidebench.care.logs.watched import WATCHED, Asked
 from tidebench.care.logs.words import Words
 from tidebench.case import Case
 from tidebench.errors import LogError, OptionError
-from tidebench.limits import Policy, policy_statement
+from tidebench.limits import Policy, conditions_of, policy_statement
 
 MOST_HOLDS = 200
 
@@ -166,7 +166,8 @@ def _house(policy: Policy | None, case: Case | None, reviewed: Reviewed | None) 
     if case is None or reviewed is None:
         lacking = "--review" if reviewed is None else "--case"
         return f"Limits of this house were not used: {policy.name}. They bound limits replayed, which needs {lacking}."
-    return policy_statement(policy, case.patient, among={one.key for one in WATCHED})
+    said = conditions_of(case.patient, case.condition)
+    return policy_statement(policy, case.patient, conditions=said, among={one.key for one in WATCHED})
 
 
 def _refuse_loose_ends(asked: Question, reviewed: Reviewed | None, case: Case | None, log: Log | None) -> None:

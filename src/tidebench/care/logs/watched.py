@@ -13,7 +13,7 @@ from tidebench.apnoea import LONG_S
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
-from tidebench.limits import ITEMS, Limit, Policy, Practice, limits_for, population, practice
+from tidebench.limits import ITEMS, Limit, Policy, Practice, limits_of_case, population, practice
 from tidebench.quantities import quantity
 
 SURE = 0.5
@@ -235,16 +235,15 @@ def record_of(item: str, case: Case, policy: Policy | None) -> Practice | None:
     if group is None:
         return None
     days = patient.age_days
-    return practice(
-        item, group, patient.age_years if days is None else days / 365.25, own=policy.practice if policy else ()
-    )
+    years = patient.age_years if days is None else days / 365.25
+    return practice(item, group, years, case.condition, policy.practice if policy else ())
 
 
 def house_limit(watched: Watched, case: Case, policy: Policy | None) -> Limit | None:
-    """A house's own limit of the quantity that holds for this patient in general; None where its policy has none."""
+    """A house's own limit of the quantity that holds for this patient and condition; None where its policy has none."""
     if policy is None:
         return None
-    held = (limit for limit in limits_for(case.patient, policy=policy) if limit.key == watched.key)
+    held = (limit for limit in limits_of_case(case, policy=policy) if limit.key == watched.key)
     return next((limit for limit in held if limit.kind == "house policy"), None)
 
 
