@@ -153,6 +153,7 @@ def handover_page(
 
 def _situation(case: Case, moment: Moment) -> Iterator[tuple[str, str]]:
     yield "Patient", patient_words(case)
+    yield "Condition", sentence(case.condition or "not stated: limits that presuppose one are not held")
     held: dict[str, float | str] = {}
     changes: list[tuple[float, str]] = []
     for setting in case.settings:
