@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tidebench.case import Case, load_case
-from tidebench.case_interview import MODES, Interview
+from tidebench.case import Case, Observed, case_from, load_case
+from tidebench.case_interview import MODES, Interview, bounds_of
 from tidebench.cli import main
+from tidebench.doubts import doubts
 from tidebench.errors import CaseError
 from tidebench.mode import parse_mode
 
@@ -243,3 +244,20 @@ def test_a_gas_that_does_not_fit_the_oximeter_is_asked_for_again() -> None:
     assert case.blood_gases[0].pao2_mmhg == 80.0
     assert case.observed[0].spo2 == 0.96
     assert "The gas once more, then." in said
+
+
+def test_a_saturation_that_nobody_has_is_asked_about() -> None:
+    """9.8 is neither a fraction nor a per cent that an oximeter tells (ISO 80601-2-61, from memory: from 70 %)."""
+    bounds = bounds_of(Observed, "spo2")
+    assert bounds.slip(9.8) == ("tens of per cent", pytest.approx(0.98))
+    assert bounds.slip(98.0) == ("per cent", pytest.approx(0.98))
+    case = case_from({"patient": {"age_years": 60}, "observed": [{"spo2": 0.098}]})
+    assert any("an SpO2 of 9.8 % at 0 s" in doubt and "is 98 % meant?" in doubt for doubt in doubts(case))
+    low = case_from({"patient": {"age_years": 60}, "observed": [{"spo2": 0.55}]})
+    assert not list(doubts(low))
+
+
+def test_a_saturation_typed_in_per_cent_is_asked_about_before_it_is_kept() -> None:
+    case, said = answered(filling([*ADULT[:30], "9.8 %", *[""] * 9, "n", "98 %"]))
+    assert case.observed[0].spo2 == 0.98
+    assert any("You say an SpO2 of 9.8 %" in line for line in said)
