@@ -544,7 +544,7 @@ def test_volume_and_saturation_of_a_child_s_trial() -> None:
 def test_strength_of_a_child_is_shown_without_a_cut() -> None:
     seen = of_child(max_inspiratory_pressure_cmh2o=-12)
     told_of = item(seen.readiness, "maximal inspiratory pressure")
-    assert (told_of.state, told_of.value) == ("met", "-12 cmH2O")
+    assert (told_of.state, told_of.value) == ("met", "−12 cmH2O")
 
 
 @pytest.mark.parametrize("age", [{"age_years": 17.99}, {"age_years": 18}, {"age_days": 28}, {"age_days": 29}])

@@ -262,7 +262,7 @@ def _max_pressure(moment: Moment) -> Item:
     between = MIP_SURE < pressure <= MIP_LEAST
     state: State = "not judged" if between else _state(pressure <= MIP_SURE)
     why = "between the two published bounds" if between else ""
-    return _item(moment, name, criterion, BOLES_LIST, state, f"{pressure:.0f} cmH2O", seen, why)
+    return _item(moment, name, criterion, BOLES_LIST, state, f"−{abs(pressure):.0f} cmH2O", seen, why)
 
 
 def _tidal_volume(moment: Moment) -> Item:
