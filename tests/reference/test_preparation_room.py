@@ -518,6 +518,11 @@ def test_no_line_tells_anyone_to_silence_an_alarm() -> None:
         ({"sex": "male", "age_years": 40, "weight_kg": 3}, "is 3 in an adult"),
         ({"sex": "male", "age_years": 40, "height_cm": 1.75}, "Is that in metres"),
         ({"sex": "male", "age_years": 40, "height_cm": 70}, "In inches it would be 178 cm"),
+        (
+            {"sex": "male", "age_years": 40, "height_cm": 75, "weight_kg": 180},
+            "Are they swapped? Then write weight_kg = 75 and height_cm = 180.",
+        ),
+        ({"sex": "female", "age_years": 12, "height_cm": 42, "weight_kg": 150}, "Are they swapped?"),
         ({"sex": "male", "age_years": 40, "height_cm": 180, "weight_kg": 25}, "can't both be right"),
         ({"sex": "male", "age_years": 2, "weight_kg": 70}, "is 70 at 2 years"),
         ({"sex": "male", "age_years": 2, "height_cm": 180}, "is 180 at 2 years"),

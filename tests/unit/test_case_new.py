@@ -261,3 +261,11 @@ def test_a_saturation_typed_in_per_cent_is_asked_about_before_it_is_kept() -> No
     case, said = answered(filling([*ADULT[:30], "9.8 %", *[""] * 9, "n", "98 %"]))
     assert case.observed[0].spo2 == 0.98
     assert any("You say an SpO2 of 9.8 %" in line for line in said)
+
+
+def test_weight_and_height_that_were_swapped_are_asked_about() -> None:
+    """A body mass index of 23 by the other way round (75 kg, 180 cm); a short heavy adult is not taken for one."""
+    odd = case_from({"patient": {"age_years": 40, "height_cm": 75, "weight_kg": 180}})
+    assert [doubt for doubt in doubts(odd) if "swapped, 75 kg and 180 cm" in doubt]
+    heavy = case_from({"patient": {"age_years": 40, "height_cm": 150, "weight_kg": 140}})
+    assert not any("swapped" in doubt for doubt in doubts(heavy))

@@ -8,6 +8,7 @@ from typing import NoReturn
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
 from tidebench.care.preparation.ventilation import Chooser
+from tidebench.doubts import swapped
 from tidebench.errors import CaseError
 from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
@@ -70,6 +71,7 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
     if lungs not in BY_GROUP[group]:
         _refuse("condition", f"is {lungs!r}, which is not held for this patient ({reason})",
                 ", ".join(BY_GROUP[group]), NOT_HELD.get(lungs, ""))  # fmt: skip
+    _check_swapped(request)
     if group == "adult":
         _check_adult(request)
     elif group == "child":
@@ -173,6 +175,15 @@ def _in_inches(height: float) -> str:
     """What a height would be in inches, where that may be an adult's."""
     in_cm = 2.54 * height
     return f"In inches it would be {in_cm:.0f} cm." if in_cm <= HEIGHTS_CM[1] else ""
+
+
+def _check_swapped(request: Request) -> None:
+    patient = request.patient
+    height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
+    if height and weight and swapped(height, weight):
+        _refuse("[patient]", f"{weight:g} kg at {height:g} cm can't both be right",
+                "a weight and a height of the same person",
+                f"Are they swapped? Then write weight_kg = {height:g} and height_cm = {weight:g}.")  # fmt: skip
 
 
 def _check_adult(request: Request) -> None:
