@@ -16,6 +16,7 @@ from tidebench.cli import main
 from tidebench.errors import OptionError
 from tidebench.limits import load_policy
 from tidebench.report.handouts import BRIEF, card_pdf, pre_use_pdf, sheet_pdf
+from tidebench.report.typesetting import typeset
 
 PATIENT = """
 title = "An invented adult"
