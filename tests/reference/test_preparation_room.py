@@ -829,3 +829,14 @@ def test_expected_compliance_goes_by_size() -> None:
     unknown = sheet({"sex": "male", "age_years": 40}).section("start").line("compliance_ml_cmh2o")
     assert (unknown.low, unknown.high) == (50, 80)
     assert "is not known" in unknown.why
+
+
+@pytest.mark.parametrize(("interface", "title"), [("mask", "Mask"), ("helmet", "Helmet"), ("nasal prongs", "Prongs")])
+def test_what_is_worn_is_called_by_its_name(interface: str, title: str) -> None:
+    """What has to fit is the mask, the collar or the prongs (common practice, no source)."""
+    told = sheet(ADULT, airway={"interface": interface})
+    section = told.section("airway")
+    assert section.title == title
+    assert title.lower() in section.notes[0].lower()
+    assert any(f"{title} in two sizes" in line for _, lines in told.checklist for line in lines)
+    assert interface == "mask" or not any("A mask" in note for note in section.notes)
