@@ -840,3 +840,20 @@ def test_what_is_worn_is_called_by_its_name(interface: str, title: str) -> None:
     assert title.lower() in section.notes[0].lower()
     assert any(f"{title} in two sizes" in line for _, lines in told.checklist for line in lines)
     assert interface == "mask" or not any("A mask" in note for note in section.notes)
+
+
+def test_a_weight_is_placed_once_and_no_infant_born_early_among_those_at_term() -> None:
+    """WHO's weight-for-age beyond 3 SD is by the distance between 2 and 3 SD (WHO 2006, reference 2007): both lines of
+    a sheet say the same number. At the median itself the sign is no minus."""
+    heavy = sheet({"sex": "female", "age_years": 7, "height_cm": 122, "weight_kg": 45})
+    placed = re.search(r"weight \+(\d\.\d)", " ".join(heavy.section("weight").notes))
+    asked = re.search(r"lies (\d\.\d) standard", " ".join(heavy.questions))
+    assert placed is not None
+    assert asked is not None
+    assert placed[1] == asked[1]
+    median = sheet({"sex": "male", "age_years": 1, "length_cm": 75.7, "weight_kg": 9.6})
+    assert "−0.0" not in " ".join(median.section("weight").notes)
+    early = sheet({"sex": "female", "age_days": 3, "weight_kg": 1.4})
+    assert "No preterm growth standard" in " ".join(early.section("weight").notes)
+    term = sheet({"sex": "female", "age_days": 3, "weight_kg": 3.2})
+    assert "Standard deviations" in " ".join(term.section("weight").notes)

@@ -309,6 +309,7 @@ def test_a_house_s_cap_and_delay_are_told_with_what_they_bound() -> None:
     words = " ".join(line for part in replayed(told) for line in (*part.lines, *part.after))
     assert "with a delay up to 5 s" in words
     assert "up to 15 s" not in words
+    assert "SpO2 and FiO2: recordings hold no channel of them" in words
     assert "31 to 33 cmH2O (Ours); delay of the disconnection alarm: 3 to 5 s (Ours)" in words
 
 

@@ -119,9 +119,10 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
             ("weight", patient.weight_kg, weight_for_age(patient.sex, subject.age_years)),
             ("height", patient.height_cm or patient.length_cm, height_for_age(patient.sex, subject.age_years)),
         ):
-            if value is not None and curve is not None and abs(curve.z(value)) > QUESTION_Z:
+            z = 0.0 if value is None or curve is None else curve.z(value, restricted=what == "weight")
+            if value is not None and curve is not None and abs(z) > QUESTION_Z:
                 yield (
-                    f"A {what} of {value:g} lies {abs(curve.z(value)):.1f} standard deviations "
+                    f"A {what} of {value:g} lies {abs(z):.1f} standard deviations "
                     f"{'above' if value > curve.median else 'below'} the median of that age: are both right?"
                 )
 
