@@ -110,11 +110,15 @@ def asked_of(text: str, option: str) -> Asked:
     return Asked(key, "high" if side == "high" else "low", limit, delay)
 
 
-def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Sequence[Asked] = ()) -> Table:
-    """Begin and end of what an alarm is there to tell, shape (e, 2): findings, limits crossed, what is asked for."""
+def events_of(
+    watched: Watched, findings: pl.DataFrame, of: Series, further: Sequence[Asked] = (), limits: Sequence[Limit] = ()
+) -> Table:
+    """Begin and end of what an alarm is there to tell, shape (e, 2): findings, limits crossed, what is asked for.
+
+    ``limits`` are those that the findings were held against: what lies beyond the other side's is no event here.
+    """
     sure = findings.filter(pl.col("confidence") >= SURE)
-    crossed = pl.col("values").list.eval(pl.element().struct.field("quantity").is_in(watched.beyond)).list.any()
-    wanted = pl.col("kind").is_in(watched.tells) | ((pl.col("kind") == "beyond-limit") & crossed)
+    wanted = pl.col("kind").is_in(watched.tells) | ((pl.col("kind") == "beyond-limit") & _crossed(watched, limits))
     parts = [sure.filter(wanted).select("start_s", "end_s").to_numpy()]
     for asked in further:
         if (asked.key, asked.side) == (watched.key, watched.side):
@@ -124,6 +128,17 @@ def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Seq
         parts.append(_pauses(of))
     events = np.concatenate(parts)
     return np.asarray(events[np.argsort(events[:, 0], kind="stable")], float)
+
+
+def _crossed(watched: Watched, limits: Sequence[Limit]) -> pl.Expr:
+    """True of a finding with a value of what the alarm is there to tell, not beyond the limit of the other side."""
+    seen, value = pl.element().struct.field("quantity"), pl.element().struct.field("value")
+    mine = seen.is_in(watched.beyond)
+    for limit in limits:
+        other = limit.low if watched.side == "high" else limit.high
+        if limit.key in watched.beyond and other is not None:
+            mine &= (seen != limit.key) | ~(value < other if watched.side == "high" else value > other)
+    return pl.col("values").list.eval(mine).list.any()
 
 
 def _pauses(of: Series) -> Table:
