@@ -13,6 +13,8 @@ SHORT_ADULT_CM, TALL_ADULT_CM = 120.0, 215.0
 LIGHT_ADULT_KG = 20.0
 BODY_MASS_INDEX = (4.0, 80.0)
 """kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
+ADULT_TUBE_MM = (4.0, 10.0)
+"""Of adults, from the narrowest that is made to pass a narrow larynx (common practice, no source)."""
 SWAPPED_INDEX = (12.0, 60.0)
 """kg/m² that make a swap of weight and height likely (common practice, no source)."""
 TALLEST_IN = 250.0 / 2.54
@@ -24,6 +26,13 @@ TIDAL_VOLUME_ML_KG = (1.0, 20.0)
 def doubts(case: Case) -> Iterator[str]:
     """Questions about a case's entries, each one sentence."""
     yield from _of_size(case)
+    tube = case.airway.tube_inner_diameter_mm
+    if (
+        (case.patient.age_years or 0.0) >= ADULT_YEARS
+        and tube is not None
+        and not ADULT_TUBE_MM[0] <= tube <= ADULT_TUBE_MM[1]
+    ):
+        yield f"The case says a tube of {tube:g} mm in an adult: are both right?"
     weight = case.patient.weight_kg
     for setting in case.settings:
         volume = setting.tidal_volume_ml

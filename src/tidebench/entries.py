@@ -16,6 +16,9 @@ from typing import Any
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
+GUESSED = ("tens of per cent",)
+"""Slips that are guesses: a person has to say yes, and an empty answer doesn't."""
+
 
 @dataclass(frozen=True)
 class Within:

@@ -272,3 +272,22 @@ def test_weight_and_height_that_were_swapped_are_asked_about() -> None:
     assert [doubt for doubt in doubts(odd) if "swapped, 75 kg and 180 cm" in doubt]
     heavy = case_from({"patient": {"age_years": 40, "height_cm": 150, "weight_kg": 140}})
     assert not any("swapped" in doubt for doubt in doubts(heavy))
+
+
+def test_a_guess_at_a_saturation_needs_a_yes() -> None:
+    """An empty answer never makes 98 % of 9.8: it may have been 9.8 % of something else."""
+    place = ADULT.index("93")
+    case, said = answered([*ADULT[:place], "9.8", "", "93", *ADULT[place + 1 :]])
+    assert case.observed[0].spo2 == 0.93
+    assert any("9.8 can't be" in line and "[y/N]" in line for line in said)
+    case, _ = answered([*ADULT[:place], "9.8", "y", *ADULT[place + 2 :]])
+    assert case.observed[0].spo2 == pytest.approx(0.98)
+
+
+def test_a_tube_that_no_adult_has_is_asked_about() -> None:
+    """From 4 mm, for a narrow larynx, to 10 (common practice, no source)."""
+    for size, asked in ((3.0, True), (7.5, False), (11.0, True)):
+        case = case_from({"patient": {"age_years": 63}, "airway": {"tube_inner_diameter_mm": size}})
+        assert any("mm in an adult" in doubt for doubt in doubts(case)) == asked
+    child = case_from({"patient": {"age_years": 1}, "airway": {"tube_inner_diameter_mm": 3.5}})
+    assert not any("mm in an adult" in doubt for doubt in doubts(child))

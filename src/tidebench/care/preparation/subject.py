@@ -8,7 +8,7 @@ from typing import NoReturn
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
 from tidebench.care.preparation.ventilation import Chooser
-from tidebench.doubts import swapped
+from tidebench.doubts import ADULT_TUBE_MM, swapped
 from tidebench.errors import CaseError
 from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
@@ -35,8 +35,6 @@ PRETERM_SPREAD = (0.4, 2.0)
 """Of that median; beyond, weight and gestation contradict each other (common practice, no source)."""
 TUBE_OFF_MM, ODD_TUBE_MM = 2.0, 1.0
 """Beyond an uncuffed tube by its rule what is refused, and beyond the rules what is asked about (this house's)."""
-ADULT_TUBE_MM = (4.0, 10.0)
-"""Of adults, from the narrowest that is made to pass a narrow larynx (common practice, no source); refused beyond."""
 VERY_LIGHT_KG = 1.5
 """Very low birth weight, as WHO has it: an infant so light without a gestational age is taken for born preterm."""
 BY_GROUP = {
