@@ -27,11 +27,8 @@ def doubts(case: Case) -> Iterator[str]:
     """Questions about a case's entries, each one sentence."""
     yield from _of_size(case)
     tube = case.airway.tube_inner_diameter_mm
-    if (
-        (case.patient.age_years or 0.0) >= ADULT_YEARS
-        and tube is not None
-        and not ADULT_TUBE_MM[0] <= tube <= ADULT_TUBE_MM[1]
-    ):
+    fits = tube is None or ADULT_TUBE_MM[0] <= tube <= ADULT_TUBE_MM[1]
+    if not fits and (case.patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says a tube of {tube:g} mm in an adult: are both right?"
     weight = case.patient.weight_kg
     for setting in case.settings:

@@ -857,3 +857,14 @@ def test_a_weight_is_placed_once_and_no_infant_born_early_among_those_at_term() 
     assert "No preterm growth standard" in " ".join(early.section("weight").notes)
     term = sheet({"sex": "female", "age_days": 3, "weight_kg": 3.2})
     assert "Standard deviations" in " ".join(term.section("weight").notes)
+
+
+def test_continuous_pressure_has_no_trigger_and_no_rise() -> None:
+    """For newborns by prongs a continuous pressure alone is prepared (common practice, no source)."""
+    keys = {
+        line.key for line in sheet(NEWBORN, "preterm RDS", airway={"interface": "nasal prongs"}).section("start").lines
+    }
+    assert not keys & {"trigger_flow_l_min", "rise_s"}
+    assert "trigger_flow_l_min" in {
+        line.key for line in sheet(ADULT, airway={"interface": "mask"}).section("start").lines
+    }

@@ -552,3 +552,14 @@ def test_the_situation_names_the_condition(condition: str | None, words: str) ->
     page = handover_page(typed(**({"condition": condition} if condition else {})))
     assert dict(page.situation)["Condition"].startswith(words)
     assert f"Condition: {words}" in handover_text(page)
+
+
+@pytest.mark.parametrize(
+    ("interface", "asked"), [("endotracheal tube", True), ("helmet", False), ("nasal prongs", False)]
+)
+def test_no_hold_is_asked_for_where_nothing_seals_the_airway(interface: str, asked: bool) -> None:
+    """A hold needs a closed airway (common practice, no source)."""
+    bare = {"patient": TYPED["patient"], "airway": {"interface": interface}}
+    questions = " ".join(handover_page(case_from(bare)).questions)
+    assert ("Plateau and driving pressure?" in questions) == asked
+    assert ("Trapped gas?" in questions) == asked

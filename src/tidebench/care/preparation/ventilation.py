@@ -274,7 +274,8 @@ def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy |
     lines += [of_practice(record, decimals=0) for record in (support, rate) if record is not None]
     oxygen, _, fio2 = oxygen_lines(request, subject, look, policy)
     lines += [line for line in oxygen if line.key != "peep_cmh2o"]
-    lines += [line for line in _synchrony(look) if line.key in ("trigger_flow_l_min", "rise_s")]
+    if subject.group != "newborn":  # a continuous pressure has neither
+        lines += [line for line in _synchrony(look) if line.key in ("trigger_flow_l_min", "rise_s")]
     for item, decimals in (("mask_cycling_percent", 0), ("mask_longest_inspiration_s", 1)):
         record = look.get(item)
         if record is not None:
