@@ -45,7 +45,7 @@ Seconds = Annotated[float, Within(0, 1e8, "s")]
 Pressure = Annotated[float, Within(0, 120, "cmH2O", {"Pa": 1 / 98.0665})]
 Rate = Annotated[float, Within(0, 200, "per minute")]
 SetRate = Annotated[float, Within(0, 150, "per minute")]
-Fraction = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01})]
+Saturation = Annotated[float, Within(0, 1, "as a fraction", {"per cent": 0.01, "tens of per cent": 0.1}, likely=0.1)]
 InspiredOxygen = Annotated[float, Within(0.21, 1, "as a fraction", {"per cent": 0.01})]
 InspiratoryTime = Annotated[float, Within(0.1, 60, "s", {"milliseconds": 0.001})]
 MillilitreVolume = Annotated[float, Within(1, 4000, "mL", {"litres": 1000})]
@@ -338,7 +338,7 @@ class BloodGas(_Table):
     paco2_mmhg: CarbonTension | None = None
     pao2_mmhg: OxygenTension | None = None
     hco3_mmol_l: Annotated[float, Within(1, 80, "mmol/L")] | None = None
-    sao2: Fraction | None = None
+    sao2: Saturation | None = None
     haemoglobin_g_dl: Annotated[float, Within(1, 28, "g/dL", {"g/L": 0.1, "mmol/L": 1.611})] | None = None
 
     @model_validator(mode="before")
@@ -405,7 +405,7 @@ class Observed(_BreathKeys):
     spontaneous_volume_ml: MillilitreVolume | None = None
     ie_ratio: Annotated[Annotated[float, Within(0.01, 20, "inspiratory by expiratory time")] | None, Ratio] = None
     rapid_shallow_index: Annotated[float, Within(1, 1000, "breaths/min/L")] | None = None
-    spo2: Fraction | None = None
+    spo2: Saturation | None = None
     etco2_mmhg: Annotated[float, Within(2, 150, "mmHg")] | None = None
     heart_rate_per_min: Annotated[float, Within(0, 350, "per minute")] | None = None
     systolic_mmhg: Annotated[float, Within(20, 350, "mmHg", {"kPa": 7.50062})] | None = None

@@ -28,7 +28,7 @@ from tidebench.case import (
     case_from,
 )
 from tidebench.doubts import doubts
-from tidebench.entries import Within
+from tidebench.entries import GUESSED, Within
 from tidebench.errors import CaseError, OptionError
 from tidebench.gas_contradictions import of_gas_beside
 from tidebench.mode import parse_mode
@@ -341,7 +341,7 @@ class Interview:
             slip = bounds.slip(value)
             span = f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip()
             if slip is not None and self._yes(
-                f"{value:g} can't be ({span}). Was that in {slip[0]}, so {slip[1]:.4g}?", default=True
+                f"{value:g} can't be ({span}). Was that in {slip[0]}, so {slip[1]:.4g}?", default=slip[0] not in GUESSED
             ):
                 told[key] = float(f"{slip[1]:.6g}")
                 self._note_unit(key, kpa=slip[0] == "kPa")

@@ -26,6 +26,8 @@ and most may leak away (this house's choice)."""
 TENFOLD = 10.0
 LEAST_VOLUME_ML = 1.0
 """Below this no breath of anybody is: 4 mL/kg of 0.3 kg are 1.2 mL."""
+LEAST_SATURATION = 0.2
+"""Below it no oximeter tells anything (this house's choice; ISO 80601-2-61 tests them from 70 % up, from memory)."""
 VOLUMES = ("vte_ml", "vti_ml", "spontaneous_volume_ml")
 SMALL_SHARE = 0.25
 """Of EtCO2 in PaCO2, from where down kPa is looked for (this house's choice)."""
@@ -107,6 +109,11 @@ def _of_row(numbers: Mapping[str, float], setting: Setting | None, at_s: float) 
             size = numbers[key]
             words = f"a volume of {size:g} mL {at}, which is no breath: is {1000 * size:g} mL meant?"
             yield Contradiction(at_s, frozenset({key}), f"The case says {words}")
+    if (pulse := numbers.get("spo2")) is not None and pulse < LEAST_SATURATION:
+        shifted = TENFOLD * pulse
+        meant = f"is {100 * shifted:.3g} % meant" if 0.5 <= shifted <= 1.0 else "is it right, and a fraction"
+        words = f"an SpO2 of {100 * pulse:.2g} % {at}, which no oximeter can tell: {meant}?"
+        yield Contradiction(at_s, frozenset({"spo2"}), f"The case says {words}")
     for keys, words in (*_pressures(numbers, setting), *_products(numbers), *_of_set(numbers, setting)):
         yield Contradiction(at_s, frozenset(keys), f"The case says {words} {at}: are all right?")
     for words in _beside_set(numbers, setting):

@@ -13,6 +13,10 @@ SHORT_ADULT_CM, TALL_ADULT_CM = 120.0, 215.0
 LIGHT_ADULT_KG = 20.0
 BODY_MASS_INDEX = (4.0, 80.0)
 """kg/m²; a preterm newborn of 24 weeks is near 5 (common practice, no source)."""
+ADULT_TUBE_MM = (4.0, 10.0)
+"""Of adults, from the narrowest that is made to pass a narrow larynx (common practice, no source)."""
+SWAPPED_INDEX = (12.0, 60.0)
+"""kg/m² that make a swap of weight and height likely (common practice, no source)."""
 TALLEST_IN = 250.0 / 2.54
 """Of more inches there is nobody: a height is then not taken for one in inches."""
 TIDAL_VOLUME_ML_KG = (1.0, 20.0)
@@ -21,8 +25,34 @@ TIDAL_VOLUME_ML_KG = (1.0, 20.0)
 
 def doubts(case: Case) -> Iterator[str]:
     """Questions about a case's entries, each one sentence."""
+    yield from _of_size(case)
+    tube = case.airway.tube_inner_diameter_mm
+    fits = tube is None or ADULT_TUBE_MM[0] <= tube <= ADULT_TUBE_MM[1]
+    if not fits and (case.patient.age_years or 0.0) >= ADULT_YEARS:
+        yield f"The case says a tube of {tube:g} mm in an adult: are both right?"
+    weight = case.patient.weight_kg
+    for setting in case.settings:
+        volume = setting.tidal_volume_ml
+        if weight and volume and not TIDAL_VOLUME_ML_KG[0] <= volume / weight <= TIDAL_VOLUME_ML_KG[1]:
+            at = f"at {setting.at_s:g} s"
+            yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
+        yield from _too_long(setting)
+    yield from (one.text for one in contradictions(case))
+
+
+def swapped(height_cm: float, weight_kg: float) -> bool:
+    """True where weight and height would do for an adult or an older child, had each been typed as the other."""
+    index = height_cm / (weight_kg / 100) ** 2
+    return height_cm < SHORT_ADULT_CM <= weight_kg <= TALL_ADULT_CM and SWAPPED_INDEX[0] <= index <= SWAPPED_INDEX[1]
+
+
+def _of_size(case: Case) -> Iterator[str]:
+    """What is odd about height and weight."""
     patient = case.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
+    if height and weight and swapped(height, weight):
+        yield f"The case says {weight:g} kg at {height:g} cm: are they swapped, {height:g} kg and {weight:g} cm?"
+        return
     if height and TALLEST_IN < height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
         yield f"The case says an adult of {height:g} cm: is it right?"
     elif height and height < SHORT_ADULT_CM and (patient.age_years or 0.0) >= ADULT_YEARS:
@@ -33,13 +63,6 @@ def doubts(case: Case) -> Iterator[str]:
         yield f"The case says {weight:g} kg at {patient.age_years:g} years: are both right?"
     if height and weight and not BODY_MASS_INDEX[0] <= weight / (height / 100) ** 2 <= BODY_MASS_INDEX[1]:
         yield f"The case says {weight:g} kg at {height:g} cm: are both right?"
-    for setting in case.settings:
-        volume = setting.tidal_volume_ml
-        if weight and volume and not TIDAL_VOLUME_ML_KG[0] <= volume / weight <= TIDAL_VOLUME_ML_KG[1]:
-            at = f"at {setting.at_s:g} s"
-            yield f"The case says a set tidal volume of {volume:g} mL {at} for {weight:g} kg: are both right?"
-        yield from _too_long(setting)
-    yield from (one.text for one in contradictions(case))
 
 
 def beyond_the_end(case: Case, duration_s: float) -> Iterator[str]:

@@ -16,6 +16,9 @@ from typing import Any
 from pydantic import GetCoreSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
+GUESSED = ("tens of per cent",)
+"""Slips that are guesses: a person has to say yes, and an empty answer doesn't."""
+
 
 @dataclass(frozen=True)
 class Within:
@@ -30,12 +33,15 @@ class Within:
     slips : mapping of str to float
         Units in which the number is often typed by mistake, with the factor into the right one. A refused number that
         would be plausible by one of them is asked about.
+    likely : float or None
+        What a slip must come to, where the range begins lower than anybody would mean.
     """
 
     low: float
     high: float
     unit: str = ""
     slips: Mapping[str, float] = field(default_factory=dict, hash=False)
+    likely: float | None = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         """A strict float (no text, no true or false) that is then checked."""
@@ -55,10 +61,11 @@ class Within:
 
     def slip(self, value: float) -> tuple[str, float] | None:
         """The unit in which a refused number was probably typed, and what it is in the right one."""
+        least = self.low if self.likely is None else self.likely
         for unit, factor in self.slips.items():
             if unit == "per cent" and value <= 1:
                 continue
-            if self.low <= value * factor <= self.high:
+            if least <= value * factor <= self.high:
                 return unit, value * factor
         return None
 

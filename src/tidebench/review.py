@@ -21,7 +21,7 @@ from tidebench.findings.seen import Known, Seen
 from tidebench.formulas.tube import TUBES, Rohrer, TubeLaw, tube_coefficients, usual_length_cm
 from tidebench.inflations.delivery import PRESSURE, TARGETED, VOLUME
 from tidebench.inflations.lost import LONGEST_S, lost_pressure
-from tidebench.limits import Policy, limits_for, population, predicted_weight_kg, volume_weight_kg
+from tidebench.limits import Policy, limits_of_case, population, predicted_weight_kg, volume_weight_kg
 from tidebench.line import Piece, concatenated, run
 from tidebench.measures import saturation
 from tidebench.measures.account import account_of
@@ -177,7 +177,7 @@ def assemble(
     breaths = breath_table(columns, pressure, flow, about)
     efforts = effort_table(pieces, columns, about.rate_hz)
     steps = find_steps(breaths, case.settings)
-    limits = limits_for(case.patient, policy=policy)
+    limits = limits_of_case(case, policy=policy)
     known = Known(limits, volume_weight_kg(case.patient), steps, holds, columns, case.settings)
     seen = Seen(breaths, efforts, recording, known)
     findings = find_all(seen)

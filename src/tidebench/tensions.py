@@ -1,7 +1,7 @@
 """Gas tensions in kPa: what the program says of them in mmHg is said anew.
 
 Blood pressure and intracranial pressure stay in mmHg, and so do words that people wrote: notes, events, proposals,
-questions, titles, a house's policy.
+questions, titles, the name of a house's policy.
 """
 
 from __future__ import annotations
@@ -23,11 +23,14 @@ OTHER = (
     r"\b(?:systolic|diastolic|blood pressure|arterial pressure|[BSD]BP|BP|MAP|ICP|CPP|intracranial|perfusion|"
     r"barometric|cabin)\b"
 )
-NUMBER = r"(?<![/\d.])(?:(?P<low>\d+(?:\.\d+)?) to )?(?P<high>\d+(?:\.\d+)?) mmHg(?!/)"
+NUMBER = (
+    r"(?<![/\d.])(?:(?P<low>\d+(?:\.\d+)?) to )?(?P<high>\d+(?:\.\d+)?) mmHg(?!/)"
+    r"(?:, target (?P<target>\d+(?:\.\d+)?))?"
+)
 WORDS = re.compile(rf"(?P<gas>{GAS})|(?P<other>(?i:{OTHER}))|(?P<stop>\.\s|\n)|{NUMBER}", re.IGNORECASE)
 NO_GAS = {"systolic_mmhg", "diastolic_mmhg", "barometric_mmhg", "barometric_pressure_mmhg"}
 GAS_KEYS = {key for key, record in QUANTITIES.items() if record.unit == "mmHg"} - NO_GAS | {"carbon_dioxide", "oxygen"}
-OWN_WORDS = {"title", "background", "events", "proposals", "questions", "policy", "source", "case"}
+OWN_WORDS = {"title", "background", "events", "proposals", "questions", "source", "case"}
 """Parts of pages and records in which people's own words stand."""
 Page = TypeVar("Page")
 
@@ -52,9 +55,17 @@ def _in_kpa(words: str, *, of_gas: bool) -> str:
         if not gas:
             return found[0]
         ends = [f"{float(end) / MMHG_PER_KPA:.1f}" for end in (found["low"], found["high"]) if end]
-        return f"{' to '.join(ends)} kPa"
+        aim = f", target {float(found['target']) / MMHG_PER_KPA:.1f}" if found["target"] else ""
+        return f"{' to '.join(ends)} kPa{aim}"
 
     return WORDS.sub(said, words)
+
+
+def policy_in(words: str, unit: TensionUnit) -> str:
+    """What a policy changed, in a unit; its name, up to the last full stop within, stays as the house wrote it."""
+    name, stop, changes = words.removesuffix(".").rpartition(". ")
+    end = "." if words.endswith(".") else ""
+    return f"{name}{stop}{in_unit(changes, unit, of_gas=False)}{end}"
 
 
 def size(key: str, value: float, unit: TensionUnit) -> str:
@@ -87,7 +98,16 @@ def _all_in_kpa(value: Any, *, of_gas: bool) -> Any:
     of_house = parts.get("kind") == "house policy"
     own = OWN_WORDS | ({"why", "text"} if of_house else set())
     gas = _is_gas(value)
-    return replace(value, **{key: part if key in own else _all_in_kpa(part, of_gas=gas) for key, part in parts.items()})
+    said = {key: part if key in own else _all_in_kpa(part, of_gas=gas) for key, part in parts.items()}
+    if "policy" in parts:
+        said["policy"] = _policy_in_kpa(parts["policy"])
+    return replace(value, **said)
+
+
+def _policy_in_kpa(said: str | tuple[str, ...] | None) -> str | tuple[str, ...] | None:
+    if isinstance(said, str):
+        return policy_in(said, "kPa")
+    return None if said is None else tuple(policy_in(one, "kPa") for one in said)
 
 
 def _is_gas(record: Any) -> bool:

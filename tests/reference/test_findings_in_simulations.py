@@ -168,3 +168,16 @@ def test_a_flat_line_is_one_channel_that_stands_still_alone(channel: str, found:
     assert rows.height == found
     if found:
         assert (rows["start_s"][0], rows["end_s"][0]) == pytest.approx((30.0, 35.0), abs=0.02)
+
+
+@pytest.mark.parametrize(("condition", "found"), [("ARDS", True), (None, False)])
+def test_a_rate_beyond_the_trial_s_is_found_where_the_case_says_ards(condition: str | None, found: bool) -> None:
+    """35 /min was the trial's highest rate in ARDS (N Engl J Med 2000;342:1301); it bounds nobody else."""
+    setting = {**VOLUME, "rate_per_min": 38, "tidal_volume_ml": 350, "inspiratory_flow_l_min": 60}
+    told = scenario_from(
+        {"duration_s": 60, "patient": ADULT, "lung": {"compartments": [compartment(40, 8)]}, "settings": [setting]}
+    )
+    said = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
+    seen_of = review(case_from(said | ({"condition": condition} if condition else {})), simulate(told).recording)
+    beyond = of(seen_of, "beyond-limit")["evidence"].to_list()
+    assert any("35 /min" in words for words in beyond) == found

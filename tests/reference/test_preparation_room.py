@@ -12,9 +12,20 @@ import pytest
 
 from tidebench.care.preparation import Section, Sheet, prepare, request_from
 from tidebench.care.preparation.oxygenation import peep_at
+from tidebench.care.preparation.subject import BY_GROUP
 from tidebench.case import Patient
 from tidebench.errors import CaseError, OptionError
-from tidebench.limits import HIGHER_PEEP, ITEMS, LOWER_PEEP, LUNGS, STARTS, limits_for, load_policy, practice
+from tidebench.limits import (
+    HIGHER_PEEP,
+    ITEMS,
+    LOWER_PEEP,
+    LUNGS,
+    STARTS,
+    limits_for,
+    load_policy,
+    population,
+    practice,
+)
 from tidebench.quantities import COMMON_PRACTICE
 
 ADULT = {"sex": "male", "age_years": 50, "height_cm": 177.8}
@@ -507,6 +518,11 @@ def test_no_line_tells_anyone_to_silence_an_alarm() -> None:
         ({"sex": "male", "age_years": 40, "weight_kg": 3}, "is 3 in an adult"),
         ({"sex": "male", "age_years": 40, "height_cm": 1.75}, "Is that in metres"),
         ({"sex": "male", "age_years": 40, "height_cm": 70}, "In inches it would be 178 cm"),
+        (
+            {"sex": "male", "age_years": 40, "height_cm": 75, "weight_kg": 180},
+            "Are they swapped? Then write weight_kg = 75 and height_cm = 180.",
+        ),
+        ({"sex": "female", "age_years": 12, "height_cm": 42, "weight_kg": 150}, "Are they swapped?"),
         ({"sex": "male", "age_years": 40, "height_cm": 180, "weight_kg": 25}, "can't both be right"),
         ({"sex": "male", "age_years": 2, "weight_kg": 70}, "is 70 at 2 years"),
         ({"sex": "male", "age_years": 2, "height_cm": 180}, "is 180 at 2 years"),
@@ -545,6 +561,7 @@ def test_no_height_is_proposed_that_would_be_refused() -> None:
         (NEWBORN, "obstructive", {}, "healthy lungs, preterm RDS"),
         (ADULT, "healthy lungs", {"airway": {"interface": "high-flow cannula"}}, "no set-up of breaths is held"),
         (NEWBORN, "healthy lungs", {"airway": {"tube_inner_diameter_mm": 7.0}}, "is 7 at this age"),
+        (ADULT, "healthy lungs", {"airway": {"tube_inner_diameter_mm": 3.0}}, "is 3 in an adult. Expected: 4 to 10 mm"),
         (ADULT, "healthy lungs", {"lungs": {"fio2": 40}}, "Is that in per cent? Then write 0.4"),
         (ADULT, "healthy lungs", {"oxygen": {"cylinders": {"size": "E"}}}, "a cylinder says neither or both"),
         (ADULT, "healthy lungs", {"pressure_sensor": {"reference_cmh2o": [5], "shown_cmh2o": []}}, "1 references"),
@@ -762,3 +779,92 @@ def test_what_changes_names_no_other_carbon_dioxide_than_the_targets() -> None:
     for patient in (ADULT, CHILD):
         told = sheet(patient, "raised intracranial pressure")
         assert "mmHg" not in told.section("condition").line("carbon_dioxide").value
+
+
+@pytest.mark.parametrize("interface", ["mask", "helmet", "nasal prongs"])
+def test_what_changes_without_a_tube_speaks_of_none(interface: str) -> None:
+    """No volume, hold or plateau is to be had where nothing seals the airway (common practice, no source)."""
+    for patient in (ADULT, CHILD, NEWBORN):
+        for condition in BY_GROUP[population(Patient.model_validate(patient)).group or "adult"]:
+            changes = sheet(patient, condition, airway={"interface": interface}).section("condition")
+            assert changes.lines
+            said = " ".join(f"{line.label} {line.value}" for line in changes.lines)
+            assert not re.search(r"hold|plateau|tube ties|sensor|volume-targeted|toward 6 mL/kg|off the circuit", said)
+    assert "hold" in {line.key for line in sheet(ADULT, "ARDS").section("condition").lines}
+
+
+def test_a_newborn_s_volumes_are_not_by_predicted_weight() -> None:
+    """Newborns are ventilated by their actual weight (common practice, no source)."""
+    term = {"sex": "male", "age_days": 2, "gestational_age_weeks": 39, "weight_kg": 3.4}
+    assert "predicted" not in sheet(term).section("condition").line("volume").value
+
+
+@pytest.mark.parametrize(("size", "asked"), [(5.0, True), (6.0, False), (7.5, False), (9.5, True)])
+def test_a_tube_that_is_unlikely_in_an_adult_is_asked_about(size: float, asked: bool) -> None:
+    """7.0 to 8.0 mm are usual (common practice, no source)."""
+    tables: dict[str, Any] = {"airway": {"interface": "endotracheal tube", "tube_inner_diameter_mm": size}}
+    assert any("mm in an adult" in question for question in sheet(ADULT, **tables).questions) == asked
+
+
+@pytest.mark.parametrize(
+    ("weight", "lungs", "asked"),
+    [(0.85, "preterm RDS", True), (2.0, "healthy lungs", True), (3.2, "healthy lungs", False)],
+)
+def test_a_light_newborn_without_a_gestational_age_is_asked_about(weight: float, lungs: str, asked: bool) -> None:
+    """Low birth weight is below 2.5 kg, very low below 1.5 kg (WHO, ICD-10)."""
+    told = prepare(request_from({"patient": {"sex": "female", "age_days": 2, "weight_kg": weight}}))
+    assert told.subject.lungs == lungs
+    assert any("After how many weeks" in question for question in told.questions) == asked
+
+
+def test_expected_compliance_goes_by_size() -> None:
+    """By hand, 50 to 80 mL/cmH2O at 65 kg: a woman of 140 cm is 34.216 kg, 26.3 to 42.1; a man of 190 cm is 84.216 kg,
+    64.8 to 103.7. Scaled by predicted weight (common practice, no source)."""
+    small = sheet({"sex": "female", "age_years": 40, "height_cm": 140}).section("start")
+    large = sheet({"sex": "male", "age_years": 40, "height_cm": 190}).section("start")
+    assert numbers(small, "compliance_ml_cmh2o") == pytest.approx((26.3, 42.1), abs=0.05)
+    assert numbers(large, "compliance_ml_cmh2o") == pytest.approx((64.8, 103.7), abs=0.05)
+    pressures = [numbers(one, "pressure_above_peep_cmh2o") for one in (small, large)]
+    assert pressures[0] == pytest.approx(pressures[1], rel=1e-6)
+    unknown = sheet({"sex": "male", "age_years": 40}).section("start").line("compliance_ml_cmh2o")
+    assert (unknown.low, unknown.high) == (50, 80)
+    assert "is not known" in unknown.why
+
+
+@pytest.mark.parametrize(("interface", "title"), [("mask", "Mask"), ("helmet", "Helmet"), ("nasal prongs", "Prongs")])
+def test_what_is_worn_is_called_by_its_name(interface: str, title: str) -> None:
+    """What has to fit is the mask, the collar or the prongs (common practice, no source)."""
+    told = sheet(ADULT, airway={"interface": interface})
+    section = told.section("airway")
+    assert section.title == title
+    assert title.lower() in section.notes[0].lower()
+    assert any(f"{title} in two sizes" in line for _, lines in told.checklist for line in lines)
+    assert interface == "mask" or not any("A mask" in note for note in section.notes)
+
+
+def test_a_weight_is_placed_once_and_no_infant_born_early_among_those_at_term() -> None:
+    """WHO's weight-for-age beyond 3 SD is by the distance between 2 and 3 SD (WHO 2006, reference 2007): both lines of
+    a sheet say the same number. At the median itself the sign is no minus."""
+    heavy = sheet({"sex": "female", "age_years": 7, "height_cm": 122, "weight_kg": 45})
+    placed = re.search(r"weight \+(\d\.\d)", " ".join(heavy.section("weight").notes))
+    asked = re.search(r"lies (\d\.\d) standard", " ".join(heavy.questions))
+    assert placed is not None
+    assert asked is not None
+    assert placed[1] == asked[1]
+    median = sheet({"sex": "male", "age_years": 1, "length_cm": 75.7, "weight_kg": 9.6})
+    assert "−0.0" not in " ".join(median.section("weight").notes)
+    early = sheet({"sex": "female", "age_days": 3, "weight_kg": 1.4})
+    assert "No preterm growth standard" in " ".join(early.section("weight").notes)
+    term = sheet({"sex": "female", "age_days": 3, "weight_kg": 3.2})
+    assert "Standard deviations" in " ".join(term.section("weight").notes)
+
+
+def test_continuous_pressure_has_no_trigger_and_no_rise() -> None:
+    """For newborns by prongs a continuous pressure alone is prepared (common practice, no source)."""
+    keys = {
+        line.key for line in sheet(NEWBORN, "preterm RDS", airway={"interface": "nasal prongs"}).section("start").lines
+    }
+    assert not keys & {"trigger_flow_l_min", "rise_s"}
+    assert "trigger_flow_l_min" in {
+        line.key for line in sheet(ADULT, airway={"interface": "mask"}).section("start").lines
+    }

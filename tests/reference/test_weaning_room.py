@@ -544,7 +544,7 @@ def test_volume_and_saturation_of_a_child_s_trial() -> None:
 def test_strength_of_a_child_is_shown_without_a_cut() -> None:
     seen = of_child(max_inspiratory_pressure_cmh2o=-12)
     told_of = item(seen.readiness, "maximal inspiratory pressure")
-    assert (told_of.state, told_of.value) == ("met", "-12 cmH2O")
+    assert (told_of.state, told_of.value) == ("met", "−12 cmH2O")
 
 
 @pytest.mark.parametrize("age", [{"age_years": 17.99}, {"age_years": 18}, {"age_days": 28}, {"age_days": 29}])
@@ -629,6 +629,30 @@ def test_oxygenation_strength_and_volume_are_a_house_s_to_set(tmp_path: Path) ->
     assert item(wean(case, policy=none).readiness, "tidal volume").state == "not judged"
 
 
+def test_saturation_and_its_oxygen_are_a_house_s_to_set(tmp_path: Path) -> None:
+    """Published: SaO2 above 90 % on FiO2 at most 0.4 (Boles 2007). A house's bounds are allowed values themselves."""
+    settings = [{"mode": "A/C-VC", "peep_cmh2o": 6, "fio2": 0.5}, UNAIDED]
+    case = case_from({"patient": ADULT, "settings": settings, "observed": [{"at_s": 500, "spo2": 0.88}]})
+
+    def seen(*limits: str) -> Item:
+        return item(wean(case, policy=house(tmp_path, *limits) if limits else None).readiness, "oxygenation")
+
+    least = f'quantity = "spo2"\ngroup = "adult"\nlow = 0.88\n{READY}'
+    most = f'quantity = "fio2"\ngroup = "adult"\nhigh = 0.5\n{READY}'
+    no_ratio = f'quantity = "pf_ratio_mmhg"\ngroup = "adult"\nuse = false\n{READY}'
+    no_saturation = f'quantity = "spo2"\ngroup = "adult"\nuse = false\n{READY}'
+    assert (seen().state, seen(least).state, seen(most).state) == ("not known",) * 3
+    assert seen(least, most).state == "met"
+    assert seen(least, most).criterion == "SaO2 at least 88 % on FiO2 at most 0.5, or P/F at least 150 mmHg"
+    assert "An invented ward" in seen(least).source
+    assert "Boles" in seen(least).source
+    assert seen(no_ratio).state == "not met"
+    assert seen(no_saturation, no_ratio).state == "not judged"
+    told = wean(case, policy=house(tmp_path, least, most)).policy
+    assert "oxygen saturation by pulse oximeter: at least 88 % instead of at least 90 %" in told
+    assert "inspired oxygen fraction: at most 0.5 instead of at most 0.4" in told
+
+
 def test_a_general_limit_of_a_house_is_no_criterion_of_weaning(tmp_path: Path) -> None:
     policy = house(tmp_path, 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 20')
     case = case_from(
@@ -647,7 +671,7 @@ def test_f_vt_on_support_stays_unjudged_under_any_policy(tmp_path: Path) -> None
 
 @pytest.mark.parametrize(
     ("quantity", "group", "condition", "named"),
-    [("spo2", "adult", READY, "peep_cmh2o"), ("stress_index", "adult", IN_TRIAL, "systolic_mmhg"),
+    [("ph", "adult", READY, "peep_cmh2o"), ("stress_index", "adult", IN_TRIAL, "systolic_mmhg"),
      ("rate_per_min", "newborn", IN_TRIAL, "none of this group")],
 )  # fmt: skip
 def test_a_criterion_that_nothing_looks_at_is_refused(

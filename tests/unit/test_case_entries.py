@@ -122,7 +122,8 @@ def test_a_case_can_not_be_changed() -> None:
 @pytest.mark.parametrize(("table", "key", "span", "unit"), SLIPS)
 def test_slip_of_the_unit_is_asked_about(table: str, key: str, span: Within, unit: str) -> None:
     times = span.slips[unit]
-    low, high = max(span.low, 1.001 * span.high * times), min(span.high, 0.999 * span.low * times)
+    least = span.low if span.likely is None else span.likely
+    low, high = max(least, 1.001 * span.high * times), min(span.high, 0.999 * span.low * times)
     meant = math.sqrt(span.low * high) if times > 1 else math.sqrt(low * span.high)
     error = refused(said(table, **{key: meant / times}))
     assert error.where == place(table, key)

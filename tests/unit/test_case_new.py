@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tidebench.case import Case, load_case
-from tidebench.case_interview import MODES, Interview
+from tidebench.case import Case, Observed, case_from, load_case
+from tidebench.case_interview import MODES, Interview, bounds_of
 from tidebench.cli import main
+from tidebench.doubts import doubts
 from tidebench.errors import CaseError
 from tidebench.mode import parse_mode
 
@@ -243,3 +244,50 @@ def test_a_gas_that_does_not_fit_the_oximeter_is_asked_for_again() -> None:
     assert case.blood_gases[0].pao2_mmhg == 80.0
     assert case.observed[0].spo2 == 0.96
     assert "The gas once more, then." in said
+
+
+def test_a_saturation_that_nobody_has_is_asked_about() -> None:
+    """9.8 is neither a fraction nor a per cent that an oximeter tells (ISO 80601-2-61, from memory: from 70 %)."""
+    bounds = bounds_of(Observed, "spo2")
+    for typed, unit in ((9.8, "tens of per cent"), (98.0, "per cent")):
+        slip = bounds.slip(typed)
+        assert slip is not None
+        assert slip[0] == unit
+        assert slip[1] == pytest.approx(0.98)
+    case = case_from({"patient": {"age_years": 60}, "observed": [{"spo2": 0.098}]})
+    assert any("an SpO2 of 9.8 % at 0 s" in doubt and "is 98 % meant?" in doubt for doubt in doubts(case))
+    low = case_from({"patient": {"age_years": 60}, "observed": [{"spo2": 0.55}]})
+    assert not list(doubts(low))
+
+
+def test_a_saturation_typed_in_per_cent_is_asked_about_before_it_is_kept() -> None:
+    case, said = answered(filling([*ADULT[:30], "9.8 %", *[""] * 9, "n", "98 %"]))
+    assert case.observed[0].spo2 == 0.98
+    assert any("You say an SpO2 of 9.8 %" in line for line in said)
+
+
+def test_weight_and_height_that_were_swapped_are_asked_about() -> None:
+    """A body mass index of 23 by the other way round (75 kg, 180 cm); a short heavy adult is not taken for one."""
+    odd = case_from({"patient": {"age_years": 40, "height_cm": 75, "weight_kg": 180}})
+    assert [doubt for doubt in doubts(odd) if "swapped, 75 kg and 180 cm" in doubt]
+    heavy = case_from({"patient": {"age_years": 40, "height_cm": 150, "weight_kg": 140}})
+    assert not any("swapped" in doubt for doubt in doubts(heavy))
+
+
+def test_a_guess_at_a_saturation_needs_a_yes() -> None:
+    """An empty answer never makes 98 % of 9.8: it may have been 9.8 % of something else."""
+    place = ADULT.index("93")
+    case, said = answered([*ADULT[:place], "9.8", "", "93", *ADULT[place + 1 :]])
+    assert case.observed[0].spo2 == 0.93
+    assert any("9.8 can't be" in line and "[y/N]" in line for line in said)
+    case, _ = answered([*ADULT[:place], "9.8", "y", *ADULT[place + 2 :]])
+    assert case.observed[0].spo2 == pytest.approx(0.98)
+
+
+def test_a_tube_that_no_adult_has_is_asked_about() -> None:
+    """From 4 mm, for a narrow larynx, to 10 (common practice, no source)."""
+    for size, asked in ((3.0, True), (7.5, False), (11.0, True)):
+        case = case_from({"patient": {"age_years": 63}, "airway": {"tube_inner_diameter_mm": size}})
+        assert any("mm in an adult" in doubt for doubt in doubts(case)) == asked
+    child = case_from({"patient": {"age_years": 1}, "airway": {"tube_inner_diameter_mm": 3.5}})
+    assert not any("mm in an adult" in doubt for doubt in doubts(child))

@@ -541,3 +541,25 @@ def test_winters_span_is_told_to_the_tenth_by_which_it_is_judged() -> None:
     gas = {"site": "arterial", "ph": 7.25, "paco2_mmhg": 25, "hco3_mmol_l": 11}
     read = read_gases(case_from({"blood_gases": [gas]})).gases[0].acid_base
     assert read.expected == ("PaCO2 22.5 to 26.5 mmHg (Winter)",)  # 1.5·11 + 8 ± 2
+
+
+@pytest.mark.parametrize(
+    ("condition", "words"),
+    [("ARDS", "ARDS."), ("raised intracranial pressure", "Raised intracranial pressure."), (None, "Not stated")],
+)
+def test_the_situation_names_the_condition(condition: str | None, words: str) -> None:
+    """It chooses limits, so whoever takes over has to see it (docs/how-to/hand-over.md)."""
+    page = handover_page(typed(**({"condition": condition} if condition else {})))
+    assert dict(page.situation)["Condition"].startswith(words)
+    assert f"Condition: {words}" in handover_text(page)
+
+
+@pytest.mark.parametrize(
+    ("interface", "asked"), [("endotracheal tube", True), ("helmet", False), ("nasal prongs", False)]
+)
+def test_no_hold_is_asked_for_where_nothing_seals_the_airway(interface: str, asked: bool) -> None:
+    """A hold needs a closed airway (common practice, no source)."""
+    bare = {"patient": TYPED["patient"], "airway": {"interface": interface}}
+    questions = " ".join(handover_page(case_from(bare)).questions)
+    assert ("Plateau and driving pressure?" in questions) == asked
+    assert ("Trapped gas?" in questions) == asked

@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 
+from tidebench.care.logs.watched import Watched, house_limit
 from tidebench.case import Patient as CasePatient
 from tidebench.case import case_from
 from tidebench.errors import OptionError
+from tidebench.fitting.change import limits_of as limits_of_fit
 from tidebench.fitting.target import house_bounds
 from tidebench.limits import (
     CONDITIONS,
@@ -23,6 +25,7 @@ from tidebench.limits import (
     Standing,
     judge,
     limits_for,
+    limits_of_case,
     load_policy,
     policy_statement,
     population,
@@ -281,3 +284,21 @@ def test_a_rehearsal_is_bound_by_limits_of_the_patient_s_own_group() -> None:
         review = SimpleNamespace(policy=Policy("H5", None, own, frozenset()), case=case_from({"patient": patient}))
         fit: Any = SimpleNamespace(window=SimpleNamespace(review=review))
         assert {bound.key for bound in house_bounds(fit)} == keys
+
+
+@pytest.mark.parametrize(("condition", "held"), [("ARDS", True), (None, False), ("obstructive", False)])
+def test_a_limit_of_a_stated_condition_holds_in_every_room(condition: str | None, held: bool) -> None:
+    """A limit of a condition holds where a person says so, and nowhere else (docs/how-to/use-your-own-limits.md)."""
+    low = Limit("plateau_pressure_cmh2o", "adult", None, 25.0, "house policy", "H5", "", condition="ARDS")
+    house = Policy("H5", None, (low,), frozenset())
+    said = {"patient": {"age_years": 60}} | ({"condition": condition} if condition else {})
+    case = case_from(said)
+    plateau = next(one for one in limits_of_case(case, policy=house) if one.key == low.key)
+    assert plateau.high == (25.0 if held else 30.0)
+    review: Any = SimpleNamespace(policy=house, case=case)
+    fit: Any = SimpleNamespace(window=SimpleNamespace(review=review))
+    assert bool(house_bounds(fit)) == held
+    rehearsed = {one.key: one for one in limits_of_fit(fit)}
+    assert rehearsed[low.key].high == plateau.high
+    watched = Watched(low.key, "high", ())
+    assert (house_limit(watched, case, house) is not None) == held

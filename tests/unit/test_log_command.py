@@ -269,3 +269,13 @@ def test_a_review_of_another_case_is_refused(place: Path, tmp_path: Path, capsys
     with pytest.raises(SystemExit):
         main(["log", str(place / "log.csv"), "--case", str(case), "--review", str(place / "review")])
     assert "this is a review of another case" in capsys.readouterr().err
+
+
+def test_an_incident_keeps_the_policy_that_bound_what_was_offered(place: Path, run: Run, tmp_path: Path) -> None:
+    """Originals are all that the result was told from (docs/how-to/read-an-alarm-log.md)."""
+    house, out = tmp_path / "policy.toml", tmp_path / "kept"
+    house.write_text('title = "H5"\n[[limit]]\nquantity = "peak_pressure_cmh2o"\ngroup = "adult"\nhigh = 33\n', "utf-8")
+    run(place / "log.csv", "--case", place / "case", "--review", place / "review", "--policy", house,
+        "--out", out, "--incident")  # fmt: skip
+    assert (out / "originals" / "policy.toml").read_bytes() == house.read_bytes()
+    assert read_result(out).files["originals/policy.toml"] == hashlib.sha256(house.read_bytes()).hexdigest()

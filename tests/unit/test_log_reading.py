@@ -506,6 +506,29 @@ def test_a_log_that_ends_in_the_hour_that_came_twice_keeps_its_rows(write: Write
 
 
 @pytest.mark.parametrize("newest_first", [False, True])
+@pytest.mark.parametrize("goes_past", [False, True])
+def test_a_step_back_by_days_is_never_folded_in_silence(write: Write, newest_first: bool, goes_past: bool) -> None:
+    """Invented: a clock set back by three days of four; the hours of both stretches overlap."""
+    rows = [
+        *night("2031-05-01T08:00:00", 96, None, 60),
+        *night("2031-05-02T08:30:00", 120 if goes_past else 24, None, 60),
+    ]
+    log = read_log(write("time,alarm,priority", *(reversed(rows) if newest_first else rows)))
+    assert any("step back once, from 2031-05-05 08:00:00 to 2031-05-02 08:30:00" in note for note in log.notes)
+    assert any(f"and {72 if goes_past else 25} rows lie in hours" in note for note in log.notes)
+    twice = read_log(write("time,alarm,priority", *rows[:97], *rows[20:97], name="twice.csv"))
+    assert not any("step back" in note for note in twice.notes), "the same rows once more are an export, not a clock"
+
+
+def test_a_clock_set_back_by_days_is_moved_on_and_told_in_days(write: Write) -> None:
+    """By hand: from 11 May 08:00 to 8 May 08:30 are 2 days 23 h 30 min, told to the hour; rows every hour."""
+    rows = [*night("2031-05-01T08:00:00", 240, None, 60), *night("2031-05-08T08:30:00", 120, None, 60)]
+    log = read_log(write("time,alarm,priority", *rows))
+    assert any("set back by 3 days 0 h at least" in note for note in log.notes)
+    assert coverage(log).hours == pytest.approx(360.0, abs=0.01)
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
 def test_a_step_to_before_the_first_row_is_said(write: Write, newest_first: bool) -> None:
     """Invented: a clock that is set back by three days in the middle of a file; a ring would look the same."""
     rows = [*night("2031-05-07T08:00:00", 6, None), *night("2031-05-04T14:00:00", 6, None)]

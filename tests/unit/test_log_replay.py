@@ -21,7 +21,7 @@ from tidebench.care.logs.watched import WATCHED, Watched, usual_limit
 from tidebench.case import Case, case_from
 from tidebench.errors import OptionError
 from tidebench.limits import Limit, Policy, Practice
-from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS, Hold
+from tidebench.records import BREATH_COLUMNS, FINDING_COLUMNS, VALUES, Hold
 from tidebench.views.replayed import replayed
 
 ADULT = {"age_years": 60, "sex": "male", "height_cm": 175}
@@ -309,6 +309,7 @@ def test_a_house_s_cap_and_delay_are_told_with_what_they_bound() -> None:
     words = " ".join(line for part in replayed(told) for line in (*part.lines, *part.after))
     assert "with a delay up to 5 s" in words
     assert "up to 15 s" not in words
+    assert "SpO2 and FiO2: recordings hold no channel of them" in words
     assert "31 to 33 cmH2O (Ours); delay of the disconnection alarm: 3 to 5 s (Ours)" in words
 
 
@@ -561,3 +562,16 @@ def test_pauses_are_told_from_the_turn_and_never_where_the_record_or_a_hold_expl
     assert long_pauses(breaths).tolist() == [[61.0, 110.0]]
     assert len(long_pauses(breaths, [Hold(kind="expiratory", breath=20, at_s=90.0, duration_s=25.0)])) == 0
     assert len(long_pauses(paused(3, 3, 3, lost_after=0))) == 0
+
+
+def test_a_limit_crossed_on_the_other_side_is_no_event_of_an_alarm() -> None:
+    """A peak of 36 beyond a house's 33 cmH2O is for the alarm of a high pressure, and none of a low one."""
+    own = Limit("peak_pressure_cmh2o", "adult", None, 33.0, "house policy", "H5", "")
+    house = Policy("H5", None, (own,), frozenset())
+    peaks = [20.0] * 60 + [36.0] * 10 + [20.0] * 60
+    breaths = breaths_of({"peak_pressure_cmh2o": peaks})
+    values = [{"quantity": "peak_pressure_cmh2o", "value": 36.0, "unit": "cmH2O"}]
+    found = findings_of(("beyond-limit", 180.0, 210.0)).with_columns(pl.Series("values", [values], VALUES))
+    told = {(one.watched.key, one.watched.side): one.events for one in tradeoffs(breaths, found, case_of(), house)}
+    assert told["peak_pressure_cmh2o", "high"] == 1
+    assert told["peak_pressure_cmh2o", "low"] == 0

@@ -16,6 +16,7 @@ from tidebench.cli import main
 from tidebench.errors import OptionError
 from tidebench.limits import load_policy
 from tidebench.report.handouts import BRIEF, card_pdf, pre_use_pdf, sheet_pdf
+from tidebench.report.typesetting import typeset
 
 PATIENT = """
 title = "An invented adult"
@@ -89,6 +90,18 @@ def test_pages_of_the_sheet(patient: Path) -> None:
     assert "to tick and sign" in pages[-1]
     assert "Not a medical device" in pages[-1]
     assert "ARDS Network, N Engl J Med 2000;342:1301" in " ".join(pages)
+
+
+@pytest.mark.parametrize("condition", ["healthy lungs", "ARDS", "obstructive", "raised intracranial pressure"])
+def test_no_page_begins_with_the_last_lines_of_a_short_section(condition: str) -> None:
+    """Typesetting's rule: nothing of a paragraph stands alone on the next page (common practice, no source)."""
+    adult = {"sex": "male", "age_years": 60, "height_cm": 178}
+    told = prepare(request_from({"patient": adult, "condition": condition}))
+    pages = [flat(page.extract_text()) for page in PdfReader(BytesIO(sheet_pdf(told))).pages][1:-1]
+    for section in told.sections:
+        if len(section.lines) <= 10:
+            whole = [page for page in pages if flat(typeset(section.title)) in page]
+            assert any(flat(typeset(section.lines[-1].label)) in page for page in whole), section.title
 
 
 def test_every_line_of_the_first_page_is_a_line_of_some_sheet() -> None:

@@ -6,12 +6,15 @@ from pathlib import Path
 
 import pytest
 
+from tidebench.care.gases import read_gases
 from tidebench.care.preparation import prepare, request_from
 from tidebench.care.weaning import page_text, wean
 from tidebench.case import case_from
 from tidebench.cli import main
+from tidebench.limits import load_policy
 from tidebench.report.handover import handover_text
 from tidebench.tensions import all_in, in_unit
+from tidebench.views.gases import gases_view
 from tidebench.views.handover import Proposal, handover_page
 
 ADULT = {"sex": "male", "age_years": 60, "height_cm": 170}
@@ -113,3 +116,30 @@ def test_a_breathing_trial_in_kpa_says_what_was_typed_in_kpa() -> None:
     told = " ".join(page_text(all_in(wean(case_from({**CASE, "blood_gases": gases})), "kPa")).split())
     assert "PaCO2 5.4 kPa" in told  # 40.5 mmHg; 41 would be 5.5 kPa
     assert "rise of PaCO2: 5.4 to 6.8 kPa" in told
+
+
+def test_what_a_policy_changed_is_said_in_the_unit_and_its_name_stays(tmp_path: Path) -> None:
+    """By hand: 200 mmHg are 26.7 kPa, 150 are 20.0, 60 to 80 are 8.0 to 10.7, 55 are 7.3; a house's own words stay."""
+    file = tmp_path / "policy.toml"
+    file.write_text(
+        'title = "Ward 3. PaO2 from 60 mmHg up"\n[[limit]]\nquantity = "pf_ratio_mmhg"\ngroup = "adult"\nlow = 200\n'
+        'condition = "readiness to wean"\n[[limit]]\nquantity = "systolic_mmhg"\ngroup = "adult"\nlow = 100\n'
+        'condition = "readiness to wean"\n[[limit]]\nquantity = "pao2_mmhg"\ngroup = "adult"\nlow = 60\nhigh = 80\n'
+        'target = 75\n[[practice]]\nitem = "pao2_mmhg"\ngroup = "adult"\nlow = 60\nhigh = 80\n',
+        encoding="utf-8",
+    )
+    house = load_policy(file)
+    case = case_from({**CASE, "condition": "ARDS"})
+    weaned = all_in(wean(case, policy=house), "kPa").policy
+    assert "Ward 3. PaO2 from 60 mmHg up" in weaned
+    assert "at least 26.7 kPa instead of at least 20.0 kPa" in weaned
+    assert "at least 100 mmHg instead of 90 to 160 mmHg" in weaned
+    general = case_from(CASE)
+    for said in (
+        all_in(handover_page(general, policy=house), "kPa").policy,
+        gases_view(read_gases(general, policy=house), "kPa").policy,
+    ):
+        assert "8.0 to 10.7 kPa, target 10.0" in said
+        assert "Ward 3. PaO2 from 60 mmHg up" in said
+    sheet = all_in(prepare(request_from({"patient": ADULT}), house), "kPa")
+    assert not any("mmHg" in line.replace("60 mmHg up", "") for line in sheet.policy)

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 COMMON_PRACTICE = "common practice, no source"
+MINUS = "−"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +62,16 @@ class Quantity:
             return "–"
         if self.percent:
             return f"{round(100 * value)}{' %' if unit else ''}"
-        number = f"{value:z.{self._places(value)}f}"
+        number = f"{value:z.{self._places(value)}f}".replace("-", MINUS)
         return f"{number} {self.unit}" if unit and self.unit else number
 
     def bounds(self, *edges: float) -> str:
-        """Limits in words, as given and not rounded, with the unit: ``30 cmH2O``, ``4 to 8 mL/kg``, ``50 %``."""
+        """Limits in words, as given and not rounded, with the unit: ``30 cmH2O``, ``7.30 to 7.45``, ``50 %``."""
         unit = "%" if self.percent else self.unit
-        return f"{' to '.join(f'{100 * edge if self.percent else edge:g}' for edge in edges)} {unit}".rstrip()
+        given = [f"{100 * edge if self.percent else edge:g}" for edge in edges]
+        places = max((len(edge.partition(".")[2]) for edge in given), default=0)
+        alike = [edge if "e" in edge else f"{float(edge):.{places}f}".replace("-", MINUS) for edge in given]
+        return f"{' to '.join(alike)} {unit}".rstrip()
 
     def _places(self, value: float) -> int:
         if not self.figures or value == 0 or math.isinf(value):

@@ -81,7 +81,8 @@ def log(
         raise OptionError("originals are kept in a result", where="--incident", expected="--out FOLDER too")
     told_words = _words(words, column, offset)
     pictures = [_picture(text) for text in picture]
-    kept = [*([words] if words else []), *(path for path, _ in pictures)]
+    used = _policy_file(case, policy)
+    kept = [*(path for path in (words, used) if path is not None), *(path for path, _ in pictures)]
     files = Files(logs, case, review, kept, incident)
     asked = Question(
         words=told_words,
@@ -174,6 +175,17 @@ def _policy(case: Path | None, named: Path | None) -> Policy | None:
     from tidebench.limits import load_policy
 
     return load_policy(named)
+
+
+def _policy_file(case: Path | None, named: Path | None) -> Path | None:
+    """The file of the policy that is used, which belongs to the incident; None without one."""
+    from tidebench.case import load_case
+    from tidebench.results import POLICY_FILE
+
+    if named is not None or case is None:
+        return named
+    beside = load_case(case).folder / POLICY_FILE
+    return beside if beside.is_file() else None
 
 
 def _section(part: Section, console: Console) -> None:

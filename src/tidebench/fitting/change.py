@@ -17,7 +17,7 @@ from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_predictio
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import NAMES
-from tidebench.limits import Limit, criteria, judge, limits_for, population
+from tidebench.limits import Limit, criteria, judge, limits_of_case, population
 from tidebench.limits.record import Condition
 from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
@@ -250,11 +250,11 @@ def against(fit: Fit, before: Mapping[str, Samples], after: Mapping[str, Samples
 
 
 def limits_of(fit: Fit) -> list[Limit]:
-    """The patient's limits; of a quantity that has none, one that is made for a sick lung (it carries its condition,
-    and nobody says that this patient is in it)."""
+    """The patient's limits under the condition that the case states; of a quantity that has none, one that is made for
+    a sick lung (it carries its condition, and nobody says that this patient is in it)."""
     review = fit.window.review
     patient, policy = review.case.patient, review.policy
-    chosen = {limit.key: limit for limit in limits_for(patient, policy=policy)}
+    chosen = {limit.key: limit for limit in limits_of_case(review.case, policy=policy)}
     for condition in SICK:
         for key, limit in criteria(patient, condition, policy=policy).items():
             chosen.setdefault(key, limit)

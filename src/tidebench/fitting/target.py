@@ -16,7 +16,7 @@ from tidebench.fitting.compare import GAS_KEYS, PER_KG, TOLD, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.records import FitError, Samples
-from tidebench.limits import judge, population
+from tidebench.limits import judge, limits_of_case, population
 from tidebench.limits.policy import ASKED_BY_WEANING
 from tidebench.quantities import quantity
 
@@ -122,13 +122,16 @@ def bound_of(text: str) -> Bound:
 
 
 def house_bounds(fit: Fit) -> list[Bound]:
-    """Bounds of a house's policy for this patient's group, all where that is not known; no search widens them.
+    """Bounds of a house's policy for this patient, in general and under the condition that the case states; all of them
+    where the group is not known. No search widens them.
 
     What no ventilator sets or moves is not among them, nor what holds under weaning's conditions alone.
     """
     review = fit.window.review
-    group, own = population(review.case.patient).group, review.policy.limits if review.policy else ()
-    limits = [limit for limit in own if group in (None, limit.group) and limit.condition not in ASKED_BY_WEANING]
+    own = review.policy.limits if review.policy else ()
+    limits = [limit for limit in own if limit.condition not in ASKED_BY_WEANING]
+    if population(review.case.patient).group is not None:
+        limits = [one for one in limits_of_case(review.case, policy=review.policy) if one.kind == "house policy"]
     return [
         Bound(limit.key, most, edge)
         for limit in limits

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from dataclasses import replace
-from typing import get_args
+from typing import Protocol, get_args
 
 from tidebench.case import Lungs
 from tidebench.errors import OptionError
@@ -55,6 +55,7 @@ __all__ = [
     "criteria_statement",
     "judge",
     "limits_for",
+    "limits_of_case",
     "load_policy",
     "on_oxygen",
     "policy_statement",
@@ -114,6 +115,26 @@ def conditions_of(patient: Patient, lungs: Lungs | None) -> tuple[Condition, ...
     group = population(patient).group
     said = None if group is None or lungs is None else OF_LUNGS.get((group, lungs))
     return () if said is None else (said,)
+
+
+class Told(Protocol):
+    """What a case must tell for its limits."""
+
+    @property
+    def patient(self) -> Patient:
+        """Whom it is of."""
+
+    @property
+    def condition(self) -> Lungs | None:
+        """What is said of the lungs."""
+
+
+def limits_of_case(
+    case: Told, *, policy: Policy | None = None, conditions: Iterable[Condition] = ()
+) -> tuple[Limit, ...]:
+    """The limits that hold in a case, under the condition that it states; one place for report, findings and rooms."""
+    said = dict.fromkeys((*conditions, *conditions_of(case.patient, case.condition)))
+    return limits_for(case.patient, conditions=said, policy=policy)
 
 
 def on_oxygen(limit: Limit, fio2: float | None) -> Limit:

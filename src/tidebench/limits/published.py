@@ -275,6 +275,8 @@ WEANING = (
     _ready("systolic_mmhg", 90, 160),
     _ready("rapid_shallow_index", None, 105),
     _ready("pf_ratio_mmhg", 150, None),
+    _ready("spo2", 0.9, None),
+    _ready("fio2", None, 0.4),
     _ready("max_inspiratory_pressure_cmh2o", None, -20),
     _ready("vt_per_pbw_ml_kg", 5, None),
     _failing("spo2", 0.9, None),

@@ -12,7 +12,7 @@ from tidebench.care.logs.replay import Series, Side, latest_delay, replay, runs,
 from tidebench.care.logs.tradeoff import GRACE_S, LEAST_KNOWN_H, Tradeoff, front, halves, telling, tradeoffs
 from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of, usual_limit
 from tidebench.errors import OptionError
-from tidebench.limits import Policy
+from tidebench.limits import Policy, limits_of_case
 from tidebench.quantities import Quantity, quantity
 from tidebench.review import Review
 from tidebench.views.kinds import label_of
@@ -159,7 +159,7 @@ def course(review: Review, key: str, side: Side, must: Sequence[Asked] = ()) -> 
     """
     of, watched = _known(review, key, side)
     shown = downsampled(of.value, COURSE_POINTS)
-    events = events_of(watched, review.findings, of, must)
+    events = events_of(watched, review.findings, of, must, limits_of_case(review.case, policy=review.policy))
     return Course(of.known_s[shown], of.value[shown], tuple(map(tuple, events.tolist())), review.recording.duration_s)
 
 
@@ -174,7 +174,7 @@ def played(
         As :func:`course`.
     """
     of, watched = _known(review, asked.key, asked.side)
-    events = events_of(watched, review.findings, of, must)
+    events = events_of(watched, review.findings, of, must, limits_of_case(review.case, policy=review.policy))
     done = replay(of, asked.side, [asked.limit], [asked.delay_s], events, GRACE_S)
     found = runs(of, asked.limit, asked.side)
     heard = latest_delay(found, events, GRACE_S) > asked.delay_s
@@ -218,7 +218,7 @@ def _against(
         yield f"Beyond the wide end of what is usual, {wide} ({usual.rule}): it is not weighed here."
     if now is None or now == then:
         return
-    done = changed(now, then, review.breaths, review.findings, must)
+    done = changed(now, then, review.breaths, review.findings, must, limits_of_case(review.case, policy=review.policy))
     gone, of_events = done.gone.height, int(done.gone["event"].sum())
     with_event = f"{of_events} of which told of a true event" if of_events else "none of which told of a true event"
     missed = f"missed of {done.events}: {done.missed[0]} before, {done.missed[1]} with it"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tidebench.care.gases import AcidBase, GasesPage, GasReading, Grade, Held, TrendRow, Value, Ventilation
 from tidebench.quantities import quantity
-from tidebench.tensions import MMHG_PER_KPA, TensionUnit, in_unit
+from tidebench.tensions import MMHG_PER_KPA, TensionUnit, in_unit, policy_in
 from tidebench.views.verdicts import KINDS
 from tidebench.views.wording import clock, mode_words, sentence
 
@@ -78,7 +78,7 @@ def gases_view(page: GasesPage, unit: TensionUnit = "mmHg") -> GasesView:
     words = _Words(unit)
     return GasesView(
         page.title,
-        page.policy,
+        policy_in(page.policy, unit),
         tuple(words.section(gas) for gas in page.gases),
         tuple(words.trend(page)),
         tuple(words.say(line) for line in page.changed),

@@ -16,6 +16,7 @@ from tidebench.care.weaning.found import support_at
 from tidebench.caution import CAUTION
 from tidebench.contradictions import contradictions
 from tidebench.doubts import doubts
+from tidebench.formulas.tube import TUBES
 from tidebench.limits import conditions_of, policy_statement, population
 from tidebench.tensions import in_unit
 from tidebench.views.bedside import cannot_wait
@@ -153,6 +154,7 @@ def handover_page(
 
 def _situation(case: Case, moment: Moment) -> Iterator[tuple[str, str]]:
     yield "Patient", patient_words(case)
+    yield "Condition", sentence(case.condition or "not stated: limits that presuppose one are not held")
     held: dict[str, float | str] = {}
     changes: list[tuple[float, str]] = []
     for setting in case.settings:
@@ -270,13 +272,12 @@ def _open(case: Case, review: Review | None, numbers: Iterable[Latest], gases: G
     who = population(case.patient)
     if who.group is None:
         yield "Which limits hold? No age is given."
-    if review is not None and by_key["plateau_pressure_cmh2o"].spread is None:
-        yield f"Plateau and driving pressure? Blank: {by_key['plateau_pressure_cmh2o'].why}."
-    elif by_key["plateau_pressure_cmh2o"].spread is None:
-        yield "Plateau and driving pressure? None was noted."
+    if case.airway.interface in (None, *TUBES) and by_key["plateau_pressure_cmh2o"].spread is None:
+        why = "None was noted" if review is None else f"Blank: {by_key['plateau_pressure_cmh2o'].why}"
+        yield f"Plateau and driving pressure? {why}."
     if review is not None:
         yield from _unlike(review)
-    if by_key["total_peep_cmh2o"].origin in ("", "estimated"):
+    if case.airway.interface in (None, *TUBES) and by_key["total_peep_cmh2o"].origin in ("", "estimated"):
         yield "Trapped gas? Total PEEP is not measured: an expiratory hold tells it."
     if gases is None:
         yield "Gas exchange? No blood gas in the case."

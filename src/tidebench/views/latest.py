@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import polars as pl
 
 from tidebench.contradictions import against
-from tidebench.limits import Limit, Policy, conditions_of, judge, limits_for, on_oxygen, population, volume_weight_kg
+from tidebench.limits import Limit, Policy, judge, limits_of_case, on_oxygen, population, volume_weight_kg
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import Quantity, quantity
 from tidebench.records import Hold, Spread
@@ -128,8 +128,7 @@ class Latest:
 def latest_numbers(case: Case, review: Review | None, policy: Policy | None, until_s: float) -> tuple[Latest, ...]:
     """Every number that is handed over, in a fixed order."""
     young = population(case.patient).group in ("child", "newborn")
-    said = conditions_of(case.patient, case.condition)
-    limits = {limit.key: limit for limit in limits_for(case.patient, conditions=said, policy=policy)}
+    limits = {limit.key: limit for limit in limits_of_case(case, policy=policy)}
     keys = (PER_WEIGHT if young else PER_PREDICTED, *HANDED)
     ended = until_s if review is None else min(until_s, float(review.recording.duration_s))
     latest = (_latest(key, case, review, until_s, ended) for key in keys)

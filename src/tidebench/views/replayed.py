@@ -26,7 +26,8 @@ NEVER = (
 MODEL = (
     "A value counts from the breath that shows it until the next; the alarm sounds once it has been beyond the limit "
     "for the delay. Ventilators average and hold alarms in ways of their own. Apnoea is replayed below. Disconnection "
-    "and oxygen alarms are not: a breath table has neither what they go by nor oxygen."
+    "is not: a breath table has nothing that it goes by. Neither are alarms of SpO2 and FiO2: recordings hold no "
+    "channel of them, and numbers noted now and then don't tell how long a limit was crossed."
 )
 APNOEA = (
     "From the begin of a breath to that of the next; the alarm sounds once that is longer than the delay, until a "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
-from tidebench.limits import Kind, Limit, conditions_of, judge, limits_for, on_oxygen, policy_statement, population
+from tidebench.limits import Kind, Limit, conditions_of, judge, limits_of_case, on_oxygen, policy_statement, population
 from tidebench.quantities import quantity
 from tidebench.records import BREATH_COLUMNS, Spread
 from tidebench.views.numbers import OF_VOLUME, Number, breath_values, mostly_leak, summary_number
@@ -87,9 +87,8 @@ def policy_used(review: Review) -> str:
 
 def _all(review: Review) -> Iterator[Verdict]:
     case = review.case
-    said = conditions_of(case.patient, case.condition)
     fio2 = {setting.fio2 for setting in case.settings if setting.fio2 is not None}
-    for held in limits_for(case.patient, conditions=said, policy=review.policy):
+    for held in limits_of_case(case, policy=review.policy):
         limit = on_oxygen(held, max(fio2, default=None))
         shown = summary_number(review, limit.key)
         if shown.spread is not None and limit.key in OF_VOLUME and mostly_leak(review):

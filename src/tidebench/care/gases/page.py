@@ -28,7 +28,7 @@ from tidebench.limits import (
     Limit,
     Policy,
     conditions_of,
-    limits_for,
+    limits_of_case,
     on_oxygen,
     policy_statement,
     population,
@@ -119,7 +119,7 @@ def read_gases(
     target = None if target_paco2_mmhg is None else checked(target_paco2_mmhg)
     typed = _checked(typed or Typed(), len(case.blood_gases))
     said = tuple(dict.fromkeys((*conditions, *conditions_of(case.patient, case.condition))))
-    limits = limits_for(case.patient, conditions=said, policy=policy)
+    limits = limits_of_case(case, policy=policy, conditions=conditions)
     gases = in_order(case)
     chosen = typed.gas or len(gases)
     known_of_case = known_of(case)

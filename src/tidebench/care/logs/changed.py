@@ -13,6 +13,7 @@ from tidebench.care.logs.replay import Runs, Series, Table, replay, runs, series
 from tidebench.care.logs.tradeoff import GRACE_S
 from tidebench.care.logs.watched import WATCHED, Asked, Watched, events_of
 from tidebench.errors import OptionError
+from tidebench.limits import Limit
 from tidebench.quantities import quantity
 
 GONE: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -39,7 +40,12 @@ class Changed:
 
 
 def changed(
-    now: Asked, then: Asked, breaths: pl.DataFrame, findings: pl.DataFrame, further: Sequence[Asked] = ()
+    now: Asked,
+    then: Asked,
+    breaths: pl.DataFrame,
+    findings: pl.DataFrame,
+    further: Sequence[Asked] = (),
+    limits: Sequence[Limit] = (),
 ) -> Changed:
     """One limit against another on the same quantity and side.
 
@@ -60,7 +66,7 @@ def changed(
     watched = next(
         (one for one in WATCHED if (one.key, one.side) == (now.key, now.side)), Watched(now.key, now.side, ())
     )
-    events = events_of(watched, findings, of, further)
+    events = events_of(watched, findings, of, further, limits)
     played = [replay(of, asked.side, [asked.limit], [asked.delay_s], events, GRACE_S) for asked in (now, then)]
     alarms, minutes, missed = zip(
         *((int(one.alarms[0, 0]), float(one.sounding_s[0, 0]) / 60, int(one.missed[0, 0])) for one in played),

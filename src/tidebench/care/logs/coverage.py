@@ -197,7 +197,8 @@ def _doubts(log: Log, spans: dict[str, Spans]) -> list[str]:
     notes = []
     gaps = sum(len(part) - 1 for part in spans.values())
     if gaps:
-        notes.append(f"Exports don't join up: {gaps} stretches between them are not covered, and count in no rate.")
+        told = "1 stretch between them is not" if gaps == 1 else f"{gaps} stretches between them are not"
+        notes.append(f"Exports don't join up: {told} covered, and count{'s' if gaps == 1 else ''} in no rate.")
     if log.zone == "mixed":
         notes.append("Stamps have several zones: durations are right, and hours of the day are those that were shown.")
     vague = log.events.filter((pl.col("kind") == "standby") & pl.col("state").is_null() & pl.col("until_s").is_null())

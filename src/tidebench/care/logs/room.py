@@ -27,7 +27,7 @@ from tidebench.care.logs.watched import WATCHED, Asked
 from tidebench.care.logs.words import Words
 from tidebench.case import Case
 from tidebench.errors import LogError, OptionError
-from tidebench.limits import Policy, policy_statement
+from tidebench.limits import Policy, conditions_of, limits_of_case, policy_statement
 
 MOST_HOLDS = 200
 
@@ -151,7 +151,7 @@ def tell(log: Log | None, case: Case | None, reviewed: Reviewed | None, asked: Q
         beside=laid,
         tradeoffs=_tradeoffs(reviewed, case, asked),
         pauses=None if reviewed is None else pauses(reviewed.breaths, case or Case(), asked.policy),
-        changed=_changed(asked, reviewed),
+        changed=_changed(asked, reviewed, case),
         reviewed=reviewed,
         pictures=tuple(_pictures(asked.pictures, start)),
         start=None if start is None else start.replace(tzinfo=None),
@@ -166,7 +166,8 @@ def _house(policy: Policy | None, case: Case | None, reviewed: Reviewed | None) 
     if case is None or reviewed is None:
         lacking = "--review" if reviewed is None else "--case"
         return f"Limits of this house were not used: {policy.name}. They bound limits replayed, which needs {lacking}."
-    return policy_statement(policy, case.patient, among={one.key for one in WATCHED})
+    said = conditions_of(case.patient, case.condition)
+    return policy_statement(policy, case.patient, conditions=said, among={one.key for one in WATCHED})
 
 
 def _refuse_loose_ends(asked: Question, reviewed: Reviewed | None, case: Case | None, log: Log | None) -> None:
@@ -234,10 +235,11 @@ def _tradeoffs(reviewed: Reviewed | None, case: Case | None, asked: Question) ->
     return tradeoffs(reviewed.breaths, reviewed.findings, case or Case(), asked.policy, asked.must)
 
 
-def _changed(asked: Question, reviewed: Reviewed | None) -> Changed | None:
+def _changed(asked: Question, reviewed: Reviewed | None, case: Case | None) -> Changed | None:
     if asked.now is None or asked.then is None or reviewed is None:
         return None
-    return changed(asked.now, asked.then, reviewed.breaths, reviewed.findings, asked.must)
+    limits = () if case is None else limits_of_case(case, policy=asked.policy)
+    return changed(asked.now, asked.then, reviewed.breaths, reviewed.findings, asked.must, limits)
 
 
 def _pictures(told: Sequence[tuple[str, float | datetime]], start: datetime | None) -> list[Picture]:

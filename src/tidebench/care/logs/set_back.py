@@ -26,6 +26,8 @@ MOST_PART = 0.5
 """Of the time before a step, from which on it is another order of rows (this house's choice)."""
 SAME_ROWS = 0.5
 """Part of the rows under a step that repeat others from which on two exports lie in one file (this house's choice)."""
+DAY_S = 86400.0
+"""A step back from which on it is said, where it isn't taken for a clock that was set back (this house's choice)."""
 AUTUMN_MONTHS, SUNDAY, LAST_HOUR = (3, 4, 10, 11), 6, 3
 
 Whole = npt.NDArray[np.int64]
@@ -72,11 +74,10 @@ def moved_on(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[pl.DataFrame
 
 def _steps(part: pl.DataFrame, *, wall: bool) -> list[tuple[Whole, SetBack]]:
     """Each step back of one bed, with the places of the rows after it."""
-    at = part["at"].to_numpy()
-    if len(at) < ROWS_PER_STEP:
+    if part.height < ROWS_PER_STEP:
         return []
-    if np.count_nonzero(np.diff(at) < 0) > np.count_nonzero(np.diff(at) > 0):
-        part, at = part.reverse(), at[::-1]
+    part = _oldest_first(part)
+    at = part["at"].to_numpy()
     back = np.flatnonzero(np.diff(at) < -LEAST_S * MICRO) + 1
     if not 1 <= len(back) <= MOST_STEPS or len(at) < ROWS_PER_STEP * len(back):
         return []
@@ -101,19 +102,36 @@ def _step(part: pl.DataFrame, at: Whole, first: int, *, wall: bool) -> SetBack |
 
 
 def _undecided(rows: pl.DataFrame, name: str, *, wall: bool) -> tuple[str, ...]:
-    """What is said of the one step of a file, where it may be a clock set back or a file that begins in its middle."""
-    for part in rows.partition_by("bed", maintain_order=True):
+    """What is said of a file's step back that may be a clock set back, or another order of rows."""
+    for in_file in rows.partition_by("bed", maintain_order=True):
+        part = _oldest_first(in_file)
         at = part["at"].to_numpy()
-        at = at[::-1] if np.count_nonzero(np.diff(at) < 0) > np.count_nonzero(np.diff(at) > 0) else at
         back = np.flatnonzero(np.diff(at) < -LEAST_ELSEWHERE_S * MICRO) + 1
-        if len(back) == 1 and len(at) >= ROWS_PER_STEP and len(at) - back[0] >= LEAST_ROWS and at[back[0]] < at[0]:
-            before, after = (_shown(int(at[back[0] - k]), wall=wall) for k in (1, 0))
+        if len(back) != 1 or len(at) < ROWS_PER_STEP or len(at) - back[0] < LEAST_ROWS:
+            continue
+        first = int(back[0])
+        before, after = (_shown(int(at[first - k]), wall=wall) for k in (1, 0))
+        stepped = f"In {name} the times step back once, from {before} to {after}"
+        if at[first] < at[0]:
             return (
-                f"In {name} the times step back once, from {before} to {after}, to before its first row. Whether a "
-                "clock was set back there, or the file begins in its middle, can't be told: rows stand as their "
-                "clock has them, and coverage and rates are right only in the second case.",
+                f"{stepped}, to before its first row. Whether a clock was set back there, or the file begins in its "
+                "middle, can't be told: rows stand as their clock has them, and coverage and rates are right only in "
+                "the second case.",
+            )
+        under = int(np.count_nonzero(at[first:] <= at[first - 1]))
+        if at[first - 1] - at[first] >= DAY_S * MICRO and not _repeats(part, first, under):
+            return (
+                f"{stepped}, and {under} rows lie in hours that were told before. Whether a clock was set back there, "
+                "or two exports stand one behind the other, can't be told: rows stand as their clock has them, and in "
+                "the first case hours count once that happened twice.",
             )
     return ()
+
+
+def _oldest_first(part: pl.DataFrame) -> pl.DataFrame:
+    """Rows in the order of the file, turned round where that is the newest first."""
+    apart = np.diff(part["at"].to_numpy())
+    return part.reverse() if np.count_nonzero(apart < 0) > np.count_nonzero(apart > 0) else part
 
 
 def _repeats(part: pl.DataFrame, first: int, under: int) -> bool:
@@ -131,17 +149,22 @@ def _autumn(stamp: int) -> bool:
 
 def _said(step: SetBack, name: str, *, wall: bool) -> str:
     before, after = (_shown(moment, wall=wall) for moment in (step.before, step.after))
-    minutes = step.moved / MICRO / 60.0
     hour = step.moved == AUTUMN_S * MICRO and step.before - step.after != step.moved
     how = (
         "by an hour, as clocks are in that night: later rows stand an hour on"
         if hour
-        else f"by {minutes:.0f} min at least: later rows are put right behind"
+        else f"by {_long(step.moved / MICRO)} at least: later rows are put right behind"
     )
     return (
         f"In {name} the clock steps back from {before} to {after} and the log goes on: it was set back {how}, by the "
         "clock before the step. Hours of the day are those that were shown."
     )
+
+
+def _long(seconds: float) -> str:
+    """Minutes, or days and hours where it is more than two days."""
+    days, hours = divmod(round(seconds / 3600.0), 24)
+    return f"{days} days {hours} h" if seconds >= 2.0 * DAY_S else f"{seconds / 60.0:.0f} min"
 
 
 def _shown(moment: int, *, wall: bool) -> str:

@@ -12,7 +12,7 @@ import polars as pl
 from tidebench.care.logs.replay import Replay, Series, Side, replay, runs, series, sounds
 from tidebench.care.logs.watched import WATCHED, Asked, Usual, Watched, events_of, record_of, usual_limit
 from tidebench.case import Case
-from tidebench.limits import Policy, Practice
+from tidebench.limits import Policy, Practice, limits_of_case
 from tidebench.quantities import quantity
 
 DELAYS_S = (0.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 120.0)
@@ -159,7 +159,7 @@ def tradeoff(
     of = series(breaths, watched.key)
     if not np.isfinite(of.value).any() or of.hours <= 0:
         return None
-    events = events_of(watched, findings, of, further)
+    events = events_of(watched, findings, of, further, limits_of_case(case, policy=policy))
     usual = usual_limit(watched, of, case, policy)
     limits = grid(of, watched.side, (usual.tight, usual.wide) if usual else ())
     played = replay(of, watched.side, limits, DELAYS_S, events, GRACE_S)

@@ -13,7 +13,7 @@ from tidebench.apnoea import LONG_S
 from tidebench.care.logs.replay import KEYS, Series, Side, Table, runs, sounds
 from tidebench.case import Case
 from tidebench.errors import OptionError
-from tidebench.limits import ITEMS, Limit, Policy, Practice, limits_for, population, practice
+from tidebench.limits import ITEMS, Limit, Policy, Practice, limits_of_case, population, practice
 from tidebench.quantities import quantity
 
 SURE = 0.5
@@ -110,11 +110,15 @@ def asked_of(text: str, option: str) -> Asked:
     return Asked(key, "high" if side == "high" else "low", limit, delay)
 
 
-def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Sequence[Asked] = ()) -> Table:
-    """Begin and end of what an alarm is there to tell, shape (e, 2): findings, limits crossed, what is asked for."""
+def events_of(
+    watched: Watched, findings: pl.DataFrame, of: Series, further: Sequence[Asked] = (), limits: Sequence[Limit] = ()
+) -> Table:
+    """Begin and end of what an alarm is there to tell, shape (e, 2): findings, limits crossed, what is asked for.
+
+    ``limits`` are those that the findings were held against: what lies beyond the other side's is no event here.
+    """
     sure = findings.filter(pl.col("confidence") >= SURE)
-    crossed = pl.col("values").list.eval(pl.element().struct.field("quantity").is_in(watched.beyond)).list.any()
-    wanted = pl.col("kind").is_in(watched.tells) | ((pl.col("kind") == "beyond-limit") & crossed)
+    wanted = pl.col("kind").is_in(watched.tells) | ((pl.col("kind") == "beyond-limit") & _crossed(watched, limits))
     parts = [sure.filter(wanted).select("start_s", "end_s").to_numpy()]
     for asked in further:
         if (asked.key, asked.side) == (watched.key, watched.side):
@@ -124,6 +128,17 @@ def events_of(watched: Watched, findings: pl.DataFrame, of: Series, further: Seq
         parts.append(_pauses(of))
     events = np.concatenate(parts)
     return np.asarray(events[np.argsort(events[:, 0], kind="stable")], float)
+
+
+def _crossed(watched: Watched, limits: Sequence[Limit]) -> pl.Expr:
+    """True of a finding with a value of what the alarm is there to tell, not beyond the limit of the other side."""
+    seen, value = pl.element().struct.field("quantity"), pl.element().struct.field("value")
+    mine = seen.is_in(watched.beyond)
+    for limit in limits:
+        other = limit.low if watched.side == "high" else limit.high
+        if limit.key in watched.beyond and other is not None:
+            mine &= (seen != limit.key) | ~(value < other if watched.side == "high" else value > other)
+    return pl.col("values").list.eval(mine).list.any()
 
 
 def _pauses(of: Series) -> Table:
@@ -235,16 +250,15 @@ def record_of(item: str, case: Case, policy: Policy | None) -> Practice | None:
     if group is None:
         return None
     days = patient.age_days
-    return practice(
-        item, group, patient.age_years if days is None else days / 365.25, own=policy.practice if policy else ()
-    )
+    years = patient.age_years if days is None else days / 365.25
+    return practice(item, group, years, case.condition, policy.practice if policy else ())
 
 
 def house_limit(watched: Watched, case: Case, policy: Policy | None) -> Limit | None:
-    """A house's own limit of the quantity that holds for this patient in general; None where its policy has none."""
+    """A house's own limit of the quantity that holds for this patient and condition; None where its policy has none."""
     if policy is None:
         return None
-    held = (limit for limit in limits_for(case.patient, policy=policy) if limit.key == watched.key)
+    held = (limit for limit in limits_of_case(case, policy=policy) if limit.key == watched.key)
     return next((limit for limit in held if limit.kind == "house policy"), None)
 
 

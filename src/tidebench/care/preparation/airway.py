@@ -48,17 +48,29 @@ def airway_section(request: Request, subject: Subject, weight_kg: float | None, 
     return Section("airway", "Tube", tuple(lines), tuple(_notes(subject, weight_kg)))
 
 
+FITS = {
+    "helmet": "A helmet whose collar fits the neck without strangling it: two sizes lie ready, armpits and neck are "
+    "looked at each round.",
+    "nasal prongs": "Prongs that fill the nostrils without pressing them white: two sizes lie ready, nose and septum "
+    "are looked at each round.",
+}
+MASK_FITS = (
+    "A mask that fits without being pulled tight: two sizes lie ready, skin is protected and looked at each round."
+)
+TITLES = {"helmet": "Helmet", "nasal prongs": "Prongs"}
+
+
 def _mask(subject: Subject) -> Section:
     lines = [Line("interface", "interface", subject.interface, why="As stated.")]
     notes = [
-        "A mask that fits without being pulled tight: two sizes lie ready, skin is protected and looked at each round.",
+        FITS.get(subject.interface, MASK_FITS),
         "A leak is expected: exhaled volume is doubtful and is read with the leak beside it.",
-        "A mask leaves the airway open to the stomach: who can't cough, swallow or wake needs a tube instead.",
+        "The airway stays open to the stomach: who can't cough, swallow or wake needs a tube instead.",
         "When it is to be judged (an hour is usual) and what would end the trial is agreed on before it begins.",
     ]
     if subject.interface == "helmet":
         notes.append("In a helmet high fresh gas flow washes out CO2; its inner volume makes volumes unreadable.")
-    return Section("airway", "Mask", tuple(lines), tuple(notes))
+    return Section("airway", TITLES.get(subject.interface, "Mask"), tuple(lines), tuple(notes))
 
 
 def _tracheostomy(request: Request) -> Section:

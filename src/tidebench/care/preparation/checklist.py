@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from tidebench.care.preparation.airway import TITLES
 from tidebench.care.preparation.sheet import Subject
 
 Group = tuple[str, tuple[str, ...]]
@@ -30,7 +31,9 @@ def _groups(subject: Subject, transport: bool) -> Iterator[tuple[str, list[str]]
         [
             "Self-inflating bag with mask and reservoir fits this patient and was squeezed",
             "Suction works, catheter fits",
-            "Mask in two sizes" if subject.mask else "Tube, half a size smaller and larger, and laryngoscope",
+            f"{TITLES.get(subject.interface, 'Mask')} in two sizes"
+            if subject.mask
+            else "Tube, half a size smaller and larger, and laryngoscope",
         ],
     )
     yield (

@@ -15,6 +15,7 @@ _LEATHERMAN = "Leatherman 1996 (secondary source)"
 _RDS = "European consensus on respiratory distress syndrome 2022 (from memory)"
 _KLINGENBERG = "Klingenberg, J Perinatol 2011;31:575"
 _MASK = "BTS/ICS guideline, Thorax 2016;71:ii1 (from memory)"
+_CARTEAUX = "Carteaux, Crit Care Med 2016;44:282 (from memory)"
 
 
 class Change(NamedTuple):
@@ -28,9 +29,10 @@ class Change(NamedTuple):
     source: str = COMMON_PRACTICE
 
 
-CHANGES: dict[Lungs, tuple[Change, ...]] = {
+BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
     "healthy lungs": (
-        Change("volume", "volume", "moderate, by predicted weight", "Healthy lungs are hurt by large volumes as well."),
+        Change("volume", "volume", "moderate, by the weight for volumes",
+               "Healthy lungs are hurt by large volumes as well."),
         Change("oxygen", "oxygen", "down early", "Pure oxygen for long collapses poorly ventilated lung."),
     ),
     "ARDS": (
@@ -112,11 +114,75 @@ _CHILD_ARDS = (
 )  # fmt: skip
 
 
+_SEEN_EARLY = Change(
+    "judged", "first hour", "rate, effort, oxygen and gas looked at; when a tube is taken is agreed on before",
+    "Tubes that came late went with more deaths.",
+)  # fmt: skip
+_CO2_BY_MASK = Change(
+    "carbon_dioxide", "carbon dioxide", "a rise is a sign of failure, not one to be accepted",
+    "By mask it means that the patient tires, or that the leak takes the support away.",
+)  # fmt: skip
+BY_MASK: dict[Lungs, tuple[Change, ...]] = {
+    "healthy lungs": tuple(change for change in BY_TUBE["healthy lungs"] if change.key == "oxygen"),
+    "ARDS": (
+        Change("volume", "volume", "seen, not set: expired volume above 9.5 mL/kg of predicted weight is a warning",
+               "In patients with P/F up to 200 mmHg it went with failure; with a leak or in a helmet it can't be read.",
+               "association", _CARTEAUX),
+        Change("oxygen", "oxygen", "a need that doesn't fall within hours is a reason for a tube",
+               "Without a tube neither volume nor pressure in the lung is known."),
+        _CO2_BY_MASK,
+        _SEEN_EARLY,
+    ),
+    "obstructive": (
+        Change("rate", "rate and I:E", "low backup rate, short inspiration, long expiration",
+               "Slow emptying leaves gas behind: each breath then starts on the rest of the last."),
+        Change("peep", "PEEP", "below intrinsic PEEP", "It eases the trigger, and adds to the pressure where nothing "
+               "limits flow."),
+        Change("circulation", "if blood pressure falls", "take support away and let the chest empty",
+               "Trapped gas keeps blood from coming back. If it doesn't help, look for a pneumothorax."),
+        Change("carbon_dioxide", "carbon dioxide",
+               "pH and rate better within 1 to 4 h, toward the patient's usual PaCO2",
+               "Where they are not, the trial fails. In chronic retention a normal PaCO2 is none to aim at.",
+               "consensus", _MASK),
+    ),
+    "neuromuscular": tuple(change for change in BY_TUBE["neuromuscular"] if change.key != "drugs"),
+    "raised intracranial pressure": (
+        Change("carbon_dioxide", "carbon dioxide", "PaCO2 kept where it is aimed at, by gases",
+               "High CO2 swells the brain, low CO2 starves it; EtCO2 by mask reads too low.", "consensus", _BRAIN),
+        *(one for one in BY_TUBE["raised intracranial pressure"] if one.key in ("oxygen", "peep")),
+        Change("handling", "cough and straining", "eased", "Each cough raises intracranial pressure."),
+        Change("position", "position", "head up and in line, straps not tight around the neck",
+               "Veins of the neck drain the brain."),
+    ),
+    "preterm RDS": (
+        Change("peep", "PEEP", "6 to 8 cmH2O from birth", "Without surfactant small lungs collapse in each expiration.",
+               "consensus", _RDS),
+        *(one for one in BY_TUBE["preterm RDS"] if one.key in ("oxygen", "carbon_dioxide")),
+        Change("leak", "leak", "mouth closed, prongs that fill the nostril without pressing it white",
+               "What leaks out is pressure that the lungs don't get."),
+    ),
+}  # fmt: skip
+"""Without a tube: no volume is set, no hold is done, and a plateau is not known."""
+_CHILD_ARDS_BY_MASK = (
+    Change("oxygen", "oxygen", "a need that doesn't fall within hours is a reason for a tube",
+           "Within 0 to 6 h a child who gets no better is looked at again, and intubated where need be.", "consensus",
+           _PALICC),
+    _CO2_BY_MASK,
+    _SEEN_EARLY,
+)  # fmt: skip
+
+
+def changes_of(subject: Subject) -> tuple[Change, ...]:
+    """What the condition changes, by tube or without one."""
+    if (subject.group, subject.lungs) == ("child", "ARDS"):
+        return _CHILD_ARDS_BY_MASK if subject.mask else _CHILD_ARDS
+    return (BY_MASK if subject.mask else BY_TUBE)[subject.lungs]
+
+
 def condition_section(subject: Subject) -> Section:
     """What the condition changes, line by line."""
-    changes = _CHILD_ARDS if (subject.group, subject.lungs) == ("child", "ARDS") else CHANGES[subject.lungs]
     lines = tuple(
-        Line(c.key, c.what, c.change, why=c.why, kind=c.kind, source=c.source) for c in changes
+        Line(c.key, c.what, c.change, why=c.why, kind=c.kind, source=c.source) for c in changes_of(subject)
     )  # fmt: skip
     title = "What healthy lungs ask for" if subject.lungs == "healthy lungs" else f"What changes: {subject.lungs}"
     return Section("condition", title, lines)

@@ -7,6 +7,8 @@ from typing import NoReturn
 
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Subject
+from tidebench.care.preparation.ventilation import Chooser
+from tidebench.doubts import ADULT_TUBE_MM, swapped
 from tidebench.errors import CaseError
 from tidebench.formulas.airway_size import RULE_AGES, cole_uncuffed_mm, likely_cuffed_mm
 from tidebench.formulas.weight import HEIGHTS_CM
@@ -33,6 +35,8 @@ PRETERM_SPREAD = (0.4, 2.0)
 """Of that median; beyond, weight and gestation contradict each other (common practice, no source)."""
 TUBE_OFF_MM, ODD_TUBE_MM = 2.0, 1.0
 """Beyond an uncuffed tube by its rule what is refused, and beyond the rules what is asked about (this house's)."""
+VERY_LIGHT_KG = 1.5
+"""Very low birth weight, as WHO has it: an infant so light without a gestational age is taken for born preterm."""
 BY_GROUP = {
     "newborn": ("healthy lungs", "preterm RDS"),
     "child": ("healthy lungs", "ARDS", "obstructive", "neuromuscular", "raised intracranial pressure"),
@@ -65,6 +69,7 @@ def subject_of(request: Request, policy: Policy | None = None) -> Subject:
     if lungs not in BY_GROUP[group]:
         _refuse("condition", f"is {lungs!r}, which is not held for this patient ({reason})",
                 ", ".join(BY_GROUP[group]), NOT_HELD.get(lungs, ""))  # fmt: skip
+    _check_swapped(request)
     if group == "adult":
         _check_adult(request)
     elif group == "child":
@@ -84,11 +89,11 @@ def _preterm(request: Request) -> bool:
 
 def _unsaid(request: Request, group: Group) -> Lungs:
     """What is taken where no condition is stated: in the first four weeks after a preterm birth, RDS."""
-    weeks = request.patient.gestational_age_weeks
+    weeks, weight = request.patient.gestational_age_weeks, request.patient.weight_kg
     days = _age_days(request)
     young = days is None or days <= NEWBORN_UNTIL_DAYS
-    preterm = group == "newborn" and weeks is not None and weeks < TERM_WEEKS and young
-    return "preterm RDS" if preterm else "healthy lungs"
+    early = weeks < TERM_WEEKS if weeks is not None else weight is not None and weight < VERY_LIGHT_KG
+    return "preterm RDS" if group == "newborn" and early and young else "healthy lungs"
 
 
 def questions(request: Request, subject: Subject) -> Iterator[str]:
@@ -97,9 +102,12 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
     if request.airway.interface is None:
         yield "The interface is not stated: taken for an endotracheal tube."
     if request.condition is None:
-        born = patient.gestational_age_weeks
-        why = f", since a birth at {born:g} weeks leaves lungs without surfactant" if subject.lungs != HEALTHY else ""
-        yield f"No condition is stated: taken for {subject.lungs}{why}. Is that so?"
+        yield f"No condition is stated: taken for {subject.lungs}{_because(request, subject)}. Is that so?"
+    if subject.group == "newborn" and patient.gestational_age_weeks is None and _preterm(request):
+        yield (
+            f"An infant of {patient.weight_kg:g} kg, below the {TERM_KG:g} kg of low birth weight, and "
+            "gestational_age_weeks is not given: taken for born preterm. After how many weeks, or is the weight wrong?"
+        )
     yield from _odd_tube(request, subject)
     yield from _mask_and_tube(request, subject)
     if subject.mask and subject.lungs == "raised intracranial pressure":
@@ -109,11 +117,22 @@ def questions(request: Request, subject: Subject) -> Iterator[str]:
             ("weight", patient.weight_kg, weight_for_age(patient.sex, subject.age_years)),
             ("height", patient.height_cm or patient.length_cm, height_for_age(patient.sex, subject.age_years)),
         ):
-            if value is not None and curve is not None and abs(curve.z(value)) > QUESTION_Z:
+            z = 0.0 if value is None or curve is None else curve.z(value, restricted=what == "weight")
+            if value is not None and curve is not None and abs(z) > QUESTION_Z:
                 yield (
-                    f"A {what} of {value:g} lies {abs(curve.z(value)):.1f} standard deviations "
+                    f"A {what} of {value:g} lies {abs(z):.1f} standard deviations "
                     f"{'above' if value > curve.median else 'below'} the median of that age: are both right?"
                 )
+
+
+def _because(request: Request, subject: Subject) -> str:
+    """Why a condition that nobody stated is taken."""
+    born = request.patient.gestational_age_weeks
+    if subject.lungs == HEALTHY:
+        return ""
+    if born is not None:
+        return f", since a birth at {born:g} weeks leaves lungs without surfactant"
+    return f", since {request.patient.weight_kg:g} kg speak of an early birth, which leaves lungs without surfactant"
 
 
 def _mask_and_tube(request: Request, subject: Subject) -> Iterator[str]:
@@ -127,8 +146,12 @@ def _mask_and_tube(request: Request, subject: Subject) -> Iterator[str]:
 
 
 def _odd_tube(request: Request, subject: Subject) -> Iterator[str]:
-    """A child's tube that no rule comes near."""
+    """A tube that no rule comes near."""
     size, age = request.airway.tube_inner_diameter_mm, subject.age_years
+    if subject.group == "adult" and subject.interface == TUBES[0] and size is not None:
+        usual = Chooser(subject).need("adult_tube_mm")
+        if not usual.low - ODD_TUBE_MM <= size <= usual.high + ODD_TUBE_MM:
+            yield f"A tube of {size:g} mm in an adult, where {usual.low:g} to {usual.high:g} are usual: is it right?"
     if subject.group != "child" or subject.interface != TUBES[0] or size is None or age is None:
         return
     likely = likely_cuffed_mm(age), float(cole_uncuffed_mm(min(max(age, RULE_AGES[0]), RULE_AGES[1])))
@@ -153,6 +176,15 @@ def _in_inches(height: float) -> str:
     return f"In inches it would be {in_cm:.0f} cm." if in_cm <= HEIGHTS_CM[1] else ""
 
 
+def _check_swapped(request: Request) -> None:
+    patient = request.patient
+    height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
+    if height and weight and swapped(height, weight):
+        _refuse("[patient]", f"{weight:g} kg at {height:g} cm can't both be right",
+                "a weight and a height of the same person",
+                f"Are they swapped? Then write weight_kg = {height:g} and height_cm = {weight:g}.")  # fmt: skip
+
+
 def _check_adult(request: Request) -> None:
     patient = request.patient
     height, weight = patient.height_cm or patient.length_cm, patient.weight_kg
@@ -168,6 +200,7 @@ def _check_adult(request: Request) -> None:
             _refuse("[patient]", f"{weight:g} kg at {height:g} cm can't both be right",
                     f"a body mass index of {BODY_MASS_INDEX[0]:g} to {BODY_MASS_INDEX[1]:g}, "
                     f"not {index:.0f}")  # fmt: skip
+    _check_tube(request, smallest=ADULT_TUBE_MM[0], largest=ADULT_TUBE_MM[1], whose="in an adult")
 
 
 def _check_child(request: Request, age: float | None) -> None:
@@ -236,10 +269,10 @@ def largest_tube_mm(age_years: float) -> float:
     return min(8.5, float(cole_uncuffed_mm(min(max(age_years, RULE_AGES[0]), RULE_AGES[1]))) + TUBE_OFF_MM)
 
 
-def _check_tube(request: Request, *, largest: float, smallest: float) -> None:
+def _check_tube(request: Request, *, largest: float, smallest: float, whose: str = "at this age") -> None:
     size = request.airway.tube_inner_diameter_mm
     if size is not None and not smallest <= size <= largest:
-        _refuse("[airway], tube_inner_diameter_mm", f"is {size:g} at this age", f"{smallest:g} to {largest:g} mm")
+        _refuse("[airway], tube_inner_diameter_mm", f"is {size:g} {whose}", f"{smallest:g} to {largest:g} mm")
 
 
 def _age_words(age_years: float) -> str:

@@ -16,6 +16,9 @@ ML_PER_L = 1000.0
 FULL_TIME_CONSTANTS = 3.0
 """Time constants after which 95 % of a volume has gone in, or out."""
 TRIAL_AIM_ML_KG = 6.0
+MIDDLE_KG = 65.0
+"""Predicted weight of the adult whom ranges of compliance are taught for: between a woman of 165 and a man of 175 cm
+(common practice, no source)."""
 PRESSURES = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "mechanical_power_j_min")
 
 
@@ -180,7 +183,7 @@ def _compliance(request: Request, look: Chooser, weight_kg: float | None) -> tup
         return (stated, stated), line
     record = look.get("compliance_ml_cmh2o")
     if record is not None:
-        return (record.low, record.high), of_practice(record, decimals=0)
+        return _of_an_adult(record, weight_kg)
     per_kg = look.need("compliance_ml_cmh2o_kg")
     if weight_kg is None:
         return None, of_practice(per_kg)
@@ -189,6 +192,23 @@ def _compliance(request: Request, look: Chooser, weight_kg: float | None) -> tup
     line = told("compliance_ml_cmh2o", "compliance expected", low, high, "mL/cmH2O", why, kind=per_kg.kind,
                 source=per_kg.source)  # fmt: skip
     return (low, high), line
+
+
+def _of_an_adult(record: Practice, weight_kg: float | None) -> tuple[tuple[float, float], Line]:
+    """The range of a middle-sized adult by this one's size; a house's own range stands as it is."""
+    if record.kind == "house policy":
+        return (record.low, record.high), of_practice(record, decimals=0)
+    middle = f"Of an adult of {number(MIDDLE_KG)} kg predicted weight"
+    if weight_kg is None:
+        why = f"{middle}; this one's is not known."
+        return (record.low, record.high), of_practice(record, decimals=0, why=why)
+    low, high = (end * weight_kg / MIDDLE_KG for end in (record.low, record.high))
+    why = (
+        f"{middle} {span(record.low, record.high, 0)}, scaled by predicted weight (common practice, no source): lungs "
+        f"grow with height. {record.text}"
+    ).strip()
+    return (low, high), told("compliance_ml_cmh2o", "compliance expected", low, high, "mL/cmH2O", why, decimals=0,
+                             kind=record.kind, source=record.source)  # fmt: skip
 
 
 def pressure_room(limits: Iterable[Limit], peep: tuple[float, float]) -> tuple[float, str] | None:
@@ -254,7 +274,8 @@ def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy |
     lines += [of_practice(record, decimals=0) for record in (support, rate) if record is not None]
     oxygen, _, fio2 = oxygen_lines(request, subject, look, policy)
     lines += [line for line in oxygen if line.key != "peep_cmh2o"]
-    lines += [line for line in _synchrony(look) if line.key in ("trigger_flow_l_min", "rise_s")]
+    if subject.group != "newborn":  # a continuous pressure has neither
+        lines += [line for line in _synchrony(look) if line.key in ("trigger_flow_l_min", "rise_s")]
     for item, decimals in (("mask_cycling_percent", 0), ("mask_longest_inspiration_s", 1)):
         record = look.get(item)
         if record is not None:

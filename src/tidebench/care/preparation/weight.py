@@ -122,8 +122,7 @@ def _notes(request: Request, subject: Subject) -> Iterator[str]:
         per_cm = 0.91 if subject.group == "adult" else None
         shift = f": {error:g} cm more or less are {number(error * per_cm)} kg" if per_cm else ""
         yield f"Height was estimated ({patient.height_method}), and its error goes into every volume{shift}."
-    weeks = patient.gestational_age_weeks
-    if subject.group == "newborn" and weeks is not None and weeks < 37.0:
+    if subject.group == "newborn" and not subject.at_term:
         yield "No preterm growth standard with a free licence is held, so the weight is not placed among others."
     elif subject.group != "adult" and patient.sex and patient.weight_kg and subject.age_years is not None:
         yield from _place(patient.sex, patient.weight_kg, height, subject.age_years)
@@ -133,11 +132,11 @@ def _place(sex: str, weight: float, height: float | None, age: float) -> Iterato
     parts, sources = [], []
     curve = weight_for_age(sex, age)
     if curve is not None:
-        parts.append(f"weight {curve.z(weight, restricted=True):+.1f}")
+        parts.append(f"weight {curve.z(weight, restricted=True):+z.1f}")
         sources.append(weight_source(age))
     tall = height_for_age(sex, age) if height is not None else None
     if tall is not None and height is not None:
-        parts.append(f"height {tall.z(height):+.1f}")
+        parts.append(f"height {tall.z(height):+z.1f}")
         sources.append(STANDARD)
     if parts:
         whose = "; ".join(dict.fromkeys(sources))

@@ -11,7 +11,7 @@ import polars as pl
 from tidebench.care.weaning import found
 from tidebench.care.weaning.trial import Trial
 from tidebench.case import Case
-from tidebench.limits import Limit, Policy, judge, limits_for
+from tidebench.limits import Limit, Policy, judge, limits_of_case
 from tidebench.quantities import quantity
 from tidebench.records import Hold, Spread
 from tidebench.review import Review
@@ -49,7 +49,7 @@ def effort_numbers(
     trial: Trial, case: Case, review: Review | None, policy: Policy | None = None
 ) -> tuple[EffortNumber, ...]:
     """Every measure of effort of a trial."""
-    limits = {one.key: one for one in limits_for(case.patient, policy=policy)}
+    limits = {one.key: one for one in limits_of_case(case, policy=policy)}
     told = {key: (values, origin) for key, values, origin in _measured(trial, case, review) if values}
     keys = (key for key in EFFORT_KEYS if key in WANTED or key in told)
     return tuple(_number(key, told.get(key), limits.get(key)) for key in keys)

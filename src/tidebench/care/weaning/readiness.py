@@ -14,10 +14,11 @@ from tidebench.care.weaning.item import BOLES_LIST, F_VT_MISSING, F_VT_WARNING, 
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.case import Case
 from tidebench.formulas.indices import pf_ratio_mmhg, rapid_shallow_index
-from tidebench.limits import Limit, judge
+from tidebench.limits import Kind, Limit, judge
 from tidebench.quantities import quantity
 
 MIP_SURE, MIP_LEAST = -25.0, -20.0
+HOUSE: Kind = "house policy"
 EVER = -np.inf
 
 
@@ -113,7 +114,7 @@ def _simple(moment: Moment, name: str, key: str) -> Item:
 def _bounded(moment: Moment, name: str, key: str, seen: Found | None, missing: str, unjudged: str = "") -> Item:
     """An item by its limit, published or the house's; ``unjudged`` says why a number that is there is not judged."""
     limit = moment.limits.get(key)
-    criterion, source = ("none, by this house", "house policy") if limit is None else (limit.bound, limit.source)
+    criterion, source = ("none, by this house", HOUSE) if limit is None else (limit.bound, limit.source)
     if seen is None:
         return _item(moment, name, criterion, source, "not known", "", None, missing)
     value = quantity(key).text(seen.value)
@@ -135,25 +136,54 @@ def _cough(moment: Moment) -> Item:
                 why=f"{note}. {item.why}".removesuffix(". "))  # fmt: skip
 
 
+OXYGENATION = ("spo2", "fio2", "pf_ratio_mmhg")
+
+
 def _oxygenation(moment: Moment) -> Item:
     """Saturation on little oxygen, or P/F: either will do, and only both missed is a no."""
-    limit = moment.limits.get("pf_ratio_mmhg")
-    ratio = "" if limit is None or limit.low is None else f", or P/F at least {limit.low:g} mmHg"
-    name, criterion = "oxygenation", f"SaO2 above 90 % on FiO2 at most 0.4{ratio}"
+    name, criterion, source = "oxygenation", _oxygenation_words(moment), _oxygenation_source(moment)
     parts = [part for part in (_saturation(moment), _pf(moment)) if part is not None]
+    if not criterion:
+        return _item(moment, name, "none, by this house", source, "not judged", "", None)
     if not parts:
         why = "an arterial blood gas with fio2, or spo2 under [[observed]] and fio2 under [[settings]]"
-        return _item(moment, name, criterion, BOLES_LIST, "not known", "", None, why)
+        return _item(moment, name, criterion, source, "not known", "", None, why)
     good = [part for part in parts if part[0]]
     _, value, seen = (good or parts)[0]
-    if good or len(parts) == 2:
+    if good or len(parts) == _alternatives(moment):
         words = value if good else "; ".join(part[1] for part in parts)
-        return _item(moment, name, criterion, BOLES_LIST, _state(bool(good)), words, seen)
+        return _item(moment, name, criterion, source, _state(bool(good)), words, seen)
     why = "one of two alternatives is missed, and the other is not known"
-    return _item(moment, name, criterion, BOLES_LIST, "not known", value, seen, why)
+    return _item(moment, name, criterion, source, "not known", value, seen, why)
+
+
+def _alternatives(moment: Moment) -> int:
+    """How many ways to meet the criterion of oxygenation a house leaves."""
+    return sum((limit := moment.limits.get(key)) is not None and limit.low is not None for key in OXYGENATION)
+
+
+def _oxygenation_words(moment: Moment) -> str:
+    """``SaO2 above 90 % on FiO2 at most 0.4, or P/F at least 150 mmHg``, as published or as the house has it."""
+    least, oxygen, ratio = (moment.limits.get(key) for key in OXYGENATION)
+    words = []
+    if least is not None and least.low is not None:
+        side = "at least" if least.kind == HOUSE else "above"
+        on = "" if oxygen is None else f" on FiO2 {oxygen.bound}"
+        words.append(f"SaO2 {side} {quantity('spo2').bounds(least.low)}{on}")
+    if ratio is not None and ratio.low is not None:
+        words.append(f"P/F at least {ratio.low:g} mmHg")
+    return ", or ".join(words)
+
+
+def _oxygenation_source(moment: Moment) -> str:
+    sources = [limit.source for key in OXYGENATION if (limit := moment.limits.get(key)) is not None]
+    return "; ".join(dict.fromkeys(sources)) or HOUSE
 
 
 def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
+    least, most = moment.limits.get("spo2"), moment.limits.get("fio2")
+    if least is None or least.low is None:
+        return None
     pairs = found.gases(moment.case, EVER, moment.at_s)
     arterial = [
         (Found(gas.sao2, at, "arterial blood gas"), fio2)
@@ -168,7 +198,9 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
     if not candidates:
         return None
     seen, fio2 = max(candidates, key=lambda pair: EVER if pair[0].at_s is None else pair[0].at_s)
-    return seen.value > 0.9 and fio2 <= 0.4, f"saturation {100 * seen.value:.0f} % on FiO2 {fio2:g}", seen
+    enough = seen.value >= least.low if least.kind == HOUSE else seen.value > least.low
+    little = most is None or judge(most, fio2) == "within"
+    return enough and little, f"saturation {100 * seen.value:.0f} % on FiO2 {fio2:g}", seen
 
 
 def _pf(moment: Moment) -> tuple[bool, str, Found] | None:
@@ -230,7 +262,7 @@ def _max_pressure(moment: Moment) -> Item:
     between = MIP_SURE < pressure <= MIP_LEAST
     state: State = "not judged" if between else _state(pressure <= MIP_SURE)
     why = "between the two published bounds" if between else ""
-    return _item(moment, name, criterion, BOLES_LIST, state, f"{pressure:.0f} cmH2O", seen, why)
+    return _item(moment, name, criterion, BOLES_LIST, state, f"−{abs(pressure):.0f} cmH2O", seen, why)
 
 
 def _tidal_volume(moment: Moment) -> Item:
@@ -250,7 +282,7 @@ def _tidal_volume(moment: Moment) -> Item:
         why = f"taken under {under.words}: the volume is the ventilator's too"
         return _item(moment, name, criterion, source, "not judged", value, seen, why)
     if own and limit is None:
-        return _item(moment, name, criterion, "house policy", "not judged", value, seen)
+        return _item(moment, name, criterion, HOUSE, "not judged", value, seen)
     met = judge(limit, per_kg) == "within" if own and limit is not None else per_kg > 5
     return _item(moment, name, criterion, source, _state(met), value, seen)
 
@@ -258,7 +290,7 @@ def _tidal_volume(moment: Moment) -> Item:
 def _of_house(moment: Moment, key: str) -> bool:
     """True where a house has a criterion of its own, or has taken the published one away."""
     limit = moment.limits.get(key)
-    return limit is None or limit.kind == "house policy"
+    return limit is None or limit.kind == HOUSE
 
 
 def _vital_capacity(moment: Moment) -> Item:
