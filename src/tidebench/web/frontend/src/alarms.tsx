@@ -5,7 +5,7 @@ import type uPlot from "uplot";
 import { caseUrl, fetchFile, get, send, stopped, type Alarm, type Alarms, type Course, type Entry, type Played } from "./api";
 import { ticks, useCanvas } from "./draw";
 import { useKeys } from "./keys";
-import { forget, remember, say, undoLast } from "./notices";
+import { forget, say, undoLast, useMoving } from "./notices";
 import { go, look, usePlace } from "./place";
 import { AXIS_PX, Plot, RIGHT_PX } from "./plot";
 import { keepView } from "./save";
@@ -15,7 +15,6 @@ import { capital, clock } from "./words";
 const HEIGHT = 250;
 const TOP_PX = 6;
 const BOTTOM_PX = 24;
-const MOVE_MS = 1000;
 interface Limit {
   limit: number;
   delay_s: number;
@@ -154,12 +153,8 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
     void replay();
   }, [then, now]);
 
-  // a limit on its way is one change, whether it is dragged or goes by arrow keys
-  const moved = useRef(0);
-  const moving = () => {
-    if (Date.now() - moved.current > MOVE_MS) remember(() => setThen(then));
-    moved.current = Date.now();
-  };
+  const move = useMoving();
+  const moving = () => move(() => setThen(then));
   const put = (limit: number) => {
     moving();
     setThen((before) => ({ ...before, limit: rounded(Math.min(alarm.high, Math.max(alarm.low, limit)), alarm.step) }));

@@ -1,6 +1,6 @@
 // Short messages that don't stand in the way; one may offer to take something back. A message goes by itself, what it
 // offers stays until the room is left.
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 
 import { usePlace } from "./place";
 
@@ -12,6 +12,7 @@ interface Notice {
 
 const STAYS_MS = 9000;
 const MOST_UNDOS = 50;
+const MOVE_MS = 1000;
 let count = 0;
 let shown: Notice[] = [];
 let undos: { id: number; undo: () => void }[] = [];
@@ -32,6 +33,15 @@ export function remember(undo: () => void): number {
   const id = (count += 1);
   undos = [...undos, { id, undo }].slice(-MOST_UNDOS);
   return id;
+}
+
+/** What is dragged, or goes by arrow keys, is one change from its first step to its rest. */
+export function useMoving(): (undo: () => void) => void {
+  const last = useRef(0);
+  return (undo) => {
+    if (Date.now() - last.current > MOVE_MS) remember(undo);
+    last.current = Date.now();
+  };
 }
 
 export function undoLast(): void {
