@@ -201,6 +201,15 @@ def test_what_if_moves_a_setting_and_tells_its_doubt(browser: Browser, address: 
         one.shot("what-if")
         if AXE.is_file():
             assert one.accessible() == []
+        page.get_by_role("button", name="let go").click()
+        expect(page.get_by_role("button", name="take up again")).to_have_count(0)
+        page.keyboard.press("z")
+        expect(page.get_by_role("button", name="take up again")).to_be_visible()
+        page.keyboard.press("z")
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+        page.get_by_label("Set PEEP", exact=False).first.focus()
+        page.keyboard.press("ArrowRight")
+        expect(row).to_be_visible()
         page.keyboard.press("r")
         expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
 

@@ -23,7 +23,7 @@ from tidebench.limits import load_policy
 from tidebench.records import Hold
 from tidebench.report.handover import handover_pdf, handover_text
 from tidebench.store import Identity, new_result
-from tidebench.views.handed_over import MOST_EVENTS, shorter
+from tidebench.views.handed_over import MOST_EVENTS, shorter, whole_sentences
 from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 from tidebench.views.parts import handover_parts
@@ -327,6 +327,14 @@ def test_a_gas_drawn_after_the_recording_is_the_end_of_the_case() -> None:
     peep = number(page, "peep_cmh2o")
     assert peep.at_s == pytest.approx(review.recording.duration_s)
     assert "ago" in flat(page)
+
+
+def test_what_matters_is_told_in_whole_sentences() -> None:
+    detail = "On 72 of 74 (97 %) breaths. Of 29.6 cmH2O, 7.9 cmH2O is resistive. Volume and rate are in it."
+    assert whole_sentences(detail, 200) == detail
+    assert whole_sentences(detail, 80) == "On 72 of 74 (97 %) breaths. Of 29.6 cmH2O, 7.9 cmH2O is resistive. …"
+    assert whole_sentences(detail, 40) == "On 72 of 74 (97 %) breaths. …"
+    assert whole_sentences(detail, 20) == shorter(detail, 20)
 
 
 def test_words_are_cut_between_words_and_a_long_one_may_break_on_paper() -> None:

@@ -17,7 +17,7 @@ from tests.web.bench import DEMO, served
 from tidebench.case import load_case
 from tidebench.casebook import check_name, free_name
 from tidebench.errors import OptionError
-from tidebench.readers.preview import speaks_of_people
+from tidebench.readers.preview import cells_speak_of_people, speaks_of_people
 from tidebench.web import uploads
 from tidebench.web.jobs import BROKEN, Job, Jobs
 from tidebench.web.options import Limits
@@ -122,6 +122,32 @@ def test_columns_of_people_are_told_hidden_and_left_out(client: TestClient, tmp_
 )  # fmt: skip
 def test_headers_that_speak_of_people(header: str, people: bool) -> None:
     assert speaks_of_people(header) is people
+
+
+@pytest.mark.parametrize(
+    ("cells", "people"),
+    [
+        (["Example Person", "Example Person"], True), (["Person, E.", "", "Öxample, Änn"], True),
+        (["E. Person-Sample"], True), (["00012345", "00012345"], True),
+        (["5.01", "5.03"], False), (["insp", "exp"], False), (["123456", "123457"], False), (["Inspiration"], False),
+        (["volume control"], False), (["0", "0"], False), (["", ""], False),
+    ],
+)  # fmt: skip
+def test_cells_that_speak_of_people_whatever_their_header(cells: list[str], people: bool) -> None:
+    # From memory: names in exports stand as "Surname, Given" or "Given Surname", record numbers in every row.
+    assert cells_speak_of_people(cells) is people
+
+
+def test_column_of_names_under_a_neutral_header_stays_out_of_the_case(client: TestClient, tmp_path: Path) -> None:
+    head, _, rest = SIGNALS.partition(b"\n")
+    text = head + b",who\n" + b"".join(row + b",Example Person\n" for row in rest.splitlines()[:400])
+    told = sent(client, "x.csv", text).json()
+    assert told["people"] == ["who"]
+    assert "Example Person" not in str(told)
+    asked = {"title": "z", "upload": told["token"]}
+    assert client.post("/api/cases", json=asked).json()["name"] == ""
+    name = client.post("/api/cases", json={**asked, "without": told["people"]}).json()["name"]
+    assert b"Example Person" not in (tmp_path / name / "x.csv").read_bytes()
 
 
 @pytest.mark.parametrize("name", ["../x.csv", "/etc/x.csv", "..\\..\\x.csv", "a/../../x.csv", "\x00x.csv"])

@@ -131,6 +131,16 @@ def test_a_log_is_kept_with_its_case_without_people_and_taken_out_again(client: 
     assert client.delete(f"/api/cases/{CASE}/log").status_code == 204
 
 
+def test_a_column_that_is_not_read_does_not_come_into_the_case(client: TestClient, folder: Path) -> None:
+    token = sent(client, LOG.replace("Patient name", "Seen to by"), "night.csv")["token"]
+    job = over(client, client.post(f"/api/logs/{token}/keep", json={"case": CASE}).json())
+    assert (job["state"], job["problem"]) == ("done", "")
+    copied = (folder / CASE / "night.csv").read_text(encoding="utf-8")
+    assert "Seen to by" not in copied
+    assert "Nobody" not in copied
+    assert client.delete(f"/api/cases/{CASE}/log").status_code == 204
+
+
 def test_a_log_may_be_larger_than_a_request_and_not_larger_than_a_file_may(folder: Path) -> None:
     with served(folder, limits=Limits(body_bytes=100, upload_bytes=1000)) as client:
         assert sent(client)["problem"] == ""

@@ -58,6 +58,13 @@ def unpacked(content: bytes) -> dict[str, tuple[np.ndarray[Any, Any], np.ndarray
     return found
 
 
+def test_a_limit_says_its_kind_once(client: TestClient) -> None:
+    answers = client.get(f"{URL}/review").json()["answers"]
+    limits = [one["limit"] for answer in answers for group in answer["groups"] for one in group["numbers"]]
+    assert [limit for limit in limits if "common practice" in limit]
+    assert max(limit.count("common practice") for limit in limits) == 1
+
+
 def test_kept_review_is_the_review_that_was_made(kept: KeptReview) -> None:
     made = review(load_case(DEMO))
     assert plain_view(kept.review) == plain_view(made)

@@ -308,6 +308,14 @@ def test_what_can_not_be_used_is_told_beside_its_field(
     assert client.post(f"/api/rooms/{room}/page.pdf", json={"answers": answers}).status_code == 422
 
 
+def test_a_case_without_a_gas_is_asked_for_one_in_words_of_the_form(client: TestClient) -> None:
+    answers = {"patient": {"age_years": "40"}}
+    (slip,) = client.post("/api/rooms/gases", json={"answers": answers}).json()["slips"]
+    assert "Say one under “Blood gas”" in slip["problem"]
+    assert "[[" not in slip["problem"]
+    assert "_" not in slip["problem"]
+
+
 def test_doubts_are_asked_about(client: TestClient) -> None:
     answers = {"patient": {"age_years": "40", "weight_kg": "400", "height_cm": "160"}, "blood_gases": {"ph": "7.4"}}
     answer = client.post("/api/rooms/gases", json={"answers": answers}).json()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import socket
 from pathlib import Path
 
@@ -47,6 +48,11 @@ def test_folder_that_is_a_file(capsys: pytest.CaptureFixture[str], tmp_path: Pat
 def test_password_and_certificate(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.delenv("TIDEBENCH_PASSWORD", raising=False)
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))  # as under a service manager: nobody is there to be asked
+    told = refused(capsys, str(tmp_path / "new"), "--host", "0.0.0.0", "--port", "0")
+    assert "no password is set" in told
+    assert "TIDEBENCH_PASSWORD" in told
     monkeypatch.setenv("TIDEBENCH_PASSWORD", "short")
     assert "too short" in refused(capsys, str(tmp_path / "new"), "--host", "0.0.0.0", "--port", "0")
     missing = str(tmp_path / "none.pem")

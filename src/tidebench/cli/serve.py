@@ -68,5 +68,15 @@ def serve(
 def _password() -> str:
     import getpass
     import os
+    import sys
 
-    return os.environ.get(PASSWORD) or getpass.getpass("Password for the workbench: ")
+    from tidebench.errors import OptionError
+
+    if said := os.environ.get(PASSWORD):
+        return said
+    if not sys.stdin.isatty():
+        raise OptionError(
+            "no password is set, and there is no terminal to ask at", where=PASSWORD,
+            remedy=f"Set {PASSWORD}, or answer on this machine alone.",
+        )  # fmt: skip
+    return getpass.getpass("Password for the workbench: ")

@@ -47,7 +47,7 @@ TWO_PARTS = (
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
-    "carbon dioxide is that of the new steady state, which takes hours where ventilation falls (--minutes follows it); "
+    "carbon dioxide is that of the new steady state, which takes hours where ventilation falls; "
     "production stays as it is",
 )
 

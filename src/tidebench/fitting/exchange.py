@@ -191,7 +191,7 @@ def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:
         return min(arterial, key=lambda row: (bool(row[0]), row[1]))[2], ""
     if any(gas.site is None for _, _, gas in near):
         return None, 'a blood gas has no site: say site = "arterial" where it is'
-    return None, "no arterial blood gas with paco2_mmhg within an hour of the stretch"
+    return None, "no arterial blood gas with a carbon dioxide pressure within an hour of the stretch"
 
 
 def otherwise(case: Case, gas: BloodGas, middle_s: float) -> list[str]:

@@ -11,6 +11,7 @@ from tidebench.fitting.changed import ON_LEVELS, bi_level
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.waves import Wave, wave
 from tidebench.fitting.window import Window
+from tidebench.quantities import quantity
 
 MODES = {
     "volume-control": "VC", "pressure-control": "PC", "volume-targeted-pressure": "vtPC",
@@ -49,12 +50,16 @@ def complete(window: Window, waves: list[Wave]) -> tuple[dict[str, Any], list[st
     for key, value in readings(told, table, waves).items():
         if key not in told and value is not None:
             told[key] = value
-            said.append(
-                f"{key} was not given; {value:.3g} is what was recorded"
-                if not isinstance(value, str)
-                else (f"{key} was not given; it looks {value}")
-            )
+            said.append(read_in_words(key, value))
     return told, said
+
+
+def read_in_words(key: str, value: float | str) -> str:
+    """A sentence for a setting that nobody gave and the breaths show."""
+    if isinstance(value, str):
+        return f"{key.replace('_', ' ')} was not given; it looks {value}"
+    record = quantity(key, "settings")
+    return f"{record.label} was not given; {record.text(value)} is what was recorded"
 
 
 def read_mode(table: pl.DataFrame) -> str:

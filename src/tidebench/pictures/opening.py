@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import warnings
 from dataclasses import dataclass
 from datetime import datetime
@@ -173,4 +174,4 @@ def _page(content: bytes, page: int, where: str) -> tuple[Image, datetime | None
 
 def _short(error: Exception) -> str:
     words = str(error).splitlines()[0] if str(error) else type(error).__name__
-    return words[:100].rstrip(".")
+    return re.sub(r"<[^>]* at 0x[0-9a-f]+>", "the file", words)[:100].rstrip(".")

@@ -27,6 +27,10 @@ _PERSON = re.compile(
     r"|(street_?)?address|adresse|phone|telephone|telefon|e_?mail|ward|bed|room|physician|doctor|nurse|operator|patient"
 )
 """Names of columns that speak of a person, once case, accents and signs are set aside."""
+_NAME = re.compile(r"[^\W\d_a-z][^\W\d_]*[.'’-]?(?:[ ,'’-]+[^\W\d_a-z][^\W\d_]*\.?)+")
+"""Cells such as ``Surname, Given`` or ``G. Surname``: two or more words, each with a capital, no digits."""
+_NUMBER = re.compile(r"\d{6,}")
+"""A number of a record: long, and the same in every row, as no signal is."""
 _ALWAYS = re.compile(r"\b(patient|mrn|surname|geburt\w*|birth|dob)\b", re.IGNORECASE)
 
 
@@ -102,6 +106,15 @@ def speaks_of_people(header: str) -> bool:
     return bool(_PERSON.fullmatch(plain) or _ALWAYS.search(bare.replace("_", " ")))
 
 
+def cells_speak_of_people(cells: Sequence[str]) -> bool:
+    """True where every filled cell looks like a person's name, or all are the same long number."""
+    filled = [cell.strip() for cell in cells if cell.strip()]
+    if not filled:
+        return False
+    numbered = len(filled) > 1 and len(set(filled)) == 1 and _NUMBER.fullmatch(filled[0])
+    return bool(numbered) or all(_NAME.fullmatch(cell) for cell in filled)
+
+
 def without(path: Path, unwanted: Sequence[str], out: Path) -> None:
     """Copy a file of text without some of its columns and without its comment lines.
 
@@ -133,7 +146,7 @@ def without(path: Path, unwanted: Sequence[str], out: Path) -> None:
 def _column(header: str, said: str, cells: Sequence[str]) -> ColumnPreview:
     key, unit = split_header(said)
     shown = tuple(cell[:LONGEST_CELL] for cell in cells)
-    person = key is None and speaks_of_people(header)
+    person = key is None and (speaks_of_people(header) or cells_speak_of_people(cells))
     return ColumnPreview(header, key or "", unit, tuple("…" for _ in shown) if person else shown, person)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -67,6 +68,16 @@ def shorter(text: str, most: int) -> str:
         return words
     kept, space, _ = words[:most].rpartition(" ")
     return f"{kept.rstrip(' ,;:')} …" if space and len(kept) > most / 2 else f"{words[: most - 1]}…"
+
+
+def whole_sentences(text: str, most: int) -> str:
+    """As many sentences as there is room for; where not even the first has it, its beginning."""
+    sentences = re.split(r"(?<=[.!?]) (?=[A-Z0-9])", " ".join(text.split()))
+    for last in range(len(sentences), 0, -1):
+        kept = " ".join(sentences[:last]) + (" …" if last < len(sentences) else "")
+        if len(kept) <= most:
+            return kept
+    return shorter(text, most)
 
 
 def gas_lines(view: GasesView | None, case: Case, moment: Moment) -> Iterator[str]:

@@ -21,7 +21,7 @@ from tidebench.limits import conditions_of, policy_statement, population
 from tidebench.tensions import in_unit
 from tidebench.views.bedside import cannot_wait
 from tidebench.views.gases import GasesView, gases_view
-from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines
+from tidebench.views.handed_over import Moment, event_lines, gas_lines, shorter, weaning_lines, whole_sentences
 from tidebench.views.latest import EARLIER, SET_DRIVING, Latest, latest_numbers
 from tidebench.views.matters import BY_KIND, first_three
 from tidebench.views.observed import observations
@@ -228,7 +228,7 @@ def _matters(
     """The weightiest of the review; of typed numbers, crossed limits by their kind, then gas, then the trial."""
     if review is not None:
         for matter in first_three(review, verdicts(review)):
-            yield matter.headline, shorter(matter.detail, MOST_DETAIL)
+            yield matter.headline, whole_sentences(matter.detail, MOST_DETAIL)
         return
     crossed = [one for one in numbers if one.state == "crossed" and one.limit is not None]
     if any(one.quantity.key == "driving_pressure_cmh2o" for one in crossed):

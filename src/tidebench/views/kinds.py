@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tidebench.findings import ABOUT
@@ -13,6 +15,8 @@ from tidebench.findings.about import DECIDE, About
 from tidebench.marks import SAME_S, Mark
 from tidebench.quantities import quantity
 from tidebench.views.wording import clock, count, sentence
+
+Starts = npt.NDArray[np.float64]
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -64,25 +68,36 @@ def kind_rows(review: Review) -> tuple[KindRow, ...]:
     told: dict[str, Any] = review.summary.get("findings", {})
     table = review.findings.with_row_index("row")
     groups = {str(key[0]): rows for key, rows in table.partition_by("kind", as_dict=True).items()}
-    rows = [_row(kind, entry, groups[kind]) for kind, entry in told.items() if kind in groups]
+    starts = review.breaths["start_s"].to_numpy()
+    rows = [_row(kind, entry, groups[kind], starts) for kind, entry in told.items() if kind in groups]
     return tuple(sorted(rows, key=lambda row: (-row.count, row.kind)))
 
 
-def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame) -> KindRow:
+def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts) -> KindRow:
     low, high = told["per_hour_interval"]
-    share = told["percent_of_breaths"]
-    least, most = told["percent_interval"]
     return KindRow(
         kind=kind,
         label=label_of(kind),
         about=ABOUT[kind],
         count=int(told["count"]),
         rate=f"{_figure(told['per_hour'])} per hour (95 % interval {_figure(low)} to {_figure(high)})",
-        share="" if share is None else f"{_figure(share)} % of breaths ({_figure(least)} to {_figure(most)} %)",
+        share=share_of_breaths(told, rows, starts),
         cluster=f"at most {told['most_in_3_min']} in three minutes",
         index=tuple(rows["row"].to_list()),
         starts_s=tuple(rows["start_s"].round(3).to_list()),
     )
+
+
+def share_of_breaths(told: dict[str, Any], rows: pl.DataFrame, starts: Starts) -> str:
+    """The share of breaths that have one; no share where a finding stands for a run of them."""
+    share = told["percent_of_breaths"]
+    if share is None:
+        return ""
+    begins, ends = rows["start_s"].to_numpy(), rows["end_s"].to_numpy()
+    if (np.searchsorted(starts, ends) - np.searchsorted(starts, begins, "right") > 1).any():
+        return "some stand for several breaths in a row"
+    least, most = told["percent_interval"]
+    return f"{_figure(share)} % of breaths ({_figure(least)} to {_figure(most)} %)"
 
 
 def _figure(value: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from importlib.metadata import PackageNotFoundError, metadata
 
@@ -10,10 +11,13 @@ from starlette.responses import JSONResponse
 
 from tidebench._version import __version__
 from tidebench.caution import CAUTION
+from tidebench.findings import ABOUT
 from tidebench.findings.about import DECIDE
-from tidebench.quantities import QUANTITIES
+from tidebench.limits.published import PUBLISHED
+from tidebench.quantities import QUANTITIES, quantity
+from tidebench.views.kinds import label_of
 from tidebench.web.guard import COOKIE, Sessions, Tries
-from tidebench.web.models import About, Licence, Password, QuantityTold
+from tidebench.web.models import About, Licence, Password, QuantityTold, SourceTold
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 
@@ -25,6 +29,7 @@ IN_THE_PAGE = (
     ("Preact", "MIT"), ("uPlot", "MIT"), ("Source Sans 3", "OFL-1.1"), ("Source Serif 4", "OFL-1.1"),
 )  # fmt: skip
 LONGEST = 60
+NO_SOURCE_NEEDED = "none needed"
 
 
 def about_routes(serving: Serving, sessions: Sessions) -> APIRouter:
@@ -43,6 +48,11 @@ def about_routes(serving: Serving, sessions: Sessions) -> APIRouter:
     def quantities() -> list[QuantityTold]:
         """Every quantity: label, unit, definition, source."""
         return [QuantityTold.model_validate(record) for record in QUANTITIES.values()]
+
+    @api.get("/sources")
+    def sources() -> list[SourceTold]:
+        """Every source, with the quantities, limits and findings that rest on it."""
+        return sourced()
 
     @api.post("/session", status_code=204, response_class=Response)
     def begin_session(asked: Password, request: Request) -> Response:
@@ -80,6 +90,22 @@ def matches(password_hash: str, password: str) -> bool:
         return PasswordHasher().verify(password_hash, password)
     except VerificationError:
         return False
+
+
+@cache
+def sourced() -> list[SourceTold]:
+    """Sources in the order of their letters; what is computed from the signals alone needs none."""
+    found: dict[str, list[str]] = {}
+    for source, what in _resting():
+        if source != NO_SOURCE_NEEDED and what not in found.setdefault(source, []):
+            found[source].append(what)
+    return [SourceTold(source=source, of=found[source]) for source in sorted(found, key=str.casefold)]
+
+
+def _resting() -> Iterator[tuple[str, str]]:
+    yield from ((record.source, record.label) for record in QUANTITIES.values())
+    yield from ((limit.source, f"limit of {quantity(limit.key).label}") for limit in PUBLISHED)
+    yield from ((about.source, f"finding: {label_of(kind)}") for kind, about in ABOUT.items())
 
 
 @cache

@@ -139,12 +139,12 @@ def log_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
 
     @api.post("/logs/{token}/keep")
     def keep_log(token: str, asked: LogAsked) -> m.JobTold:
-        """Begin to put a log into its case; columns that speak of people are left out of the copy."""
+        """Begin to put a log into its case; columns that speak of people or aren't read are left out of the copy."""
         if not asked.case:
             raise OptionError("no case is named", where="case", expected="the case that the log belongs to")
         upload = find(serving.folder, token)
-        people = [column.header for column in preview_log(upload.path, asked.columns).columns if column.person]
-        return begun(upload, KEEP, asked, unwanted=people)
+        columns = preview_log(upload.path, asked.columns).columns
+        return begun(upload, KEEP, asked, unwanted=[column.header for column in columns if not column.role])
 
     @api.get("/cases/{name}/log")
     def kept_log(name: str) -> KeptTold:

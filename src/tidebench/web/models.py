@@ -48,6 +48,13 @@ class About(Told):
     inside: list[Licence]
 
 
+class SourceTold(Told):
+    """A source, and what rests on it."""
+
+    source: str
+    of: list[str]
+
+
 class Password(Asked):
     """A password."""
 

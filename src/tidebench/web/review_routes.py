@@ -157,8 +157,13 @@ def number_told(shown: Number, verdicts: tuple[Verdict, ...]) -> m.NumberTold:
         n=shown.n,
         source=shown.source,
         verdict=own.text if own else "",
-        limit=f"{own.limit.bound} ({own.kind}; {own.limit.source})" if own else "",
+        limit=f"{own.limit.bound} ({_kind_and_source(own)})" if own else "",
     )
+
+
+def _kind_and_source(own: Verdict) -> str:
+    source = own.limit.source
+    return source if source.startswith(own.kind) else f"{own.kind}; {source}"
 
 
 def series_told(series: Series, *, binned: bool) -> m.SeriesTold:

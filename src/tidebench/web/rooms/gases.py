@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 from tidebench.care.gases.page import TYPED
 from tidebench.care.gases.records import SAID, Typed
 from tidebench.care.gases.target import BOUNDS
+from tidebench.errors import CaseError
 from tidebench.forms import Section, number, tick
 from tidebench.limits import Condition
 from tidebench.results import policy_for
@@ -58,6 +59,10 @@ def _show(desk: Desk) -> Shown:
     from tidebench.care.gases import read_gases
 
     case, target = desk.case, desk.own.get("target", {})
+    sections = sections_of(GASES, opened=bool(desk.name))
+    if not case.blood_gases:
+        title = next(section.title for section in sections if section.key == "blood_gases")
+        raise CaseError("there is no blood gas to read yet", remedy=f"Say one under “{title}”.")
     policy = policy_for(case) if desk.name else None
     read = read_gases(
         case,
@@ -69,7 +74,7 @@ def _show(desk: Desk) -> Shown:
         conditions=cast("tuple[Condition, ...]", tuple(desk.own.get("conditions", {}))),
     )
     told = gases_parts(gases_view(read, target.get("unit", "mmHg")))
-    page = in_form_words(told, sections_of(GASES, opened=bool(desk.name)))
+    page = in_form_words(told, sections)
 
     def pdf() -> bytes:
         from tidebench.report.parts import parts_pdf

@@ -5,7 +5,7 @@ import type uPlot from "uplot";
 import { caseUrl, fetchFile, get, send, stopped, type Alarm, type Alarms, type Course, type Entry, type Played } from "./api";
 import { ticks, useCanvas } from "./draw";
 import { useKeys } from "./keys";
-import { say, undoLast } from "./notices";
+import { forget, say, undoLast, useMoving } from "./notices";
 import { go, look, usePlace } from "./place";
 import { AXIS_PX, Plot, RIGHT_PX } from "./plot";
 import { keepView } from "./save";
@@ -68,7 +68,7 @@ function Replay({ name }: { name: string }) {
   }, [name, place.words.must ? key : "", place.words.must]);
   const alarm = all?.alarms.find((one) => `${one.key}.${one.side}` === key) ?? [...(all?.alarms ?? [])].sort((a, b) => Number(b.events > 0) - Number(a.events > 0))[0];
   const at = alarm ? all!.alarms.indexOf(alarm) : 0;
-  const pick = (one: Alarm) => look({ alarm: `${one.key}.${one.side}`, then: "", now: "", must: "" });
+  const pick = (one: Alarm) => (forget(), look({ alarm: `${one.key}.${one.side}`, then: "", now: "", must: "" }));
   const step = (by: number) => all && pick(all.alarms[(at + by + all.alarms.length) % all.alarms.length]!);
   useKeys(
     [
@@ -153,11 +153,18 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
     void replay();
   }, [then, now]);
 
-  const put = (limit: number) => setThen((before) => ({ ...before, limit: rounded(Math.min(alarm.high, Math.max(alarm.low, limit)), alarm.step) }));
+  const move = useMoving();
+  const moving = () => move(() => setThen(then));
+  const put = (limit: number) => {
+    moving();
+    setThen((before) => ({ ...before, limit: rounded(Math.min(alarm.high, Math.max(alarm.low, limit)), alarm.step) }));
+  };
   const delay = (by: number) => {
     const place = alarm.delays_s.findIndex((one) => one >= then.delay_s);
     const next = alarm.delays_s[Math.min(alarm.delays_s.length - 1, Math.max(0, (place < 0 ? alarm.delays_s.length : place) + by))];
-    if (next !== undefined) setThen({ ...then, delay_s: next });
+    if (next === undefined || next === then.delay_s) return;
+    moving();
+    setThen({ ...then, delay_s: next });
   };
   const take = (limit: Limit) => {
     const before = then;
@@ -193,7 +200,7 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
             <h2 id="course" class="grow">{capital(alarm.label)}, breath by breath</h2>
             <span class="row small"><label for="limit">Limit</label> <input id="limit" type="number" min={alarm.low} max={alarm.high} step={alarm.step} value={then.limit} style={{ width: "6rem" }} onChange={(event) => Number.isFinite(event.currentTarget.valueAsNumber) && put(event.currentTarget.valueAsNumber)} /> {alarm.unit}</span>
             <span class="row small"><label for="delay">Delay</label>
-              <select id="delay" value={String(then.delay_s)} onChange={(event) => setThen({ ...then, delay_s: Number(event.currentTarget.value) })}>
+              <select id="delay" value={String(then.delay_s)} onChange={(event) => (moving(), setThen({ ...then, delay_s: Number(event.currentTarget.value) }))}>
                 {[...new Set([...alarm.delays_s, then.delay_s])].sort((a, b) => a - b).map((one) => <option key={one} value={String(one)}>{one} s</option>)}
               </select>
             </span>

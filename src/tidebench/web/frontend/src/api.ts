@@ -21,6 +21,7 @@ export type Made = Schemas["Made"];
 export type NewCase = Schemas["NewCase"];
 export type Job = Schemas["JobTold"];
 export type About = Schemas["About"];
+export type Source = Schemas["SourceTold"];
 export type Comparison = Schemas["ComparisonTold"];
 export type Effect = Schemas["EffectTold"];
 export type Marked = Schemas["Marked"];

@@ -73,7 +73,8 @@ function Spoken({ measured }: { measured: BenchMeasured | null }) {
 const FIRST = 3;
 
 export function Found({ measured }: { measured: BenchMeasured | null }) {
-  const { holds = [], findings = [], matters = [] } = measured ?? {};
+  const { holds = [], findings = [] } = measured ?? {};
+  const matters = measured?.breaths.length ? measured.matters : [];
   const more = findings.length - FIRST;
   return (
     <section aria-labelledby="found" class="stack">

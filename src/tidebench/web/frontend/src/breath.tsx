@@ -221,7 +221,7 @@ function Loops({ loops, x: along, y: up, words }: { loops: Loop[]; x: Axis; y: A
     const [x0, x1, y0, y1] = [Math.min(0, ...xs), Math.max(...xs), Math.min(0, ...ys), Math.max(...ys)];
     const x = (value: number) => LEFT + ((value - x0) / (x1 - x0 || 1)) * (width - LEFT - 8);
     const y = (value: number) => height - FOOT - ((value - y0) / (y1 - y0 || 1)) * (height - FOOT - 8);
-    axes(ctx, { width, left: LEFT, top: 4, bottom: height - FOOT, foot: height - FOOT, xTicks: ticks(x0, x1, 3), yTicks: ticks(y0, y1, 4), x, y });
+    axes(ctx, { width, left: LEFT, top: 4, bottom: height - FOOT, foot: height - FOOT, xTicks: ticks(x0, x1, 3), yTicks: ticks(y0, y1, 6), x, y });
     for (const loop of [...loops].reverse()) {
       ctx.globalAlpha = loop.earlier ? Math.max(0.12, 0.45 - 0.06 * loop.earlier) : 1;
       line(ctx, loop[along], loop[up], x, y, colour(loop.earlier ? "ink-2" : "blue"), loop.earlier ? 1 : 2.2, []);

@@ -95,7 +95,7 @@ function Side({ label, side, take, see, traces, all }: { label: string; side: St
       {side && traces.map((trace) => (
         <figure key={trace.key} style={{ margin: 0 }}>
           <figcaption class="small">{capital(trace.label)} [{trace.unit}]</figcaption>
-          <Plot key={String(common(all, trace.key))} range={common(all, trace.key)} label={`${trace.label} of the ${label.toLowerCase()} stretch`} data={[trace.time, trace.values] as uPlot.AlignedData} height={96} timeAxis
+          <Plot key={String(common(all, trace.key))} range={common(all, trace.key)} label={`${trace.label} of the ${label.toLowerCase()} stretch`} data={[trace.time, trace.values] as uPlot.AlignedData} height={120} timeAxis
             series={[{ label: trace.label, stroke: () => colour("ink"), width: 1.2, points: { show: false } }]} from={side.from} to={Math.min(side.to, side.from + 30)} />
         </figure>
       ))}

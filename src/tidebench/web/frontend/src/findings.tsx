@@ -54,7 +54,7 @@ export function FindingsPanel({ review, finding, tally, marked, left, setLeft, s
         <button onClick={() => step(1)}>Next <kbd>n</kbd></button>
         <span class="small quiet grow">{tally}</span>
       </div>
-      {finding ? <OneFinding key={finding.index} finding={finding} mark={mark} /> : <p class="quiet">Press n for the first finding, or choose a kind.</p>}
+      {finding ? <OneFinding key={finding.index} finding={finding} mark={mark} /> : <p class="quiet">Press n for the next finding, or choose a kind.</p>}
       <section aria-labelledby="kinds">
         <h3 id="kinds">All findings by kind</h3>
         <p class="small quiet">A tick means that next and previous stop there.</p>

@@ -12,11 +12,12 @@ const DRAFT = "tidebench-new-case";
 type Answers = Record<string, Record<string, string>>;
 interface Draft {
   title: string;
+  named: string; // the title that a file's name gave, which the next file may change
   notes: string;
   answers: Answers;
 }
 
-const EMPTY: Draft = { title: "", notes: "", answers: {} };
+const EMPTY: Draft = { title: "", named: "", notes: "", answers: {} };
 
 function kept(): Draft {
   try {
@@ -51,13 +52,15 @@ export function NewCase() {
   const take = async (chosen: File) => {
     dragged.current = chosen;
     setWithout([]);
-    if (await taken.take(chosen)) setDraft((now) => (now.title ? now : { ...now, title: chosen.name.replace(/\.[^.]+$/, "").replace(/[_-]+/g, " ") }));
+    const named = chosen.name.replace(/\.[^.]+$/, "").replace(/[_-]+/g, " ");
+    if (await taken.take(chosen)) setDraft((now) => (now.title && now.title !== now.named ? now : { ...now, title: named, named }));
   };
 
   const make = async (event: Event) => {
     event.preventDefault();
     setProblem("");
-    const asked: Asked = { ...draft, meant, upload: file?.token ?? "", columns, without };
+    const { named: _, ...said } = draft;
+    const asked: Asked = { ...said, meant, upload: file?.token ?? "", columns, without };
     try {
       const made = await send<Made>("POST", "/cases", asked);
       if (!made.name) {

@@ -13,7 +13,7 @@ import { CaseLinks } from "./links";
 import { go, look, usePlace } from "./place";
 import { Record } from "./record";
 import { Save } from "./save";
-import { inside, moved, next, showing, zoomed, type Stretch } from "./stretch";
+import { begin, inside, moved, showing, zoomed, type Stretch } from "./stretch";
 
 interface Props {
   name: string;
@@ -120,7 +120,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
 
   const stepFinding = (direction: 1 | -1) => {
     const at = order.findIndex((one) => one.index === spot.current?.index);
-    const to = at >= 0 ? at + direction : next(order.map((one) => one.start), (stretch.from + stretch.to) / 2, direction);
+    const to = at >= 0 ? at + direction : begin(order.map((one) => one.start), (stretch.from + stretch.to) / 2, direction);
     if (to < 0 || to >= order.length) return say(order.length ? "There is no further finding that way." : "There are no findings of the chosen kinds.");
     toFinding(order[to]);
   };

@@ -9,6 +9,7 @@ import { say, undoLast } from "./notices";
 import { go, look, usePlace, type RoomName } from "./place";
 import { quantities } from "./quantities";
 import { keepView } from "./save";
+import { capital } from "./words";
 
 const TITLES: Record<RoomName, string> = { prepare: "Prepare a patient", gases: "Blood gases", wean: "Weaning", handover: "Handover" };
 const LEADS: Record<RoomName, string> = {
@@ -167,7 +168,7 @@ export function Room({ room, name }: { room: RoomName; name: string }) {
           {problem && <p class="problem" role="alert">{problem}</p>}
           {slips.length > 0 && (
             <div class="problem" role="alert">
-              {loose.map((slip) => <p key={slip.problem}>{slip.problem}</p>)}
+              {loose.map((slip) => <p key={slip.problem}>{capital(slip.problem)}</p>)}
               {placed > 0 && <p>{placed === 1 ? "One answer" : `${placed} answers`} can't be used yet; the reason stands beside {placed === 1 ? "it" : "each"}.</p>}
             </div>
           )}

@@ -31,6 +31,12 @@ export function showing(stretch: Stretch, start: number, stop: number, end: numb
   return Math.abs(found.from - stretch.from) < 1e-6 && Math.abs(found.to - stretch.to) < 1e-6 ? stretch : found;
 }
 
+/** Which of these moments comes next, or came last; with none that way, the first or the last of all. */
+export function begin(starts: number[], now: number, direction: 1 | -1): number {
+  const found = next(starts, now, direction);
+  return found >= 0 ? found : direction > 0 ? Math.min(0, starts.length - 1) : starts.length - 1;
+}
+
 export function next(starts: number[], now: number, direction: 1 | -1): number {
   if (direction > 0) return starts.findIndex((start) => start > now + 1e-3);
   for (let i = starts.length - 1; i >= 0; i -= 1) if (starts[i]! < now - 1e-3) return i;

@@ -6,9 +6,20 @@ import { ticks } from "./draw";
 import { nameOf, pressed, type Key } from "./keys";
 import { readPlace, writePlace } from "./place";
 import { spots } from "./review";
-import { inside, moved, next, showing, zoomed } from "./stretch";
+import { begin, inside, moved, next, showing, zoomed } from "./stretch";
 import { clock, size } from "./words";
 import type { Review } from "./api";
+
+describe("the first step to a finding", () => {
+  it("finds one whichever part of the record is shown", () => {
+    expect(begin([5, 90], 60, 1)).toBe(1);
+    expect(begin([5, 90], 60, -1)).toBe(0);
+    expect(begin([0.49], 167, 1)).toBe(0);
+    expect(begin([170], 60, -1)).toBe(0);
+    expect(begin([], 60, 1)).toBe(-1);
+    expect(begin([], 60, -1)).toBe(-1);
+  });
+});
 
 describe("a place is its link", () => {
   it("reads back what was written, whatever a case is called", () => {
@@ -66,6 +77,7 @@ describe("words", () => {
     expect(ticks(0, 30, 5)).toEqual([0, 10, 20, 30]);
     expect(ticks(-0.4, 0.4, 4)).toEqual([-0.4, -0.2, 0, 0.2, 0.4]);
     expect(ticks(1, 1, 4)).toEqual([]);
+    expect(ticks(-45, 44, 6)).toEqual([-40, -20, 0, 20, 40]); // flow in a loop: a bare 0 is no scale
   });
 });
 

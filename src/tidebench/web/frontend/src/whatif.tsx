@@ -6,7 +6,7 @@ import { caseUrl, fetchFile, get, send, stopped, type Change, type Curves, type 
 import { follow } from "./jobs";
 import { useKeys } from "./keys";
 import { MakeLesson } from "./makelesson";
-import { say, undoLast } from "./notices";
+import { say, undoLast, useMoving } from "./notices";
 import { go, look, usePlace } from "./place";
 import { Plot } from "./plot";
 import { colour } from "./theme";
@@ -78,12 +78,19 @@ export function WhatIfRoom({ name }: { name: string }) {
       if (!stopped(error) && !signal.aborted) setProblem((error as Error).message);
     }
   };
-  const put = (key: string, value: number) =>
+  const move = useMoving();
+  const put = (key: string, value: number) => {
+    move(() => setSettings(settings));
     setSettings((now) => {
       const next = { ...now, [key]: value };
       if (fit?.levers.find((lever) => lever.key === key)?.value === value) delete next[key];
       return next;
     });
+  };
+  const letGo = (place: number) => {
+    setKept(kept.filter((_, other) => other !== place));
+    say(`${kept[place]!.name} was let go.`, () => setKept(kept));
+  };
   const reset = () => {
     const before = settings;
     setSettings({});
@@ -149,7 +156,7 @@ export function WhatIfRoom({ name }: { name: string }) {
                 </div>
                 {change && <Table change={change} kept={kept} doubt={doubt} />}
                 {kept.length > 0 && (
-                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => setKept(kept.filter((_, k) => k !== i))}>let go</button></li>)}</ul>
+                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
                 )}
                 {change && doubt && <Beyond change={change} />}
                 {moved && <details><summary>Make a lesson of this change</summary><MakeLesson name={name} change={{ ...stretch, settings }} /></details>}
