@@ -162,7 +162,7 @@ def unanswered(found: Compared) -> tuple[str, ...]:
     way = ("rise", "more") if moves > 0 else ("fall", "less")
     return (
         f"PaCO2 would {way[0]} by {abs(moves):.0f} mmHg while effort stays: most patients would breathe {way[1]}, "
-        "which --reacting follows",
+        "which a rehearsal with a drive that reacts follows",
     )
 
 
