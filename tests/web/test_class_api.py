@@ -17,11 +17,13 @@ from tests.class_kills import killed
 from tests.web.bench import served
 from tidebench.lessons import open_lesson
 from tidebench.lessons.classroom import Classroom
+from tidebench.lessons.format import Act
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.record import Record
 from tidebench.web.server import password_hash
 
 LESSON = "reverse-triggers"
+RUN = "sudden-low-volume"
 STEPS = [step.key for step in open_lesson(LESSON)[0].steps]
 
 
@@ -34,9 +36,9 @@ def client(tmp_path: Path) -> Iterator[TestClient]:
 class Taught:
     """A class and its teacher."""
 
-    def __init__(self, client: TestClient, **asked: Any) -> None:
+    def __init__(self, client: TestClient, lesson: str = LESSON, **asked: Any) -> None:
         self.client = client
-        opened = client.post("/api/lessons/class", json={"lesson": LESSON, **asked}).json()
+        opened = client.post("/api/lessons/class", json={"lesson": lesson, **asked}).json()
         self.link, self.head = opened["link"], {"x-tidebench-teacher": opened["teacher"]}
 
     def steer(self, **asked: Any) -> None:
@@ -89,7 +91,7 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     seen = taught.seen()
     assert seen["answered"] == 2
     assert seen["learners"] == [
-        {"name": "Ann", "place": 1, "answered": 1}, {"name": "learner 2", "place": 0, "answered": 1},
+        {"name": "Ann", "place": 1, "answered": 1, "runs": []}, {"name": "learner 2", "place": 0, "answered": 1, "runs": []},
     ]  # fmt: skip
     assert [row["count"] for row in seen["spread"]] == [1, 1]
     assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
@@ -113,6 +115,38 @@ def test_the_teacher_projects_the_step_and_shows_the_right_answer_when_it_is_tim
     taught.steer(place=0)
     assert client.get("/api/lessons/class/truth", headers=taught.head).status_code == 422  # it asks nothing
     assert client.get("/api/lessons/class/truth", headers=ann).status_code == 422  # a learner's token is no teacher's
+
+
+def test_the_teacher_opens_the_debrief_of_one_learner_by_seat_and_without_the_name(client: TestClient) -> None:
+    """Both runs are told as their learners are told them: by the same debrief, from the answers that were kept."""
+    lesson, _ = open_lesson(RUN)
+    place, step = next((place, step) for place, step in enumerate(lesson.steps) if isinstance(step, Act))
+    taught = Taught(client, RUN)
+    ann, ben, cid = taught.join("Ann Arbor"), taught.join("Ben"), taught.join()
+    taught.steer(place=place)
+    assert [client.get("/api/class", headers=who).json()["seat"] for who in (ann, ben, cid)] == [1, 2, 3]
+    works = {"actions": [{"at_s": 20.0, "treatment": "cuff"}, {"at_s": 50.0, "treatment": "clear"}]}
+    for who, actions in ((ann, works), (ben, {"actions": []})):
+        assert answered(client, who, step.key, actions).status_code == 200
+    assert [one["runs"] for one in taught.seen()["learners"]] == [[step.key], [step.key], []]
+
+    def looked_at(seat: object, key: str = step.key, head: dict[str, str] | None = None) -> Any:
+        return client.get(f"/api/lessons/class/debrief/{seat}/{key}", headers=head or taught.head)
+
+    for seat, who in ((1, ann), (2, ben)):
+        told = looked_at(seat)
+        assert told.status_code == 200, told.text
+        assert told.json() == client.get(f"/api/class/debrief/{step.key}", headers=who).json()
+        assert "Ann" not in told.text
+    deeds = [[row["at_s"] for row in looked_at(seat).json()["rows"] if row["who"] == "learner"] for seat in (1, 2)]
+    assert deeds == [[20.0, 50.0], []]
+    for told in (looked_at(3), looked_at(4), looked_at(1, lesson.steps[0].key), looked_at(1, "nothing")):
+        assert told.status_code == 404
+        assert "there is no" in told.json()["problem"]
+    for seat in (0, -1, 61, "one", "1e9"):
+        assert looked_at(seat).status_code == 422
+    assert looked_at(1, head=ann).status_code == 422  # a learner's token is no teacher's
+    assert looked_at(1, head=Taught(client, RUN).head).status_code == 404  # nor is that of another class
 
 
 def test_the_first_answer_counts_and_the_same_request_again_gets_the_same_mark(client: TestClient) -> None:

@@ -60,7 +60,10 @@ class Now:
 
 @dataclass(frozen=True)
 class Where:
-    """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark."""
+    """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark.
+
+    ``seat`` counts from 1, as learners joined; None for who learns alone, and for the teacher.
+    """
 
     name: str
     place: int
@@ -69,6 +72,17 @@ class Where:
     closed: bool
     alone: bool
     session: Session
+    seat: int | None = None
+
+
+@dataclass(frozen=True)
+class Seat:
+    """A learner in a class: the name, the step, how many questions were answered, and the runs at a patient done."""
+
+    name: str
+    place: int
+    answered: int
+    runs: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -81,7 +95,7 @@ class Seen:
     closed: bool
     steps: tuple[str, ...]
     asks: tuple[bool, ...]
-    learners: tuple[tuple[str, int, int], ...]
+    learners: tuple[Seat, ...]
     answered: int
     right: int
     spread: tuple[tuple[str, int, bool], ...]
@@ -176,10 +190,11 @@ class Classroom:
         number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
         lesson, _ = self._lesson(name)
         members = self.record.rows(
-            "SELECT a.learner, a.place, (SELECT count(*) FROM answer n WHERE n.attempt = a.id) "
+            "SELECT a.learner, a.place, (SELECT group_concat(n.step) FROM answer n WHERE n.attempt = a.id) "
             "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.id",
             (number,),
         )
+        acts = {one.key for one in lesson.asked if isinstance(one, Act)}
         step = lesson.steps[place]
         given = self.record.rows(
             "SELECT m.attempt, n.points FROM member m JOIN answer n ON n.attempt = m.attempt "
@@ -192,7 +207,11 @@ class Classroom:
         return Seen(
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
             tuple(isinstance(one, ASKED) for one in lesson.steps),
-            tuple((learner or f"learner {k}", at, done) for k, (learner, at, done) in enumerate(members, start=1)),
+            tuple(
+                Seat(learner or f"learner {seat}", at, len(done), tuple(key for key in done if key in acts))
+                for seat, (learner, at, steps) in enumerate(members, start=1)
+                for done in [steps.split(",") if steps else []]
+            ),
             len(given), sum(points >= RIGHT for _, points in given),
             tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
@@ -217,6 +236,21 @@ class Classroom:
         if not isinstance(session.step, ASKED):
             raise OptionError("this step asks nothing", where=session.step.title)
         return mark(session.stage, session.step, perfect(session.stage, session.step, np.random.default_rng(0)))
+
+    def debrief_at(self, teacher: str, seat: int, step: str) -> Debrief:
+        """A run that a learner of the class has finished, without the name; seats count from 1, as learners joined.
+
+        Raises
+        ------
+        OptionError
+            There is no such class, seat or run.
+        """
+        number, name, *_ = self._of_teacher(teacher)
+        members = self.record.rows("SELECT attempt FROM member WHERE class = ? ORDER BY id", (number,))
+        if not 1 <= seat <= len(members):
+            taken = f"1 to {len(members)}" if members else "nobody has joined"
+            raise OptionError(f"there is no seat {seat}", where="class", expected=taken)
+        return _debriefed(self._session(members[seat - 1][0], self._lesson(name)[0], name), step)
 
     # --- a learner ---
 
@@ -285,7 +319,8 @@ class Classroom:
         with self._lock(attempt):
             if led and session.place != place:
                 self._go(attempt, session, place)
-            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session)
+            seat = None if alone else self._seat(attempt)
+            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session, seat)
 
     def result(self, token: str) -> tuple[Where, str]:
         """Where a learner stands, and until when a pass counts; empty where there is none yet."""
@@ -301,11 +336,7 @@ class Classroom:
         OptionError
             There is no such run.
         """
-        session = self.where(token).session
-        found = next((one for one in session.lesson.steps if one.key == step), None)
-        if not isinstance(found, Act) or step not in session.answers:
-            raise OptionError(f"there is no run {step!r} to look at", where="lesson")
-        return debrief(session.stage, found, session.answers[step])
+        return _debriefed(self.where(token).session, step)
 
     def asked_now(self, token: str, step: str) -> tuple[int, Session]:
         """The attempt and session of a learner before whom a step stands.
@@ -404,6 +435,14 @@ class Classroom:
         with self._guard:
             return self._busy.setdefault(attempt, threading.Lock())
 
+    def _seat(self, attempt: int) -> int:
+        return int(
+            self.record.rows(
+                "SELECT count(*) FROM member o JOIN member m ON o.class = m.class AND o.id <= m.id WHERE m.attempt = ?",
+                (attempt,),
+            )[0][0]
+        )
+
     def _of_teacher(self, token: str) -> tuple[Any, ...]:
         return self._class("teacher = ?", _hash(token))
 
@@ -433,6 +472,14 @@ class Classroom:
 def _hash(token: str) -> str:
     """Tokens are long and drawn by chance: a plain hash is enough."""
     return hashlib.sha256(token.encode()).hexdigest()
+
+
+def _debriefed(session: Session, step: str) -> Debrief:
+    """The debrief of a run that was finished."""
+    found = next((one for one in session.lesson.steps if one.key == step), None)
+    if not isinstance(found, Act) or step not in session.answers:
+        raise OptionError(f"there is no run {step!r} to look at", where="lesson")
+    return debrief(session.stage, found, session.answers[step])
 
 
 def _answer_words(found: Mark) -> str:

@@ -33,7 +33,8 @@ def step_told(where: Where) -> m.LessonStep:
     """Where a learner stands."""
     session = where.session
     return m.LessonStep(
-        lesson=where.name, lesson_title=session.lesson.title, seed=session.seed, alone=where.alone, led=where.led,
+        lesson=where.name, lesson_title=session.lesson.title, seed=session.seed, alone=where.alone,
+        seat=where.seat, led=where.led,
         closed=where.closed, place=where.place, of=len(session.lesson.steps), steps=steps_told(session),
         given=session.answers.get(session.step.key), mark=None if session.mark is None else mark_told(session.mark),
         **_seen(session.stage, session.step, None if at_bench(session.step) else session.look()),
