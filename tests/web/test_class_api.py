@@ -91,7 +91,8 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     seen = taught.seen()
     assert seen["answered"] == 2
     assert seen["learners"] == [
-        {"name": "Ann", "place": 1, "answered": 1, "runs": []}, {"name": "learner 2", "place": 0, "answered": 1, "runs": []},
+        {"name": "Ann", "place": 1, "answered": 1, "runs": []},
+        {"name": "learner 2", "place": 0, "answered": 1, "runs": []},
     ]  # fmt: skip
     assert [row["count"] for row in seen["spread"]] == [1, 1]
     assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
