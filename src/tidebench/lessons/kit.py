@@ -142,26 +142,26 @@ def _rests_on(step: Choose) -> str:
     return "The patient on this quiz decides." if drawn else f"Source: {step.source.rstrip('.')}."
 
 
+def _right_and_wrong(stage: Stage, step: Choose) -> tuple[list[str], list[str]]:
+    """The right answers of a question and the others, each with its reason, in the order of the quiz."""
+    told: dict[bool, list[str]] = {True: [], False: []}
+    for answer, right in zip(offered(stage, step), right_answers(stage, step), strict=True):
+        told[right].append(f"{answer.text} {reason_words(answer, right)}")
+    return told[True], told[False]
+
+
 def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any]:
     """The key, from the truth of the patients that were drawn."""
     rng = np.random.default_rng(stage.seed)
     rows = []
     for step in lesson.asked:
         found = mark(stage, step, perfect(stage, step, rng))
-        truth = [f"{part.what}: {part.truth}" for part in found.parts]
+        truth, reasons = [f"{part.what}: {part.truth}" for part in found.parts], []
         if isinstance(step, Choose):
-            truth = [found.parts[0].truth]
+            truth, reasons = _right_and_wrong(stage, step)
         if isinstance(step, Act):
             truth = ["One way among several:", *_reference_words(stage, step)]
         why = _rests_on(step) if isinstance(step, Choose) else step.why
-        reasons = (
-            [
-                f"{answer.text} {reason_words(answer, right)}"
-                for answer, right in zip(offered(stage, step), right_answers(stage, step), strict=True)
-            ]
-            if isinstance(step, Choose)
-            else []
-        )
         rows.append({"title": step.title, "truth": truth, "why": why, "reasons": reasons,
                      "marks": _marks_words(step)})  # fmt: skip
     share = round(lesson.pass_percent)
