@@ -612,7 +612,7 @@ def test_a_learner_is_forgotten_and_old_attempts_go(tmp_path: Path) -> None:
     record._db.execute("UPDATE attempt SET begun = '2001-01-01T00:00:00+00:00'")
     assert record.keep_days(30) == 1
     assert record.attempts() == []
-    with pytest.raises(OptionError, match="whose record"):
+    with pytest.raises(OptionError, match="nobody is named"):
         record.forget("")
 
 
@@ -699,6 +699,8 @@ def test_a_kit_holds_every_page_and_the_key_follows_from_the_truth(tmp_path: Pat
         len(step.asks) for step in lesson.asked if isinstance(step, Predict)
     )
     assert "half for the right manoeuvres" in told["key"]
+    assert "say which manoeuvres" in told["quiz"]
+    assert "It takes" not in told["quiz"]
     assert "Ward B" in told["roster"]
     assert "A quiz is not competency" in told["skills"]
     assert "expires after 12 months" in told["skills"]
@@ -707,6 +709,22 @@ def test_a_kit_holds_every_page_and_the_key_follows_from_the_truth(tmp_path: Pat
         assert "Not a medical device" in text
     with pytest.raises(OutputError):
         write_kit(lesson, folder, 3, (), tmp_path)
+    with pytest.raises(OptionError, match="-1 is no seed"):
+        write_kit(lesson, folder, -1, (), tmp_path / "other")
+
+
+@pytest.mark.parametrize(("sites", "pages"), [(0, 1), (1, 1), (2, 1), (6, 1), (24, 4)])
+def test_a_roster_fills_its_pages_with_lines(sites: int, pages: int) -> None:
+    from tidebench.lessons.kit import _head, _roster
+    from tidebench.report.lessons import kit_pdf
+
+    lesson, folder = open_lesson("trapped-gas")
+    named = tuple(f"Ward {k}" for k in range(sites))
+    page = _head(lesson, 1, "roster") | _roster(lesson, Stage(lesson, 1, folder), named)
+    assert page["lines"] >= 3
+    assert page["lines"] * max(sites, 6) >= 18
+    read = PdfReader(io.BytesIO(kit_pdf(page)))
+    assert len(read.pages) == pages
 
 
 def test_the_key_of_a_question_tells_the_right_answer_apart_from_the_others() -> None:

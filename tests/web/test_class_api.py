@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -172,6 +173,39 @@ def test_strangers_and_a_closed_or_full_class_are_refused(client: TestClient) ->
     assert client.get("/api/class", headers={"x-tidebench-learner": "x" * 43}).status_code == 404
     assert client.get("/api/lessons/class", headers={"x-tidebench-teacher": "x" * 43}).status_code == 404
     assert client.post("/api/lessons/class", json={"lesson": "../../etc"}).status_code == 404
+
+
+def test_a_link_can_be_typed_from_a_projector(client: TestClient) -> None:
+    """Three groups of four, no letters that look alike (common practice, no source); a class of its own each."""
+    links = {Taught(client).link for _ in range(5)}
+    assert len(links) == 5
+    for link in links:
+        assert re.fullmatch(r"[a-hjkmnp-z2-9]{4}(-[a-hjkmnp-z2-9]{4}){2}", link)
+
+
+def test_a_ward_that_cannot_be_kept_is_refused_before_anybody_has_come(client: TestClient) -> None:
+    for site in ("a\nb", "\u202e"):
+        refused = client.post("/api/lessons/class", json={"lesson": LESSON, "site": site})
+        assert refused.status_code == 422
+        assert "site" in refused.json()["problem"]
+
+
+def test_a_dose_per_kilogram_that_is_no_number_is_refused(client: TestClient) -> None:
+    taught = Taught(client, "trapped-gas")
+    ann = taught.join()
+    taught.steer(place=5)
+    for value in ("x", "6", True, [1], {"a": 1}, None, 10**400):
+        deed = {"at_s": 1.0, "settings": {"tidal_volume_ml_kg": value}}
+        refused = answered(client, ann, "let-it-out", {"actions": [deed]})
+        assert refused.status_code == 422, value
+        assert "mL/kg" in refused.json()["problem"]
+
+
+def test_a_question_that_the_patient_decides_names_no_practice(client: TestClient) -> None:
+    taught = Taught(client, "peak-and-plateau")
+    keys = [step.key for step in open_lesson("peak-and-plateau")[0].steps]
+    taught.steer(place=keys.index("which"))
+    assert client.get("/api/lessons/class/step", headers=taught.head).json()["source"] == ""
 
 
 def test_learners_need_the_link_and_no_password_and_the_teacher_the_password(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ PAGES = ("plan", "handout", "quiz", "key", "attendance", "skills", "roster")
 WELCOME, TALK = 2.0, 4.0  # minutes before the first and after the last step
 MOST_SITES = 24
 ROOM = 18  # lines of a list to sign
+BLANK_SITES, LEAST_LINES, ROSTER_LINES = 6, 3, 30  # a roster: sites where none is named, lines of each, lines of a page
 
 
 def write_kit(lesson: Lesson, folder: Path | None, seed: int, sites: Sequence[str], out: Path) -> list[Path]:
@@ -126,6 +127,8 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
     if isinstance(step, Predict):
         return told | {"choices": [], "asked": [], "foreseen": [TRUTHS[ask.truth].label for ask in step.asks]}
     asked = asked_words(stage, step)
+    if isinstance(step, Measure):
+        asked = asked[:1]  # which manoeuvres it takes is part of the answer
     if isinstance(step, Act):
         asked = [*asked, "On paper: what would you do, in which order, and what would you look at?"]
     if isinstance(step, Measure) and step.needs:
@@ -138,8 +141,7 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
 
 def _rests_on(step: Choose) -> str:
     """What makes an answer right: the patient that was drawn, or practice with its source."""
-    drawn = any(answer.right is None for answer in step.answers)
-    return "The patient on this quiz decides." if drawn else f"Source: {step.source.rstrip('.')}."
+    return f"Source: {step.source.rstrip('.')}." if step.of_practice else "The patient on this quiz decides."
 
 
 def _right_and_wrong(stage: Stage, step: Choose) -> tuple[list[str], list[str]]:
@@ -203,7 +205,8 @@ def _skills(lesson: Lesson, _stage: Stage, _sites: tuple[str, ...]) -> dict[str,
 
 
 def _roster(_lesson: Lesson, _stage: Stage, sites: tuple[str, ...]) -> dict[str, Any]:
-    return {"sites": list(sites) or [""] * 8}
+    told = list(sites) or [""] * BLANK_SITES
+    return {"sites": told, "lines": max(LEAST_LINES, ROSTER_LINES // len(told) - 2)}
 
 
 _BUILD = {

@@ -263,8 +263,9 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     lacking = [kind for kind in step.needs if kind not in {done.kind for done in answer.manoeuvres}]
     if lacking:
         points *= WITHOUT
-    words = f"The truth is {known.text(truth)}, and {known.text(answer.value)} is "
-    words += "near enough" if off <= allowed else f"off by {known.text(off)}; {known.text(allowed)} would do"
+    right, yours, error, near = (known.text(value, allowed) for value in (truth, answer.value, off, allowed))
+    words = f"The truth is {right}, and {yours} is "
+    words += "near enough" if off <= allowed else f"off by {error}; {near} would do"
     if lacking:
         words += f". It takes {listed(f'an {kind}' for kind in lacking)}, which was not done"
     done = [Done.model_validate(row) for row in manoeuvres_of(step)] if lacking else answer.manoeuvres
@@ -273,7 +274,7 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
     proof = stretch(scene, figure.from_s, figure.to_s, channels, "Where it is read",
                     pointed=_holds(scene, figure.from_s, figure.to_s, step.truth))  # fmt: skip
-    part = Part(known.label, known.text(answer.value), known.text(truth), points)
+    part = Part(known.label, yours, right, points)
     return Mark(step.key, step.objective, points, f"{words}. {step.why}", (part,), proof)
 
 

@@ -159,6 +159,19 @@ class Record:
 
     # --- attempts ---
 
+    @staticmethod
+    def refuse_names(**names: str) -> None:
+        """Refuse a name of a learner, an assessor or a site that can't be kept.
+
+        Raises
+        ------
+        OptionError
+            It is too long, or holds what can't be printed.
+        """
+        for what, name in names.items():
+            if len(name) > LONGEST_NAME or not name.isprintable():
+                raise OptionError(f"{what} can't be that", where="record", expected=f"up to {LONGEST_NAME} letters")
+
     def begin(self, name: str, lesson: Lesson, seed: int, learner: str = "", site: str = "") -> int:
         """Begin an attempt; its number. The learner's name may be left empty.
 
@@ -174,7 +187,7 @@ class Record:
         self, db: sqlite3.Connection, name: str, lesson: Lesson, seed: int, learner: str = "", site: str = ""
     ) -> int:
         """Begin an attempt within a change that is under way. As :meth:`begin`."""
-        _short(learner=learner, site=site)
+        self.refuse_names(learner=learner, site=site)
         earlier = db.execute(
             "SELECT count(*) FROM attempt WHERE lesson = ? AND learner = ? AND learner <> ''", (name, learner)
         ).fetchone()[0]
@@ -258,7 +271,7 @@ class Record:
         OptionError
             No such skill, or a name that is missing or too long.
         """
-        _short(learner=learner, assessor=assessor, site=site)
+        self.refuse_names(learner=learner, assessor=assessor, site=site)
         if not 1 <= skill <= len(of.skills):
             raise OptionError(f"there is no skill {skill}", where=of.title, expected=f"1 to {len(of.skills)}")
         if not (learner and assessor):
@@ -297,7 +310,7 @@ class Record:
             No name: attempts without one belong to nobody, and go by age. Nothing is kept under this name.
         """
         if not learner:
-            raise OptionError("whose record?", where="record", expected="a learner's name")
+            raise OptionError("nobody is named", where="record", expected="a learner's name")
         with self.change():
             gone = sum(
                 self._db.execute(f"DELETE FROM {table} WHERE learner = ?", (learner,)).rowcount
@@ -443,12 +456,6 @@ def _expiry(months: int) -> str:
     first = today.replace(year=today.year + year, month=month + 1, day=1)
     last = (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
     return min(first + timedelta(days=today.day - 1), last).isoformat()
-
-
-def _short(**names: str) -> None:
-    for what, name in names.items():
-        if len(name) > LONGEST_NAME or not name.isprintable():
-            raise OptionError(f"{what} can't be that", where="record", expected=f"up to {LONGEST_NAME} letters")
 
 
 def _same_name(one: str, other: str) -> bool:

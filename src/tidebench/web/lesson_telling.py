@@ -45,7 +45,7 @@ def _seen(stage: Stage, step: Any, figure: Stretch | None) -> dict[str, Any]:
     """What is seen and asked at a step."""
     return {
         "key": step.key, "kind": step.kind, "title": step.title, "text": step.text,
-        "source": step.source if isinstance(step, Choose) else "",
+        "source": step.source if isinstance(step, Choose) and step.of_practice else "",
         "who": patient_words(stage, step), "asks": [] if isinstance(step, (Choose, Show)) else asked_words(stage, step),
         "bench": at_bench(step), "figure": figure_told(figure),
         "narration": [m.NarratedTold.model_validate(one) for one in step.narration] if isinstance(step, Show) else [],

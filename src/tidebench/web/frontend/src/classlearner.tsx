@@ -21,7 +21,7 @@ export function ClassRoom({ link }: { link: string }) {
   return (
     <div class="lesson">
       {lost ? <p class="problem row" role="alert"><span class="grow">{lost}</span><button onClick={() => window.location.reload()}>Try again</button><button onClick={leave}>Join anew</button></p> : <Way by={by} again={() => undefined} lost={setLost} />}
-      <p class="small quiet row" style={{ marginTop: "2rem" }}><span class="grow">You are in a class. Your answers are kept; the others see how many answered so, and a run at a patient by its seat, without names.</span><button class="plain small" onClick={leave}>Somebody else uses this browser</button></p>
+      <p class="small quiet row" style={{ marginTop: "2rem" }}><span class="grow" style={{ flexBasis: "16rem" }}>You are in a class. Your answers are kept; the others see how many answered so, and a run at a patient by its seat, without names.</span><button class="plain small" onClick={leave}>Somebody else uses this browser</button></p>
     </div>
   );
 }
