@@ -145,8 +145,8 @@ def test_the_teacher_opens_the_debrief_of_one_learner_by_seat_and_without_the_na
     for told in (looked_at(3), looked_at(4), looked_at(1, lesson.steps[0].key), looked_at(1, "nothing")):
         assert told.status_code == 404
         assert "there is no" in told.json()["problem"]
-    for seat in (0, -1, 61, "one", "1e9"):
-        assert looked_at(seat).status_code == 422
+    for nowhere in (0, -1, 61, "one", "1e9"):
+        assert looked_at(nowhere).status_code == 422
     assert looked_at(1, head=ann).status_code == 422  # a learner's token is no teacher's
     assert looked_at(1, head=Taught(client, RUN).head).status_code == 404  # nor is that of another class
 

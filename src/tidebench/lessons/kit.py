@@ -158,7 +158,8 @@ def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any
     rows = []
     for step in lesson.asked:
         found = mark(stage, step, perfect(stage, step, rng))
-        truth, reasons = [f"{part.what}: {part.truth}" for part in found.parts], []
+        truth = [f"{part.what}: {part.truth}" for part in found.parts]
+        reasons: list[str] = []
         if isinstance(step, Choose):
             truth, reasons = _right_and_wrong(stage, step)
         if isinstance(step, Act):
