@@ -16,6 +16,7 @@ from fastapi.testclient import TestClient
 
 from tests.class_kills import killed
 from tests.web.bench import served
+from tidebench.errors import OptionError
 from tidebench.lessons import open_lesson
 from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.format import Act
@@ -92,8 +93,8 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     seen = taught.seen()
     assert seen["answered"] == 2
     assert seen["learners"] == [
-        {"name": "Ann", "place": 1, "answered": 1, "runs": []},
-        {"name": "learner 2", "place": 0, "answered": 1, "runs": []},
+        {"seat": 1, "name": "Ann", "place": 1, "answered": 1, "runs": []},
+        {"seat": 2, "name": "learner 2", "place": 0, "answered": 1, "runs": []},
     ]  # fmt: skip
     assert [row["count"] for row in seen["spread"]] == [1, 1]
     assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
@@ -145,10 +146,24 @@ def test_the_teacher_opens_the_debrief_of_one_learner_by_seat_and_without_the_na
     for told in (looked_at(3), looked_at(4), looked_at(1, lesson.steps[0].key), looked_at(1, "nothing")):
         assert told.status_code == 404
         assert "there is no" in told.json()["problem"]
-    for nowhere in (0, -1, 61, "one", "1e9"):
+    for nowhere in (0, -1, 10**6, "one", "1e9"):
         assert looked_at(nowhere).status_code == 422
     assert looked_at(1, head=ann).status_code == 422  # a learner's token is no teacher's
     assert looked_at(1, head=Taught(client, RUN).head).status_code == 404  # nor is that of another class
+
+
+def test_a_seat_stays_the_same_when_another_learner_is_forgotten(tmp_path: Path) -> None:
+    record = Record(tmp_path / "r.sqlite")
+    room = Classroom(record)
+    opened = room.open(LESSON)
+    _, ben = room.join(opened.link, "Ann"), room.join(opened.link, "Ben")
+    record.forget("Ann")
+    late = room.join(opened.link)
+    assert [(one.seat, one.name) for one in room.seen(opened.teacher).learners] == [(2, "Ben"), (3, "learner 3")]
+    assert [room.where(who).seat for who in (ben, late)] == [2, 3]
+    assert room.where(room.alone(LESSON)).seat is None
+    with pytest.raises(OptionError, match="nobody at seat 1"):
+        room.debrief_at(opened.teacher, 1, "called")
 
 
 def test_the_first_answer_counts_and_the_same_request_again_gets_the_same_mark(client: TestClient) -> None:

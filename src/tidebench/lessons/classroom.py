@@ -79,8 +79,11 @@ class Where:
 
 @dataclass(frozen=True)
 class Seat:
-    """A learner in a class: the name, the step, how many questions were answered, and the runs at a patient done."""
+    """A learner in a class: the seat, which stays the same when others are forgotten, the name, the step, how many
+    questions were answered, and the runs at a patient done.
+    """
 
+    seat: int
     name: str
     place: int
     answered: int
@@ -193,8 +196,8 @@ class Classroom:
         number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
         lesson, _ = self._lesson(name)
         members = self.record.rows(
-            "SELECT a.learner, a.place, (SELECT group_concat(n.step) FROM answer n WHERE n.attempt = a.id) "
-            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.id",
+            "SELECT m.seat, a.learner, a.place, (SELECT group_concat(n.step) FROM answer n WHERE n.attempt = a.id) "
+            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.seat",
             (number,),
         )
         acts = {one.key for one in lesson.asked if isinstance(one, Act)}
@@ -211,8 +214,8 @@ class Classroom:
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
             tuple(isinstance(one, ASKED) for one in lesson.steps),
             tuple(
-                Seat(learner or f"learner {seat}", at, len(done), tuple(key for key in done if key in acts))
-                for seat, (learner, at, steps) in enumerate(members, start=1)
+                Seat(seat, learner or f"learner {seat}", at, len(done), tuple(key for key in done if key in acts))
+                for seat, learner, at, steps in members
                 for done in [steps.split(",") if steps else []]
             ),
             len(given), sum(points >= RIGHT for _, points in given),
@@ -249,11 +252,10 @@ class Classroom:
             There is no such class, seat or run.
         """
         number, name, *_ = self._of_teacher(teacher)
-        members = self.record.rows("SELECT attempt FROM member WHERE class = ? ORDER BY id", (number,))
-        if not 1 <= seat <= len(members):
-            taken = f"1 to {len(members)}" if members else "nobody has joined"
-            raise OptionError(f"there is no seat {seat}", where="class", expected=taken)
-        return _debriefed(self._session(members[seat - 1][0], self._lesson(name)[0], name), step)
+        taken = self.record.rows("SELECT attempt FROM member WHERE class = ? AND seat = ?", (number, seat))
+        if not taken:
+            raise OptionError(f"there is nobody at seat {seat}", where="class")
+        return _debriefed(self._session(taken[0][0], self._lesson(name)[0], name), step)
 
     # --- a learner ---
 
@@ -278,10 +280,14 @@ class Classroom:
         drawn = stage.seed if stage else secrets.randbelow(MOST_SEED) if own else seed
 
         def seated(db: sqlite3.Connection) -> int:
-            if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
+            taken, last = db.execute(
+                "SELECT count(*), coalesce(max(seat), 0) FROM member WHERE class = ?", (number,)
+            ).fetchone()
+            if taken >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
             attempt = self.record.insert(db, lesson, opened, drawn, name, site)
-            db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+            row = (number, last + 1, _hash(token), attempt)
+            db.execute("INSERT INTO member (class, seat, token, attempt) VALUES (?, ?, ?, ?)", row)
             return attempt
 
         attempt = self.record.together(seated)
@@ -322,7 +328,7 @@ class Classroom:
         with self._lock(attempt):
             if led and session.place != place:
                 self._go(attempt, session, place)
-            seat = None if alone else self._seat(attempt)
+            seat = self.record.rows("SELECT seat FROM member WHERE attempt = ?", (attempt,))[0][0]
             return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session, seat)
 
     def result(self, token: str) -> tuple[Where, str]:
@@ -437,14 +443,6 @@ class Classroom:
     def _lock(self, attempt: int) -> threading.Lock:
         with self._guard:
             return self._busy.setdefault(attempt, threading.Lock())
-
-    def _seat(self, attempt: int) -> int:
-        return int(
-            self.record.rows(
-                "SELECT count(*) FROM member o JOIN member m ON o.class = m.class AND o.id <= m.id WHERE m.attempt = ?",
-                (attempt,),
-            )[0][0]
-        )
 
     def _of_teacher(self, token: str) -> tuple[Any, ...]:
         return self._class("teacher = ?", _hash(token))

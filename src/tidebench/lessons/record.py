@@ -19,7 +19,7 @@ from tidebench.lessons.marking import Mark
 from tidebench.lessons.session import Session, identity
 
 T = TypeVar("T")
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 APPLICATION = 0x7464_626C  # "tdbl": says that the file is this record
 LONGEST_NAME, MOST_DAYS = 80, 36_500
 TIMEOUT_S = 10.0
@@ -49,13 +49,14 @@ CREATE TABLE class (
 ) STRICT;
 """
 _MEMBER = """CREATE TABLE member (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE,
-  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
+  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE, seat INTEGER,
+  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE, UNIQUE (class, seat)
 ) STRICT"""
-_FROM_1 = (  # a member who belongs to no class learns alone
-    "ALTER TABLE member RENAME TO member_1", _MEMBER,
-    "INSERT INTO member (id, class, token, attempt) SELECT id, class, token, attempt FROM member_1",
-    "DROP TABLE member_1",
+_FROM_EARLIER = (  # a member who belongs to no class learns alone, and has no seat
+    "ALTER TABLE member RENAME TO earlier", _MEMBER,
+    "INSERT INTO member (id, class, seat, token, attempt) SELECT id, class, CASE WHEN class IS NOT NULL THEN "
+    "row_number() OVER (PARTITION BY class ORDER BY id) END, token, attempt FROM earlier",
+    "DROP TABLE earlier",
 )  # fmt: skip
 
 
@@ -139,7 +140,7 @@ class Record:
         if mark == APPLICATION and version == SCHEMA_VERSION:
             return
         if mark == APPLICATION and version < SCHEMA_VERSION:
-            for statement in _FROM_1:
+            for statement in _FROM_EARLIER:
                 self._db.execute(statement)
             self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return

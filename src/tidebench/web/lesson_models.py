@@ -9,7 +9,7 @@ from pydantic import Field
 from tidebench.web.models import Asked, Name, Numbers, Seconds, Told
 
 Place = Annotated[int, Field(ge=0, le=60)]
-SeatNumber = Annotated[int, Field(ge=1, le=60)]
+SeatNumber = Annotated[int, Field(ge=1, le=10_000)]
 LessonName = Annotated[str, Field(max_length=60)]
 PersonName = Annotated[str, Field(max_length=80)]
 
@@ -77,6 +77,7 @@ class Steered(Asked):
 class LearnerTold(Told):
     """Who is where, how many questions were answered, and the runs at a patient that can be looked at."""
 
+    seat: int
     name: str
     place: int
     answered: int

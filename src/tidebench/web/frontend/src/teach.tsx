@@ -181,7 +181,7 @@ function Spread({ seen, told }: { seen: ClassSeen; told: boolean }) {
 
 /** The runs that can be looked at, by seat: whose they are isn't said. */
 function Runs({ seen, step, seat, look }: { seen: ClassSeen; step: string; seat: number | null; look: (seat: number) => void }) {
-  const seats = seen.learners.flatMap((one, i) => (one.runs.includes(step) ? [i + 1] : []));
+  const seats = seen.learners.filter((one) => one.runs.includes(step)).map((one) => one.seat);
   if (seats.length === 0) return <p class="quiet">A run can be looked at together as soon as somebody has finished it.</p>;
   return (
     <div class="row" role="group" aria-label="Look at a run together">
@@ -207,7 +207,7 @@ function Where({ seen, to }: { seen: ClassSeen; to: (place: number) => void }) {
         <div class="scroll">
           <table class="small">
             <thead><tr><th scope="col">Learner</th><th scope="col" class="num">step</th><th scope="col" class="num">answered</th></tr></thead>
-            <tbody>{seen.learners.map((one, i) => <tr key={i}><th scope="row">{one.name}</th><td class="num">{one.place + 1}</td><td class="num">{one.answered} of {seen.asks.filter(Boolean).length}</td></tr>)}</tbody>
+            <tbody>{seen.learners.map((one) => <tr key={one.seat}><th scope="row">{one.name}</th><td class="num">{one.place + 1}</td><td class="num">{one.answered} of {seen.asks.filter(Boolean).length}</td></tr>)}</tbody>
           </table>
         </div>
       )}
