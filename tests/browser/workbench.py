@@ -76,6 +76,7 @@ class Visit:
 
     def accessible(self) -> list[str]:
         """What an audit by WCAG 2.2 A and AA finds."""
+        self.page.evaluate("Promise.all(document.getAnimations().map((one) => one.finished))")  # colours have settled
         self.page.evaluate(AXE.read_text(encoding="utf-8"))
         found = self.page.evaluate(
             "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
