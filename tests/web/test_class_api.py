@@ -152,6 +152,29 @@ def test_the_teacher_opens_the_debrief_of_one_learner_by_seat_and_without_the_na
     assert looked_at(1, head=Taught(client, RUN).head).status_code == 404  # nor is that of another class
 
 
+def test_the_spread_of_a_class_is_read_from_the_record_and_nobody_is_simulated_anew_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the machine failed, a teacher who looks waits for no patient; what an earlier version kept has no words."""
+    lesson, place = open_lesson(RUN)[0], 3
+    room = Classroom(Record(tmp_path / "r.sqlite"))
+    opened = room.open(RUN)
+    tokens = [room.join(opened.link) for _ in range(3)]
+    room.steer(opened.teacher, place=place)
+    for token in tokens:
+        room.answer(token, lesson.steps[place].key, {"actions": []})
+    before = room.seen(opened.teacher)
+    assert before.answered == 3
+    assert "expired volume" in before.spread[0][0]
+    again = Classroom(Record(tmp_path / "r.sqlite"))
+    with monkeypatch.context() as nothing:
+        nothing.setattr(again.record, "resumed", None)
+        assert again.seen(opened.teacher) == before
+    with again.record.change() as db:
+        db.execute("UPDATE answer SET words = NULL")
+    assert again.seen(opened.teacher) == before
+
+
 def test_a_seat_stays_the_same_when_another_learner_is_forgotten(tmp_path: Path) -> None:
     record = Record(tmp_path / "r.sqlite")
     room = Classroom(record)

@@ -139,6 +139,7 @@ def test_a_record_of_an_earlier_version_goes_on(tmp_path: Path, version: int) ->
         )
         old.execute("INSERT INTO member SELECT id, class, token, attempt FROM late")
         old.execute("DROP TABLE late")
+        old.execute("ALTER TABLE answer DROP COLUMN words")
         old.execute(f"PRAGMA user_version = {version}")
     old.close()
     again = Classroom(Record(path))

@@ -203,13 +203,14 @@ class Classroom:
         acts = {one.key for one in lesson.asked if isinstance(one, Act)}
         step = lesson.steps[place]
         given = self.record.rows(
-            "SELECT m.attempt, n.points FROM member m JOIN answer n ON n.attempt = m.attempt "
+            "SELECT m.attempt, n.points, n.words FROM member m JOIN answer n ON n.attempt = m.attempt "
             "WHERE m.class = ? AND n.step = ?",
             (number, step.key),
         )
         words: Counter[tuple[str, bool]] = Counter()
-        for attempt, points in given:
-            words[_answer_words(self._session(attempt, lesson, name).marks[step.key]), points >= RIGHT] += 1
+        for attempt, points, kept in given:
+            yours = self._session(attempt, lesson, name).marks[step.key].yours if kept is None else kept
+            words[yours, points >= RIGHT] += 1
         return Seen(
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
             tuple(isinstance(one, ASKED) for one in lesson.steps),
@@ -218,7 +219,7 @@ class Classroom:
                 for seat, learner, at, steps in members
                 for done in [steps.split(",") if steps else []]
             ),
-            len(given), sum(points >= RIGHT for _, points in given),
+            len(given), sum(points >= RIGHT for _, points, _ in given),
             tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
 
@@ -487,8 +488,3 @@ def _debriefed(session: Session, step: str) -> Debrief:
     if not isinstance(found, Act) or step not in session.answers:
         raise OptionError(f"there is no run {step!r} to look at", where="lesson")
     return debrief(session.stage, found, session.answers[step])
-
-
-def _answer_words(found: Mark) -> str:
-    """What was answered, as the spread of a class shows it."""
-    return "; ".join(f"{part.what}: {part.yours}" if len(found.parts) > 1 else part.yours for part in found.parts)

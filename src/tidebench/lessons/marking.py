@@ -121,6 +121,11 @@ class Mark:
     of_s: float | None = None
 
     @property
+    def yours(self) -> str:
+        """What was answered, as the spread of a class shows it."""
+        return "; ".join(f"{one.what}: {one.yours}" if len(self.parts) > 1 else one.yours for one in self.parts)
+
+    @property
     def right(self) -> bool:
         """True where nothing is missing."""
         return self.points >= RIGHT

@@ -36,7 +36,8 @@ CREATE TABLE attempt (
 ) STRICT;
 CREATE TABLE answer (
   attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE, step TEXT NOT NULL, objective TEXT NOT NULL,
-  given TEXT NOT NULL, points REAL NOT NULL, inside_s REAL, of_s REAL, at TEXT NOT NULL, PRIMARY KEY (attempt, step)
+  given TEXT NOT NULL, points REAL NOT NULL, inside_s REAL, of_s REAL, at TEXT NOT NULL, words TEXT,
+  PRIMARY KEY (attempt, step)
 ) STRICT;
 CREATE TABLE observed (
   id INTEGER PRIMARY KEY AUTOINCREMENT, lesson TEXT NOT NULL, learner TEXT NOT NULL, site TEXT NOT NULL,
@@ -56,7 +57,7 @@ _FROM_EARLIER = (  # a member who belongs to no class learns alone, and has no s
     "ALTER TABLE member RENAME TO earlier", _MEMBER,
     "INSERT INTO member (id, class, seat, token, attempt) SELECT id, class, CASE WHEN class IS NOT NULL THEN "
     "row_number() OVER (PARTITION BY class ORDER BY id) END, token, attempt FROM earlier",
-    "DROP TABLE earlier",
+    "DROP TABLE earlier", "ALTER TABLE answer ADD COLUMN words TEXT",
 )  # fmt: skip
 
 
@@ -204,9 +205,9 @@ class Record:
         """Keep an answer with its mark; it is on the disk when this returns. Of two for one step the first stands."""
         row = (
             attempt, mark.step, mark.objective, json.dumps(answer, allow_nan=False), mark.points, mark.inside_s,
-            mark.of_s, _now(),
+            mark.of_s, _now(), mark.yours,
         )  # fmt: skip
-        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row))
+        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row))
 
     def walked(self, attempt: int, place: int) -> None:
         """Keep which step an attempt has come to."""
