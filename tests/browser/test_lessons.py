@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from playwright.sync_api import Browser, Page, expect
 from tests.browser.workbench import AXE, Visit, chromium, needs_browser, serving, visit
 from tests.web.bench import CASE, casebook
 from tidebench.lessons import open_lesson
+from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.record import Record
 from tidebench.lessons.stage import Stage
@@ -238,6 +240,33 @@ def test_a_bench_that_was_left_goes_on_with_what_was_done(browser: Browser, addr
         page.reload()
         expect(page.locator(".story")).to_have_text(re.compile(did.split("\n")[-1]))
         expect(page.get_by_role("button", name="Let time go on")).to_be_visible()
+
+
+def test_a_learner_at_a_patient_goes_on_unasked_when_the_server_is_back(browser: Browser, tmp_path: Path) -> None:
+    room = Classroom(Record(tmp_path / "lessons.sqlite"))
+    opened = room.open(RUN)
+    room.steer(opened.teacher, place=next(k for k, step in enumerate(open_lesson(RUN)[0].steps) if step.kind == "act"))
+    room.record.close()
+    with ExitStack() as until_stopped, ExitStack() as browsing:
+        address = until_stopped.enter_context(serving(tmp_path))
+        one = browsing.enter_context(visit(browser, address))
+        page = one.page
+        page.goto(f"/#/class/{opened.link}")
+        page.get_by_role("button", name="Join", exact=True).click()
+        page.get_by_role("button", name=re.compile("^Let time pass")).click()
+        page.get_by_role("group", name="Treatments").get_by_role("button").first.click()
+        expect(page.locator(".story li")).to_have_count(1)
+        until_stopped.close()
+        expect(page.get_by_text("the line is tried again")).to_be_visible()
+        page.get_by_role("button", name="Nothing more").click()
+        expect(page.get_by_text("Nothing was done.")).to_be_visible()
+        browsing.enter_context(serving(tmp_path, int(address.rstrip("/").rsplit(":", 1)[1])))
+        expect(page.get_by_text("the line is tried again")).to_have_count(0)
+        expect(page.locator(".story li")).to_have_count(1)
+        page.get_by_role("button", name="Nothing more").click()
+        expect(page.locator(".debrief")).to_contain_text("You 1")
+        page.close()
+        one.faults.clear()  # the browser tells of each request that nobody answered
 
 
 def joined(one: Visit, link: str, name: str) -> Page:
