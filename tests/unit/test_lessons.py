@@ -454,6 +454,14 @@ def test_a_mask_that_slips_leaks_more_than_before_it_slipped(seed: int) -> None:
     assert 15 < share < 80  # a share that is worth reading
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_lung_that_gives_up_what_it_held_leaks_nothing(seed: int) -> None:
+    """Gas that comes back beyond what went in is no leak (common practice, no source)."""
+    lesson, step = step_of("sudden-low-volume", "restore")
+    leak = Stage(lesson, seed).done(step, ()).values("leak_percent")
+    assert np.nanmin(leak) == 0.0
+
+
 def test_a_wrong_answer_is_not_told_that_what_it_claims_was_there() -> None:
     lesson, step = step_of("peak-and-plateau", "which")
     stage = Stage(lesson, 1)

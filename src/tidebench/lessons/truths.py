@@ -98,12 +98,12 @@ def _resistance(scene: Scene) -> Values:
 
 
 def _leak(scene: Scene) -> Values:
-    """Share of the inhaled gas that does not come back past the wye."""
+    """Share of the inhaled gas that does not come back past the wye; none where more comes back than went in."""
     flow, out = scene.channels["flow"], np.full(len(scene.start), np.nan)
     for k, part in enumerate(scene.whole()):
         into = float(np.clip(flow[part], 0, None).sum())
         if into > 0:
-            out[k] = 100 * float(flow[part].sum()) / into
+            out[k] = 100 * max(0.0, float(flow[part].sum())) / into
     return out
 
 
