@@ -42,7 +42,9 @@ def with_slope(recording: Recording) -> Recording:
     samples = {**doubt.samples, "flow": np.hypot(unsure, blunted)}
     agreement = agreement_of(made)
     lost = 0.0 if agreement is None or agreement.ratio is None else abs(1 - agreement.ratio)
-    return _with_doubt(made, doubt, samples, lost)
+    above = {**doubt.above, "flow": np.maximum(blunted, 0.0)}
+    below = {**doubt.below, "flow": np.maximum(-blunted, 0.0)}
+    return _with_doubt(made, replace(doubt, above=above, below=below), samples, lost)
 
 
 def _with_doubt(made: Recording, doubt: Uncertainty, samples: dict[str, Values], lost: float) -> Recording:
