@@ -350,6 +350,15 @@ def test_a_loop_tells_its_work_by_the_area_of_an_ellipse() -> None:
     assert loop.range[1] - loop.range[0] == pytest.approx(2 * (80 - 1.5) * per_y, rel=0.01)
 
 
+def test_a_loop_is_followed_over_the_axis_that_is_drawn_across_it() -> None:
+    """Flow over volume has its axis through zero: taken off as a line, it leaves gaps in the loop."""
+    pixels = ellipse()
+    pixels[150:152, :] = 0
+    whole = trace_loop(ellipse(), axes_from({"panel": [LOOP]}).panels[0], "loop")
+    crossed = trace_loop(pixels, axes_from({"panel": [LOOP]}).panels[0], "loop")
+    assert crossed.area == pytest.approx(whole.area, rel=0.005)
+
+
 def test_an_open_curve_is_no_loop() -> None:
     panel = axes_from({"panel": [LOOP]}).panels[0]
     with pytest.raises(PictureError, match="no closed curve"):

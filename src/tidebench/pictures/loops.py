@@ -18,6 +18,8 @@ Values = npt.NDArray[np.float64]
 
 JOULE = 0.0980665
 """Of a litre times a cmH2O."""
+GAPS_PX = (0, 2, 4, 6)
+"""Widths of gaps in a loop that are bridged, the narrowest that will do: this house's."""
 _SMALLEST = 40.0  # square pixels that a loop encloses at least
 
 
@@ -53,11 +55,11 @@ def trace_loop(pixels: Pixels, panel: Panel, where: str) -> Loop:
     if panel.colour is not None:
         colour = np.array([int(panel.colour[k : k + 2], 16) for k in (1, 3, 5)], dtype=np.float32)
     ink = ink_of(cut(pixels, panel, where), colour)
-    outlines = _outlines(ink.share) if ink is not None else None
+    outlines = _ring(ink.share) if ink is not None else None
     if outlines is None:
         raise PictureError(
             f"no closed curve is found in the panel of {panel.quantity} over {panel.across}",
-            where=where, expected="a loop that stands out from its background",
+            where=where, expected="a loop that stands out from its background and whose ends meet",
             remedy="Check the box, and give the curve's colour.",
         )  # fmt: skip
     middle, area_px = _middle(*outlines)
@@ -73,6 +75,14 @@ def trace_loop(pixels: Pixels, panel: Panel, where: str) -> Loop:
         panel, points, (float(points[:, 0].min()), float(points[:, 0].max())), (float(low[1]), float(high[1])),
         float(area), float(high[1] - low[1]) / run if abs(run) > 1e-9 else None, area * JOULE if work else None,
     )  # fmt: skip
+
+
+def _ring(share: npt.NDArray[np.float32]) -> tuple[Values, Values] | None:
+    """Outer and inner edge of a ring, over the gaps that lines across it (the axis through zero, a grid) leave."""
+    from scipy import ndimage
+
+    bridged = (share if gap == 0 else ndimage.grey_closing(share, size=gap + 1) for gap in GAPS_PX)
+    return next((found for one in bridged if (found := _outlines(one)) is not None), None)
 
 
 def _outlines(share: npt.NDArray[np.float32]) -> tuple[Values, Values] | None:
