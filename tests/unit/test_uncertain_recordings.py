@@ -98,7 +98,7 @@ def test_a_scale_of_flow_off_by_a_share_leaves_volume_open_by_that_share() -> No
     volume = done.summary["quantities"]["vti_ml"]
     assert volume["median"] == certain.summary["quantities"]["vti_ml"]["median"]
     half = (volume["high"] - volume["low"]) / 2 / volume["median"]
-    assert half == pytest.approx(1.4 * 1.645 * SCALE, rel=0.35)  # 60 draws tell a spread within a fifth or so
+    assert half == pytest.approx(WIDTH * NORMAL * SCALE, rel=0.35)  # 60 draws tell a spread within a fifth or so
     peep = done.summary["quantities"]["peep_cmh2o"]
     assert peep["high"] - peep["low"] < 0.1
     assert done.summary["intervals"]["draws"] == 60

@@ -229,12 +229,8 @@ def on_one_clock(traced: Sequence[TracedPanel], axes: Axes, source: str) -> tupl
     for name, values in channels.items():
         channels[name] = np.where(missing, np.nan, values)
     each = max(one.per_column_s for one in traced)
-    offset, scale, shift, clock = _shared(traced, axes)
-    for one in traced:
-        if one.panel.quantity == "flow":
-            scale["flow"] = float(np.hypot(scale["flow"], _lost(one, channels["flow"], begins, rate)))
-    told = (offset, scale, shift, clock)
-    uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *told, above=above, below=below)
+    shared = _shared(traced, axes)
+    uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *shared, above=above, below=below)
     recording = Recording(rate, channels, _gaps(missing, rate), source=source, uncertainty=uncertainty)
     return recording if moving == "flow" else with_slope(recording), float(begins)
 
@@ -247,21 +243,6 @@ def _beyond(one: TracedPanel, values: Values, begins: float, rate: float) -> tup
     np.fmax.at(most, place[inside], (one.values + one.reach[0])[inside])
     np.fmin.at(least, place[inside], (one.values - one.reach[1])[inside])
     return most - values, values - least
-
-
-def _lost(one: TracedPanel, flow: Values, begins: float, rate: float) -> float:
-    """Share of the gas moved in the curve itself that samples of it, summed up, lack.
-
-    Where flow turns between two samples, what goes in there and what comes out cancel.
-    """
-    within = (one.time_s >= begins) & (one.time_s <= begins + (len(flow) - 1) / rate)
-    whole = _moved(one.values[within], one.per_column_s * float(np.median(np.diff(one.curve.column))))
-    return max(0.0, 1 - _moved(flow, 1 / rate) / whole) if whole > 0 else 0.0
-
-
-def _moved(flow: Values, each: float) -> float:
-    """Gas moved in and out, step by step."""
-    return float(np.nansum(np.abs(flow[1:] + flow[:-1])) / 2 * each)
 
 
 def _rate(traced: Sequence[TracedPanel]) -> float:

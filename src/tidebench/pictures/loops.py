@@ -11,6 +11,7 @@ from tidebench.errors import PictureError
 from tidebench.pictures.assemble import Pixels, Scale, cut
 from tidebench.pictures.axes import Panel, unit_of
 from tidebench.pictures.ink import ink_of
+from tidebench.quantities import QUANTITIES
 from tidebench.readers.headers import canonical_unit
 from tidebench.units import factor
 
@@ -39,6 +40,26 @@ class Loop:
     area: float
     slope: float | None
     work_j: float | None
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What it tells and what it doesn't, as sentences."""
+        assert self.panel.across is not None
+        first, other = self.panel.quantity, self.panel.across
+        said = [f"{_between(first, self.range)} over {_between(other, self.across_range)}."]
+        if self.work_j is not None:
+            said.append(f"It encloses {self.work_j:.2f} J: work lost in a breath.")
+            rise = self.slope if first == "volume" else None if not self.slope else 1 / self.slope
+            if rise is not None:
+                said.append(f"From its lowest to its highest volume it gains {1000 * rise:.0f} mL for each cmH2O.")
+        return (*said, "A loop has neither direction nor time.")
+
+
+def _between(key: str, ends: tuple[float, float]) -> str:
+    record = QUANTITIES[key]
+    scale = factor(record.canonical, record.unit) if record.canonical else 1.0
+    low, high = (record.text(scale * end, unit=False) for end in ends)
+    return f"{record.label} {low} to {high} {record.unit}"
 
 
 def trace_loop(pixels: Pixels, panel: Panel, where: str) -> Loop:
