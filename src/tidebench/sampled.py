@@ -26,8 +26,6 @@ DRAWS = 30
 SHARE = 0.9
 NORMAL = 1.645
 """Standard deviations of a normal distribution between which nine in ten lie, either side."""
-WIDTH = 1.1
-"""Times that, so that nine in ten intervals hold on the open population of pictures."""
 OFTEN = 0.8
 """Share of the draws in which a quantity has to be told for its interval to be."""
 PEAKS = {
@@ -158,7 +156,7 @@ def _interval(middle: float, found: Sequence[float], draws: int, beyond: float =
     if len(found) < OFTEN * draws:
         return {"low": None, "high": None}
     drawn = np.asarray(found)
-    half = WIDTH * NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
+    half = NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
     return {"low": middle - half, "high": middle + half + beyond}
 
 

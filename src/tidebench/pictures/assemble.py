@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tidebench.errors import PictureError
 from tidebench.interval import Interval
-from tidebench.pictures.axes import Axes, Marks, Panel, unit_of
+from tidebench.pictures.axes import PER_CENT, Axes, Marks, Panel, unit_of
 from tidebench.pictures.corrections import Correction, corrected
 from tidebench.pictures.ink import inks_of
 from tidebench.pictures.slope import with_slope
@@ -105,7 +105,7 @@ def corrections_of(axes: Axes, panel: Panel, corrections: Sequence[Correction]) 
 
 
 def trace_trends(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
-    """Every trend as a person mended it, in the units that its panel gives.
+    """Every trend as a person mended it, in the units in which its quantities are told.
 
     Raises
     ------
@@ -173,8 +173,7 @@ def _bar(sweeping: Sequence[tuple[Panel, Curve]]) -> tuple[float, float] | None:
 def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, where: str) -> TracedPanel:
     left, top, _, bottom = (round(edge) for edge in panel.box)
     trend = panel.kind == "trend"
-    scale = 1.0 if trend else factor(unit_of(panel.unit), canonical_unit(panel.quantity))
-    axis = Scale.of(panel.values, scale)
+    axis = Scale.of(panel.values, _trend_scale(panel) if trend else _scale(panel))
     if panel.sweep_s is not None:
         each = panel.sweep_s / panel.size[0]
         across = (curve.column + left - panel.box[0]) / panel.size[0]
@@ -199,6 +198,18 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
         panel, curve, time, axis(row + top), np.abs(axis.each) * sd, reach, abs(axis.each), each,
         float(clipped.mean()),
     )  # fmt: skip
+
+
+def _scale(panel: Panel) -> float:
+    return factor(unit_of(panel.unit), canonical_unit(panel.quantity))
+
+
+def _trend_scale(panel: Panel) -> float:
+    """To the unit in which the quantity is told; shares have none."""
+    wanted = QUANTITIES[panel.quantity].unit
+    if panel.unit == wanted:
+        return 1.0
+    return 0.01 if panel.unit == PER_CENT else factor(unit_of(panel.unit), unit_of(wanted))
 
 
 def _only(row: Values, order: Order) -> Values:

@@ -21,6 +21,8 @@ JOULE = 0.0980665
 """Of a litre times a cmH2O."""
 GAPS_PX = (0, 2, 4, 6)
 """Widths of gaps in a loop that are bridged, the narrowest that will do: this house's."""
+LEANS = 0.2
+"""Share of a loop's breadth by which its lowest and highest point lie apart at least for a slope: this house's."""
 _SMALLEST = 40.0  # square pixels that a loop encloses at least
 
 
@@ -30,7 +32,8 @@ class Loop:
 
     ``points`` are (across, up). ``area`` is what the curve encloses, in the product of both units; with pressure and
     volume that is work, and ``work_j`` holds it in joules. ``slope`` is the rise from its lowest to its highest point
-    by what lies across between the two. Direction and time are not told.
+    by what lies across between the two; None where a loop is so upright or round that its ends decide. Direction and
+    time are not told.
     """
 
     panel: Panel
@@ -91,10 +94,11 @@ def trace_loop(pixels: Pixels, panel: Panel, where: str) -> Loop:
     area = area_px * abs(across.each * up.each)
     low, high = points[points[:, 1].argmin()], points[points[:, 1].argmax()]
     run = float(high[0] - low[0])
+    told = abs(run) >= LEANS * float(np.ptp(points[:, 0]))
     work = {panel.quantity, panel.across} == {"airway_pressure", "volume"}
     return Loop(
         panel, points, (float(points[:, 0].min()), float(points[:, 0].max())), (float(low[1]), float(high[1])),
-        float(area), float(high[1] - low[1]) / run if abs(run) > 1e-9 else None, area * JOULE if work else None,
+        float(area), float(high[1] - low[1]) / run if told else None, area * JOULE if work else None,
     )  # fmt: skip
 
 

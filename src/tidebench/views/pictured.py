@@ -65,8 +65,9 @@ def _trends(table: pl.DataFrame) -> Iterator[PicturedTrend]:
     for (_, key), rows in table.group_by("picture", "quantity", maintain_order=True):
         record: Any = quantity(str(key), "observed")
         hours, values = rows["time_s"].to_numpy() / 3600, rows["value"].to_numpy()
-        low, middle, high = (record.text(float(edge), unit=False) for edge in np.quantile(values, (0, 0.5, 1)))
-        words = f"{record.label} {low} to {high} {record.unit}, median {middle}, over {hours[-1] - hours[0]:.1f} h"
+        low, middle, high = (float(edge) for edge in np.quantile(values, (0, 0.5, 1)))
+        span = f"{record.text(low, unit=False)} to {record.text(high)}, median {record.text(middle)}"
+        words = f"{record.label} {span}, over {hours[-1] - hours[0]:.1f} h"
         step = max(1, len(hours) // MOST_POINTS)
         shown = (tuple(np.round(part[::step], 4).tolist()) for part in (hours, values))
         yield PicturedTrend(record.label, record.unit, sentence(words), *shown)

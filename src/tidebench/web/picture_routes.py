@@ -15,7 +15,7 @@ from tidebench.case_form import case_field, form, read_form
 from tidebench.casebook import case_folder, free_name
 from tidebench.errors import CaseError, OptionError
 from tidebench.forms import Section, read_answers
-from tidebench.pictures.axes import CHANNELS
+from tidebench.pictures.axes import CHANNELS, PER_CENT
 from tidebench.pictures.opening import MOST_BYTES
 from tidebench.quantities import quantity
 from tidebench.readers.preview import units_of
@@ -177,7 +177,7 @@ def _form() -> p.PictureFormTold:
         for key in CHANNELS
     ]
     trends = [
-        p.PanelChannelTold(key=key, label=found.label, units=[found.unit], trend=True)
+        p.PanelChannelTold(key=key, label=found.label, units=[PER_CENT if found.percent else found.unit], trend=True)
         for key in TRENDS
         if (found := quantity(key, "observed"))
     ]
