@@ -157,7 +157,8 @@ def _interval(middle: float, found: Sequence[float], draws: int, beyond: float =
         return {"low": None, "high": None}
     drawn = np.asarray(found)
     half = NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
-    return {"low": middle - half, "high": middle + half + beyond}
+    further = NORMAL * float(drawn.std()) + beyond if beyond else half  # known, it needs no draws' shift to be guessed
+    return {"low": middle - half, "high": middle + further}
 
 
 def _computed(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int) -> dict[str, dict[str, float | None]]:
