@@ -18,7 +18,7 @@ import polars as pl
 from tidebench.findings.rates import rates_of
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import quantity
-from tidebench.recording import Uncertainty
+from tidebench.recording import Recording, Uncertainty
 from tidebench.records import BREATH_COLUMNS
 from tidebench.review import Review, review
 
@@ -122,15 +122,7 @@ def _lacking(done: Review) -> dict[str, Values]:
     What samples lack grows with their distance: as much as every second sample of them lacks against them all.
     """
     recording = done.recording
-    rate, no_doubt = recording.rate_hz / 2, {"uncertainty": None}
-    halves = [
-        review(
-            done.case,
-            replace(recording, rate_hz=rate, channels={n: v[k::2] for n, v in recording.channels.items()}, **no_doubt),
-            policy=done.policy,
-        ).summary["quantities"]
-        for k in (0, 1)
-    ]
+    halves = [review(done.case, every, policy=done.policy).summary["quantities"] for every in _every_second(recording)]
     lacking = {}
     for key in VOLUMES:
         told = [half[key]["median"] for half in halves if key in half]
@@ -138,6 +130,12 @@ def _lacking(done: Review) -> dict[str, Values]:
         share = max(0.0, 1 - float(np.mean(told)) / whole) if told and whole else 0.0
         lacking[key] = share * done.breaths[key].fill_null(0.0).to_numpy()
     return lacking
+
+
+def _every_second(recording: Recording) -> list[Recording]:
+    """Two recordings of every second sample."""
+    channels = [{name: values[first::2] for name, values in recording.channels.items()} for first in (0, 1)]
+    return [replace(recording, rate_hz=recording.rate_hz / 2, channels=one, uncertainty=None) for one in channels]
 
 
 def _most(values: Values) -> float:

@@ -281,7 +281,7 @@ def test_flow_is_the_slope_of_a_volume_where_no_panel_shows_it() -> None:
 
 @pytest.mark.parametrize("left", [0.12, 0.0])
 def test_a_volume_that_is_set_back_between_breaths_is_no_expired_flow(left: float) -> None:
-    """Half a litre in within a second, all but ``left`` out with a time constant of 0.4 s; then the display begins at 0.
+    """Half a litre in within a second, all but ``left`` out with a time constant of 0.4 s; then again from 0.
 
     Expired flow begins at (0.5 − left)/0.4 L/s; a step down within one sample would be ``left`` times the rate.
     """
@@ -291,9 +291,7 @@ def test_a_volume_that_is_set_back_between_breaths_is_no_expired_flow(left: floa
     level, found = without_jumps(volume, rate)
     assert found == (4 if left else 0)
     assert np.diff(level).min() * rate == pytest.approx(-(0.5 - left) / 0.4, rel=0.05)
-    doubt = Uncertainty(
-        {"volume": np.full(len(volume), 0.001)}, 0.04, scale={"volume": 0.01}, shift_s={"volume": 0.0}
-    )
+    doubt = Uncertainty({"volume": np.full(len(volume), 0.001)}, 0.04, scale={"volume": 0.01}, shift_s={"volume": 0.0})
     made = with_slope(Recording(rate, {"airway_pressure": volume, "volume": volume}, uncertainty=doubt))
     assert made["flow"].min() > -(0.5 - left) / 0.4
     assert made["volume"].tolist() == volume.tolist()

@@ -56,8 +56,8 @@ def with_slope(recording: Recording) -> Recording:
 def without_jumps(volume: Values, rate: float) -> tuple[Values, int]:
     """Volume without the steps by which a display sets it back between breaths, and how many there are.
 
-    A step is no flow: within three samples volume changes by many times what it does that way on either side. It is taken
-    off from there on.
+    A step is no flow: within three samples volume changes by many times what it does that way on either side. It is
+    taken off from there on.
     """
     aside = max(2, round(ASIDE_S * rate))
     known = volume[np.isfinite(volume)]
@@ -68,7 +68,9 @@ def without_jumps(volume: Values, rate: float) -> tuple[Values, int]:
     same = np.sign(by) * STEP / aside
     before, after = same * (volume[first] - volume[first - aside]), same * (volume[last + aside] - volume[last])
     usual = np.maximum(0.0, np.maximum(before, after))
-    jumps = np.flatnonzero((np.abs(by) > LEAST * np.ptp(known)) & (np.abs(by) > MANY * usual)) if len(known) else first[:0]
+    jumps = (
+        np.flatnonzero((np.abs(by) > LEAST * np.ptp(known)) & (np.abs(by) > MANY * usual)) if len(known) else first[:0]
+    )
     level, found = volume.copy(), 0
     for cluster in np.split(jumps, np.flatnonzero(np.diff(jumps) > STEP) + 1):
         if len(cluster):
@@ -102,4 +104,6 @@ def _slope(values: Values, window: int) -> Values:
 def words(recording: Recording) -> str:
     """What a reader must know of such a flow."""
     _, jumps = without_jumps(recording["volume"], recording.rate_hz)
-    return (JUMPS.format(times=jumps) if jumps else "") + WORDS.format(over=1000 * _odd(OVER_S * recording.rate_hz) / recording.rate_hz)
+    return (JUMPS.format(times=jumps) if jumps else "") + WORDS.format(
+        over=1000 * _odd(OVER_S * recording.rate_hz) / recording.rate_hz
+    )

@@ -74,9 +74,11 @@ def read_uncertainty(path: Path, recording: Recording) -> Uncertainty:
             f"the uncertainty of samples can't be read ({str(error).splitlines()[0][:100]})",
             where=path.name, expected="the file that `tidebench picture` wrote beside the signals",
         ) from None  # fmt: skip
-    sides = {side: {name: told[of] for name in recording.channels if (of := f"{name} {side}") in told} for side in _SIDES}
+    above, below = (
+        {name: told[of] for name in recording.channels if (of := f"{name} {side}") in told} for side in _SIDES
+    )
     samples = {name: sd for name, sd in told.items() if name in recording}
-    return Uncertainty(samples, **shared.model_dump(), **sides)
+    return Uncertainty(samples, **shared.model_dump(), above=above, below=below)
 
 
 def joined(parts: Sequence[Recording], places: Sequence[slice], rate_hz: float, length: int) -> Uncertainty | None:

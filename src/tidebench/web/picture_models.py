@@ -31,7 +31,7 @@ Marks = tuple[MarkSaid, MarkSaid]
 
 
 class ClockSaid(m.Asked):
-    """What runs from left to right: two marks in seconds (a trend's in hours), or the seconds of a display that wraps."""
+    """What runs from left to right: two marks in seconds, a trend's in hours, or a display that wraps round."""
 
     way: Literal["marks", "sweep"] = "marks"
     marks: Marks
