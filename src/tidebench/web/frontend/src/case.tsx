@@ -3,6 +3,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
 import { CaseLinks } from "./links";
 import { here, look } from "./place";
+import { Pictured } from "./pictured";
 import { quantities } from "./quantities";
 import { ReviewRoom } from "./review";
 import { capital } from "./words";
@@ -81,6 +82,7 @@ export function CaseRoom({ name }: { name: string }) {
           {entry.recording && <button class="main" onClick={() => void begin()}>Review it</button>}
         </div>
       )}
+      {entry && !entry.problem && !entry.recording && <Pictured name={name} />}
       {!job && !entry && !problem && <p class="quiet">Opening …</p>}
     </div>
   );
