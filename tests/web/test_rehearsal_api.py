@@ -67,6 +67,7 @@ def test_sketch_is_the_estimate_of_the_whole_rehearsal(client: TestClient, print
     for key in ("peak_pressure_cmh2o", "vti_ml", "rate_per_min", "total_peep_cmh2o", "paco2_mmhg"):
         assert told[key] == quantity(key).text(printed["then"][key]["value"])
     assert max(sketch["waves"]["airway_pressure"]) > 20
+    assert (sketch["now_band"], sketch["then_band"]) == (None, None), "one patient has no doubt"
 
 
 def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed: dict[str, Any]) -> None:
@@ -79,6 +80,15 @@ def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed
         low, high = (record.text(then[edge], unit=False) for edge in ("low", "high"))
         assert rows[key]["then"] == record.text(then["value"])
         assert rows[key]["span"] == f"{low} to {high}"
+    for band, curves in (
+        (told["then_band"], told["waves"]),
+        (told["now_band"], client.get(URL, params=STRETCH).json()["now"]),
+    ):
+        assert band["low"]["time_s"] == curves["time_s"]
+        for key in ("airway_pressure", "flow", "volume"):
+            edges = zip(band["low"][key], curves[key], band["high"][key], strict=True)
+            assert all(low <= value <= high for low, value, high in edges), "the band holds the estimate"
+            assert band["low"][key] != band["high"][key]
     assert [limit["then"] for limit in told["limits"]] == [
         limit["then"] for limit in printed["limits"] if "can't" not in limit["then"]
     ]

@@ -28,6 +28,7 @@ export type Marked = Schemas["Marked"];
 export type Fit = Schemas["FitTold"];
 export type Lever = Schemas["LeverTold"];
 export type Curves = Schemas["CurvesTold"];
+export type Band = Schemas["BandTold"];
 export type Change = Schemas["ChangeTold"];
 export type Form = Schemas["FormTold"];
 export type Slip = Schemas["SlipTold"];

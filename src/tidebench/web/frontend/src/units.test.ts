@@ -8,7 +8,8 @@ import { readPlace, writePlace } from "./place";
 import { spots } from "./review";
 import { begin, inside, moved, next, showing, zoomed } from "./stretch";
 import { clock, size } from "./words";
-import type { Review } from "./api";
+import { drawnBreaths } from "./whatif";
+import type { Curves, Review } from "./api";
 
 describe("the first step to a finding", () => {
   it("finds one whichever part of the record is shown", () => {
@@ -119,5 +120,18 @@ describe("keys", () => {
     expect(pressed(event)).toBe(false);
     const key: Key = { keys: ["n"], words: "", group: "", act: () => undefined };
     expect(key.keys).toContain("n");
+  });
+});
+
+describe("the curves of what-if", () => {
+  const flat = (value: number, n: number): Curves => ({ time_s: Array.from({ length: n }, (_, i) => i / 100), airway_pressure: Array<number>(n).fill(value), flow: Array<number>(n).fill(value), volume: Array<number>(n).fill(value) });
+  it("have a band between two series of its own where doubt is known", () => {
+    const { data, series, bands } = drawnBreaths("flow", [flat(1, 3), flat(2, 3), flat(3, 4)], [null, null, { low: flat(2.5, 4), high: flat(3.5, 4) }]);
+    expect(data.slice(1).map((values) => values[3])).toEqual([null, null, 3, 2.5, 3.5]);
+    expect(series.map((one) => one.label)).toEqual(["recorded", "now", "then", "then, 5th", "then, 95th"]);
+    expect(bands.map((band) => band.series)).toEqual([[5, 4]]);
+  });
+  it("have none in a sketch", () => {
+    expect(drawnBreaths("volume", [flat(1, 3), flat(2, 3), flat(3, 4)], [null, null, null]).bands).toEqual([]);
   });
 });

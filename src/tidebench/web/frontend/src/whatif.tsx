@@ -2,7 +2,7 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
-import { caseUrl, fetchFile, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
+import { caseUrl, fetchFile, get, send, stopped, type Band, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
 import { follow } from "./jobs";
 import { useKeys } from "./keys";
 import { MakeLesson } from "./makelesson";
@@ -144,6 +144,8 @@ export function WhatIfRoom({ name }: { name: string }) {
                 <p class="legend">
                   <span><Key ink="edge" wide={3} />recorded</span><span><Key ink="ink" dash="5 3" />the fitted patient now</span>
                   {change && <span><Key ink="blue" wide={3} />then, by the estimate</span>}
+                  {change?.then_band && <span><i class="swatch" style={{ background: tinted("var(--blue)") }} />where nine tenths of drawn patients lie, then</span>}
+                  {change?.now_band && <span><i class="swatch" style={{ background: tinted("var(--ink)") }} />and now</span>}
                 </p>
               </section>
               <section class="sheet strip" aria-labelledby="table">
@@ -208,6 +210,7 @@ function Control({ lever, value, put }: { lever: Lever; value: number; put: (key
   );
 }
 
+const tinted = (ink: string) => `color-mix(in srgb, ${ink} 20%, transparent)`;
 const CHANNELS = [["airway_pressure", "Airway pressure", "cmH2O", 190], ["flow", "Flow", "L/min", 130], ["volume", "Volume", "mL", 150]] as const;
 
 function Waves({ fit, change }: { fit: Fit; change: Change | null }) {
@@ -215,34 +218,37 @@ function Waves({ fit, change }: { fit: Fit; change: Change | null }) {
   return (
     <>
       {CHANNELS.map(([key, label, unit, height], i) => (
-        <Channel key={key} channel={key} label={label} unit={unit} height={height} curves={[fit.recorded, fit.now, ...(change ? [change.waves] : [])]} end={end} last={i === CHANNELS.length - 1} />
+        <Channel key={key} channel={key} label={label} unit={unit} height={height} curves={[fit.recorded, fit.now, ...(change ? [change.waves] : [])]} bands={[null, change?.now_band, change?.then_band]} end={end} last={i === CHANNELS.length - 1} />
       ))}
     </>
   );
 }
 
-function Channel({ channel, label, unit, height, curves, end, last }: { channel: "airway_pressure" | "flow" | "volume"; label: string; unit: string; height: number; curves: Curves[]; end: number; last: boolean }) {
-  const series = useMemo<uPlot.Series[]>(
-    () =>
-      curves.map((_, i) => ({
-        label: ["recorded", "now", "then"][i]!,
-        stroke: () => colour(["edge", "ink", "blue"][i]!),
-        width: [3, 1.3, 2.4][i]!,
-        dash: i === 1 ? [6, 4] : [],
-        points: { show: false },
-      })),
-    [curves.length],
-  );
-  const data = useMemo(() => {
-    const longest = curves.reduce((a, b) => (b.time_s.length > a.time_s.length ? b : a));
-    return [longest.time_s, ...curves.map((one) => longest.time_s.map((_, i) => one[channel][i] ?? null))] as uPlot.AlignedData;
-  }, [curves, channel]);
+function Channel({ channel, label, unit, height, curves, bands: told, end, last }: { channel: "airway_pressure" | "flow" | "volume"; label: string; unit: string; height: number; curves: Curves[]; bands: (Band | null | undefined)[]; end: number; last: boolean }) {
+  const { data, series, bands } = useMemo(() => drawnBreaths(channel, curves, told), [channel, ...curves, ...told]);
   return (
     <div class="lane">
       <div class="name"><b>{label}</b><div class="quiet">{unit}</div></div>
-      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
+      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} bands={bands} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
     </div>
   );
+}
+
+/** Mean breaths on one axis of time, each with the two edges of its band where it has one. */
+export function drawnBreaths(channel: "airway_pressure" | "flow" | "volume", curves: Curves[], told: (Band | null | undefined)[]) {
+  const longest = curves.reduce((a, b) => (b.time_s.length > a.time_s.length ? b : a)).time_s;
+  const along = (one: Curves) => longest.map((_, i) => one[channel][i] ?? null);
+  const names = ["recorded", "now", "then"];
+  const edges = curves.flatMap((_, i) => (told[i] ? [{ of: i, band: told[i] }] : []));
+  const edge = (words: string): uPlot.Series => ({ label: words, stroke: "transparent", width: 0, points: { show: false } });
+  const series: uPlot.Series[] = [
+    ...curves.map((_, i) => ({ label: names[i]!, stroke: () => colour(["edge", "ink", "blue"][i]!), width: [3, 1.3, 2.4][i]!, dash: i === 1 ? [6, 4] : [], points: { show: false } })),
+    ...edges.flatMap(({ of }) => [edge(`${names[of]}, 5th`), edge(`${names[of]}, 95th`)]),
+  ];
+  const first = curves.length + 1;
+  const bands = edges.map(({ of }, i): uPlot.Band => ({ series: [first + 2 * i + 1, first + 2 * i], fill: () => tinted(colour(["edge", "ink", "blue"][of]!)) }));
+  const data = [longest, ...curves.map(along), ...edges.flatMap(({ band }) => [along(band.low), along(band.high)])] as uPlot.AlignedData;
+  return { data, series, bands };
 }
 
 function Table({ change, kept, doubt }: { change: Change; kept: Kept[]; doubt: boolean }) {
