@@ -136,6 +136,9 @@ def test_marks_are_kept_taken_back_and_survive_a_new_review(client: TestClient, 
     kinds = client.get(f"{URL}/review").json()["kinds"]
     kind = next(kind for kind in kinds if kind["kind"] == "ineffective-effort")
     place = f"{URL}/findings/{kind['index'][0]}"
+    whole = client.get(place).json()
+    assert (kind["starts_s"][0], kind["ends_s"][0]) == pytest.approx((whole["start_s"], whole["end_s"]), abs=0.001)
+    assert all(start <= end for one in kinds for start, end in zip(one["starts_s"], one["ends_s"], strict=True))
     said = client.put(f"{place}/mark", json={"state": "confirmed", "note": "seen", "who": "A"}).json()
     assert said["finding"]["mark"]["state"] == "confirmed"
     assert said["tally"].startswith("1 confirmed")

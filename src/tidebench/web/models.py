@@ -274,6 +274,7 @@ class KindTold(Told):
     cluster: str
     index: list[int]
     starts_s: list[float]
+    ends_s: list[float]
 
 
 class UntoldTold(Told):

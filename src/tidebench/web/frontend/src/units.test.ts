@@ -5,6 +5,7 @@ import { valueAt } from "./detail";
 import { ticks } from "./draw";
 import { nameOf, pressed, type Key } from "./keys";
 import { readPlace, writePlace } from "./place";
+import { pointed } from "./record";
 import { spots } from "./review";
 import { begin, inside, moved, next, showing, zoomed } from "./stretch";
 import { clock, size } from "./words";
@@ -133,5 +134,18 @@ describe("the curves of what-if", () => {
   });
   it("have none in a sketch", () => {
     expect(drawnBreaths("volume", [flat(1, 3), flat(2, 3), flat(3, 4)], [null, null, null]).bands).toEqual([]);
+  });
+});
+
+describe("the ribbon of findings", () => {
+  const marks = [{ at: 0, to: 100 }, { at: 40, to: 42 }, { at: 50, to: 90 }].map((one) => ({ ...one, shape: "tick", words: "" }));
+  it("answers along the whole extent of a finding, the latest that lasts first", () => {
+    expect(pointed(marks, 20, 2)).toBe(0);
+    expect(pointed(marks, 70, 2)).toBe(2);
+    expect(pointed(marks, 95, 2)).toBe(0);
+  });
+  it("answers at a beginning that is near, and nowhere else", () => {
+    expect(pointed(marks, 39, 2)).toBe(1);
+    expect(pointed(marks, 120, 2)).toBe(-1);
   });
 });
