@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, expect
 
 from tests.browser.workbench import AXE, chromium, needs_browser, serving, visit
 from tests.web.bench import CASE, DEMO, casebook
+from tidebench.case import load_case
 
 pytestmark = needs_browser
 
@@ -212,6 +213,31 @@ def test_what_if_moves_a_setting_and_tells_its_doubt(browser: Browser, address: 
         expect(row).to_be_visible()
         page.keyboard.press("r")
         expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+
+
+def test_alternatives_survive_leaving_the_room_and_go_into_the_report(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/whatif/{CASE}")
+        expect(page.get_by_role("heading", level=1)).to_contain_text(load_case(DEMO).title)
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+        page.get_by_label("Set PEEP", exact=False).first.focus()
+        page.keyboard.press("ArrowRight")
+        expect(page.get_by_text("where nine tenths of drawn patients lie, then")).to_be_visible(timeout=120_000)
+        one.shot("what-if-bands")
+        page.keyboard.press("k")
+        kept = page.get_by_role("listitem").filter(has_text="take up again")
+        said = kept.inner_text()
+        assert said.startswith("A: ")
+        assert "kept=A" in page.url
+        page.keyboard.press("b")
+        expect(page.get_by_role("heading", name="What matters first")).to_be_visible()
+        page.get_by_role("link", name=re.compile(r"^What if\? ")).click()
+        expect(kept).to_have_text(said)
+        with page.expect_download(timeout=120_000) as saved:
+            kept.get_by_role("button", name="report with A").click()
+        assert saved.value.suggested_filename == f"{CASE}-report-with-A.pdf"
+        assert saved.value.path().read_bytes().startswith(b"%PDF")
 
 
 def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str) -> None:

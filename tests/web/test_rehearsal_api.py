@@ -15,6 +15,7 @@ from fastapi.testclient import TestClient
 from pypdf import PdfReader
 
 from tests.web.bench import CASE, DEMO, casebook, served
+from tidebench.case import load_case
 from tidebench.cli import main
 from tidebench.quantities import quantity
 
@@ -52,6 +53,7 @@ def over(client: TestClient, job: dict[str, Any]) -> str:
 def test_fit_and_its_levers(client: TestClient, printed: dict[str, Any]) -> None:
     fit = client.get(URL, params=STRETCH).json()
     levers = {lever["key"]: lever["value"] for lever in fit["levers"]}
+    assert fit["title"] == load_case(DEMO).title
     assert levers["peep_cmh2o"] == 12  # as the case sets it from 71 to 141 s
     assert {"rate_per_min", "tidal_volume_ml", "fio2"} <= levers.keys()
     assert "pressure_support_cmh2o" not in levers

@@ -67,6 +67,7 @@ class FittedRow:
 class FitPage:
     """A fitted patient: from where, how well, what was taken for granted, and what can be moved."""
 
+    title: str
     from_s: float
     to_s: float
     lead: str
@@ -124,6 +125,7 @@ def fit_page(fit: Fit, now: Prediction) -> FitPage:
 
     shown, window = overlay(fit, now), fit.window
     return FitPage(
+        title=window.review.case.title,
         from_s=window.from_s,
         to_s=window.to_s,
         lead=sentence(

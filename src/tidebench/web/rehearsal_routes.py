@@ -131,6 +131,7 @@ class FittedTold(m.Told):
 class FitTold(m.Told):
     """A fitted patient."""
 
+    title: str
     from_s: float
     to_s: float
     lead: str
@@ -302,6 +303,7 @@ def swept_told(page: SweptPage) -> SweptPageTold:
 def fit_told(page: FitPage) -> FitTold:
     """A fitted patient as it goes over the line."""
     return FitTold(
+        title=page.title,
         from_s=page.from_s,
         to_s=page.to_s,
         lead=page.lead,

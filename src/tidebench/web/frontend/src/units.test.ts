@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
 
+import { freeLetter, readAlternatives, writeAlternatives, type Alternative } from "./alternatives";
 import { unpack } from "./api";
 import { valueAt } from "./detail";
 import { ticks } from "./draw";
@@ -147,5 +148,21 @@ describe("the ribbon of findings", () => {
   it("answers at a beginning that is near, and nowhere else", () => {
     expect(pointed(marks, 39, 2)).toBe(1);
     expect(pointed(marks, 120, 2)).toBe(-1);
+  });
+});
+
+describe("alternatives that are kept", () => {
+  const two: Alternative[] = [{ name: "A", settings: { peep_cmh2o: 12, rate_per_min: 18.5 } }, { name: "C", settings: { fio2: 0.4 } }];
+  it("come back from the address as they were", () => {
+    const place = { room: "whatif" as const, name: "case", words: { kept: writeAlternatives(two) } };
+    expect(readAlternatives(readPlace(writePlace(place)).words.kept)).toEqual(two);
+  });
+  it("leave out what nobody can have kept", () => {
+    expect(readAlternatives("A=;B;=peep:3;aa=peep:3;D=peep:x")).toEqual([]);
+    expect(readAlternatives(undefined)).toEqual([]);
+  });
+  it("get the first letter that is free, and none beyond the last", () => {
+    expect(freeLetter(two)).toBe("B");
+    expect(freeLetter([..."ABCDEFGHIJKLMNOPQRSTUVWXYZ"].map((name) => ({ name, settings: {} })))).toBeUndefined();
   });
 });

@@ -2,6 +2,7 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
+import { freeLetter, readAlternatives, readSettings, writeAlternatives, writeSettings, type Alternative, type Settings } from "./alternatives";
 import { caseUrl, fetchFile, get, send, stopped, type Band, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
 import { follow } from "./jobs";
 import { useKeys } from "./keys";
@@ -14,16 +15,8 @@ import { Sweep } from "./sweep";
 import { capital } from "./words";
 
 const QUIET_MS = 500;
-type Settings = { [key: string]: number };
-interface Kept {
-  name: string;
-  settings: Settings;
-  change: Change;
-}
-
-function readSettings(text: string | undefined): Settings {
-  const pairs = (text ?? "").split(",").map((pair) => pair.split(":"));
-  return Object.fromEntries(pairs.filter(([key, value]) => key && value && Number.isFinite(Number(value))).map(([key, value]) => [key!, Number(value)]));
+interface Kept extends Alternative {
+  change: Change | null; // none until it is told
 }
 
 export function WhatIfRoom({ name }: { name: string }) {
@@ -33,11 +26,12 @@ export function WhatIfRoom({ name }: { name: string }) {
   const [change, setChange] = useState<Change | null>(null);
   const [doubt, setDoubt] = useState(false);
   const [problem, setProblem] = useState("");
-  const [kept, setKept] = useState<Kept[]>([]);
   const [writing, setWriting] = useState("");
   const way = useRef<AbortController | null>(null);
   const stretch = place.words.from && place.words.to ? { from_s: Number(place.words.from), to_s: Number(place.words.to) } : {};
   const base = `${caseUrl(name)}/whatif`;
+  const shelf = `tidebench-alternatives-${name}-${place.words.from ?? ""}-${place.words.to ?? ""}`;
+  const [kept, setKept] = useState<Kept[]>(() => readAlternatives(place.words.kept || sessionStorage.getItem(shelf) || "").map((one) => ({ ...one, change: null })));
   const granted = (change && doubt ? change.assumptions : fit?.assumptions) ?? [];
   const moved = Object.keys(settings).length > 0;
 
@@ -54,11 +48,28 @@ export function WhatIfRoom({ name }: { name: string }) {
     if (!fit) return;
     const asked = new AbortController();
     way.current = asked;
-    look({ set: Object.entries(settings).map(([key, value]) => `${key}:${value}`).join(",") });
+    look({ set: writeSettings(settings) });
     setDoubt(false);
     if (!moved) return setChange(null);
     void rehearse(asked.signal);
   }, [fit, settings]);
+
+  useEffect(() => {
+    const words = writeAlternatives(kept);
+    look({ kept: words });
+    sessionStorage.setItem(shelf, words);
+    const untold = kept.find((one) => !one.change);
+    if (!fit || !untold) return;
+    const asked = new AbortController();
+    const tell = (change: Change) => setKept((now) => now.map((one) => (one === untold ? { ...one, change } : one)));
+    const refuse = (error: Error) => {
+      if (stopped(error) || asked.signal.aborted) return;
+      setKept((now) => now.filter((one) => one !== untold));
+      say(`${untold.name} can't be told of this stretch: ${error.message}`);
+    };
+    send<Change>("POST", `${base}/sketch`, { ...stretch, settings: untold.settings }, asked.signal).then(tell, refuse);
+    return () => asked.abort();
+  }, [fit, kept]);
 
   const rehearse = async (signal: AbortSignal) => {
     const body = { ...stretch, settings };
@@ -96,13 +107,18 @@ export function WhatIfRoom({ name }: { name: string }) {
     setSettings({});
     if (moved) say("The settings are as they were recorded.", () => setSettings(before));
   };
-  const keep = () => change && moved && setKept((now) => [...now, { name: String.fromCharCode(65 + (now.length % 26)), settings, change }]);
-  const report = async () => {
+  const keep = () => {
+    const letter = freeLetter(kept);
+    if (!change || !moved) return;
+    if (!letter) return say("No more alternatives can be kept: let one go first.");
+    setKept([...kept, { name: letter, settings, change }]);
+  };
+  const report = async (settings: Settings, alternative = "") => {
     const asked = new AbortController();
     setWriting("beginning");
     try {
       const job = await follow(await send<Job>("POST", `${base}/report`, { ...stretch, settings }), asked.signal, (now) => setWriting(now.stage || "waiting"));
-      await fetchFile(`${base}/report/${job.name}.pdf`, undefined, `${name}-report-with-a-change.pdf`);
+      await fetchFile(`${base}/report/${job.name}.pdf`, undefined, `${name}-report-with-${alternative || "a-change"}.pdf`);
     } catch (error) {
       setProblem((error as Error).message);
     } finally {
@@ -127,7 +143,7 @@ export function WhatIfRoom({ name }: { name: string }) {
   return (
     <>
       <div class="row">
-        <h1 class="grow">What if? <span class="quiet">{name}</span></h1>
+        <h1 class="grow">What if? <span class="quiet">{fit ? fit.title || name : problem ? name : ""}</span></h1>
         <a class="button" href={`#/case/${encodeURIComponent(name)}`}>Back to the review <kbd>b</kbd></a>
       </div>
       {problem && <p class="problem" role="alert">{problem}</p>}
@@ -153,12 +169,12 @@ export function WhatIfRoom({ name }: { name: string }) {
                   <h2 id="table" class="grow">{moved ? "What would change" : "Move a setting to see what would change"}</h2>
                   {moved && !doubt && !problem && <span class="small quiet" role="status">the estimate; its doubt follows …</span>}
                   {moved && <button onClick={keep} disabled={!change}>Keep this alternative <kbd>k</kbd></button>}
-                  {moved && doubt && <button onClick={() => void report()} disabled={Boolean(writing)}>Report with this change</button>}
+                  {moved && doubt && <button onClick={() => void report(settings)} disabled={Boolean(writing)}>Report with this change</button>}
                   {writing && <span class="small quiet" role="status">{capital(writing)} …</span>}
                 </div>
                 {change && <Table change={change} kept={kept} doubt={doubt} />}
                 {kept.length > 0 && (
-                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
+                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change?.settings ?? "…"} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" disabled={Boolean(writing)} onClick={() => void report(one.settings, one.name)}>report with {one.name}</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
                 )}
                 {change && doubt && <Beyond change={change} />}
                 {moved && <details><summary>Make a lesson of this change</summary><MakeLesson name={name} change={{ ...stretch, settings }} /></details>}
@@ -264,7 +280,7 @@ function Table({ change, kept, doubt }: { change: Change; kept: Kept[]; doubt: b
             <tr key={row.key}>
               <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td><td class="num"><strong>{row.then}</strong></td>
               <td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td>
-              {kept.map((one) => <td key={one.name} class="num">{one.change.rows.find((other) => other.key === row.key)?.then ?? "–"}</td>)}
+              {kept.map((one) => <td key={one.name} class="num">{one.change ? one.change.rows.find((other) => other.key === row.key)?.then ?? "–" : "…"}</td>)}
             </tr>
           ))}
         </tbody>
