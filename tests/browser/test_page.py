@@ -240,6 +240,35 @@ def test_alternatives_survive_leaving_the_room_and_go_into_the_report(browser: B
         assert saved.value.path().read_bytes().startswith(b"%PDF")
 
 
+def test_a_file_with_a_bad_row_makes_a_case_that_can_be_taken_out_again(
+    browser: Browser, address: str, folder: Path
+) -> None:
+    lines = (DEMO / "signals.csv").read_text(encoding="utf-8").splitlines()
+    lines[2000] = "what is this"
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto("/")
+        page.evaluate(DROP, [base64.b64encode("\n".join(lines).encode()).decode(), "bad row.csv"])
+        page.get_by_role("button", name="Make the case and review it").click()
+        expect(page.get_by_role("alert")).to_contain_text("2001", timeout=120_000)
+        page.get_by_text("Take this case out of the casebook").click()
+        if AXE.is_file():
+            assert one.accessible() == []
+        one.shot("case-taken-out-asked")
+        page.get_by_role("button", name="Take it out").click()
+        expect(page.get_by_role("button", name="Put it back")).to_be_visible()
+        assert not (folder / "bad-row").exists()
+        one.shot("case-taken-out")
+        page.keyboard.press("z")
+        expect(page.get_by_text("Take this case out of the casebook")).to_be_visible()
+        assert (folder / "bad-row" / "case.toml").is_file()
+        page.get_by_text("Take this case out of the casebook").click()
+        page.get_by_role("button", name="Take it out").click()
+        page.get_by_role("link", name="To the casebook").click()
+        expect(page.get_by_role("searchbox")).to_be_visible()
+        expect(page.get_by_text("bad-row")).to_have_count(0)
+
+
 def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str) -> None:
     with visit(browser, address) as one, visit(browser, address) as other:
         for person in (one, other):

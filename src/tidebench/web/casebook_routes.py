@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from tidebench.case import CASE_FILE, load_case
 from tidebench.case_form import Filled, form, read_form
-from tidebench.casebook import REVIEW, case_folder, entries, free_name
+from tidebench.casebook import REVIEW, case_folder, entries, free_name, put_back, take_out
 from tidebench.errors import InputError, OptionError
 from tidebench.forms import Slip
 from tidebench.readers.preview import mappable, preview, units_of, without
@@ -28,11 +28,12 @@ from tidebench.web.models import (
     NewCase,
     SectionTold,
     SlipTold,
+    UploadLimit,
     UploadTold,
 )
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
-from tidebench.web.uploads import Upload, clear_old, drop, find, take_in
+from tidebench.web.uploads import Upload, clear_old, drop, find, limit_told, take_in
 
 REVIEW_WORK = "tidebench.web.work:review_job"
 OWN_WORDS_S = 90.0
@@ -84,6 +85,11 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
             drop(upload)
             raise
 
+    @api.get("/uploads")
+    def upload_limit() -> UploadLimit:
+        """How large a file of signals may be."""
+        return limit_told(serving.limits)
+
     @api.post("/uploads/{token}/preview")
     def preview_upload(token: str, asked: Mapped) -> UploadTold:
         """Say again what its columns are understood as, with what a person said of them."""
@@ -93,6 +99,16 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
     def drop_upload(token: str) -> None:
         """Throw a file away that waits."""
         drop(find(serving.folder, token))
+
+    @api.delete("/cases/{name}", status_code=204)
+    def take_case_out(name: str) -> None:
+        """Take a case out of the casebook; it waits aside for two hours."""
+        take_out(serving.folder, name)
+
+    @api.put("/cases/{name}", status_code=204)
+    def put_case_back(name: str) -> None:
+        """Put a case back that was taken out."""
+        put_back(serving.folder, name)
 
     @api.post("/cases/{name}/review")
     def begin_review(name: str) -> JobTold:

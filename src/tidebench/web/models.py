@@ -48,6 +48,13 @@ class About(Told):
     inside: list[Licence]
 
 
+class UploadLimit(Told):
+    """How large a file may be, and what is said of a larger one."""
+
+    bytes: int
+    words: str
+
+
 class SourceTold(Told):
     """A source, and what rests on it."""
 

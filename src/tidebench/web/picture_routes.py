@@ -29,7 +29,7 @@ from tidebench.web.options import Serving
 from tidebench.web.picture_said import axes_tables, marks_told, slips_of
 from tidebench.web.picture_work import SHOWN, ReadAxes, Shown
 from tidebench.web.refusals import REFUSED
-from tidebench.web.uploads import Upload, drop, find, take_in
+from tidebench.web.uploads import Upload, drop, find, limit_told, take_in
 
 OPEN, TRACE, MAKE = (f"tidebench.web.picture_work:{name}_job" for name in ("open", "trace", "case"))
 SUFFIXES = (".png", ".bmp", ".jpg", ".jpeg", ".webp", ".tif", ".tiff", ".gif", ".heic", ".heif", ".pdf")
@@ -87,6 +87,11 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         """Take a picture in and put it aside."""
         upload = await take_in(serving.folder, name, request.stream(), limits, SUFFIXES)
         return p.PictureTold(token=upload.token, file=upload.path.name, size=upload.size)
+
+    @api.get(PICTURES.removeprefix("/api"))
+    def picture_limit() -> m.UploadLimit:
+        """How large a picture may be."""
+        return limit_told(limits)
 
     @api.post("/pictures/{token}/open")
     def open_picture(token: str, asked: p.OpenAsked) -> m.JobTold:

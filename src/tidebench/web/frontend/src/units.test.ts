@@ -1,9 +1,10 @@
-import { describe, expect, it } from "vitest";
+import { describe, expect, it, vi } from "vitest";
 
 import { freeLetter, readAlternatives, writeAlternatives, type Alternative } from "./alternatives";
-import { unpack } from "./api";
+import { unpack, upload } from "./api";
 import { valueAt } from "./detail";
 import { ticks } from "./draw";
+import { mayBeLog } from "./handed";
 import { nameOf, pressed, type Key } from "./keys";
 import { readPlace, writePlace } from "./place";
 import { pointed } from "./record";
@@ -164,5 +165,28 @@ describe("alternatives that are kept", () => {
   it("get the first letter that is free, and none beyond the last", () => {
     expect(freeLetter(two)).toBe("B");
     expect(freeLetter([..."ABCDEFGHIJKLMNOPQRSTUVWXYZ"].map((name) => ({ name, settings: {} })))).toBeUndefined();
+  });
+});
+
+describe("a file on its way in", () => {
+  const file = new File(["0123456789"], "long.csv");
+  const allow = (bytes: number) => vi.stubGlobal("fetch", () => Promise.resolve(new Response(JSON.stringify({ bytes, words: "the file is too large." }))));
+  it("is not sent when it is too large", async () => {
+    const sent = vi.spyOn(XMLHttpRequest.prototype, "send").mockImplementation(function (this: XMLHttpRequest) {
+      this.dispatchEvent(new Event("error"));
+    });
+    allow(9);
+    await expect(upload("/uploads", file, () => undefined, new AbortController().signal)).rejects.toThrow("long.csv: the file is too large.");
+    expect(sent).not.toHaveBeenCalled();
+    allow(10);
+    await upload("/uploads", file, () => undefined, new AbortController().signal).catch(() => undefined);
+    expect(sent).toHaveBeenCalledOnce();
+    vi.unstubAllGlobals();
+    sent.mockRestore();
+  });
+  it("may be a log when it is text", () => {
+    const named = (name: string) => mayBeLog(new File([], name));
+    expect(["a.csv", "B.LOG", "c.txt"].every(named)).toBe(true);
+    expect(["a.zip", "b.docx", "c.parquet", "log"].some(named)).toBe(false);
   });
 });
