@@ -126,6 +126,9 @@ def test_breath_tells_its_account_its_numbers_and_why_others_are_missing(client:
     parts = told["account"]
     summed = parts["start"] + np.array(parts["elastic"]) + parts["resistive"] - parts["muscle"] + parts["residual"]
     assert np.allclose(summed, parts["pressure"], atol=5e-3)
+    instants = [value for one in told["instants"] for value in one.values()]
+    assert any(value.startswith("−") for value in instants)
+    assert not [value for value in instants if "-" in value], "a minus is a minus, no hyphen"
     missing = {n["key"]: n["reason"] for n in told["numbers"] if n["reason"]}
     assert "compliance_ml_cmh2o" in missing  # she breathes: a passive measure has a reason instead of a number
     assert [loop["earlier"] for loop in told["loops"]] == list(range(7))
