@@ -34,6 +34,9 @@ class Uncertainty:
         Of the length of a second, as a share; all channels together.
     notes : tuple of str
         What a reader of the recording should know about how it was made.
+    above, below : mapping of str to ndarray, shape (n,)
+        No standard deviations: how far the channel may have gone beyond each sample for an instant, where what it was
+        taken from shows the outermost of several.
     """
 
     samples: Mapping[str, Samples]
@@ -44,6 +47,8 @@ class Uncertainty:
     shift_s: Mapping[str, float] = field(default_factory=dict)
     clock: float = 0.0
     notes: tuple[str, ...] = ()
+    above: Mapping[str, Samples] = field(default_factory=dict)
+    below: Mapping[str, Samples] = field(default_factory=dict)
 
     def drawn(self, recording: Recording, rng: np.random.Generator) -> Recording:
         """The recording as it may as well have been: errors drawn from normal distributions, and where samples fall."""

@@ -18,7 +18,7 @@ import polars as pl
 from tidebench.findings.rates import rates_of
 from tidebench.measures.computed import COMPUTED
 from tidebench.quantities import quantity
-from tidebench.recording import Uncertainty
+from tidebench.recording import Recording, Uncertainty
 from tidebench.records import BREATH_COLUMNS
 from tidebench.review import Review, review
 
@@ -26,14 +26,16 @@ DRAWS = 30
 SHARE = 0.9
 NORMAL = 1.645
 """Standard deviations of a normal distribution between which nine in ten lie, either side."""
-WIDTH = 1.4
-"""Times that, so that nine in ten intervals hold on the open population of pictures."""
 OFTEN = 0.8
 """Share of the draws in which a quantity has to be told for its interval to be."""
-PEAKS = ("peak_pressure_cmh2o", "peak_inspiratory_flow_l_min", "peak_expiratory_flow_l_min")
-BEYOND = 2.0
-"""Times as far up as down for the size of a peak: what lies between two columns of pixels is missed, never added. By
-the open population of pictures."""
+PEAKS = {
+    "peak_pressure_cmh2o": ("airway_pressure", "start_s", "expiration_s", 1.0),
+    "peak_inspiratory_flow_l_min": ("flow", "start_s", "expiration_s", 60.0),
+    "peak_expiratory_flow_l_min": ("flow", "expiration_s", "end_s", -60.0),
+}
+"""Channel, stretch and factor of each peak: its interval reaches as far as the channel may have gone beyond samples."""
+VOLUMES = ("vti_ml", "vte_ml")
+"""What summed-up samples lack: where flow turns between two of them, what goes in there and what comes out cancel."""
 LEAST = 0.5
 """Share of the draws in which a finding has to come back: what is more likely wrong than right is left out."""
 NEAR = 0.4
@@ -60,10 +62,16 @@ def with_intervals(done: Review, draws: int = DRAWS, seed: int = 0) -> Review:
     rng = np.random.default_rng(seed)
     again = [review(done.case, uncertainty.drawn(done.recording, rng), policy=done.policy) for _ in range(draws)]
     medians = [one.summary["quantities"] for one in again]
+    beyond = {**{key: _beyond(done, key) for key in PEAKS}, **_lacking(done)}
     quantities = {
         key: {
             **told,
-            **_interval(key, float(told["median"]), [float(m[key]["median"]) for m in medians if key in m], draws),
+            **_interval(
+                float(told["median"]),
+                [float(m[key]["median"]) for m in medians if key in m],
+                draws,
+                _moved(done.breaths[key], beyond[key]) if key in beyond else 0.0,
+            ),
         }
         for key, told in done.summary["quantities"].items()
     }
@@ -82,7 +90,7 @@ def with_intervals(done: Review, draws: int = DRAWS, seed: int = 0) -> Review:
             "computed": _computed(done.breaths, [one.breaths for one in again], draws),
         },
     }
-    table = _of_breaths(done.breaths, [one.breaths for one in again], draws)
+    table = _of_breaths(done.breaths, [one.breaths for one in again], draws, beyond)
     return replace(done, summary=summary, findings=findings, intervals=table)
 
 
@@ -91,12 +99,64 @@ def _whole(uncertainty: Uncertainty) -> dict[str, Any]:
     return {"scale": dict(uncertainty.scale), "offset": dict(uncertainty.offset)}
 
 
-def _interval(key: str, middle: float, found: Sequence[float], draws: int) -> dict[str, float | None]:
+def _beyond(done: Review, key: str) -> Values:
+    """By how much the peak of each breath may lie beyond its largest sample; 0 where nothing says."""
+    name, begins, ends, times = PEAKS[key]
+    recording, doubt = done.recording, done.recording.uncertainty
+    told = {} if doubt is None else doubt.above if times > 0 else doubt.below
+    if name not in told:
+        return np.zeros(done.breaths.height)
+    values = np.sign(times) * recording[name]
+    outermost = values + told[name]
+    spans = done.breaths.select(
+        (pl.col(begins) * recording.rate_hz).floor().cast(pl.Int64),
+        (pl.col(ends) * recording.rate_hz).ceil().cast(pl.Int64) + 1,
+    ).rows()
+    further = [_most(outermost[a:b]) - _most(values[a:b]) if a is not None and b is not None else 0.0 for a, b in spans]
+    return abs(times) * np.array(further)
+
+
+def _lacking(done: Review) -> dict[str, Values]:
+    """By how much the volume of each breath may lie above its samples' sum.
+
+    What samples lack grows with their distance: as much as every second sample of them lacks against them all.
+    """
+    recording = done.recording
+    halves = [review(done.case, every, policy=done.policy).summary["quantities"] for every in _every_second(recording)]
+    lacking = {}
+    for key in VOLUMES:
+        told = [half[key]["median"] for half in halves if key in half]
+        whole = done.summary["quantities"].get(key, {}).get("median")
+        share = max(0.0, 1 - float(np.mean(told)) / whole) if told and whole else 0.0
+        lacking[key] = share * done.breaths[key].fill_null(0.0).to_numpy()
+    return lacking
+
+
+def _every_second(recording: Recording) -> list[Recording]:
+    """Two recordings of every second sample."""
+    channels = [{name: values[first::2] for name, values in recording.channels.items()} for first in (0, 1)]
+    return [replace(recording, rate_hz=recording.rate_hz / 2, channels=one, uncertainty=None) for one in channels]
+
+
+def _most(values: Values) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if len(known) else 0.0
+
+
+def _moved(values: pl.Series, by: Values) -> float:
+    """How far the median of what a breath has moves with each of them."""
+    known = values.is_not_null().to_numpy()
+    own = values.drop_nulls().to_numpy()
+    return float(np.median(own + by[known]) - np.median(own)) if known.any() else 0.0
+
+
+def _interval(middle: float, found: Sequence[float], draws: int, beyond: float = 0.0) -> dict[str, float | None]:
     if len(found) < OFTEN * draws:
         return {"low": None, "high": None}
     drawn = np.asarray(found)
-    half = WIDTH * NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
-    return {"low": middle - half, "high": middle + half * (BEYOND if key in PEAKS else 1.0)}
+    half = NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
+    further = NORMAL * float(drawn.std()) + beyond if beyond else half  # known, it needs no draws' shift to be guessed
+    return {"low": middle - half, "high": middle + further}
 
 
 def _computed(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int) -> dict[str, dict[str, float | None]]:
@@ -106,11 +166,13 @@ def _computed(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int) 
         middle = breaths.select(expression.median()).item()
         if middle is not None:
             found = [one.select(expression.median()).item() for one in drawn]
-            told[key] = _interval(key, middle, [value for value in found if value is not None], draws)
+            told[key] = _interval(middle, [value for value in found if value is not None], draws)
     return told
 
 
-def _of_breaths(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int) -> pl.DataFrame:
+def _of_breaths(
+    breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int, beyond: Mapping[str, Values]
+) -> pl.DataFrame:
     """Breath, quantity, low and high of every number that a breath has."""
     places = [_same_breaths(breaths, one) for one in drawn]
     rows: list[dict[str, Any]] = []
@@ -124,7 +186,9 @@ def _of_breaths(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int
         for row, value in enumerate(mine):
             if value is not None:
                 found = theirs[np.isfinite(theirs[:, row]), row]
-                rows.append({"breath": breaths["breath"][row], "quantity": key, **_interval(key, value, found, draws)})
+                further = float(beyond[key][row]) if key in beyond else 0.0
+                told = _interval(value, found, draws, further)
+                rows.append({"breath": breaths["breath"][row], "quantity": key, **told})
     return pl.DataFrame(rows, schema=INTERVAL_COLUMNS)
 
 

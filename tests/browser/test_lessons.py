@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from playwright.sync_api import Browser, Page, expect
 from tests.browser.workbench import AXE, Visit, chromium, needs_browser, serving, visit
 from tests.web.bench import CASE, casebook
 from tidebench.lessons import open_lesson
+from tidebench.lessons.classroom import Classroom
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.record import Record
 from tidebench.lessons.stage import Stage
@@ -22,6 +24,7 @@ expect.set_options(timeout=30_000)  # browsers, a server and reviews share few c
 
 ALONE, SEED = "trapped-gas", 5
 TOGETHER = "reverse-triggers"
+RUN = "sudden-low-volume"
 
 
 @pytest.fixture(scope="module")
@@ -239,6 +242,33 @@ def test_a_bench_that_was_left_goes_on_with_what_was_done(browser: Browser, addr
         expect(page.get_by_role("button", name="Let time go on")).to_be_visible()
 
 
+def test_a_learner_at_a_patient_goes_on_unasked_when_the_server_is_back(browser: Browser, tmp_path: Path) -> None:
+    room = Classroom(Record(tmp_path / "lessons.sqlite"))
+    opened = room.open(RUN)
+    room.steer(opened.teacher, place=next(k for k, step in enumerate(open_lesson(RUN)[0].steps) if step.kind == "act"))
+    room.record.close()
+    with ExitStack() as until_stopped, ExitStack() as browsing:
+        address = until_stopped.enter_context(serving(tmp_path))
+        one = browsing.enter_context(visit(browser, address))
+        page = one.page
+        page.goto(f"/#/class/{opened.link}")
+        page.get_by_role("button", name="Join", exact=True).click()
+        page.get_by_role("button", name=re.compile("^Let time pass")).click()
+        page.get_by_role("group", name="Treatments").get_by_role("button").first.click()
+        expect(page.locator(".story li")).to_have_count(1)
+        until_stopped.close()
+        expect(page.get_by_text("the line is tried again")).to_be_visible()
+        page.get_by_role("button", name="Nothing more").click()
+        expect(page.get_by_text("Nothing was done.")).to_be_visible()
+        browsing.enter_context(serving(tmp_path, int(address.rstrip("/").rsplit(":", 1)[1])))
+        expect(page.get_by_text("the line is tried again")).to_have_count(0)
+        expect(page.locator(".story li")).to_have_count(1)
+        page.get_by_role("button", name="Nothing more").click()
+        expect(page.locator(".debrief")).to_contain_text("You 1")
+        page.close()
+        one.faults.clear()  # the browser tells of each request that nobody answered
+
+
 def joined(one: Visit, link: str, name: str) -> Page:
     """Somebody comes by the link that is projected."""
     one.page.goto(link)
@@ -299,6 +329,40 @@ def test_a_teacher_leads_three_learners_and_lets_go(browser: Browser, address: s
         expect(ben.locator(".mark-of")).to_be_visible()
         page.get_by_role("button", name="Close the class").click()
         expect(ben.get_by_text("The teacher has closed the class.")).to_be_visible()
+
+
+def test_a_teacher_opens_the_run_of_one_learner_by_seat(browser: Browser, address: str) -> None:
+    lesson, _ = open_lesson(RUN)
+    place, step = next((place, step) for place, step in enumerate(lesson.steps, start=1) if step.kind == "act")
+    with visit(browser, address) as teacher, visit(browser, address) as one:
+        page = teacher.page
+        page.goto(f"/#/teach?lesson={RUN}")
+        expect(page.get_by_label("Lesson")).to_have_value(RUN)
+        page.get_by_role("button", name="Open the session").click()
+        page.get_by_role("button", name="The link").click()
+        link = page.locator(".address").inner_text()
+        page.keyboard.press("Escape")
+        ann = joined(one, link, "Ann")
+        expect(ann.locator("h1")).to_contain_text("seat 1")
+        page.get_by_role("button", name=step.title).click()
+        at_step(ann, place)
+        expect(page.get_by_text("as soon as somebody has finished it")).to_be_visible()
+        ann.keyboard.press("p")
+        ann.get_by_role("group", name="Treatments").get_by_role("button").first.click()
+        expect(ann.locator(".story li")).to_have_count(1)
+        ann.get_by_role("button", name="Nothing more").click()
+        expect(ann.locator(".debrief")).to_contain_text("1, 2, … what you did")
+        page.get_by_role("button", name="Seat 1", exact=True).click()
+        told = page.locator(".debrief")
+        expect(told).to_contain_text("The run at seat 1, looked at afterwards")
+        expect(told).to_contain_text("The learner 1")
+        assert "Ann" not in told.inner_text()
+        assert told.locator("p").first.inner_text() == ann.locator(".debrief p").first.inner_text()
+        assert teacher.accessible() == []
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        teacher.shot("class-debrief")
+        page.get_by_role("button", name="Seat 1", exact=True).click()
+        expect(told).to_have_count(0)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

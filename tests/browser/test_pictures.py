@@ -10,6 +10,7 @@ from io import BytesIO
 from pathlib import Path
 
 import pytest
+from PIL import Image, ImageDraw
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
@@ -313,6 +314,70 @@ def test_from_a_chosen_picture_to_a_report_by_keyboard(
         summary = json.loads((folder / "from-a-screen-by-keys" / "review" / "summary.json").read_text(encoding="utf-8"))
         volume = summary["quantities"]["vti_ml"]
         assert volume["low"] < volume["median"] < volume["high"]
+
+
+def test_a_picture_of_a_loop_and_a_trend_is_measured_by_keyboard_and_shown_in_its_case(
+    browser: Browser, address: str, tmp_path: Path
+) -> None:
+    """An ellipse of 20 cmH2O by 600 mL, crossed by an axis, encloses π/4·20·0.6·0.0981 = 0.92 J."""
+    drawn = Image.new("RGB", (1200, 600), "white")
+    pen = ImageDraw.Draw(drawn)
+    pen.ellipse((100, 150, 500, 450), outline=(180, 60, 0), width=3)
+    pen.line([(60, 300), (540, 300)], fill="black", width=1)
+    pen.line([(650, 400), (1150, 200)], fill=(0, 90, 160), width=3)
+    drawn.save(tmp_path / "loop.png")
+    panels = [
+        ("a loop", "Volume", "mL", (60, 100, 540, 500), ((450, 0), (150, 600)), ((100, 5), (500, 25))),
+        ("a trend", "Rate", "/min", (650, 100, 1150, 500), ((400, 10), (200, 30)), ((650, 0), (1150, 12))),
+    ]
+    with visit(browser, address, width=1440, height=1000) as one:
+        page = one.page
+        page.goto("/#/pictures")
+        page.locator("#pictures-in").set_input_files(tmp_path / "loop.png")
+        expect(page.get_by_role("button", name="Trace the curves")).to_be_visible(timeout=120_000)
+        for _ in range(page.locator(".handle.tag").count()):
+            page.keyboard.press("n")
+            page.keyboard.press("x")
+        for kind, shows, unit, box, values, across in panels:
+            page.keyboard.press("a")
+            page.get_by_text("Place, colour and kind").focus()
+            page.keyboard.press("Enter")
+            for edge, place in zip(("Left", "Upper", "Right", "Lower"), box, strict=True):
+                tabbed_to(page, f"{edge} edge")
+                typed(page, str(place))
+            tabbed_to(page, "Kind")
+            chosen(page, kind)
+            tabbed_to(page, "It shows", "Shift+Tab")
+            chosen(page, shows)
+            tabbed_to(page, "in")
+            chosen(page, unit)
+            axes = [("Value axis", "row", values)]
+            axes += [("Axis from left to right" if kind == "a loop" else "Time axis", "column", across)]
+            for axis, what, marks in axes:
+                if axis.startswith("Axis"):
+                    tabbed_to(page, "Over")
+                    chosen(page, "Airway pressure")
+                    tabbed_to(page, "in")
+                    chosen(page, "cmH2O")
+                for n, (at, figure) in enumerate(marks, 1):
+                    tabbed_to(page, f"{axis}, {what} of mark {n}")
+                    typed(page, str(at))
+                    page.keyboard.press("Tab")
+                    typed(page, str(figure))
+            tabbed_to(page, "I have looked: this panel is right")
+            page.keyboard.press("Space")
+        page.keyboard.press("t")
+        expect(page.locator(".traced")).to_have_count(2, timeout=120_000)
+        expect(page.get_by_text("It encloses 0.9")).to_be_visible()
+        one.shot("pictures-loop")
+        page.keyboard.press("3")
+        tabbed_to(page, "What it is about")
+        page.keyboard.type("A loop and a trend")
+        page.keyboard.press("Enter")
+        expect(page.get_by_role("heading", name="What its pictures gave")).to_be_visible(timeout=120_000)
+        expect(page.get_by_role("img", name="Rate 10 to 30 /min, median 20 /min, over 12.0 h.")).to_be_visible()
+        expect(page.get_by_text("It encloses 0.9")).to_be_visible()
+        one.shot("pictures-loop-case")
 
 
 def test_a_second_picture_takes_an_arrangement_with_one_click_and_asks_to_be_looked_at(

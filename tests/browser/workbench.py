@@ -28,9 +28,9 @@ needs_browser = pytest.mark.skipif(
 
 
 @contextmanager
-def serving(folder: Path) -> Iterator[str]:
-    """``tidebench serve`` on a folder; gives its address."""
-    words = [sys.executable, "-m", "tidebench", "serve", str(folder), "--port", "0", "--no-browser"]
+def serving(folder: Path, port: int = 0) -> Iterator[str]:
+    """``tidebench serve`` on a folder, on any free port unless one is named; gives its address."""
+    words = [sys.executable, "-m", "tidebench", "serve", str(folder), "--port", str(port), "--no-browser"]
     source = os.pathsep.join(filter(None, [str(ROOT / "src"), os.environ.get("PYTHONPATH", "")]))
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": source}
@@ -76,6 +76,7 @@ class Visit:
 
     def accessible(self) -> list[str]:
         """What an audit by WCAG 2.2 A and AA finds."""
+        self.page.evaluate("Promise.all(document.getAnimations().map((one) => one.finished))")  # colours have settled
         self.page.evaluate(AXE.read_text(encoding="utf-8"))
         found = self.page.evaluate(
             "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"

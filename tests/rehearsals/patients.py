@@ -9,6 +9,7 @@ import numpy as np
 
 from tidebench.simulation.parameters import sample
 from tidebench.simulation.scenario import Scenario, scenario_from
+from tidebench.simulation.setup import DEAD_SPACE_ML_KG
 
 Set = Literal["open", "frozen"]
 SEEDS = {"open": 71, "frozen": 1709}
@@ -19,6 +20,7 @@ WHO = (
 NOISE = {"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3}
 SMALL = {"child": 0.5, "infant": 0.2, "newborn-term": 0.15}
 STRETCH_S = 90.0
+DEAD_SPACE_SPREAD = 0.25  # of people of one weight (common practice, no source)
 
 
 def built_otherwise(lung: dict[str, Any], rng: np.random.Generator) -> list[str]:
@@ -108,6 +110,8 @@ def patient(kind: Set, k: int) -> tuple[str, bool, list[str], dict[str, Any], di
     said = built_otherwise(tables["lung"], rng)
     passive = bool(rng.random() < 0.55)
     tables["settings"] = [setting_of(who, tables, passive, rng)]
+    own = np.random.default_rng([SEEDS[kind], k, 1]).lognormal(0.0, DEAD_SPACE_SPREAD)
+    tables["exchange"]["airway_dead_space_ml"] = own * DEAD_SPACE_ML_KG * tables["patient"]["weight_kg"]
     small = SMALL.get(who, 1.0)
     if passive:
         tables["effort"] = {"rate_per_min": 0.0}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 import time
@@ -22,9 +23,9 @@ from tidebench.errors import CaseError, OptionError, OutputError
 from tidebench.lessons import Session, check, lesson_from, lesson_names, load_lesson, open_lesson
 from tidebench.lessons.debrief import debrief, debriefs, summary
 from tidebench.lessons.draw import debrief_picture, picture
-from tidebench.lessons.format import Act, Find, Lesson, Predict
-from tidebench.lessons.kit import PAGES, write_kit, write_record
-from tidebench.lessons.learners import LEARNERS, perfect, play
+from tidebench.lessons.format import Act, Action, Choose, Find, Lesson, Predict
+from tidebench.lessons.kit import PAGES, kit_pages, write_kit, write_record
+from tidebench.lessons.learners import LEARNERS, perfect, play, reference
 from tidebench.lessons.marking import GRID_S, accepted, mark, offered, right_answers, true_value, wanted, ways
 from tidebench.lessons.record import Record
 from tidebench.lessons.session import shown
@@ -215,10 +216,55 @@ def test_a_number_near_enough_is_right_and_one_without_its_manoeuvre_is_half() -
     without = mark(stage, step, {"value": truth})
     assert without.points == 0.5
     assert "inspiratory hold" in without.said
-    held = mark(stage, step, {"value": truth, "manoeuvres": done}).proof
-    assert held is not None
-    told = [float(one.text.split(": ")[1].removesuffix(" cmH2O")) for one in held.pointed]
-    assert told == [pytest.approx(truth, abs=0.3)]
+    for answer in ({"value": truth, "manoeuvres": done}, {"value": truth}):  # whoever held nothing is shown a hold
+        proof = mark(stage, step, answer).proof
+        assert proof is not None
+        told = [float(one.text.split(": ")[1].removesuffix(" cmH2O")) for one in proof.pointed]
+        assert told == [pytest.approx(truth, abs=0.3)]
+
+
+@pytest.mark.parametrize("seed", [1, 5, 9])
+def test_resistance_is_asked_as_a_number_and_a_wrong_one_is_shown_what_is_divided(seed: int) -> None:
+    """Constant flow: (peak − plateau) / flow (Otis 1950; textbooks). What beginners divide instead is not right."""
+    lesson, step = step_of("peak-and-plateau", "resistance")
+    stage = Stage(lesson, seed)
+    done = [{"at_s": 30.0, "kind": "inspiratory hold"}]
+    wrong = mark(stage, step, {"value": 99.0, "manoeuvres": done})
+    assert wrong.points == 0.0
+    assert wrong.proof is not None
+    told = re.fullmatch(
+        r"inspiratory hold: ([\d.]+) cmH2O, from a peak of ([\d.]+) at ([\d.]+) L/s", wrong.proof.pointed[0].text
+    )
+    assert told
+    plateau, peak, flow = map(float, told.groups())
+    assert flow == pytest.approx(40 / 60, rel=0.02)  # the set flow, 40 L/min
+    assert mark(stage, step, {"value": (peak - plateau) / flow, "manoeuvres": done}).points == 1.0
+    for slip in (peak - plateau, (peak - 5.0) / flow, (peak - plateau) / 40, plateau / flow):
+        assert mark(stage, step, {"value": slip, "manoeuvres": done}).points == 0.0
+    assert mark(stage, step, {"value": (peak - plateau) / flow}).points == 0.5  # nobody has held anything
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_more_peep_lets_no_trapped_gas_out_as_the_lesson_on_lost_efforts_says(seed: int) -> None:
+    """What its reason says of both ways, held against the simulation: breaths, total PEEP, plateau, lost efforts."""
+    lesson, step = step_of("ineffective-efforts", "enough")
+    stage, end = Stage(lesson, seed), step.from_s + step.within_s
+    assert "lets nothing out, and lifts total PEEP and plateau" in step.why
+
+    def told(*actions: Action) -> dict[str, float]:
+        scene = stage.done(step, actions)
+        keys = ("total_peep_cmh2o", "plateau_pressure_cmh2o", "vte_ml", "inspiratory_time_s",
+                "ineffective_effort_percent")  # fmt: skip
+        return {key: scene.told(key, end - 120.0, end) or 0.0 for key in keys}
+
+    alone, more = told(), told(Action(at_s=10.0, settings={"peep_cmh2o": 10.0}))
+    less = told(*(Action.model_validate(row) for row in reference(stage, step)))
+    for key in ("total_peep_cmh2o", "plateau_pressure_cmh2o"):
+        assert more[key] > alone[key] + 2.0
+        assert less[key] < more[key] - 4.0
+    assert less["vte_ml"] < 0.8 * alone["vte_ml"]
+    assert less["inspiratory_time_s"] < 0.7 * alone["inspiratory_time_s"]
+    assert less["ineffective_effort_percent"] < alone["ineffective_effort_percent"] - 15.0
 
 
 @pytest.mark.parametrize(
@@ -408,6 +454,14 @@ def test_a_mask_that_slips_leaks_more_than_before_it_slipped(seed: int) -> None:
     assert 15 < share < 80  # a share that is worth reading
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_lung_that_gives_up_what_it_held_leaks_nothing(seed: int) -> None:
+    """Gas that comes back beyond what went in is no leak (common practice, no source)."""
+    lesson, step = step_of("sudden-low-volume", "restore")
+    leak = Stage(lesson, seed).done(step, ()).values("leak_percent")
+    assert np.nanmin(leak) == 0.0
+
+
 def test_a_wrong_answer_is_not_told_that_what_it_claims_was_there() -> None:
     lesson, step = step_of("peak-and-plateau", "which")
     stage = Stage(lesson, 1)
@@ -566,7 +620,7 @@ def test_a_learner_is_forgotten_and_old_attempts_go(tmp_path: Path) -> None:
     record._db.execute("UPDATE attempt SET begun = '2001-01-01T00:00:00+00:00'")
     assert record.keep_days(30) == 1
     assert record.attempts() == []
-    with pytest.raises(OptionError, match="whose record"):
+    with pytest.raises(OptionError, match="nobody is named"):
         record.forget("")
 
 
@@ -653,6 +707,8 @@ def test_a_kit_holds_every_page_and_the_key_follows_from_the_truth(tmp_path: Pat
         len(step.asks) for step in lesson.asked if isinstance(step, Predict)
     )
     assert "half for the right manoeuvres" in told["key"]
+    assert "say which manoeuvres" in told["quiz"]
+    assert "It takes" not in told["quiz"]
     assert "Ward B" in told["roster"]
     assert "A quiz is not competency" in told["skills"]
     assert "expires after 12 months" in told["skills"]
@@ -661,6 +717,36 @@ def test_a_kit_holds_every_page_and_the_key_follows_from_the_truth(tmp_path: Pat
         assert "Not a medical device" in text
     with pytest.raises(OutputError):
         write_kit(lesson, folder, 3, (), tmp_path)
+    with pytest.raises(OptionError, match="-1 is no seed"):
+        write_kit(lesson, folder, -1, (), tmp_path / "other")
+
+
+@pytest.mark.parametrize(("sites", "pages"), [(0, 1), (1, 1), (2, 1), (6, 1), (24, 4)])
+def test_a_roster_fills_its_pages_with_lines(sites: int, pages: int) -> None:
+    from tidebench.lessons.kit import _head, _roster
+    from tidebench.report.lessons import kit_pdf
+
+    lesson, folder = open_lesson("trapped-gas")
+    named = tuple(f"Ward {k}" for k in range(sites))
+    page = _head(lesson, 1, "roster") | _roster(lesson, Stage(lesson, 1, folder), named)
+    assert page["lines"] >= 3
+    assert page["lines"] * max(sites, 6) >= 18
+    read = PdfReader(io.BytesIO(kit_pdf(page)))
+    assert len(read.pages) == pages
+
+
+def test_the_key_of_a_question_tells_the_right_answer_apart_from_the_others() -> None:
+    lesson, folder = open_lesson("peak-and-plateau")
+    stage = Stage(lesson, 3, folder)
+    rows = kit_pages(lesson, folder, 3, ())["key"]["rows"]
+    asked = [(step, row) for step, row in zip(lesson.asked, rows, strict=True) if isinstance(step, Choose)]
+    assert asked
+    for step, row in asked:
+        right, answers = right_answers(stage, step), offered(stage, step)
+        best = answers[right.index(True)]
+        assert row["truth"] == [f"{best.text} {best.reason}"]
+        assert len(row["reasons"]) == len(answers) - 1
+        assert not any(best.text in line for line in row["reasons"])
 
 
 @pytest.mark.parametrize("name", lesson_names())

@@ -22,6 +22,7 @@ from tidebench.caution import CAUTION
 from tidebench.cli import main
 from tidebench.readers import open_recording
 from tidebench.results import review_case
+from tidebench.views.pictured import pictured
 
 PLAIN = Style(
     size=(1280, 720), panels=("airway_pressure", "flow", "volume"), left=0.08, right=0.95, spacing=0.3, seconds=20.0,
@@ -181,10 +182,17 @@ def test_trends_become_trends_and_loops_tell_their_work(folder: Path) -> None:
         {"kind": "loop", "quantity": "volume", "unit": "mL", "box": [850, 100, 1350, 500],
          "values": [[450, 0], [150, 600]], "across": "airway_pressure", "across_unit": "cmH2O",
          "across_values": [[900, 5], [1300, 25]]},
+        {"kind": "trend", "quantity": "spo2", "unit": "%", "box": [40, 100, 740, 500],
+         "values": [[400, 90], [200, 100]], "times": [[40, 0], [740, 14400]]},
     ]  # fmt: skip
     Path("page.toml").write_text(tomlkit.dumps({"panel": panels}), encoding="utf-8")
     main(["picture", "page.png", "--axes", "page.toml", "--out", "case"])
-    trend = pl.read_parquet("case/trends.parquet")
+    shown = pictured(Path("case"))
+    assert shown.trends[0].words == "Rate 10 to 30 /min, median 21 /min, over 4.0 h."
+    assert shown.trends[1].words == "Oxygen saturation by pulse oximeter 90 to 100 %, median 96 %, over 4.0 h."
+    assert "It encloses" in shown.loops[0]
+    assert "gains" not in shown.loops[0]  # an upright ellipse has no slope
+    trend = pl.read_parquet("case/trends.parquet").filter(pl.col("quantity") == "rate_per_min")
     true = 20 + 10 * np.sin((trend["time_s"].to_numpy() / 14400 * 700) / 120)
     assert np.abs(trend["value"].to_numpy() - true).max() < 0.3
     loop = json.loads(Path("case/picture.json").read_text(encoding="utf-8"))["pictures"][0]["loops"][0]

@@ -17,7 +17,7 @@ from tidebench.pictures.axes import Axes, axes_from, load_axes
 from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
 from tidebench.pictures.propose import proposal, propose_panels
-from tidebench.pictures.slope import with_slope
+from tidebench.pictures.slope import with_slope, without_jumps
 from tidebench.pictures.straighten import find_corners, homography, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
 from tidebench.pictures.trace import best_of, trace
@@ -279,6 +279,24 @@ def test_flow_is_the_slope_of_a_volume_where_no_panel_shows_it() -> None:
     assert "since the picture has no panel of flow" in made.steps[-1]
 
 
+@pytest.mark.parametrize("left", [0.12, 0.0])
+def test_a_volume_that_is_set_back_between_breaths_is_no_expired_flow(left: float) -> None:
+    """Half a litre in within a second, all but ``left`` out with a time constant of 0.4 s; then again from 0.
+
+    Expired flow begins at (0.5 − left)/0.4 L/s; a step down within one sample would be ``left`` times the rate.
+    """
+    rate = 50.0
+    phase = np.arange(int(15 * rate)) / rate % 3
+    volume = np.where(phase < 1, 0.5 * phase, left + (0.5 - left) * np.exp(-(phase - 1) / 0.4))
+    level, found = without_jumps(volume, rate)
+    assert found == (4 if left else 0)
+    assert np.diff(level).min() * rate == pytest.approx(-(0.5 - left) / 0.4, rel=0.05)
+    doubt = Uncertainty({"volume": np.full(len(volume), 0.001)}, 0.04, scale={"volume": 0.01}, shift_s={"volume": 0.0})
+    made = with_slope(Recording(rate, {"airway_pressure": volume, "volume": volume}, uncertainty=doubt))
+    assert made["flow"].min() > -(0.5 - left) / 0.4
+    assert made["volume"].tolist() == volume.tolist()
+
+
 def test_expiration_is_told_where_each_channel_turns_and_not_where_one_never_falls() -> None:
     """Inspiration of a second at 0.5 L/s, then an expiration with a time constant of half a second, every 3 s."""
     rate = 50.0
@@ -348,6 +366,15 @@ def test_a_loop_tells_its_work_by_the_area_of_an_ellipse() -> None:
     assert loop.work_j == pytest.approx(area * JOULE, rel=0.01)
     assert loop.across_range[1] - loop.across_range[0] == pytest.approx(2 * (110 - 1.5) * per_x, rel=0.01)
     assert loop.range[1] - loop.range[0] == pytest.approx(2 * (80 - 1.5) * per_y, rel=0.01)
+
+
+def test_a_loop_is_followed_over_the_axis_that_is_drawn_across_it() -> None:
+    """Flow over volume has its axis through zero: taken off as a line, it leaves gaps in the loop."""
+    pixels = ellipse()
+    pixels[150:152, :] = 0
+    whole = trace_loop(ellipse(), axes_from({"panel": [LOOP]}).panels[0], "loop")
+    crossed = trace_loop(pixels, axes_from({"panel": [LOOP]}).panels[0], "loop")
+    assert crossed.area == pytest.approx(whole.area, rel=0.005)
 
 
 def test_an_open_curve_is_no_loop() -> None:

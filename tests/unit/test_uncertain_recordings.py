@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from tests.pictures.patients import RATE_HZ, signals
 from tests.reference.simulated import compartment, scenario, volume_control
 from tidebench.case import Case, case_from
 from tidebench.errors import CaseError, SignalError
@@ -18,7 +19,7 @@ from tidebench.readers.stay import join
 from tidebench.readers.uncertain import read_uncertainty, write_uncertainty
 from tidebench.recording import Recording, Uncertainty
 from tidebench.review import Review, review
-from tidebench.sampled import NORMAL, WIDTH, that_come_back, with_intervals
+from tidebench.sampled import NORMAL, that_come_back, with_intervals
 from tidebench.simulation import simulate
 from tidebench.views import breath_page, overview_page
 from tidebench.views.numbers import summary_number
@@ -98,11 +99,42 @@ def test_a_scale_of_flow_off_by_a_share_leaves_volume_open_by_that_share() -> No
     volume = done.summary["quantities"]["vti_ml"]
     assert volume["median"] == certain.summary["quantities"]["vti_ml"]["median"]
     half = (volume["high"] - volume["low"]) / 2 / volume["median"]
-    assert half == pytest.approx(1.4 * 1.645 * SCALE, rel=0.35)  # 60 draws tell a spread within a fifth or so
+    assert half == pytest.approx(NORMAL * SCALE, rel=0.35)  # 60 draws tell a spread within a fifth or so
     peep = done.summary["quantities"]["peep_cmh2o"]
     assert peep["high"] - peep["low"] < 0.1
     assert done.summary["intervals"]["draws"] == 60
     assert done.summary["intervals"]["scale"] == {"flow": SCALE}
+
+
+def test_the_interval_of_a_peak_reaches_as_far_as_a_stroke_does(tmp_path: Path) -> None:
+    """Pressure went 2 cmH2O beyond one sample of each breath; nothing else is open, so the interval ends there."""
+    recording = breaths()
+    certain = review(Case(), recording)
+    above = np.zeros(len(recording))
+    starts = certain.breaths["start_s"].to_numpy()
+    for start in starts:
+        inside = slice(round(start * recording.rate_hz), round((start + 1.3) * recording.rate_hz))
+        above[inside.start + int(recording["airway_pressure"][inside].argmax())] = 2.0
+    exact = Uncertainty({"airway_pressure": np.zeros(len(recording))}, 0.03, above={"airway_pressure": above})
+    write_uncertainty(exact, recording.rate_hz, tmp_path / "uncertainty.parquet")
+    told = read_uncertainty(tmp_path / "uncertainty.parquet", recording)
+    assert list(told.samples) == ["airway_pressure"]
+    done = with_intervals(review(Case(), replace(recording, uncertainty=told)), draws=6)
+    peak = done.summary["quantities"]["peak_pressure_cmh2o"]
+    assert peak["high"] - peak["median"] == pytest.approx(2.0, abs=0.15)
+    assert peak["median"] - peak["low"] < 0.15
+
+
+def test_volume_reaches_as_much_further_as_samples_lack() -> None:
+    """Of the same breaths at an eighth of the samples, the interval holds the volume that all samples give."""
+    given = signals("open", 4, 25)
+    flow, pressure = given.channels["flow"] / 60, given.channels["airway_pressure"]
+    recording = Recording(RATE_HZ, {"airway_pressure": pressure, "flow": flow})
+    whole = review(Case(), recording).summary["quantities"]["vte_ml"]["median"]
+    few = Recording(RATE_HZ / 8, {name: values[::8] for name, values in recording.channels.items()})
+    nothing = Uncertainty({"flow": np.zeros(len(few))}, 0.03)
+    told = with_intervals(review(Case(), replace(few, uncertainty=nothing)), draws=6).summary["quantities"]["vte_ml"]
+    assert told["median"] < 0.995 * whole < whole < told["high"]
 
 
 def test_what_is_finer_than_a_pen_is_not_looked_for() -> None:
@@ -130,10 +162,10 @@ def test_every_number_of_a_breath_has_its_interval(uncertain: Review) -> None:
     assert volumes.height == uncertain.breaths.height
     joined = volumes.join(uncertain.breaths.select("breath", "vti_ml"), on="breath")
     half = ((joined["high"] - joined["low"]) / 2 / joined["vti_ml"]).to_numpy()
-    assert half == pytest.approx(np.full(len(half), WIDTH * NORMAL * SCALE), rel=0.3)
+    assert half == pytest.approx(np.full(len(half), NORMAL * SCALE), rel=0.3)
     assert ((joined["low"] < joined["vti_ml"]) & (joined["vti_ml"] < joined["high"])).all()
     told = uncertain.summary["intervals"]["computed"]["minute_volume_l_min"]
-    assert told["high"] / told["low"] == pytest.approx(1 + 2 * WIDTH * NORMAL * SCALE, rel=0.05)
+    assert told["high"] / told["low"] == pytest.approx(1 + 2 * NORMAL * SCALE, rel=0.05)
 
 
 def test_views_say_what_samples_leave_open_and_that_it_was_a_picture(uncertain: Review) -> None:

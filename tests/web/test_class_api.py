@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -15,13 +16,16 @@ from fastapi.testclient import TestClient
 
 from tests.class_kills import killed
 from tests.web.bench import served
+from tidebench.errors import OptionError
 from tidebench.lessons import open_lesson
 from tidebench.lessons.classroom import Classroom
+from tidebench.lessons.format import Act
 from tidebench.lessons.learners import perfect
 from tidebench.lessons.record import Record
 from tidebench.web.server import password_hash
 
 LESSON = "reverse-triggers"
+RUN = "sudden-low-volume"
 STEPS = [step.key for step in open_lesson(LESSON)[0].steps]
 
 
@@ -34,9 +38,9 @@ def client(tmp_path: Path) -> Iterator[TestClient]:
 class Taught:
     """A class and its teacher."""
 
-    def __init__(self, client: TestClient, **asked: Any) -> None:
+    def __init__(self, client: TestClient, lesson: str = LESSON, **asked: Any) -> None:
         self.client = client
-        opened = client.post("/api/lessons/class", json={"lesson": LESSON, **asked}).json()
+        opened = client.post("/api/lessons/class", json={"lesson": lesson, **asked}).json()
         self.link, self.head = opened["link"], {"x-tidebench-teacher": opened["teacher"]}
 
     def steer(self, **asked: Any) -> None:
@@ -89,7 +93,8 @@ def test_a_led_class_follows_and_answers_are_spread_without_names(client: TestCl
     seen = taught.seen()
     assert seen["answered"] == 2
     assert seen["learners"] == [
-        {"name": "Ann", "place": 1, "answered": 1}, {"name": "learner 2", "place": 0, "answered": 1},
+        {"seat": 1, "name": "Ann", "place": 1, "answered": 1, "runs": []},
+        {"seat": 2, "name": "learner 2", "place": 0, "answered": 1, "runs": []},
     ]  # fmt: skip
     assert [row["count"] for row in seen["spread"]] == [1, 1]
     assert [row["right"] for row in seen["spread"]] == [one >= 0.999 for one in points]
@@ -115,6 +120,75 @@ def test_the_teacher_projects_the_step_and_shows_the_right_answer_when_it_is_tim
     assert client.get("/api/lessons/class/truth", headers=ann).status_code == 422  # a learner's token is no teacher's
 
 
+def test_the_teacher_opens_the_debrief_of_one_learner_by_seat_and_without_the_name(client: TestClient) -> None:
+    """Both runs are told as their learners are told them: by the same debrief, from the answers that were kept."""
+    lesson, _ = open_lesson(RUN)
+    place, step = next((place, step) for place, step in enumerate(lesson.steps) if isinstance(step, Act))
+    taught = Taught(client, RUN)
+    ann, ben, cid = taught.join("Ann Arbor"), taught.join("Ben"), taught.join()
+    taught.steer(place=place)
+    assert [client.get("/api/class", headers=who).json()["seat"] for who in (ann, ben, cid)] == [1, 2, 3]
+    works = {"actions": [{"at_s": 20.0, "treatment": "cuff"}, {"at_s": 50.0, "treatment": "clear"}]}
+    for who, actions in ((ann, works), (ben, {"actions": []})):
+        assert answered(client, who, step.key, actions).status_code == 200
+    assert [one["runs"] for one in taught.seen()["learners"]] == [[step.key], [step.key], []]
+
+    def looked_at(seat: object, key: str = step.key, head: dict[str, str] | None = None) -> Any:
+        return client.get(f"/api/lessons/class/debrief/{seat}/{key}", headers=head or taught.head)
+
+    for seat, who in ((1, ann), (2, ben)):
+        told = looked_at(seat)
+        assert told.status_code == 200, told.text
+        assert told.json() == client.get(f"/api/class/debrief/{step.key}", headers=who).json()
+        assert "Ann" not in told.text
+    deeds = [[row["at_s"] for row in looked_at(seat).json()["rows"] if row["who"] == "learner"] for seat in (1, 2)]
+    assert deeds == [[20.0, 50.0], []]
+    for told in (looked_at(3), looked_at(4), looked_at(1, lesson.steps[0].key), looked_at(1, "nothing")):
+        assert told.status_code == 404
+        assert "there is no" in told.json()["problem"]
+    for nowhere in (0, -1, 10**6, "one", "1e9"):
+        assert looked_at(nowhere).status_code == 422
+    assert looked_at(1, head=ann).status_code == 422  # a learner's token is no teacher's
+    assert looked_at(1, head=Taught(client, RUN).head).status_code == 404  # nor is that of another class
+
+
+def test_the_spread_of_a_class_is_read_from_the_record_and_nobody_is_simulated_anew_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the machine failed, a teacher who looks waits for no patient; what an earlier version kept has no words."""
+    lesson, place = open_lesson(RUN)[0], 3
+    room = Classroom(Record(tmp_path / "r.sqlite"))
+    opened = room.open(RUN)
+    tokens = [room.join(opened.link) for _ in range(3)]
+    room.steer(opened.teacher, place=place)
+    for token in tokens:
+        room.answer(token, lesson.steps[place].key, {"actions": []})
+    before = room.seen(opened.teacher)
+    assert before.answered == 3
+    assert "expired volume" in before.spread[0][0]
+    again = Classroom(Record(tmp_path / "r.sqlite"))
+    with monkeypatch.context() as nothing:
+        nothing.setattr(again.record, "resumed", None)
+        assert again.seen(opened.teacher) == before
+    with again.record.change() as db:
+        db.execute("UPDATE answer SET words = NULL")
+    assert again.seen(opened.teacher) == before
+
+
+def test_a_seat_stays_the_same_when_another_learner_is_forgotten(tmp_path: Path) -> None:
+    record = Record(tmp_path / "r.sqlite")
+    room = Classroom(record)
+    opened = room.open(LESSON)
+    _, ben = room.join(opened.link, "Ann"), room.join(opened.link, "Ben")
+    record.forget("Ann")
+    late = room.join(opened.link)
+    assert [(one.seat, one.name) for one in room.seen(opened.teacher).learners] == [(2, "Ben"), (3, "learner 3")]
+    assert [room.where(who).seat for who in (ben, late)] == [2, 3]
+    assert room.where(room.alone(LESSON)).seat is None
+    with pytest.raises(OptionError, match="nobody at seat 1"):
+        room.debrief_at(opened.teacher, 1, "called")
+
+
 def test_the_first_answer_counts_and_the_same_request_again_gets_the_same_mark(client: TestClient) -> None:
     taught = Taught(client)
     ann = taught.join()
@@ -137,6 +211,39 @@ def test_strangers_and_a_closed_or_full_class_are_refused(client: TestClient) ->
     assert client.get("/api/class", headers={"x-tidebench-learner": "x" * 43}).status_code == 404
     assert client.get("/api/lessons/class", headers={"x-tidebench-teacher": "x" * 43}).status_code == 404
     assert client.post("/api/lessons/class", json={"lesson": "../../etc"}).status_code == 404
+
+
+def test_a_link_can_be_typed_from_a_projector(client: TestClient) -> None:
+    """Three groups of four, no letters that look alike (common practice, no source); a class of its own each."""
+    links = {Taught(client).link for _ in range(5)}
+    assert len(links) == 5
+    for link in links:
+        assert re.fullmatch(r"[a-hjkmnp-z2-9]{4}(-[a-hjkmnp-z2-9]{4}){2}", link)
+
+
+def test_a_ward_that_cannot_be_kept_is_refused_before_anybody_has_come(client: TestClient) -> None:
+    for site in ("a\nb", "\u202e"):
+        refused = client.post("/api/lessons/class", json={"lesson": LESSON, "site": site})
+        assert refused.status_code == 422
+        assert "site" in refused.json()["problem"]
+
+
+def test_a_dose_per_kilogram_that_is_no_number_is_refused(client: TestClient) -> None:
+    taught = Taught(client, "trapped-gas")
+    ann = taught.join()
+    taught.steer(place=5)
+    for value in ("x", "6", True, [1], {"a": 1}, None, 10**400):
+        deed = {"at_s": 1.0, "settings": {"tidal_volume_ml_kg": value}}
+        refused = answered(client, ann, "let-it-out", {"actions": [deed]})
+        assert refused.status_code == 422, value
+        assert "mL/kg" in refused.json()["problem"]
+
+
+def test_a_question_that_the_patient_decides_names_no_practice(client: TestClient) -> None:
+    taught = Taught(client, "peak-and-plateau")
+    keys = [step.key for step in open_lesson("peak-and-plateau")[0].steps]
+    taught.steer(place=keys.index("which"))
+    assert client.get("/api/lessons/class/step", headers=taught.head).json()["source"] == ""
 
 
 def test_learners_need_the_link_and_no_password_and_the_teacher_the_password(tmp_path: Path) -> None:

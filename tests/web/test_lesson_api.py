@@ -117,27 +117,35 @@ def test_who_learns_alone_needs_the_password_to_begin_and_the_token_from_then_on
         assert client.get("/api/quantities").status_code == 200  # words and units for learners
 
 
-def test_a_record_of_the_first_version_goes_on(tmp_path: Path) -> None:
-    """The members of its classes stay; from now on a member may belong to no class."""
+@pytest.mark.parametrize("version", [1, 2])
+def test_a_record_of_an_earlier_version_goes_on(tmp_path: Path, version: int) -> None:
+    """The members of its classes stay, seated as they joined; a member may belong to no class, and has no seat."""
     from tidebench.lessons.classroom import Classroom
 
     path = tmp_path / "r.sqlite"
     room = Classroom(Record(path))
-    token = room.join(room.open(LESSON, led=False).link)
+    link = room.open(LESSON, led=False).link
+    tokens = [room.join(link), room.join(link)]
+    if version == 2:
+        tokens.append(room.alone(LESSON, 3))
     room.record.close()
+    needed = "NOT NULL " if version == 1 else ""
     with sqlite3.connect(path) as old:
         old.execute("ALTER TABLE member RENAME TO late")
         old.execute(
-            "CREATE TABLE member (id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER NOT NULL REFERENCES class(id) "
+            f"CREATE TABLE member (id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER {needed}REFERENCES class(id) "
             "ON DELETE CASCADE, token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) "
             "ON DELETE CASCADE) STRICT"
         )
-        old.execute("INSERT INTO member SELECT * FROM late")
+        old.execute("INSERT INTO member SELECT id, class, token, attempt FROM late")
         old.execute("DROP TABLE late")
-        old.execute("PRAGMA user_version = 1")
+        old.execute("ALTER TABLE answer DROP COLUMN words")
+        old.execute(f"PRAGMA user_version = {version}")
     old.close()
     again = Classroom(Record(path))
-    assert again.where(token).name == LESSON
+    assert [again.where(token).name for token in tokens] == [LESSON] * len(tokens)
+    assert [again.where(token).seat for token in tokens] == [1, 2, None][: len(tokens)]
+    assert again.where(again.join(link)).seat == 3
     assert again.now(again.alone(LESSON, 3)).alone
     assert again.record.rows("PRAGMA user_version") == [(SCHEMA_VERSION,)]
 

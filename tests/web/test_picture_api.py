@@ -7,13 +7,14 @@ import re
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from tests.pictures.draw import Chart
 from tests.web.bench import served
@@ -218,6 +219,29 @@ def test_pictures_and_numbers_alone_become_one_case_in_the_order_of_their_moment
     without = {**told[0], "at": None}
     begun = client.post("/api/pictures/case", json={"pictures": [without, told[1]]})
     assert begun.status_code == 422  # both were thrown away with the case that was made of them
+
+
+def test_a_trend_has_hours_on_the_page_and_its_case_shows_it(client: TestClient, tmp_path: Path) -> None:
+    """A line from 90 to 98 % in twelve hours."""
+    page = Image.new("RGB", (800, 400), "white")
+    ImageDraw.Draw(page).line([(50, 300), (750, 100)], fill=(0, 90, 160), width=3)
+    file = BytesIO()
+    page.save(file, "PNG")
+    panel = {
+        "kind": "trend", "quantity": "spo2", "unit": "%", "box": [50, 50, 750, 350], "confirmed": True,
+        "values": [{"at": 300, "value": "90"}, {"at": 100, "value": "98"}],
+        "clock": {"way": "marks", "marks": [{"at": 50, "value": "0"}, {"at": 750, "value": "12"}]},
+    }  # fmt: skip
+    client.put("/api/arrangements/Trend", json={"panels": [panel], "size": [800, 400]})
+    kept = client.get("/api/arrangements?width=800&height=400").json()[0]["panels"][0]["clock"]["marks"]
+    assert [mark["value"] for mark in kept] == ["0", "12"]
+    told = {"token": dragged(client, file.getvalue(), "trend.png"), "size": [800, 400], "panels": [panel]}
+    begun = client.post("/api/pictures/case", json={"title": "A trend", "pictures": [told]}).json()
+    assert done(client, begun["job"])["state"] == "done"
+    gave = client.get("/api/cases/a-trend/pictured").json()
+    assert gave["trends"][0]["words"] == "Oxygen saturation by pulse oximeter 90 to 98 %, median 94 %, over 12.0 h."
+    assert gave["trends"][0]["values"][0] == pytest.approx(0.9, abs=0.002)
+    assert (gave["loops"], gave["noted"]) == ([], [])
 
 
 def test_the_whole_picture_is_kept_only_where_that_is_asked(client: TestClient, chart: Chart, tmp_path: Path) -> None:

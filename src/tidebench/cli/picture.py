@@ -177,8 +177,7 @@ def _told(one: Taken) -> None:
         name = QUANTITIES[traced.panel.quantity].label
         print(f"  {name}: traced over {100 * traced.curve.seen:.0f} % of its panel, pen {traced.curve.width:.1f} px")
     for loop in read.loops:
-        work = f", encloses {loop.work_j:.2f} J" if loop.work_j is not None else ""
-        print(f"  loop of {loop.panel.quantity} over {loop.panel.across}{work}; without time")
+        print(f"  loop of {loop.panel.quantity} over {loop.panel.across}: {' '.join(loop.words)}")
     if read.recording is not None:
         print(f"  {read.recording.duration_s:.1f} s at {read.recording.rate_hz:g} samples per second")
     elif read.panels:

@@ -41,15 +41,14 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.3, 0.12
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.15, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
-CO2_FLOOR, CO2_SHARE = 0.008, 0.05
-"""Doubt of PaCO2, relative, and of the logarithm of its change: dead space is not known (open population)."""
-MISSED_NOW, MISSED_CHANGE = 0.5, 0.07
-MISSED_WORK, WORK = 0.2, ("mechanical_power_j_min", "work_j_l")
-"""Of what the model misses of the present, and of the change that it predicts, the share that it may be wrong by (open
-population of virtual patients)."""
+CO2_FLOOR, CO2_SHARE = 0.004, 0.02
+"""Doubt of PaCO2, relative, and of the logarithm of its change, beside that of dead space (open population)."""
+MISSED, WORK = 0.5, ("mechanical_power_j_min", "work_j_l")
+"""Share of what the model misses of the present that it may be wrong by then (open population of virtual patients);
+work, a product of what is recorded, needs none."""
 FACTORS = (
     "vti_ml", "vte_ml", "minute_volume_l_min", "peak_inspiratory_flow_l_min", "peak_expiratory_flow_l_min",
     "mechanical_power_j_min", "work_j_l", "rate_per_min",
@@ -79,8 +78,8 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
 
     What the model is asked for is the change; where the present was measured, then is that and the change: as a factor
     for what can't be negative and starts at nothing (volumes, flows, power), as a difference for pressures and times.
-    What the model misses of the present, and a share of the change itself, add to the doubt; so do lungs that empty
-    unevenly, dead space and shunt that are not known, and what goes beyond what was recorded.
+    What the model misses of the present adds to the doubt; so do lungs that empty unevenly, dead space and shunt that
+    are not known, and what goes beyond what was recorded.
     """
     rng = np.random.default_rng([seed, 11])
     held = Held(held_by(now.setting, fit), held_by(then.setting, fit))
@@ -208,9 +207,8 @@ def moved(
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    share = 0.0 if clock or key in held.then else MISSED_CHANGE
-    missed = MISSED_WORK if key in WORK else MISSED_NOW
-    doubt = np.sqrt(error**2 + (missed * (value - before[0])) ** 2 + (share * (then[0] - value)) ** 2)
+    missed = 0.0 if key in WORK else MISSED * (value - before[0])
+    doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
 

@@ -35,6 +35,8 @@ MOST_DRAWN = 1_000_000
 """Seeds that are drawn for who learns alone: short enough to be told to another."""
 MOST_READY = 2
 """Classes for whose learners patients are held ready: those opened last."""
+LINK_LETTERS, LINK_LENGTH = "abcdefghjkmnpqrstuvwxyz23456789", 12
+"""59 bits: a thousand links tried each second for a year meet one of 200 open classes once in 100 000."""
 HELD = 80
 """Sessions that are held in memory; others are made again from the record when they are asked for."""
 
@@ -60,7 +62,10 @@ class Now:
 
 @dataclass(frozen=True)
 class Where:
-    """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark."""
+    """Where a learner stands: the step, how far the teacher has come, whether the teacher leads, the answer's mark.
+
+    ``seat`` counts from 1, as learners joined; None for who learns alone, and for the teacher.
+    """
 
     name: str
     place: int
@@ -69,6 +74,20 @@ class Where:
     closed: bool
     alone: bool
     session: Session
+    seat: int | None = None
+
+
+@dataclass(frozen=True)
+class Seat:
+    """A learner in a class: the seat, which stays the same when others are forgotten, the name, the step, how many
+    questions were answered, and the runs at a patient done.
+    """
+
+    seat: int
+    name: str
+    place: int
+    answered: int
+    runs: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -81,7 +100,7 @@ class Seen:
     closed: bool
     steps: tuple[str, ...]
     asks: tuple[bool, ...]
-    learners: tuple[tuple[str, int, int], ...]
+    learners: tuple[Seat, ...]
     answered: int
     right: int
     spread: tuple[tuple[str, int, bool], ...]
@@ -114,10 +133,11 @@ class Classroom:
         CaseError
             There is no such lesson.
         OptionError
-            Too many classes are open.
+            Too many classes are open, or the site's name can't be kept.
         """
         self._lesson(lesson)
-        link, teacher = secrets.token_urlsafe(16), secrets.token_urlsafe(32)
+        self.record.refuse_names(site=site)
+        link, teacher = _link(), secrets.token_urlsafe(32)
         if self.record.rows("SELECT count(*) FROM class WHERE closed = 0")[0][0] >= MOST_CLASSES:
             raise OptionError(f"{MOST_CLASSES} classes are open already", where="class", remedy="Close one first.")
         with self.record.change() as db:
@@ -176,24 +196,30 @@ class Classroom:
         number, name, _, _, place, led, closed, _ = self._of_teacher(teacher)
         lesson, _ = self._lesson(name)
         members = self.record.rows(
-            "SELECT a.learner, a.place, (SELECT count(*) FROM answer n WHERE n.attempt = a.id) "
-            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.id",
+            "SELECT m.seat, a.learner, a.place, (SELECT group_concat(n.step) FROM answer n WHERE n.attempt = a.id) "
+            "FROM member m JOIN attempt a ON a.id = m.attempt WHERE m.class = ? ORDER BY m.seat",
             (number,),
         )
+        acts = {one.key for one in lesson.asked if isinstance(one, Act)}
         step = lesson.steps[place]
         given = self.record.rows(
-            "SELECT m.attempt, n.points FROM member m JOIN answer n ON n.attempt = m.attempt "
+            "SELECT m.attempt, n.points, n.words FROM member m JOIN answer n ON n.attempt = m.attempt "
             "WHERE m.class = ? AND n.step = ?",
             (number, step.key),
         )
         words: Counter[tuple[str, bool]] = Counter()
-        for attempt, points in given:
-            words[_answer_words(self._session(attempt, lesson, name).marks[step.key]), points >= RIGHT] += 1
+        for attempt, points, kept in given:
+            yours = self._session(attempt, lesson, name).marks[step.key].yours if kept is None else kept
+            words[yours, points >= RIGHT] += 1
         return Seen(
             lesson.title, place, bool(led), bool(closed), tuple(one.title for one in lesson.steps),
             tuple(isinstance(one, ASKED) for one in lesson.steps),
-            tuple((learner or f"learner {k}", at, done) for k, (learner, at, done) in enumerate(members, start=1)),
-            len(given), sum(points >= RIGHT for _, points in given),
+            tuple(
+                Seat(seat, learner or f"learner {seat}", at, len(done), tuple(key for key in done if key in acts))
+                for seat, learner, at, steps in members
+                for done in [steps.split(",") if steps else []]
+            ),
+            len(given), sum(points >= RIGHT for _, points, _ in given),
             tuple((answer, count, right) for (answer, right), count in words.most_common()),
         )  # fmt: skip
 
@@ -218,6 +244,20 @@ class Classroom:
             raise OptionError("this step asks nothing", where=session.step.title)
         return mark(session.stage, session.step, perfect(session.stage, session.step, np.random.default_rng(0)))
 
+    def debrief_at(self, teacher: str, seat: int, step: str) -> Debrief:
+        """A run that a learner of the class has finished, without the name; seats count from 1, as learners joined.
+
+        Raises
+        ------
+        OptionError
+            There is no such class, seat or run.
+        """
+        number, name, *_ = self._of_teacher(teacher)
+        taken = self.record.rows("SELECT attempt FROM member WHERE class = ? AND seat = ?", (number, seat))
+        if not taken:
+            raise OptionError(f"there is nobody at seat {seat}", where="class")
+        return _debriefed(self._session(taken[0][0], self._lesson(name)[0], name), step)
+
     # --- a learner ---
 
     def join(self, link: str, name: str = "") -> str:
@@ -241,10 +281,14 @@ class Classroom:
         drawn = stage.seed if stage else secrets.randbelow(MOST_SEED) if own else seed
 
         def seated(db: sqlite3.Connection) -> int:
-            if db.execute("SELECT count(*) FROM member WHERE class = ?", (number,)).fetchone()[0] >= MOST_LEARNERS:
+            taken, last = db.execute(
+                "SELECT count(*), coalesce(max(seat), 0) FROM member WHERE class = ?", (number,)
+            ).fetchone()
+            if taken >= MOST_LEARNERS:
                 raise OptionError(f"the class is full: {MOST_LEARNERS} learners", where="class")
             attempt = self.record.insert(db, lesson, opened, drawn, name, site)
-            db.execute("INSERT INTO member (class, token, attempt) VALUES (?, ?, ?)", (number, _hash(token), attempt))
+            row = (number, last + 1, _hash(token), attempt)
+            db.execute("INSERT INTO member (class, seat, token, attempt) VALUES (?, ?, ?, ?)", row)
             return attempt
 
         attempt = self.record.together(seated)
@@ -285,7 +329,8 @@ class Classroom:
         with self._lock(attempt):
             if led and session.place != place:
                 self._go(attempt, session, place)
-            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session)
+            seat = self.record.rows("SELECT seat FROM member WHERE attempt = ?", (attempt,))[0][0]
+            return Where(name, session.place, place, bool(led), bool(closed), bool(alone), session, seat)
 
     def result(self, token: str) -> tuple[Where, str]:
         """Where a learner stands, and until when a pass counts; empty where there is none yet."""
@@ -301,11 +346,7 @@ class Classroom:
         OptionError
             There is no such run.
         """
-        session = self.where(token).session
-        found = next((one for one in session.lesson.steps if one.key == step), None)
-        if not isinstance(found, Act) or step not in session.answers:
-            raise OptionError(f"there is no run {step!r} to look at", where="lesson")
-        return debrief(session.stage, found, session.answers[step])
+        return _debriefed(self.where(token).session, step)
 
     def asked_now(self, token: str, step: str) -> tuple[int, Session]:
         """The attempt and session of a learner before whom a step stands.
@@ -430,11 +471,20 @@ class Classroom:
         return rows[0]
 
 
+def _link() -> str:
+    """What a class is joined by: typed from a projector, so in groups, without letters that look alike."""
+    letters = "".join(secrets.choice(LINK_LETTERS) for _ in range(LINK_LENGTH))
+    return "-".join(letters[k : k + 4] for k in range(0, LINK_LENGTH, 4))
+
+
 def _hash(token: str) -> str:
     """Tokens are long and drawn by chance: a plain hash is enough."""
     return hashlib.sha256(token.encode()).hexdigest()
 
 
-def _answer_words(found: Mark) -> str:
-    """What was answered, as the spread of a class shows it."""
-    return "; ".join(f"{part.what}: {part.yours}" if len(found.parts) > 1 else part.yours for part in found.parts)
+def _debriefed(session: Session, step: str) -> Debrief:
+    """The debrief of a run that was finished."""
+    found = next((one for one in session.lesson.steps if one.key == step), None)
+    if not isinstance(found, Act) or step not in session.answers:
+        raise OptionError(f"there is no run {step!r} to look at", where="lesson")
+    return debrief(session.stage, found, session.answers[step])

@@ -339,6 +339,11 @@ class Choose(_Asked):
     answers: Annotated[tuple[Answer, ...], Field(min_length=2, max_length=8)]
     source: Line = "common practice, no source"
 
+    @property
+    def of_practice(self) -> bool:
+        """Whether practice, with its source, makes an answer right, and not the patient that was drawn."""
+        return all(answer.right is not None for answer in self.answers)
+
     @model_validator(mode="after")
     def _answerable(self) -> Self:
         _once("answer", [answer.text for answer in self.answers])

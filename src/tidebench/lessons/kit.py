@@ -25,6 +25,7 @@ PAGES = ("plan", "handout", "quiz", "key", "attendance", "skills", "roster")
 WELCOME, TALK = 2.0, 4.0  # minutes before the first and after the last step
 MOST_SITES = 24
 ROOM = 18  # lines of a list to sign
+BLANK_SITES, LEAST_LINES, ROSTER_LINES = 6, 3, 30  # a roster: sites where none is named, lines of each, lines of a page
 
 
 def write_kit(lesson: Lesson, folder: Path | None, seed: int, sites: Sequence[str], out: Path) -> list[Path]:
@@ -126,6 +127,8 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
     if isinstance(step, Predict):
         return told | {"choices": [], "asked": [], "foreseen": [TRUTHS[ask.truth].label for ask in step.asks]}
     asked = asked_words(stage, step)
+    if isinstance(step, Measure):
+        asked = asked[:1]  # which manoeuvres it takes is part of the answer
     if isinstance(step, Act):
         asked = [*asked, "On paper: what would you do, in which order, and what would you look at?"]
     if isinstance(step, Measure) and step.needs:
@@ -138,8 +141,15 @@ def _question(stage: Stage, step: Any) -> dict[str, Any]:
 
 def _rests_on(step: Choose) -> str:
     """What makes an answer right: the patient that was drawn, or practice with its source."""
-    drawn = any(answer.right is None for answer in step.answers)
-    return "The patient on this quiz decides." if drawn else f"Source: {step.source.rstrip('.')}."
+    return f"Source: {step.source.rstrip('.')}." if step.of_practice else "The patient on this quiz decides."
+
+
+def _right_and_wrong(stage: Stage, step: Choose) -> tuple[list[str], list[str]]:
+    """The right answers of a question and the others, each with its reason, in the order of the quiz."""
+    told: dict[bool, list[str]] = {True: [], False: []}
+    for answer, right in zip(offered(stage, step), right_answers(stage, step), strict=True):
+        told[right].append(f"{answer.text} {reason_words(answer, right)}")
+    return told[True], told[False]
 
 
 def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any]:
@@ -149,19 +159,12 @@ def _key(lesson: Lesson, stage: Stage, _sites: tuple[str, ...]) -> dict[str, Any
     for step in lesson.asked:
         found = mark(stage, step, perfect(stage, step, rng))
         truth = [f"{part.what}: {part.truth}" for part in found.parts]
+        reasons: list[str] = []
         if isinstance(step, Choose):
-            truth = [found.parts[0].truth]
+            truth, reasons = _right_and_wrong(stage, step)
         if isinstance(step, Act):
             truth = ["One way among several:", *_reference_words(stage, step)]
         why = _rests_on(step) if isinstance(step, Choose) else step.why
-        reasons = (
-            [
-                f"{answer.text} {reason_words(answer, right)}"
-                for answer, right in zip(offered(stage, step), right_answers(stage, step), strict=True)
-            ]
-            if isinstance(step, Choose)
-            else []
-        )
         rows.append({"title": step.title, "truth": truth, "why": why, "reasons": reasons,
                      "marks": _marks_words(step)})  # fmt: skip
     share = round(lesson.pass_percent)
@@ -203,7 +206,8 @@ def _skills(lesson: Lesson, _stage: Stage, _sites: tuple[str, ...]) -> dict[str,
 
 
 def _roster(_lesson: Lesson, _stage: Stage, sites: tuple[str, ...]) -> dict[str, Any]:
-    return {"sites": list(sites) or [""] * 8}
+    told = list(sites) or [""] * BLANK_SITES
+    return {"sites": told, "lines": max(LEAST_LINES, ROSTER_LINES // len(told) - 2)}
 
 
 _BUILD = {

@@ -9,7 +9,7 @@ import numpy as np
 
 from tidebench.errors import CaseError
 from tidebench.lessons.format import ASKED, Act, Choose, Find, Measure, Predict
-from tidebench.lessons.marking import WAYS, right_answers, tolerance, true_value, wanted, ways
+from tidebench.lessons.marking import WAYS, manoeuvres_of, right_answers, tolerance, true_value, wanted, ways
 from tidebench.lessons.session import Session
 from tidebench.lessons.stage import Stage
 
@@ -107,12 +107,6 @@ def _answer(session: Session, answer: Answer) -> None:
         session.answer(answer)
     except CaseError:
         session.answer(still(session.stage, session.step, np.random.default_rng(0)))
-
-
-def manoeuvres_of(step: Measure) -> list[Answer]:
-    """What the step needs, one after the other, from the middle of its stretch on."""
-    gap = (step.figure.to_s - step.figure.from_s) / (len(step.needs) + 2)
-    return [{"at_s": step.figure.from_s + gap * (k + 1), "kind": kind} for k, kind in enumerate(step.needs)]
 
 
 def reference(stage: Stage, step: Act) -> list[Answer]:

@@ -29,7 +29,7 @@ from tidebench.lessons.format import (
 from tidebench.lessons.scene import Scene, checked
 from tidebench.lessons.stage import Stage
 from tidebench.lessons.stretch import Pointed, Stretch, stretch
-from tidebench.lessons.truths import TRUTHS, Values
+from tidebench.lessons.truths import FAST, TRUTHS, Values
 from tidebench.views.wording import count, listed
 
 RIGHT = 0.999
@@ -119,6 +119,11 @@ class Mark:
     proof: Stretch | None = None
     inside_s: float | None = None
     of_s: float | None = None
+
+    @property
+    def yours(self) -> str:
+        """What was answered, as the spread of a class shows it."""
+        return "; ".join(f"{one.what}: {one.yours}" if len(self.parts) > 1 else one.yours for one in self.parts)
 
     @property
     def right(self) -> bool:
@@ -241,17 +246,21 @@ def tolerance(step: Measure, truth: float) -> float:
     return max(step.tolerance, abs(truth) * step.tolerance_percent / 100)
 
 
+def manoeuvres_of(step: Measure) -> list[dict[str, Any]]:
+    """What the step needs, one after the other, from the middle of its stretch on."""
+    gap = (step.figure.to_s - step.figure.from_s) / (len(step.needs) + 2)
+    return [{"at_s": step.figure.from_s + gap * (k + 1), "kind": kind} for k, kind in enumerate(step.needs)]
+
+
 def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     truth = true_value(stage, step)
     known, figure = TRUTHS[step.truth], step.figure
-    actions = [Action(at_s=done.at_s, manoeuvre=done.kind) for done in answer.manoeuvres]
     outside = [done.at_s for done in answer.manoeuvres if not figure.from_s <= done.at_s <= figure.to_s]
     if outside:
         raise OptionError(
             f"a manoeuvre at {outside[0]:g} s lies outside the stretch", where=step.title,
             expected=f"{figure.from_s:g} to {figure.to_s:g} s",
         )  # fmt: skip
-    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient, figure.to_s)
     if truth is None:
         raise OptionError("the truth of this stretch can't be told", where=step.title)
     off, allowed = abs(answer.value - truth), tolerance(step, truth)
@@ -259,26 +268,42 @@ def _measure(stage: Stage, step: Measure, answer: Number) -> Mark:
     lacking = [kind for kind in step.needs if kind not in {done.kind for done in answer.manoeuvres}]
     if lacking:
         points *= WITHOUT
-    words = f"The truth is {known.text(truth)}, and {known.text(answer.value)} is "
-    words += "near enough" if off <= allowed else f"off by {known.text(off)}; {known.text(allowed)} would do"
+    right, yours, error, near = (known.text(value, allowed) for value in (truth, answer.value, off, allowed))
+    words = f"The truth is {right}, and {yours} is "
+    words += "near enough" if off <= allowed else f"off by {error}; {near} would do"
     if lacking:
         words += f". It takes {listed(f'an {kind}' for kind in lacking)}, which was not done"
+    done = [Done.model_validate(row) for row in manoeuvres_of(step)] if lacking else answer.manoeuvres
+    actions = [Action(at_s=one.at_s, manoeuvre=one.kind) for one in done]
+    scene = stage.held(figure.patient, actions) if actions else stage.scene(figure.patient, figure.to_s)
     channels = _with_effort(scene, figure.channels, figure.from_s, figure.to_s)
     proof = stretch(scene, figure.from_s, figure.to_s, channels, "Where it is read",
-                    pointed=_holds(scene, figure.from_s, figure.to_s))  # fmt: skip
-    part = Part(known.label, known.text(answer.value), known.text(truth), points)
+                    pointed=_holds(scene, figure.from_s, figure.to_s, step.truth))  # fmt: skip
+    part = Part(known.label, yours, right, points)
     return Mark(step.key, step.objective, points, f"{words}. {step.why}", (part,), proof)
 
 
-def _holds(scene: Scene, from_s: float, to_s: float) -> list[Pointed]:
-    """The holds of a stretch with the pressure that each came to."""
+def _holds(scene: Scene, from_s: float, to_s: float, truth: str = "") -> list[Pointed]:
+    """The holds of a stretch with the pressure that each came to, and what else the truth is worked out from."""
     found = []
     for key, word in (("plateau_cmh2o", "inspiratory hold"), ("exp_hold_cmh2o", "expiratory hold")):
         values = scene.of(key) if key in scene.table.columns else np.full(len(scene.start), np.nan)
         for k in scene.inside(from_s, to_s):
             if np.isfinite(values[k]):
-                found.append(Pointed(float(scene.start[k]), float(scene.end[k]), f"{word}: {values[k]:.1f} cmH2O"))
+                told = f"{word}: {values[k]:.1f} cmH2O{_beside(scene, int(k), truth)}"
+                found.append(Pointed(float(scene.start[k]), float(scene.end[k]), told))
     return found
+
+
+def _beside(scene: Scene, breath: int, truth: str) -> str:
+    """What is divided beside a hold's pressure: from peak to plateau by flow, or volume by driving pressure."""
+    if truth == "resistance_cmh2o_s_l":
+        flow = scene.channels["flow"][scene.inspirations()[breath]]
+        usual = float(np.median(flow[flow > FAST * flow.max()]))
+        return f", from a peak of {scene.of('peak_pressure_cmh2o')[breath]:.1f} at {usual:.2f} L/s"
+    if truth == "compliance_ml_cmh2o":
+        return f", total PEEP {scene.of('total_peep_cmh2o')[breath]:.1f}, volume {scene.of('vti_ml')[breath]:.0f} mL"
+    return ""
 
 
 # --- predict ---

@@ -6,7 +6,7 @@ import polars as pl
 
 from tidebench.case import case_from
 from tidebench.lessons.format import Action, Measure
-from tidebench.lessons.learners import manoeuvres_of
+from tidebench.lessons.marking import manoeuvres_of
 from tidebench.lessons.stage import Stage
 from tidebench.review import Review, review
 from tidebench.simulation.write import case_tables
@@ -17,6 +17,7 @@ OF_HOLD = {
     "intrinsic_peep_cmh2o": "intrinsic_peep_cmh2o",
     "driving_pressure_cmh2o": "driving_pressure_cmh2o",
     "compliance_ml_cmh2o": "static_compliance_ml_cmh2o",
+    "resistance_cmh2o_s_l": "inspiratory_resistance_max_cmh2o_s_l",
 }
 OF_BREATH = (
     "peak_pressure_cmh2o", "vti_ml", "vte_ml", "rate_per_min", "inspiratory_time_s", "resistance_cmh2o_s_l",

@@ -19,7 +19,7 @@ from tidebench.lessons.marking import Mark
 from tidebench.lessons.session import Session, identity
 
 T = TypeVar("T")
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 APPLICATION = 0x7464_626C  # "tdbl": says that the file is this record
 LONGEST_NAME, MOST_DAYS = 80, 36_500
 TIMEOUT_S = 10.0
@@ -36,7 +36,8 @@ CREATE TABLE attempt (
 ) STRICT;
 CREATE TABLE answer (
   attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE, step TEXT NOT NULL, objective TEXT NOT NULL,
-  given TEXT NOT NULL, points REAL NOT NULL, inside_s REAL, of_s REAL, at TEXT NOT NULL, PRIMARY KEY (attempt, step)
+  given TEXT NOT NULL, points REAL NOT NULL, inside_s REAL, of_s REAL, at TEXT NOT NULL, words TEXT,
+  PRIMARY KEY (attempt, step)
 ) STRICT;
 CREATE TABLE observed (
   id INTEGER PRIMARY KEY AUTOINCREMENT, lesson TEXT NOT NULL, learner TEXT NOT NULL, site TEXT NOT NULL,
@@ -49,13 +50,14 @@ CREATE TABLE class (
 ) STRICT;
 """
 _MEMBER = """CREATE TABLE member (
-  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE,
-  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE
+  id INTEGER PRIMARY KEY AUTOINCREMENT, class INTEGER REFERENCES class(id) ON DELETE CASCADE, seat INTEGER,
+  token TEXT NOT NULL UNIQUE, attempt INTEGER NOT NULL REFERENCES attempt(id) ON DELETE CASCADE, UNIQUE (class, seat)
 ) STRICT"""
-_FROM_1 = (  # a member who belongs to no class learns alone
-    "ALTER TABLE member RENAME TO member_1", _MEMBER,
-    "INSERT INTO member (id, class, token, attempt) SELECT id, class, token, attempt FROM member_1",
-    "DROP TABLE member_1",
+_FROM_EARLIER = (  # a member who belongs to no class learns alone, and has no seat
+    "ALTER TABLE member RENAME TO earlier", _MEMBER,
+    "INSERT INTO member (id, class, seat, token, attempt) SELECT id, class, CASE WHEN class IS NOT NULL THEN "
+    "row_number() OVER (PARTITION BY class ORDER BY id) END, token, attempt FROM earlier",
+    "DROP TABLE earlier", "ALTER TABLE answer ADD COLUMN words TEXT",
 )  # fmt: skip
 
 
@@ -139,7 +141,7 @@ class Record:
         if mark == APPLICATION and version == SCHEMA_VERSION:
             return
         if mark == APPLICATION and version < SCHEMA_VERSION:
-            for statement in _FROM_1:
+            for statement in _FROM_EARLIER:
                 self._db.execute(statement)
             self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
@@ -159,6 +161,19 @@ class Record:
 
     # --- attempts ---
 
+    @staticmethod
+    def refuse_names(**names: str) -> None:
+        """Refuse a name of a learner, an assessor or a site that can't be kept.
+
+        Raises
+        ------
+        OptionError
+            It is too long, or holds what can't be printed.
+        """
+        for what, name in names.items():
+            if len(name) > LONGEST_NAME or not name.isprintable():
+                raise OptionError(f"{what} can't be that", where="record", expected=f"up to {LONGEST_NAME} letters")
+
     def begin(self, name: str, lesson: Lesson, seed: int, learner: str = "", site: str = "") -> int:
         """Begin an attempt; its number. The learner's name may be left empty.
 
@@ -174,7 +189,7 @@ class Record:
         self, db: sqlite3.Connection, name: str, lesson: Lesson, seed: int, learner: str = "", site: str = ""
     ) -> int:
         """Begin an attempt within a change that is under way. As :meth:`begin`."""
-        _short(learner=learner, site=site)
+        self.refuse_names(learner=learner, site=site)
         earlier = db.execute(
             "SELECT count(*) FROM attempt WHERE lesson = ? AND learner = ? AND learner <> ''", (name, learner)
         ).fetchone()[0]
@@ -190,9 +205,9 @@ class Record:
         """Keep an answer with its mark; it is on the disk when this returns. Of two for one step the first stands."""
         row = (
             attempt, mark.step, mark.objective, json.dumps(answer, allow_nan=False), mark.points, mark.inside_s,
-            mark.of_s, _now(),
+            mark.of_s, _now(), mark.yours,
         )  # fmt: skip
-        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row))
+        self.together(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row))
 
     def walked(self, attempt: int, place: int) -> None:
         """Keep which step an attempt has come to."""
@@ -258,7 +273,7 @@ class Record:
         OptionError
             No such skill, or a name that is missing or too long.
         """
-        _short(learner=learner, assessor=assessor, site=site)
+        self.refuse_names(learner=learner, assessor=assessor, site=site)
         if not 1 <= skill <= len(of.skills):
             raise OptionError(f"there is no skill {skill}", where=of.title, expected=f"1 to {len(of.skills)}")
         if not (learner and assessor):
@@ -297,7 +312,7 @@ class Record:
             No name: attempts without one belong to nobody, and go by age. Nothing is kept under this name.
         """
         if not learner:
-            raise OptionError("whose record?", where="record", expected="a learner's name")
+            raise OptionError("nobody is named", where="record", expected="a learner's name")
         with self.change():
             gone = sum(
                 self._db.execute(f"DELETE FROM {table} WHERE learner = ?", (learner,)).rowcount
@@ -443,12 +458,6 @@ def _expiry(months: int) -> str:
     first = today.replace(year=today.year + year, month=month + 1, day=1)
     last = (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
     return min(first + timedelta(days=today.day - 1), last).isoformat()
-
-
-def _short(**names: str) -> None:
-    for what, name in names.items():
-        if len(name) > LONGEST_NAME or not name.isprintable():
-            raise OptionError(f"{what} can't be that", where="record", expected=f"up to {LONGEST_NAME} letters")
 
 
 def _same_name(one: str, other: str) -> bool:

@@ -22,6 +22,7 @@ from tidebench.simulation.setup import weight_kg
 from tidebench.simulation.solution import Solution, recorded_channels
 
 Places = npt.NDArray[np.int64]
+MOST_PER_KG = 1000.0  # mL/kg, beyond which nobody means a volume
 HIDDEN = ("muscle_pressure", "alveolar_pressure", "recoil_pressure", "lung_volume")
 
 
@@ -168,11 +169,19 @@ def said_after(drawn: Drawn, actions: Sequence[Action], treatments: Sequence[Tre
 
 
 def resolved(settings: Mapping[str, Any], weight: float) -> dict[str, Any]:
-    """Settings with those per kilogram in millilitres."""
+    """Settings with those per kilogram in millilitres.
+
+    Raises
+    ------
+    CaseError
+        One per kilogram is no number.
+    """
     out: dict[str, Any] = {}
     for key, value in settings.items():
         if key.endswith(PER_KG):
-            out[f"{key.removesuffix('_kg')}"] = float(f"{float(value) * weight:.3g}")
+            if isinstance(value, bool) or not isinstance(value, (int, float)) or abs(value) > MOST_PER_KG:
+                raise CaseError(f"is {value!r:.40}", where=key, expected=f"a number up to {MOST_PER_KG:g} mL/kg")
+            out[f"{key.removesuffix('_kg')}"] = float(f"{value * weight:.3g}")
         else:
             out[key] = value
     return out

@@ -56,8 +56,6 @@ class Session:
     """
 
     def __init__(self, lesson: Lesson, seed: int, folder: Path | None = None) -> None:
-        if seed < 0:
-            raise OptionError(f"{seed} is no seed", where="seed", expected="a whole number, 0 or more")
         self.lesson, self.seed = lesson, seed
         self.stage = Stage(lesson, seed, folder)
         self.place = 0

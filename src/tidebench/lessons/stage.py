@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tidebench.bench import Bench
+from tidebench.errors import OptionError
 from tidebench.lessons.format import Act, Action, Lesson, Predict, Treatment
 from tidebench.lessons.patients import Drawn, draw
 from tidebench.lessons.recorded import recorded_scene
@@ -27,9 +28,16 @@ class Stage:
         Draws every patient.
     folder : Path, optional
         Where a recorded case of the lesson lies.
+
+    Raises
+    ------
+    OptionError
+        The seed is negative.
     """
 
     def __init__(self, lesson: Lesson, seed: int, folder: Path | None = None) -> None:
+        if seed < 0:
+            raise OptionError(f"{seed} is no seed", where="seed", expected="a whole number, 0 or more")
         self.lesson, self.seed, self.folder = lesson, seed, folder
         self._drawn: dict[str, Drawn] = {}
         self._benches: dict[str, Bench] = {}

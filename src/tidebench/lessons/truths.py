@@ -23,6 +23,7 @@ LABELS = (
 """Labels by mechanism that breaths carry."""
 
 LEAST_DRIVING_CMH2O = 0.5  # below which a volume over a pressure tells nothing
+COARSE = 5.0  # a tolerance below which whole numbers would hide whether it was kept
 FAST = 0.5  # of the peak flow, above which resistance is told
 
 
@@ -47,11 +48,12 @@ class Truth:
     of: Callable[[Scene], Values]
     mean: bool = False
 
-    def text(self, value: float | None) -> str:
-        """A value with its unit."""
+    def text(self, value: float | None, within: float = np.inf) -> str:
+        """A value with its unit, as finely as a tolerance ``within`` asks."""
         if value is None or not np.isfinite(value):
             return "–"
-        return f"{value:z.{self._places(value)}f} {self.unit}".rstrip()
+        places = max(self._places(value), 1 if within < COARSE else 0)
+        return f"{value:z.{places}f} {self.unit}".rstrip()
 
     def _places(self, value: float) -> int:
         """Small values, a newborn's say, keep two figures."""
@@ -96,12 +98,12 @@ def _resistance(scene: Scene) -> Values:
 
 
 def _leak(scene: Scene) -> Values:
-    """Share of the inhaled gas that does not come back past the wye."""
+    """Share of the inhaled gas that does not come back past the wye; none where more comes back than went in."""
     flow, out = scene.channels["flow"], np.full(len(scene.start), np.nan)
     for k, part in enumerate(scene.whole()):
         into = float(np.clip(flow[part], 0, None).sum())
         if into > 0:
-            out[k] = 100 * float(flow[part].sum()) / into
+            out[k] = 100 * max(0.0, float(flow[part].sum())) / into
     return out
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from tidebench.errors import PictureError
 from tidebench.interval import Interval
-from tidebench.pictures.axes import Axes, Marks, Panel, unit_of
+from tidebench.pictures.axes import PER_CENT, Axes, Marks, Panel, unit_of
 from tidebench.pictures.corrections import Correction, corrected
 from tidebench.pictures.ink import inks_of
 from tidebench.pictures.slope import with_slope
@@ -42,8 +42,9 @@ EDGE_S = 0.05
 class TracedPanel:
     """A panel with its curve: seconds and values in canonical units, each with one standard deviation of tracing.
 
-    ``curve`` holds places in the panel (from its own left and top); ``clipped`` is the share of the columns in which
-    the curve runs along the panel's upper or lower edge.
+    ``curve`` holds places in the panel (from its own left and top); ``reach``, shape (2, n), is how far its stroke
+    reaches beyond the values, up and down; ``clipped`` is the share of the columns in which the curve runs along the
+    panel's upper or lower edge.
     """
 
     panel: Panel
@@ -51,6 +52,7 @@ class TracedPanel:
     time_s: Values
     values: Values
     sd: Values
+    reach: Values
     per_row: float
     per_column_s: float
     clipped: float
@@ -103,7 +105,7 @@ def corrections_of(axes: Axes, panel: Panel, corrections: Sequence[Correction]) 
 
 
 def trace_trends(pixels: Pixels, axes: Axes, where: str, corrections: Sequence[Correction] = ()) -> list[TracedPanel]:
-    """Every trend as a person mended it, in the units that its panel gives.
+    """Every trend as a person mended it, in the units in which its quantities are told.
 
     Raises
     ------
@@ -171,8 +173,7 @@ def _bar(sweeping: Sequence[tuple[Panel, Curve]]) -> tuple[float, float] | None:
 def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, where: str) -> TracedPanel:
     left, top, _, bottom = (round(edge) for edge in panel.box)
     trend = panel.kind == "trend"
-    scale = 1.0 if trend else factor(unit_of(panel.unit), canonical_unit(panel.quantity))
-    axis = Scale.of(panel.values, scale)
+    axis = Scale.of(panel.values, _trend_scale(panel) if trend else _scale(panel))
     if panel.sweep_s is not None:
         each = panel.sweep_s / panel.size[0]
         across = (curve.column + left - panel.box[0]) / panel.size[0]
@@ -192,10 +193,23 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
     row, sd = bridged(curve.row[order], curve.sd[order], curve.width)  # the seam of a sweep, too
     near = curve.width / 2 + 1.5
     clipped = np.isfinite(row) & ((row < near) | (row > bottom - top - near))
+    reach = np.abs(axis.each) * curve.reach[:: 1 if axis.each < 0 else -1, order]
     return TracedPanel(
-        panel, curve, time, axis(row + top), np.abs(axis.each) * sd, abs(axis.each), each,
+        panel, curve, time, axis(row + top), np.abs(axis.each) * sd, reach, abs(axis.each), each,
         float(clipped.mean()),
     )  # fmt: skip
+
+
+def _scale(panel: Panel) -> float:
+    return factor(unit_of(panel.unit), canonical_unit(panel.quantity))
+
+
+def _trend_scale(panel: Panel) -> float:
+    """To the unit in which the quantity is told; shares have none."""
+    wanted = QUANTITIES[panel.quantity].unit
+    if panel.unit == wanted:
+        return 1.0
+    return 0.01 if panel.unit == PER_CENT else factor(unit_of(panel.unit), unit_of(wanted))
 
 
 def _only(row: Values, order: Order) -> Values:
@@ -216,17 +230,30 @@ def on_one_clock(traced: Sequence[TracedPanel], axes: Axes, source: str) -> tupl
     begins = max(_span(one)[0] for one in needed)
     ends = min(_span(one)[1] for one in needed)
     time = begins + np.arange(int((ends - begins) * rate) + 1) / rate
-    channels, samples = {}, {}
+    channels, samples, above, below = {}, {}, {}, {}
     for one in traced:
-        channels[one.panel.quantity] = np.interp(time, one.time_s, one.values, np.nan, np.nan)
-        samples[one.panel.quantity] = np.interp(time, one.time_s, one.sd, np.nan, np.nan)
+        name = one.panel.quantity
+        channels[name] = np.interp(time, one.time_s, one.values, np.nan, np.nan)
+        samples[name] = np.interp(time, one.time_s, one.sd, np.nan, np.nan)
+        above[name], below[name] = _beyond(one, channels[name], begins, rate)
     missing = np.isnan(channels["airway_pressure"]) | np.isnan(channels[moving])
     for name, values in channels.items():
         channels[name] = np.where(missing, np.nan, values)
     each = max(one.per_column_s for one in traced)
-    uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *_shared(traced, axes))
+    shared = _shared(traced, axes)
+    uncertainty = Uncertainty(samples, TOGETHER_PX * each, ASIDE_PX * each, *shared, above=above, below=below)
     recording = Recording(rate, channels, _gaps(missing, rate), source=source, uncertainty=uncertainty)
     return recording if moving == "flow" else with_slope(recording), float(begins)
+
+
+def _beyond(one: TracedPanel, values: Values, begins: float, rate: float) -> tuple[Values, Values]:
+    """How far the stroke reaches above and below each sample anywhere between it and its neighbours' halves."""
+    place = np.round((one.time_s - begins) * rate).astype(np.intp)
+    inside = (place >= 0) & (place < len(values))
+    most, least = values.copy(), values.copy()
+    np.fmax.at(most, place[inside], (one.values + one.reach[0])[inside])
+    np.fmin.at(least, place[inside], (one.values - one.reach[1])[inside])
+    return most - values, values - least
 
 
 def _rate(traced: Sequence[TracedPanel]) -> float:

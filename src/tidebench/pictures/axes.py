@@ -24,6 +24,8 @@ AXES_FILE = "axes.toml"
 MOST_BYTES = 1 << 20
 MOST_PANELS = 24
 MOST_PIXELS = 24_000_000
+PER_CENT = "%"
+"""In which a trend of a share may stand on a picture."""
 CHANNELS = (
     "airway_pressure", "flow", "volume", "oesophageal_pressure", "gastric_pressure", "diaphragm_activity", "co2",
 )  # fmt: skip
@@ -131,7 +133,7 @@ def _check_unit(quantity: str, unit: str, key: str, *, trend: bool) -> None:
     known = QUANTITIES.get(quantity)
     if known is None:
         raise refusal(f"has quantity {quantity!r}", "a quantity of `tidebench quantities`")
-    if trend and unit == known.unit:
+    if trend and (unit == known.unit or (known.percent and unit == PER_CENT)):
         return
     try:
         wanted, given = parse_unit(known.canonical or known.unit), parse_unit(unit)

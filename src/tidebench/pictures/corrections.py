@@ -56,7 +56,9 @@ def corrected(curve: Curve, panel: Panel, corrections: Sequence[Correction]) -> 
         if one.kind == "draw":
             columns, rows = _from_left_to_right(one.points)
             row = np.interp(curve.column[inside] + left, columns, rows) - top
-        curve = replace(curve, row=_with(curve.row, inside, row), sd=_with(curve.sd, inside, row * 0 + HAND_PX))
+        sd = _with(curve.sd, inside, row * 0 + HAND_PX)
+        reach = np.where(inside, 0.0, curve.reach)
+        curve = replace(curve, row=_with(curve.row, inside, row), sd=sd, reach=reach)
     return curve
 
 

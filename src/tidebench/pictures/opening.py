@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 MOST_BYTES = 64 << 20
+KINDS = "a whole PNG, BMP, JPEG, WebP, TIFF, GIF, HEIC or PDF file"
 MOST_PIXELS = 60_000_000
 """A photograph of 50 megapixels passes; what unpacks to more is refused before it is unpacked."""
 SHORTEST_SIDE = 32
@@ -91,7 +92,7 @@ def _bitmap(content: bytes, page: int, where: str) -> tuple[Image, datetime | No
     import io
 
     import pi_heif
-    from PIL import Image, ImageOps
+    from PIL import Image, ImageOps, UnidentifiedImageError
 
     pi_heif.register_heif_opener()
     try:
@@ -109,10 +110,14 @@ def _bitmap(content: bytes, page: int, where: str) -> tuple[Image, datetime | No
         raise
     except Image.DecompressionBombError as error:
         raise PictureError("the picture unpacks to more than 60 megapixels", where=where) from error
+    except UnidentifiedImageError as error:
+        raise PictureError(
+            "this can't be opened as a picture (it is of no kind that is known)", where=where, expected=KINDS
+        ) from error
     except Exception as error:  # a decoder meets whatever a broken file holds
         raise PictureError(
             f"this can't be opened as a picture ({_short(error)})",
-            where=where, expected="a whole PNG, BMP, JPEG, WebP, TIFF, GIF, HEIC or PDF file",
+            where=where, expected=KINDS,
         ) from error  # fmt: skip
 
 

@@ -15,7 +15,12 @@ Values = npt.NDArray[np.float64]
 OVER_S = 0.06
 """Seconds over which a slope is taken: shorter shows pixels, longer blunts the start of a breath. This house's."""
 FEWEST = 3
+STEP, ASIDE_S = 3, 0.08
+MANY, LEAST = 4.0, 0.03
+"""Samples in which volume is set back, and the seconds on either side of them; how many times what volume does there it
+changes by, and which share of its swing at least. This house's."""
 SLOPE = "flow is the slope of volume over {over:.0f} ms, since the picture has no panel of flow"
+JUMPS = "Volume is set back {times} times at once: that is no flow and was left out of it. "
 WORDS = (
     "The picture has no panel of flow: flow is the slope of its volume over {over:.0f} ms. What is quicker is blunted, "
     "peaks of flow are lower bounds, and a volume that is set to zero at each breath hides leaks."
@@ -29,7 +34,8 @@ def with_slope(recording: Recording) -> Recording:
     s·√(12/(n·(n²−1))) a sample. Blunting grows with n², so that a third of what a slope over twice as many differs is
     what this one lacks; and what slopes summed up lack of the volume's own rises is in the scale.
     """
-    volume, rate = recording["volume"], recording.rate_hz
+    rate = recording.rate_hz
+    volume, _ = without_jumps(recording["volume"], rate)
     wide = _odd(OVER_S * rate)
     flow = _slope(volume, wide) * rate
     over = 1000 * wide / rate
@@ -42,7 +48,38 @@ def with_slope(recording: Recording) -> Recording:
     samples = {**doubt.samples, "flow": np.hypot(unsure, blunted)}
     agreement = agreement_of(made)
     lost = 0.0 if agreement is None or agreement.ratio is None else abs(1 - agreement.ratio)
-    return _with_doubt(made, doubt, samples, lost)
+    above = {**doubt.above, "flow": np.maximum(blunted, 0.0)}
+    below = {**doubt.below, "flow": np.maximum(-blunted, 0.0)}
+    return _with_doubt(made, replace(doubt, above=above, below=below), samples, lost)
+
+
+def without_jumps(volume: Values, rate: float) -> tuple[Values, int]:
+    """Volume without the steps by which a display sets it back between breaths, and how many there are.
+
+    A step is no flow: within three samples volume changes by many times what it does that way on either side. It is
+    taken off from there on.
+    """
+    aside = max(2, round(ASIDE_S * rate))
+    known = volume[np.isfinite(volume)]
+    first, last = np.arange(len(volume) - STEP), np.arange(STEP, len(volume))
+    inside = (first >= aside) & (last < len(volume) - aside)
+    first, last = first[inside], last[inside]
+    by = volume[last] - volume[first]
+    same = np.sign(by) * STEP / aside
+    before, after = same * (volume[first] - volume[first - aside]), same * (volume[last + aside] - volume[last])
+    usual = np.maximum(0.0, np.maximum(before, after))
+    jumps = (
+        np.flatnonzero((np.abs(by) > LEAST * np.ptp(known)) & (np.abs(by) > MANY * usual)) if len(known) else first[:0]
+    )
+    level, found = volume.copy(), 0
+    for cluster in np.split(jumps, np.flatnonzero(np.diff(jumps) > STEP) + 1):
+        if len(cluster):
+            place = cluster[np.abs(by[cluster]).argmax()]
+            a, b = int(first[place]), int(last[place])
+            level[b:] -= by[place]
+            level[a : b + 1] = np.linspace(level[a], level[b], STEP + 1)
+            found += 1
+    return level, found
 
 
 def _with_doubt(made: Recording, doubt: Uncertainty, samples: dict[str, Values], lost: float) -> Recording:
@@ -66,4 +103,7 @@ def _slope(values: Values, window: int) -> Values:
 
 def words(recording: Recording) -> str:
     """What a reader must know of such a flow."""
-    return WORDS.format(over=1000 * _odd(OVER_S * recording.rate_hz) / recording.rate_hz)
+    _, jumps = without_jumps(recording["volume"], recording.rate_hz)
+    return (JUMPS.format(times=jumps) if jumps else "") + WORDS.format(
+        over=1000 * _odd(OVER_S * recording.rate_hz) / recording.rate_hz
+    )

@@ -45,12 +45,15 @@ _FLOOR_PX = 0.2
 class Curve:
     """A traced curve: columns, a row for each and one standard deviation of it, NaN where there is none.
 
+    ``reach``, shape (2, n), is by how many rows the stroke's upper edge lies above the curve and its lower one below,
+    the pen's own half taken off: where several samples share a column, the largest and the least of them.
     ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve.
     """
 
     column: Pixels
     row: Pixels
     sd: Pixels
+    reach: Pixels
     width: float
     ink: float = 1.0
 
@@ -167,7 +170,8 @@ def trace(ink: Ink) -> Curve:
     row = _at_points(lower, upper, width)
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
     row = _without_loose(row, ink, width)
-    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), width, seen)
+    reach = np.nan_to_num(np.maximum(np.stack([row - lower, upper - row]), 0.0))
+    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), reach, width, seen)
 
 
 def _at_points(lower: Pixels, upper: Pixels, width: float) -> Pixels:

@@ -281,7 +281,7 @@ def _provenance(one: Taken) -> dict[str, Any]:
         {
             "quantity": loop.panel.quantity, "across": loop.panel.across, "range": loop.range,
             "across_range": loop.across_range, "area": loop.area, "slope": loop.slope, "work_j": loop.work_j,
-            "not_told": "direction and time: a loop has none",
+            "words": " ".join(loop.words), "not_told": "direction and time: a loop has none",
         }
         for loop in read.loops
     ]  # fmt: skip

@@ -62,9 +62,10 @@ def _closure(scenario: Scenario, name: str) -> None:
     patient, peep = memory.patient[0], scenario.settings[0].peep_cmh2o or 0.0
     closed = CLOSED_BELOW * float(patient["residual_volume"])
     pleural = float(patient["pleural_pressure"])
-    most = peep + float(patient["chest_wall_elastance"]) * closed - _pressure_at(memory, -closed)
-    if pleural < most:
+    chest = peep + float(patient["chest_wall_elastance"]) * closed
+    if _held(memory, chest - pleural) > -closed:
         return
+    most = chest - _pressure_at(memory, -closed)
     raise CaseError(
         f"rests {1000 * closed:.3g} mL or more below [exchange] residual_volume_ml on PEEP {peep:g} cmH2O, and there "
         "airways close", where=f"{name}: [lung]",
@@ -79,6 +80,10 @@ def _pressure_at(memory: Memory, volume: float) -> float:
     low, high = -FAR, FAR
     for _ in range(60):
         middle = 0.5 * (low + high)
-        held = sum(volume_at(lung, middle, reopened(lung, 0.0, middle, 1e9)) for lung in memory.lung)
-        low, high = (middle, high) if held < volume else (low, middle)
+        low, high = (middle, high) if _held(memory, middle) < volume else (low, middle)
     return high
+
+
+def _held(memory: Memory, pressure: float) -> float:
+    """What all compartments together hold (L) at a transpulmonary pressure (cmH2O)."""
+    return float(sum(volume_at(lung, pressure, reopened(lung, 0.0, pressure, 1e9)) for lung in memory.lung))

@@ -97,7 +97,7 @@ def traced_page(read: Read, observed: Mapping[str, Any]) -> TracedPage:
         loops=tuple(
             TracedLoop(
                 f"{quantity(loop.panel.quantity).label} over {quantity(loop.panel.across or '').label}",
-                "A loop has neither direction nor time.",
+                sentence(" ".join(loop.words)),
                 tuple((round(x, 2), round(y, 2)) for x, y in loop_pixels(loop)),
             )
             for loop in read.loops
@@ -129,7 +129,7 @@ def _curve(one: TracedPanel, read: Read) -> TracedCurve:
         label=quantity(one.panel.quantity).label,
         words=(
             f"Traced over {100 * one.curve.seen:.0f} % of its panel; pen {one.curve.width:.1f} pixels; a column is "
-            f"{1000 * one.per_column_s:.0f} ms."
+            f"{f'{1000 * one.per_column_s:.0f} ms' if one.per_column_s < 1 else duration(one.per_column_s)}."
         ),
         column=tuple(np.round(column, 2).tolist()),
         row=_known(row),

@@ -9,6 +9,7 @@ from pydantic import Field
 from tidebench.web.models import Asked, Name, Numbers, Seconds, Told
 
 Place = Annotated[int, Field(ge=0, le=60)]
+SeatNumber = Annotated[int, Field(ge=1, le=10_000)]
 LessonName = Annotated[str, Field(max_length=60)]
 PersonName = Annotated[str, Field(max_length=80)]
 
@@ -74,11 +75,13 @@ class Steered(Asked):
 
 
 class LearnerTold(Told):
-    """Who is where, and how many questions were answered."""
+    """Who is where, how many questions were answered, and the runs at a patient that can be looked at."""
 
+    seat: int
     name: str
     place: int
     answered: int
+    runs: list[str]
 
 
 class AnswersTold(Told):
@@ -234,6 +237,7 @@ class LessonStep(Told):
     lesson_title: str
     seed: int
     alone: bool
+    seat: int | None
     led: bool
     closed: bool
     place: int

@@ -31,6 +31,7 @@ OF_CHANGE = "tidebench.web.work:change_lesson_job"
 
 Teacher = Annotated[str, Header(alias="x-tidebench-teacher", min_length=20, max_length=80)]
 Learner = Annotated[str, Header(alias="x-tidebench-learner", min_length=20, max_length=80)]
+StepKey = Annotated[str, Path(max_length=40)]
 
 
 class Rooms:
@@ -115,7 +116,7 @@ def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
         return m.ClassTold(
             title=seen.title, place=seen.place, led=seen.led, closed=seen.closed, steps=list(seen.steps),
             asks=list(seen.asks), answered=seen.answered, right=seen.right,
-            learners=[m.LearnerTold(name=name, place=at, answered=done) for name, at, done in seen.learners],
+            learners=[m.LearnerTold.model_validate(one) for one in seen.learners],
             spread=[m.AnswersTold(answer=said, count=count, right=right) for said, count, right in seen.spread],
         )  # fmt: skip
 
@@ -128,6 +129,11 @@ def _teacher(api: APIRouter, room: Callable[[], Classroom]) -> None:
     def truth_of_step(teacher: Teacher) -> m.MarkOfAnswer:
         """The right answer to that step, and what proves it."""
         return mark_told(room().truth(teacher))
+
+    @api.get("/lessons/class/debrief/{seat}/{step}")
+    def debrief_of_seat(teacher: Teacher, seat: m.SeatNumber, step: StepKey) -> m.DebriefTold:
+        """A run of one learner at a patient, looked at afterwards, without the name."""
+        return debrief_told(room().debrief_at(teacher, seat, step))
 
     @api.post("/lessons/class/steer", status_code=204)
     def steer(teacher: Teacher, asked: m.Steered) -> None:
@@ -157,7 +163,7 @@ def _learner(api: APIRouter, room: Callable[[], Classroom]) -> None:
         return result_told(*room().result(learner))
 
     @api.get("/class/debrief/{step}")
-    def run_debrief(learner: Learner, step: Annotated[str, Path(max_length=40)]) -> m.DebriefTold:
+    def run_debrief(learner: Learner, step: StepKey) -> m.DebriefTold:
         """A run at a patient, looked at afterwards."""
         return debrief_told(room().debrief(learner, step))
 

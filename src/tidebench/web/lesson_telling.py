@@ -33,7 +33,8 @@ def step_told(where: Where) -> m.LessonStep:
     """Where a learner stands."""
     session = where.session
     return m.LessonStep(
-        lesson=where.name, lesson_title=session.lesson.title, seed=session.seed, alone=where.alone, led=where.led,
+        lesson=where.name, lesson_title=session.lesson.title, seed=session.seed, alone=where.alone,
+        seat=where.seat, led=where.led,
         closed=where.closed, place=where.place, of=len(session.lesson.steps), steps=steps_told(session),
         given=session.answers.get(session.step.key), mark=None if session.mark is None else mark_told(session.mark),
         **_seen(session.stage, session.step, None if at_bench(session.step) else session.look()),
@@ -44,7 +45,7 @@ def _seen(stage: Stage, step: Any, figure: Stretch | None) -> dict[str, Any]:
     """What is seen and asked at a step."""
     return {
         "key": step.key, "kind": step.kind, "title": step.title, "text": step.text,
-        "source": step.source if isinstance(step, Choose) else "",
+        "source": step.source if isinstance(step, Choose) and step.of_practice else "",
         "who": patient_words(stage, step), "asks": [] if isinstance(step, (Choose, Show)) else asked_words(stage, step),
         "bench": at_bench(step), "figure": figure_told(figure),
         "narration": [m.NarratedTold.model_validate(one) for one in step.narration] if isinstance(step, Show) else [],

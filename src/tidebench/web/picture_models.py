@@ -31,7 +31,7 @@ Marks = tuple[MarkSaid, MarkSaid]
 
 
 class ClockSaid(m.Asked):
-    """What runs from left to right: two marks in seconds, or a display that wraps round after so many."""
+    """What runs from left to right: two marks in seconds, a trend's in hours, or a display that wraps round."""
 
     way: Literal["marks", "sweep"] = "marks"
     marks: Marks
@@ -135,6 +135,24 @@ class PictureFormTold(m.Told):
     about: list[m.SectionTold]
     crop: str
     stored: str
+
+
+class PicturedTrendTold(m.Told):
+    """A trend of a picture, in hours and its quantity's unit."""
+
+    label: str
+    unit: str
+    words: str
+    hours: list[float]
+    values: list[float]
+
+
+class PicturedTold(m.Told):
+    """What the pictures of a case gave apart from signals."""
+
+    trends: list[PicturedTrendTold]
+    loops: list[str]
+    noted: list[str]
 
 
 class PictureTold(m.Told):

@@ -12,13 +12,14 @@ from starlette.responses import FileResponse
 
 from tidebench.case import case_from
 from tidebench.case_form import case_field, form, read_form
-from tidebench.casebook import free_name
+from tidebench.casebook import case_folder, free_name
 from tidebench.errors import CaseError, OptionError
 from tidebench.forms import Section, read_answers
-from tidebench.pictures.axes import CHANNELS
+from tidebench.pictures.axes import CHANNELS, PER_CENT
 from tidebench.pictures.opening import MOST_BYTES
 from tidebench.quantities import quantity
 from tidebench.readers.preview import units_of
+from tidebench.views.pictured import pictured
 from tidebench.views.traced import TracedPage
 from tidebench.web import models as m
 from tidebench.web import picture_models as p
@@ -162,6 +163,11 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         )  # fmt: skip
         return p.CaseBegunTold(name=name, job=job, slips=[], doubts=[], pictures=[])
 
+    @api.get("/cases/{name}/pictured")
+    def what_pictures_gave(name: str) -> p.PicturedTold:
+        """Trends, loops and noted numbers of a case that was made of pictures."""
+        return p.PicturedTold.model_validate(pictured(case_folder(serving.folder, name)))
+
     @api.delete("/pictures/{token}", status_code=204)
     def drop_picture(token: str) -> None:
         """Throw a picture away that waits."""
@@ -176,7 +182,7 @@ def _form() -> p.PictureFormTold:
         for key in CHANNELS
     ]
     trends = [
-        p.PanelChannelTold(key=key, label=found.label, units=[found.unit], trend=True)
+        p.PanelChannelTold(key=key, label=found.label, units=[PER_CENT if found.percent else found.unit], trend=True)
         for key in TRENDS
         if (found := quantity(key, "observed"))
     ]

@@ -28,6 +28,8 @@ PLAIN = {
 """What the page says instead of a file's words."""
 _PLACE = re.compile(r", (?P<key>[a-z_]+)")
 _WORD = re.compile(r"has (?P<key>unit|across_unit|quantity|times)\b")
+HOUR_S = 3600
+"""Trends have hours on the page, and seconds in a file."""
 PROPOSED = "This panel is only proposed: look at it, then confirm it or take it out."
 
 
@@ -112,6 +114,8 @@ def table_of(panel: PanelSaid) -> dict[str, Any]:
             said["newest"] = panel.clock.newest
     else:
         said["times"] = _marks(panel.clock.marks)
+    if panel.kind == "trend":
+        said["times"] = [[at, v * HOUR_S if isinstance(v, float) else v] for at, v in said["times"]]
     if panel.colour:
         said["colour"] = panel.colour
     return said
@@ -134,6 +138,9 @@ def panels_told(axes: Axes) -> list[PanelTold]:
 def _panel_told(panel: Panel) -> PanelTold:
     left, _, right, _ = panel.box
     marks = panel.across_values if panel.kind == "loop" else panel.times
+    if panel.kind == "trend" and marks is not None:
+        (one, a), (other, b) = marks
+        marks = (one, a / HOUR_S), (other, b / HOUR_S)
     clock = ClockTold(
         way="sweep" if panel.sweep_s is not None else "marks",
         marks=marks_told(marks) if marks else (AxisMarkTold(at=left, value=""), AxisMarkTold(at=right, value="")),

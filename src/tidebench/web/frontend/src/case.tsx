@@ -5,6 +5,7 @@ import { useKeys } from "./keys";
 import { CaseLinks } from "./links";
 import { say, undoLast } from "./notices";
 import { here, look } from "./place";
+import { Pictured } from "./pictured";
 import { quantities } from "./quantities";
 import { ReviewRoom } from "./review";
 import { capital } from "./words";
@@ -113,6 +114,7 @@ export function CaseRoom({ name }: { name: string }) {
           {entry.recording && <button class="main" onClick={() => void begin()}>Review it</button>}
         </div>
       )}
+      {entry && !entry.problem && !entry.recording && <Pictured name={name} />}
       {!job && entry && (
         <details class="fold">
           <summary>Take this case out of the casebook</summary>

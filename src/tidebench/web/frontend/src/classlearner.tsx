@@ -21,7 +21,7 @@ export function ClassRoom({ link }: { link: string }) {
   return (
     <div class="lesson">
       {lost ? <p class="problem row" role="alert"><span class="grow">{lost}</span><button onClick={() => window.location.reload()}>Try again</button><button onClick={leave}>Join anew</button></p> : <Way by={by} again={() => undefined} lost={setLost} />}
-      <p class="small quiet row" style={{ marginTop: "2rem" }}><span class="grow">You are in a class. Your answers are kept; the others see how many answered so, without names.</span><button class="plain small" onClick={leave}>Somebody else uses this browser</button></p>
+      <p class="small quiet row" style={{ marginTop: "2rem" }}><span class="grow" style={{ flexBasis: "16rem" }}>You are in a class. Your answers are kept; the others see how many answered so, and a run at a patient by its seat, without names.</span><button class="plain small" onClick={leave}>Somebody else uses this browser</button></p>
     </div>
   );
 }
@@ -43,7 +43,7 @@ function Join({ link, joined }: { link: string; joined: (token: string) => void 
   return (
     <form class="sheet stack join" onSubmit={(event) => void join(event)}>
       <h1>Join the class</h1>
-      <label for="name">Your name <span class="quiet">(may stay empty; the teacher sees who is where, nobody sees who answered what)</span></label>
+      <label for="name">Your name <span class="quiet">(may stay empty; the teacher sees who is where and can show a run at a patient by its seat, without a name)</span></label>
       <div class="row"><input id="name" class="grow" maxLength={80} value={name} autocomplete="off" onInput={(event) => setName(event.currentTarget.value)} /><button class="main" disabled={busy}>Join</button></div>
       {problem && <p class="problem" role="alert">{problem}</p>}
     </form>

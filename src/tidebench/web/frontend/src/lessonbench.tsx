@@ -22,6 +22,7 @@ import { Wire, type Band, type BenchMeasured, type Frame } from "./wire";
 const PACES = [0.5, 1, 2, 5, 10];
 const KEYS: Record<string, string> = { "inspiratory hold": "i", "expiratory hold": "e", disconnection: "d", suction: "u" };
 const SHOWN_MS = 66;
+const RETRY_MS = 4000;
 
 interface Props {
   step: Step;
@@ -34,6 +35,7 @@ export function LessonBench({ step, by, marked, held }: Props) {
   const [sat, setSat] = useState<Sat | null>(null);
   const [measured, setMeasured] = useState<BenchMeasured | null>(null);
   const [lost, setLost] = useState("");
+  const [broken, setBroken] = useState(false);
   const [problem, setProblem] = useState("");
   const [pace, setPace] = useState(1);
   const [attempt, again] = useState(0);
@@ -78,10 +80,11 @@ export function LessonBench({ step, by, marked, held }: Props) {
           live.current.dirty = true;
         },
         told: tell,
-        lost: (why: string) => {
+        lost: (why: string, turned: boolean) => {
           live.current.playing = false;
           keep();
           setLost(why);
+          setBroken(!turned);
         },
       },
       "/api/class/live",
@@ -94,6 +97,12 @@ export function LessonBench({ step, by, marked, held }: Props) {
   }, [attempt]);
 
   useEffect(() => {
+    if (!lost || !broken) return;
+    const timer = window.setTimeout(() => again((n) => n + 1), RETRY_MS);
+    return () => window.clearTimeout(timer);
+  }, [lost, broken, attempt]);
+
+  useEffect(() => {
     const hidden = () => {
       if (!document.hidden || !live.current.playing) return;
       wire.current?.say({ do: "pause" });
@@ -103,7 +112,7 @@ export function LessonBench({ step, by, marked, held }: Props) {
     return () => document.removeEventListener("visibilitychange", hidden);
   }, []);
 
-  const ask = (asked: SittingAsked) => wire.current?.say(asked);
+  const ask = (asked: SittingAsked) => (lost ? say(`${lost} Nothing was done.`) : wire.current?.say(asked));
   const playing = sat?.playing ?? false;
   const over = sat?.over ?? false;
   const toggle = () => (playing ? ask({ do: "pause" }) : ask({ do: "play", speed: pace }));
@@ -134,7 +143,7 @@ export function LessonBench({ step, by, marked, held }: Props) {
   const acts = step.kind === "act";
   return (
     <>
-      {lost && <p class="problem row" role="alert"><span class="grow">{lost} What was done is kept.</span><button onClick={() => again((n) => n + 1)}>Go on</button></p>}
+      {lost && <p class="problem row" role="alert"><span class="grow">{lost} What was done is kept{broken && ", and the line is tried again"}.</span><button onClick={() => again((n) => n + 1)}>Go on</button></p>}
       {problem && <p class="problem row" role="alert"><span class="grow">{problem}</span><button class="plain" onClick={() => setProblem("")}>Close</button></p>}
       <div class="row sitting-time">
         <button class="main" disabled={!sat || over || Boolean(lost)} onClick={toggle}>{playing ? "Stop time" : sat && sat.time_s > 0 ? "Let time go on" : "Let time pass"} <kbd>p</kbd></button>

@@ -85,7 +85,7 @@ export function Way({ by, at = null, moved, again, lost }: Props) {
   if (!step) return <p class="quiet">{problem || "Loading …"}</p>;
   return (
     <>
-      {!step.alone && <h1>{step.lesson_title}</h1>}
+      {!step.alone && <h1>{step.lesson_title} {step.seat !== null && <span class="state">seat {step.seat}</span>}</h1>}
       <div class="lesson-way">
         <nav class="steps" aria-label="Steps of the lesson">
           <ol>

@@ -127,7 +127,7 @@ function ClockForm({ clock, panel, problem, put }: { clock: Clock; panel: Panel;
           <span class="with-unit"><input id="pic-sweep" inputMode="decimal" value={clock.seconds} aria-invalid={Boolean(problem)} onInput={(event) => put({ ...clock, seconds: event.currentTarget.value }, "seconds")} /> <span class="quiet small">s</span></span>
           {problem && <p class="slip">{problem}</p>}</div>
       ) : (
-        <Pair legend={panel.kind === "loop" ? "Axis from left to right" : "Time axis"} what="column" unit={panel.kind === "loop" ? panel.across_unit : "s"} marks={clock.marks} problem={problem} put={(marks, tag) => put({ ...clock, marks }, tag)} />
+        <Pair legend={panel.kind === "loop" ? "Axis from left to right" : "Time axis"} what="column" unit={panel.kind === "loop" ? panel.across_unit : panel.kind === "trend" ? "h" : "s"} marks={clock.marks} problem={problem} put={(marks, tag) => put({ ...clock, marks }, tag)} />
       )}
     </>
   );

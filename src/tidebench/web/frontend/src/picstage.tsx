@@ -116,8 +116,8 @@ export function Stage(props: Props) {
             const state = `${one.id === chosen ? "chosen" : ""} ${one.confirmed ? "sure" : "proposed"}`;
             return (
               <g key={one.id}>
-                <rect class="under" x={left} y={top} width={right - left} height={bottom - top} />
-                <rect class={`frame ${state}`} x={left} y={top} width={right - left} height={bottom - top} />
+                <rect class="under" x={left} y={top} width={Math.max(0, right - left)} height={Math.max(0, bottom - top)} />
+                <rect class={`frame ${state}`} x={left} y={top} width={Math.max(0, right - left)} height={Math.max(0, bottom - top)} />
                 {one.id === chosen && !pens && one.values.map((mark, i) => <line key={i} class="mark-line" x1={left} x2={right} y1={mark.at} y2={mark.at} />)}
                 {one.id === chosen && !pens && order.includes("time0") && clockOf(doc, one).marks.map((mark, i) => <line key={i} class="mark-line" x1={mark.at} x2={mark.at} y1={top} y2={bottom} />)}
               </g>

@@ -285,6 +285,7 @@ export function PicturesRoom() {
       { keys: ["+"], group, words: "Larger", act: () => setZoom(ZOOMS[Math.min(ZOOMS.length - 1, ZOOMS.indexOf(zoom) + 1)]!) },
       { keys: ["-"], group, words: "Smaller", act: () => setZoom(ZOOMS[Math.max(0, ZOOMS.indexOf(zoom) - 1)]!) },
       { keys: ["]"], group, words: "Next picture", act: () => setCurrent((current + 1) % Math.max(1, pics.length)) },
+      { keys: ["["], group, words: "Picture before", act: () => setCurrent((current + pics.length - 1) % Math.max(1, pics.length)) },
       { keys: ["z"], group, words: "Take the last change back", act: undo },
       { keys: ["y"], group, words: "And forth again", act: redo },
     ],
@@ -319,6 +320,7 @@ export function PicturesRoom() {
               <div class="row small">
                 <span class="grow">{pic.file}, {size[0]} by {size[1]} pixels{pic.shown.straight ? ", straightened" : ""}</span>
                 <button onClick={undo} disabled={!pic.history.past.length}>Take back <kbd>z</kbd></button>
+                <button onClick={redo} disabled={!pic.history.next.length} aria-label="Forth again">↷ <kbd>y</kbd></button>
                 <button aria-label="Smaller" onClick={() => setZoom(ZOOMS[Math.max(0, ZOOMS.indexOf(zoom) - 1)]!)} disabled={zoom === 1}>−</button>
                 <button aria-label="Larger" onClick={() => setZoom(ZOOMS[Math.min(ZOOMS.length - 1, ZOOMS.indexOf(zoom) + 1)]!)} disabled={zoom === ZOOMS.at(-1)}>+</button>
               </div>
@@ -414,6 +416,10 @@ function Straighten({ pic, corners, setCorners, again, arrangements }: Straighte
     if (pic.shown.straight) return again({});
     setCorners([[0.12, 0.12], [0.88, 0.12], [0.88, 0.88], [0.12, 0.88]].map(([x, y]) => [Math.round(x! * wide), Math.round(y! * tall)]));
   };
+  const turn = () => {
+    const at = pic.shown.straight?.corners ?? [[0, 0], [wide - 1, 0], [wide - 1, tall - 1], [0, tall - 1]];
+    again({ corners: [at[3], at[0], at[1], at[2]] as Point[], size: [pic.shown.size[1]!, pic.shown.size[0]!] });
+  };
   return (
     <>
       {pic.shown.pages > 1 && <div class="row small"><label for="pic-page">Page</label><input id="pic-page" type="number" min={1} max={pic.shown.pages} value={pic.page} style={{ width: "5rem" }} onChange={(event) => again({ page: event.currentTarget.valueAsNumber || 1 })} /> of {pic.shown.pages}</div>}
@@ -423,6 +429,7 @@ function Straighten({ pic, corners, setCorners, again, arrangements }: Straighte
           <p>{pic.shown.straight ? "It was straightened by four corners." : "Straighten it first: by four corners of something that is a rectangle in truth, such as the screen's edge."}</p>
           <div class="row">
             {!pic.shown.straight && <button onClick={() => again({ find: true, ...(size ? { size } : {}) })}>Look for the screen</button>}
+            {!corners && <button onClick={turn}>Turn it a quarter</button>}
             {!corners && <button onClick={by}>{pic.shown.straight ? "As it was taken" : "Put four corners"}</button>}
             {corners && <><button class="main" onClick={() => again({ corners, ...(size ? { size } : {}) })}>Straighten by these corners</button><button onClick={() => setCorners(null)}>Leave it</button></>}
           </div>

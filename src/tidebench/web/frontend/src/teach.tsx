@@ -4,6 +4,7 @@ import "./lessons.css";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 
 import { get } from "./api";
+import { RunDebrief } from "./debrief";
 import { useKeys } from "./keys";
 import { By, openClass, type ClassSeen, type Lesson, type LessonMark, type Step } from "./lessonapi";
 import { Waves } from "./lessonfigure";
@@ -67,6 +68,7 @@ function Teaching({ link, token }: { link: string; token: string }) {
   const [truth, setTruth] = useState<LessonMark | null>(null);
   const [problem, setProblem] = useState("");
   const [spread, showSpread] = useState(false);
+  const [seat, setSeat] = useState<number | null>(null);
   const tell = (error: unknown) => setProblem((error as Error).message);
   const look = async () => {
     try {
@@ -85,6 +87,7 @@ function Teaching({ link, token }: { link: string; token: string }) {
   useEffect(() => {
     setTruth(null);
     showSpread(false);
+    setSeat(null);
     if (place >= 0) void by.get<Step>("/lessons/class/step").then(setStep, tell);
   }, [by, place]);
   const steer = async (asked: { place?: number; led?: boolean; closed?: boolean }) => {
@@ -134,8 +137,10 @@ function Teaching({ link, token }: { link: string; token: string }) {
                 <button aria-pressed={truth !== null} onClick={() => void reveal()}>{truth ? "Hide the right one" : "Show the right one"} <kbd>t</kbd></button>
               </div>
               {spread && <Spread seen={seen} told={truth !== null} />}
+              {step?.kind === "act" && <Runs seen={seen} step={step.key} seat={seat} look={(next) => setSeat(next === seat ? null : next)} />}
             </section>
           )}
+          {seat !== null && step?.kind === "act" && <RunDebrief key={`${step.key} ${seat}`} by={by} step={step.key} seat={seat} />}
           {truth && <Marked mark={truth} kind={step?.kind ?? ""} heading={false} />}
           <div class="row way-on">
             <button disabled={place <= 0} onClick={() => to(place - 1)}>Back <kbd>b</kbd></button>
@@ -174,6 +179,18 @@ function Spread({ seen, told }: { seen: ClassSeen; told: boolean }) {
   );
 }
 
+/** The runs that can be looked at, by seat: whose they are isn't said. */
+function Runs({ seen, step, seat, look }: { seen: ClassSeen; step: string; seat: number | null; look: (seat: number) => void }) {
+  const seats = seen.learners.filter((one) => one.runs.includes(step)).map((one) => one.seat);
+  if (seats.length === 0) return <p class="quiet">A run can be looked at together as soon as somebody has finished it.</p>;
+  return (
+    <div class="row" role="group" aria-label="Look at a run together">
+      <span>Look at a run together:</span>
+      {seats.map((one) => <button key={one} aria-pressed={one === seat} onClick={() => look(one)}>Seat {one}</button>)}
+    </div>
+  );
+}
+
 function Where({ seen, to }: { seen: ClassSeen; to: (place: number) => void }) {
   const at = (place: number) => seen.learners.filter((one) => one.place === place);
   return (
@@ -190,7 +207,7 @@ function Where({ seen, to }: { seen: ClassSeen; to: (place: number) => void }) {
         <div class="scroll">
           <table class="small">
             <thead><tr><th scope="col">Learner</th><th scope="col" class="num">step</th><th scope="col" class="num">answered</th></tr></thead>
-            <tbody>{seen.learners.map((one, i) => <tr key={i}><th scope="row">{one.name}</th><td class="num">{one.place + 1}</td><td class="num">{one.answered} of {seen.asks.filter(Boolean).length}</td></tr>)}</tbody>
+            <tbody>{seen.learners.map((one) => <tr key={one.seat}><th scope="row">{one.name}</th><td class="num">{one.place + 1}</td><td class="num">{one.answered} of {seen.asks.filter(Boolean).length}</td></tr>)}</tbody>
           </table>
         </div>
       )}

@@ -47,7 +47,8 @@ export interface Heard<Told> {
   frame: (frame: Frame) => void;
   told: (told: Told) => void;
   open: () => void;
-  lost: (why: string) => void;
+  /** `turned` away by the server with its reason, or the line just broke. */
+  lost: (why: string, turned: boolean) => void;
 }
 
 export class Wire<Asked = BenchAsked, Told = BenchTold> {
@@ -64,7 +65,7 @@ export class Wire<Asked = BenchAsked, Told = BenchTold> {
       else heard.frame(unpackFrame(event.data));
     };
     this.socket.onclose = (event) => {
-      if (!this.left) heard.lost(event.reason || "The bench doesn't answer any more.");
+      if (!this.left) heard.lost(event.reason || "The bench doesn't answer any more.", event.reason !== "");
     };
   }
 
