@@ -28,12 +28,11 @@ from tidebench.web.models import (
     NewCase,
     SectionTold,
     SlipTold,
-    UploadLimit,
     UploadTold,
 )
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
-from tidebench.web.uploads import Upload, clear_old, drop, find, limit_told, take_in
+from tidebench.web.uploads import Upload, clear_old, drop, find, take_in
 
 REVIEW_WORK = "tidebench.web.work:review_job"
 OWN_WORDS_S = 90.0
@@ -84,11 +83,6 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         except InputError:
             drop(upload)
             raise
-
-    @api.get("/uploads")
-    def upload_limit() -> UploadLimit:
-        """How large a file of signals may be."""
-        return limit_told(serving.limits)
 
     @api.post("/uploads/{token}/preview")
     def preview_upload(token: str, asked: Mapped) -> UploadTold:

@@ -23,7 +23,7 @@ from tidebench.web.opened import Shelf
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 from tidebench.web.room_routes import CaseName, PageTold
-from tidebench.web.uploads import Upload, drop, find, limit_told, take_in
+from tidebench.web.uploads import Upload, drop, find, take_in
 from tidebench.web.work import LogRead
 
 READ = "tidebench.web.work:log_job"
@@ -126,11 +126,6 @@ def log_routes(serving: Serving, shelf: Shelf, jobs: Jobs) -> APIRouter:
         except InputError:
             drop(upload)
             raise
-
-    @api.get(LOGS.removeprefix("/api"))
-    def log_limit() -> m.UploadLimit:
-        """How large a log may be."""
-        return limit_told(serving.limits)
 
     @api.post("/logs/{token}/preview")
     def preview_columns(token: str, asked: m.Mapped) -> LogUploadTold:

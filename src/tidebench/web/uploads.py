@@ -14,7 +14,6 @@ from pathlib import Path
 from tidebench.casebook import TAKEN_OUT
 from tidebench.errors import OptionError, SignalError
 from tidebench.readers import READERS, parquet
-from tidebench.web.models import UploadLimit
 from tidebench.web.options import Limits
 
 ASIDE = ".uploads"
@@ -97,11 +96,6 @@ def too_large(name: str, limits: Limits) -> OptionError:
         "the file is too large", where=name, expected=f"at most {limits.upload_bytes >> 20} MiB",
         remedy="Cut it into parts, or put it into the case's folder yourself.",
     )  # fmt: skip
-
-
-def limit_told(limits: Limits) -> UploadLimit:
-    """How large a file may be, so that a larger one need not be sent to be refused."""
-    return UploadLimit(bytes=limits.upload_bytes, words=str(too_large("", limits)))
 
 
 def find(folder: Path, token: str) -> Upload:
