@@ -234,10 +234,31 @@ def test_alternatives_survive_leaving_the_room_and_go_into_the_report(browser: B
         expect(page.get_by_role("heading", name="What matters first")).to_be_visible()
         page.get_by_role("link", name=re.compile(r"^What if\? ")).click()
         expect(kept).to_have_text(said)
+        expect(page.get_by_role("columnheader", name="A", exact=True)).to_be_visible()
+        expect(page.get_by_role("columnheader", name="then", exact=True)).to_have_count(0)
         with page.expect_download(timeout=120_000) as saved:
             kept.get_by_role("button", name="report with A").click()
         assert saved.value.suggested_filename == f"{CASE}-report-with-A.pdf"
         assert saved.value.path().read_bytes().startswith(b"%PDF")
+
+
+def test_the_ribbon_tells_how_long_a_finding_lasts_and_the_chosen_one_has_a_form_of_its_own(
+    browser: Browser, address: str
+) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        lane = page.get_by_role("img", name=re.compile(r"^Beyond limit: 1, at 0:0\d to 3:5\d$"))
+        expect(lane).to_be_visible()
+        expect(page.get_by_text("the chosen finding")).to_have_count(0)
+        box = lane.bounding_box()
+        assert box
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        expect(lane).to_have_attribute("title", re.compile("beyond limit"))
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        expect(page.locator(".finding h3")).to_contain_text("Beyond limit")
+        expect(page.get_by_text("the chosen finding")).to_be_visible()
+        one.shot("finding-that-lasts")
 
 
 def test_a_file_with_a_bad_row_makes_a_case_that_can_be_taken_out_again(

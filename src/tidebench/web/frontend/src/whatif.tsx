@@ -172,7 +172,7 @@ export function WhatIfRoom({ name }: { name: string }) {
                   {moved && doubt && <button onClick={() => void report(settings)} disabled={Boolean(writing)}>Report with this change</button>}
                   {writing && <span class="small quiet" role="status">{capital(writing)} …</span>}
                 </div>
-                {change && <Table change={change} kept={kept} doubt={doubt} />}
+                <Table change={change} kept={kept} doubt={doubt} />
                 {kept.length > 0 && (
                   <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change?.settings ?? "…"} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" disabled={Boolean(writing)} onClick={() => void report(one.settings, one.name)}>report with {one.name}</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
                 )}
@@ -267,19 +267,21 @@ export function drawnBreaths(channel: "airway_pressure" | "flow" | "volume", cur
   return { data, series, bands };
 }
 
-function Table({ change, kept, doubt }: { change: Change; kept: Kept[]; doubt: boolean }) {
+function Table({ change, kept, doubt }: { change: Change | null; kept: Kept[]; doubt: boolean }) {
+  const rows = (change ?? kept.find((one) => one.change)?.change)?.rows;
+  if (!rows) return null;
   return (
     <div class="scroll">
       <table>
         <caption class="hidden">Quantities now and then</caption>
         <thead>
-          <tr><th scope="col">quantity</th><th scope="col" class="num">now</th><th scope="col" class="num">then</th><th scope="col" class="num">90 %</th><th scope="col" class="num">change</th><th scope="col" class="num">90 %</th>{kept.map((one) => <th key={one.name} scope="col" class="num">{one.name}</th>)}</tr>
+          <tr><th scope="col">quantity</th><th scope="col" class="num">now</th>{change && <><th scope="col" class="num">then</th><th scope="col" class="num">90 %</th><th scope="col" class="num">change</th><th scope="col" class="num">90 %</th></>}{kept.map((one) => <th key={one.name} scope="col" class="num">{one.name}</th>)}</tr>
         </thead>
         <tbody>
-          {change.rows.map((row) => (
+          {rows.map((row) => (
             <tr key={row.key}>
-              <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td><td class="num"><strong>{row.then}</strong></td>
-              <td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td>
+              <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td>
+              {change && <><td class="num"><strong>{row.then}</strong></td><td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td></>}
               {kept.map((one) => <td key={one.name} class="num">{one.change ? one.change.rows.find((other) => other.key === row.key)?.then ?? "–" : "…"}</td>)}
             </tr>
           ))}
