@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +18,8 @@ from tidebench.store import Result, read_result
 
 REVIEW = "review"
 """Where a case's review lies, within its folder."""
+TAKEN_OUT = ".taken-out"
+"""Where cases wait that were taken out of the casebook."""
 MOST_CASES = 5000
 LONGEST_NAME = 80
 _NAME = re.compile(r"[^\W_][\w .,()+-]*", re.UNICODE)
@@ -70,6 +74,48 @@ def case_folder(folder: Path, name: str) -> Path:
     if not (path / CASE_FILE).is_file() or not path.resolve().is_relative_to(folder.resolve()):
         raise OptionError(f"there is no case {name!r}", where="casebook", expected="a case that the casebook lists")
     return path
+
+
+def take_out(folder: Path, name: str) -> None:
+    """Take a case out of the casebook: it waits aside, and an earlier one of its name goes.
+
+    Raises
+    ------
+    OptionError
+        No such case.
+    OutputError
+        It can't be moved.
+    """
+    path, aside = case_folder(folder, name), folder / TAKEN_OUT / name
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.parent.mkdir(exist_ok=True)
+    _move(path, aside)
+    os.utime(aside)
+
+
+def put_back(folder: Path, name: str) -> None:
+    """Put a case back that was taken out.
+
+    Raises
+    ------
+    OptionError
+        None of this name waits.
+    OutputError
+        Something else lies in its place, or it can't be moved.
+    """
+    aside, path = folder / TAKEN_OUT / check_name(name), folder / name
+    if not aside.is_dir():
+        raise OptionError(f"there is no case {name!r} that was taken out", where="casebook")
+    if os.path.lexists(path):
+        raise OutputError("something else lies in its place", where=name)
+    _move(aside, path)
+
+
+def _move(path: Path, to: Path) -> None:
+    try:
+        path.rename(to)
+    except OSError as error:
+        raise OutputError(f"it can't be moved ({error.strerror})", where=path.name) from error
 
 
 def check_name(name: str) -> str:

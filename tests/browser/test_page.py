@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, expect
 
 from tests.browser.workbench import AXE, chromium, needs_browser, serving, visit
 from tests.web.bench import CASE, DEMO, casebook
+from tidebench.case import load_case
 
 pytestmark = needs_browser
 
@@ -212,6 +213,81 @@ def test_what_if_moves_a_setting_and_tells_its_doubt(browser: Browser, address: 
         expect(row).to_be_visible()
         page.keyboard.press("r")
         expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+
+
+def test_alternatives_survive_leaving_the_room_and_go_into_the_report(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/whatif/{CASE}")
+        expect(page.get_by_role("heading", level=1)).to_contain_text(load_case(DEMO).title)
+        expect(page.get_by_role("heading", name="Move a setting")).to_be_visible()
+        page.get_by_label("Set PEEP", exact=False).first.focus()
+        page.keyboard.press("ArrowRight")
+        expect(page.get_by_text("where nine tenths of drawn patients lie, then")).to_be_visible(timeout=120_000)
+        one.shot("what-if-bands")
+        page.keyboard.press("k")
+        kept = page.get_by_role("listitem").filter(has_text="take up again")
+        said = kept.inner_text()
+        assert said.startswith("A: ")
+        expect(page).to_have_url(re.compile("kept=A"))
+        page.keyboard.press("b")
+        expect(page.get_by_role("heading", name="What matters first")).to_be_visible()
+        page.get_by_role("link", name=re.compile(r"^What if\? ")).click()
+        expect(kept).to_have_text(said)
+        expect(page.get_by_role("columnheader", name="A", exact=True)).to_be_visible()
+        expect(page.get_by_role("columnheader", name="then", exact=True)).to_have_count(0)
+        with page.expect_download(timeout=120_000) as saved:
+            kept.get_by_role("button", name="report with A").click()
+        assert saved.value.suggested_filename == f"{CASE}-report-with-A.pdf"
+        assert saved.value.path().read_bytes().startswith(b"%PDF")
+
+
+def test_the_ribbon_tells_how_long_a_finding_lasts_and_the_chosen_one_has_a_form_of_its_own(
+    browser: Browser, address: str
+) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}")
+        lane = page.get_by_role("img", name=re.compile(r"^Beyond limit: 1, at 0:0\d to 3:5\d$"))
+        expect(lane).to_be_visible()
+        expect(page.get_by_text("the chosen finding")).to_have_count(0)
+        box = lane.bounding_box()
+        assert box
+        page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        expect(lane).to_have_attribute("title", re.compile("beyond limit"))
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        expect(page.locator(".finding h3")).to_contain_text("Beyond limit")
+        expect(page.get_by_text("the chosen finding")).to_be_visible()
+        one.shot("finding-that-lasts")
+
+
+def test_a_file_with_a_bad_row_makes_a_case_that_can_be_taken_out_again(
+    browser: Browser, address: str, folder: Path
+) -> None:
+    lines = (DEMO / "signals.csv").read_text(encoding="utf-8").splitlines()
+    lines[2000] = "what is this"
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto("/")
+        page.evaluate(DROP, [base64.b64encode("\n".join(lines).encode()).decode(), "bad row.csv"])
+        page.get_by_role("button", name="Make the case and review it").click()
+        expect(page.get_by_role("alert")).to_contain_text("2001", timeout=120_000)
+        page.get_by_text("Take this case out of the casebook").click()
+        if AXE.is_file():
+            assert one.accessible() == []
+        one.shot("case-taken-out-asked")
+        page.get_by_role("button", name="Take it out").click()
+        expect(page.get_by_role("button", name="Put it back")).to_be_visible()
+        assert not (folder / "bad-row").exists()
+        one.shot("case-taken-out")
+        page.keyboard.press("z")
+        expect(page.get_by_text("Take this case out of the casebook")).to_be_visible()
+        assert (folder / "bad-row" / "case.toml").is_file()
+        page.get_by_text("Take this case out of the casebook").click()
+        page.get_by_role("button", name="Take it out").click()
+        page.get_by_role("link", name="To the casebook").click()
+        expect(page.get_by_role("searchbox")).to_be_visible()
+        expect(page.get_by_text("bad-row")).to_have_count(0)
 
 
 def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str) -> None:

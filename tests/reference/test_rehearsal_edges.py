@@ -142,5 +142,22 @@ def test_the_overlay_does_not_count_where_a_breath_begins_as_an_error(supported:
     """Recorded breaths that are the simulated ones cut 40 ms later: no error is left but that of the cut's ends."""
     now = predict(supported, n=1)
     later = mean_breath(of_prediction(now, round(0.04 * RATE_HZ)), round(1.5 * RATE_HZ))
-    assert all(np.allclose(one, other) for one, other in zip(aligned(now, later), later, strict=True))
+    found, shift = aligned(now, later)
+    assert all(np.allclose(one, other) for one, other in zip(found, later, strict=True))
+    assert shift == round(0.04 * RATE_HZ)
     assert overlay(supported, now).pressure_error_cmh2o < 0.18, "0.2 where beginnings are not aligned"
+
+
+def test_bands_of_the_mean_breaths_hold_the_estimate_and_leave_out_a_tenth(passive: Fit) -> None:
+    """As the intervals of the table do (from 5th to 95th percentile, by definition); a sketch has none."""
+    answer = what_if(passive, {"rate_per_min": 20.0}, n=60)
+    (now_low, now_high), (low, high) = (edges for edges in answer.bands if edges is not None)
+    for estimate, under, over in ((answer.overlay.simulated, now_low, now_high), (answer.waves_then, low, high)):
+        assert all(np.all((a <= one) & (one <= b)) for one, a, b in zip(estimate, under, over, strict=True))
+    at = int(np.argmax(answer.waves_then[0]))
+    starts = [(done, round(float(done.raw_breaths["start"][-2]) * RATE_HZ)) for done, _ in answer.then.simulated]
+    there = np.array([done.channels["airway_pressure"][start + at] for done, start in starts])
+    inside = float(np.mean((there > low[0][at] - 0.01) & (there < high[0][at] + 0.01)))
+    assert 0.85 <= inside <= 0.95, "pressure of the last whole breath, steady within 0.01 cmH2O"
+    assert high[0][at] - low[0][at] > 0.1
+    assert what_if(passive, {"rate_per_min": 20.0}, n=2).bands == (None, None)

@@ -168,6 +168,7 @@ def test_the_table_loads_without_numpy() -> None:
 def test_numbers_below_zero_have_a_minus_and_bounds_have_alike_decimals() -> None:
     """A minus sign, U+2212, as print has it; a range is written with one number of decimals (common practice)."""
     assert quantity("base_excess_mmol_l").text(-4.6) == "−4.6 mmol/L"
+    assert quantity("leak_fraction").text(-0.012) == "−1 %"
     assert quantity("max_inspiratory_pressure_cmh2o").bounds(-30, -20) == "−30 to −20 cmH2O"
     assert quantity("ph").bounds(7.30, 7.45) == "7.30 to 7.45"
     assert quantity("plateau_pressure_cmh2o").bounds(30) == "30 cmH2O"

@@ -66,6 +66,8 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
     assert pl.read_csv(out / "sweep.csv")["set_peep_cmh2o"].to_list() == [4, 6, 8]
     signals = pl.read_parquet(out / "signals.parquet")
     assert set(signals["which"]) == {"recorded", "now", "then"}
+    waves = (out / "waves.svg").read_text(encoding="utf-8")
+    assert all(f"{side}, 90 %" in waves for side in ("now", "then")), "the bands of the mean breaths are in the legend"
     main(["whatif", str(case), "--out", str(out), "--set", "peep_cmh2o=7", "--json"])
     assert json.loads(capsys.readouterr().out)["settings_then"]["peep_cmh2o"] == 7
     assert not (out / "sweep.csv").exists(), "replaced whole"

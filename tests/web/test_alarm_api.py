@@ -65,6 +65,10 @@ def test_a_limit_replayed_is_that_of_the_command(client: TestClient, printed: di
     assert numbers["alarms"] == f"{then['alarms']}"
     assert numbers["true events missed"] == f"{then['missed']} of {events}"
     assert not [label for label in numbers if "per hour" in label], "five minutes tell no rate"
+    assert played["burden"] == then["alarms"], "the picture of the burden counts as the table does"
+    peak = next(one for one in client.post(URL, json={}).json()["alarms"] if one["key"] == PEAK["key"])
+    assert peak["burden"].startswith("alarms in all")
+    assert all(pair["burden"] == int(pair["burden"]) for pair in peak["pairs"])
     assert (played["missed"], len(played["sounds"])) == (then["missed"], then["alarms"])
     assert played["heard"].count(False) == then["missed"]
     seconds = sum(end - start for start, end in played["sounds"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import os
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
@@ -15,7 +16,7 @@ from fastapi.testclient import TestClient
 
 from tests.web.bench import DEMO, served
 from tidebench.case import load_case
-from tidebench.casebook import check_name, free_name
+from tidebench.casebook import TAKEN_OUT, check_name, free_name
 from tidebench.errors import OptionError
 from tidebench.readers.preview import cells_speak_of_people, speaks_of_people
 from tidebench.web import uploads
@@ -204,9 +205,42 @@ def test_file_that_is_too_large_or_too_slow_leaves_nothing(tmp_path: Path) -> No
 
     with served(tmp_path, limits=Limits(upload_bytes=1000)) as client:
         assert "too large" in sent(client, "x.csv", SIGNALS).json()["problem"]
+        limit = client.get("/api/uploads").json()
+        assert limit["bytes"] == 1000
+        refusal = sent(client, "x.csv", SIGNALS).json()["problem"]
+        assert refusal == f"x.csv: {limit['words']}", "what the page says before it sends"
+        assert (
+            client.get("/api/uploads/logs").json()["bytes"]
+            == client.get("/api/uploads/pictures").json()["bytes"]
+            == 1000
+        )
     with pytest.raises(OptionError, match="too long"):
         asyncio.run(uploads.take_in(tmp_path, "x.csv", slowly(), Limits(upload_s=0.05)))
     assert not list((tmp_path / ".uploads").iterdir())
+
+
+def test_a_case_that_can_not_be_reviewed_is_taken_out_and_put_back(client: TestClient, tmp_path: Path) -> None:
+    lines = SIGNALS.decode().splitlines()
+    lines[2000] = "what is this"
+    told = sent(client, "bad.csv", "\n".join(lines).encode()).json()
+    name = client.post("/api/cases", json={"title": "a bad row", "upload": told["token"]}).json()["name"]
+    before = {path.name: path.read_bytes() for path in (tmp_path / name).iterdir()}
+    assert client.delete(f"/api/cases/{name}").status_code == 204
+    assert client.get("/api/cases").json() == []
+    assert client.delete(f"/api/cases/{name}").status_code == 404
+    assert client.put(f"/api/cases/{name}").status_code == 204
+    assert {path.name: path.read_bytes() for path in (tmp_path / name).iterdir()} == before
+    assert client.put(f"/api/cases/{name}").status_code == 404
+    client.delete(f"/api/cases/{name}")
+    other = client.post("/api/cases", json={"title": "a bad row"}).json()["name"]
+    assert other == name
+    assert client.put(f"/api/cases/{name}").status_code == 409, "another case lies in its place"
+    aside = tmp_path / TAKEN_OUT / name
+    assert aside.is_dir()
+    os.utime(aside, (0, 0))
+    client.get("/api/cases")
+    assert not aside.exists(), "nobody put it back in time"
+    assert client.delete("/api/cases/..%2Felsewhere").status_code == 404
 
 
 # --- long work --------------------------------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ from fastapi.testclient import TestClient
 from pypdf import PdfReader
 
 from tests.web.bench import CASE, DEMO, casebook, served
+from tidebench.case import load_case
 from tidebench.cli import main
 from tidebench.quantities import quantity
 
@@ -52,6 +53,7 @@ def over(client: TestClient, job: dict[str, Any]) -> str:
 def test_fit_and_its_levers(client: TestClient, printed: dict[str, Any]) -> None:
     fit = client.get(URL, params=STRETCH).json()
     levers = {lever["key"]: lever["value"] for lever in fit["levers"]}
+    assert fit["title"] == load_case(DEMO).title
     assert levers["peep_cmh2o"] == 12  # as the case sets it from 71 to 141 s
     assert {"rate_per_min", "tidal_volume_ml", "fio2"} <= levers.keys()
     assert "pressure_support_cmh2o" not in levers
@@ -67,6 +69,7 @@ def test_sketch_is_the_estimate_of_the_whole_rehearsal(client: TestClient, print
     for key in ("peak_pressure_cmh2o", "vti_ml", "rate_per_min", "total_peep_cmh2o", "paco2_mmhg"):
         assert told[key] == quantity(key).text(printed["then"][key]["value"])
     assert max(sketch["waves"]["airway_pressure"]) > 20
+    assert (sketch["now_band"], sketch["then_band"]) == (None, None), "one patient has no doubt"
 
 
 def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed: dict[str, Any]) -> None:
@@ -79,6 +82,15 @@ def test_rehearsal_has_the_doubt_of_the_command_line(client: TestClient, printed
         low, high = (record.text(then[edge], unit=False) for edge in ("low", "high"))
         assert rows[key]["then"] == record.text(then["value"])
         assert rows[key]["span"] == f"{low} to {high}"
+    for band, curves in (
+        (told["then_band"], told["waves"]),
+        (told["now_band"], client.get(URL, params=STRETCH).json()["now"]),
+    ):
+        assert band["low"]["time_s"] == curves["time_s"]
+        for key in ("airway_pressure", "flow", "volume"):
+            edges = zip(band["low"][key], curves[key], band["high"][key], strict=True)
+            assert all(low <= value <= high for low, value, high in edges), "the band holds the estimate"
+            assert band["low"][key] != band["high"][key]
     assert [limit["then"] for limit in told["limits"]] == [
         limit["then"] for limit in printed["limits"] if "can't" not in limit["then"]
     ]

@@ -126,6 +126,9 @@ def test_breath_tells_its_account_its_numbers_and_why_others_are_missing(client:
     parts = told["account"]
     summed = parts["start"] + np.array(parts["elastic"]) + parts["resistive"] - parts["muscle"] + parts["residual"]
     assert np.allclose(summed, parts["pressure"], atol=5e-3)
+    instants = [value for one in told["instants"] for value in one.values()]
+    assert any(value.startswith("−") for value in instants)
+    assert not [value for value in instants if "-" in value], "a minus is a minus, no hyphen"
     missing = {n["key"]: n["reason"] for n in told["numbers"] if n["reason"]}
     assert "compliance_ml_cmh2o" in missing  # she breathes: a passive measure has a reason instead of a number
     assert [loop["earlier"] for loop in told["loops"]] == list(range(7))
@@ -136,6 +139,9 @@ def test_marks_are_kept_taken_back_and_survive_a_new_review(client: TestClient, 
     kinds = client.get(f"{URL}/review").json()["kinds"]
     kind = next(kind for kind in kinds if kind["kind"] == "ineffective-effort")
     place = f"{URL}/findings/{kind['index'][0]}"
+    whole = client.get(place).json()
+    assert (kind["starts_s"][0], kind["ends_s"][0]) == pytest.approx((whole["start_s"], whole["end_s"]), abs=0.001)
+    assert all(start <= end for one in kinds for start, end in zip(one["starts_s"], one["ends_s"], strict=True))
     said = client.put(f"{place}/mark", json={"state": "confirmed", "note": "seen", "who": "A"}).json()
     assert said["finding"]["mark"]["state"] == "confirmed"
     assert said["tally"].startswith("1 confirmed")

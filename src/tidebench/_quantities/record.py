@@ -61,7 +61,7 @@ class Quantity:
         if value is None or math.isnan(value):
             return "–"
         if self.percent:
-            return f"{round(100 * value)}{' %' if unit else ''}"
+            return f"{round(100 * value)}{' %' if unit else ''}".replace("-", MINUS)
         number = f"{value:z.{self._places(value)}f}".replace("-", MINUS)
         return f"{number} {self.unit}" if unit and self.unit else number
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from tidebench.fitting.compare import GAS_KEYS, TOLD, Compared, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.mechanics import EXPIRATION
-from tidebench.fitting.overlay import Curves, Overlay, mean_breath, of_prediction, overlay
+from tidebench.fitting.overlay import Band, Curves, Overlay, band, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import NAMES
@@ -97,6 +98,12 @@ class WhatIf:
         """The mean breath to come: pressure, flow, volume."""
         curves = of_prediction(self.then)
         return mean_breath(curves, int(np.median([len(p) for p, _, _ in curves]))) if curves else self.overlay.simulated
+
+    @cached_property
+    def bands(self) -> tuple[Band | None, Band | None]:
+        """Where nine tenths of the drawn patients' mean breaths lie, now and then; None where too few breathe."""
+        shown = self.overlay
+        return band(self.now, shown.simulated, shown.shift), band(self.then, self.waves_then)
 
 
 def what_if(

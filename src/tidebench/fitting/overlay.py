@@ -1,4 +1,4 @@
-"""The present, simulated over the recording: how well the fitted patient reproduces what was recorded."""
+"""Mean breaths: the present simulated over the recording, and the band within which the doubt of a fit leaves them."""
 
 from __future__ import annotations
 
@@ -10,10 +10,14 @@ from tidebench.fitting.effort import muscle_pressure
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.predict import Prediction
-from tidebench.fitting.records import Samples
+from tidebench.fitting.records import HIGH, LOW, Samples
 from tidebench.fitting.ventilator import some_waves
+from tidebench.simulation.solution import Solution
 
 Curves = tuple[Samples, Samples, Samples]
+Band = tuple[Curves, Curves]
+"""The lower and the upper edge of mean breaths."""
+FEWEST_IN_BAND = 20  # patients: a twentieth of fewer is nobody
 SHIFT_S = 0.1  # by which a breath's beginning as seen may lie from the one that is known
 
 
@@ -21,6 +25,7 @@ SHIFT_S = 0.1  # by which a breath's beginning as seen may lie from the one that
 class Overlay:
     """Mean breaths, recorded and simulated: time (s), pressure (cmH2O), flow (L/s), volume (L), shape (n,).
 
+    ``shift`` is by how many samples later than the machine's beginning of a breath the simulated are cut.
     ``muscle_cmh2o`` is the mean muscle pressure by the fitted lung, None where nobody breathes.
     ``pressure_error_cmh2o`` and ``volume_error_percent`` are root mean square over the breath, and of the inspired
     volume.
@@ -29,6 +34,7 @@ class Overlay:
     time_s: Samples
     recorded: Curves
     simulated: Curves
+    shift: int
     muscle_cmh2o: Samples | None
     pressure_error_cmh2o: float
     volume_error_percent: float
@@ -55,24 +61,43 @@ def of_recording(fit: Fit) -> list[Curves]:
 
 def of_prediction(told: Prediction, shift: int = 0) -> list[Curves]:
     """Settled breaths of the estimate, cut ``shift`` samples later."""
-    rows, channels = told.estimate.raw_breaths, told.estimate.channels
+    return settled(*told.simulated[0], shift)
+
+
+def settled(done: Solution, settled_s: float, shift: int = 0) -> list[Curves]:
+    """Breaths of one drawn patient from ``settled_s`` on, cut ``shift`` samples later."""
+    rows, channels = done.raw_breaths, done.channels
     out = []
     for start, end in rows.select("start", "end").rows():
-        if start >= told.settled_s and np.isfinite(end):
+        if start >= settled_s and np.isfinite(end):
             part = slice(round(start * RATE_HZ) + shift, round(end * RATE_HZ) + shift)
             p, f, v = (channels[name][part] for name in ("airway_pressure", "flow", "lung_volume"))
             out.append((p, f, v - v[:1]))
     return out
 
 
-def aligned(told: Prediction, recorded: Curves) -> Curves:
-    """Mean breath of the estimate, cut where its flow lies nearest the recorded.
+def band(told: Prediction, estimate: Curves, shift: int = 0) -> Band | None:
+    """Where nine tenths of drawn patients' mean breaths lie at each moment of the estimate's; None of too few patients.
+
+    As the intervals of the table do, it holds the estimate. A shorter breath stays at its last value.
+    """
+    n = len(estimate[0])
+    drawn = [mean_breath(curves, n) for one in told.simulated if (curves := settled(*one, shift))]
+    if not n or len(drawn) < FEWEST_IN_BAND:
+        return None
+    low, high = np.quantile(np.array(drawn), [LOW, HIGH], axis=0)
+    low, high = np.minimum(low, estimate), np.maximum(high, estimate)
+    return (low[0], low[1], low[2]), (high[0], high[1], high[2])
+
+
+def aligned(told: Prediction, recorded: Curves) -> tuple[Curves, int]:
+    """Mean breath of the estimate, cut where its flow lies nearest the recorded, and by how many samples later that is.
 
     In a recording a breath begins where it is seen to, in a simulation where the machine begins it.
     """
     n, most = len(recorded[1]), round(SHIFT_S * RATE_HZ)
-    means = (mean_breath(of_prediction(told, shift), n) for shift in range(-most, most + 1))
-    return min(means, key=lambda mean: float(np.sum((mean[1] - recorded[1]) ** 2)))
+    means = ((mean_breath(of_prediction(told, shift), n), shift) for shift in range(-most, most + 1))
+    return min(means, key=lambda mean: float(np.sum((mean[0][1] - recorded[1]) ** 2)))
 
 
 def mean_muscle(fit: Fit, n: int) -> Samples | None:
@@ -92,10 +117,10 @@ def overlay(fit: Fit, now: Prediction) -> Overlay:
     recorded = of_recording(fit)
     n = int(np.median([len(p) for p, _, _ in recorded]))
     left = mean_breath(recorded, n)
-    right = aligned(now, left)
+    right, shift = aligned(now, left)
     volume = max(float(np.ptp(left[2])), 1e-6)
     return Overlay(
-        np.arange(n) / RATE_HZ, left, right, mean_muscle(fit, n),
+        np.arange(n) / RATE_HZ, left, right, shift, mean_muscle(fit, n),
         float(np.sqrt(np.mean((left[0] - right[0]) ** 2))),
         100 * abs(float(right[2].max() - left[2].max())) / volume,
     )  # fmt: skip

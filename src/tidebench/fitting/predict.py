@@ -37,6 +37,7 @@ from tidebench.simulation.setup import start_of
 from tidebench.simulation.solution import Solution, simulate
 
 SAMPLES = 200
+WITH_WAVES = 60  # drawn patients whose signals are kept, from which bands of curves are drawn
 EMPTIED, LEAST_SETTLE_S, MEASURED = 8.0, 6.0, 3  # time constants; s; breaths
 BREATHING_SETTLE_S, BREATHING_S = 15.0, 45.0
 LONGEST_S = 240.0
@@ -61,17 +62,20 @@ class Prediction:
         where a quantity does not apply.
     ventilation_l_min : ndarray, shape (n,)
         Alveolar ventilation, BTPS.
-    estimate : Solution
-        The simulation of the estimate, from which waveforms are drawn.
-    settled_s : float
-        From when on its breaths count.
+    simulated : tuple of (Solution, float)
+        The simulations of the first drawn patients, at most :data:`WITH_WAVES`, and from when on the breaths of each
+        count, s; the first is the estimate's.
     """
 
     setting: dict[str, Any]
     quantities: Mapping[str, Samples]
     ventilation_l_min: Samples
-    estimate: Solution
-    settled_s: float
+    simulated: tuple[tuple[Solution, float], ...]
+
+    @property
+    def estimate(self) -> Solution:
+        """The simulation of the estimate."""
+        return self.simulated[0][0]
 
 
 def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -274,17 +278,16 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
     volume = np.array([values.get("mean_vte_ml", np.nan) for values, _, _ in rows])
     reaching = np.maximum(volume - gas[:, 0], LEAST_REACHING * volume)
     ventilation = quantities["rate_per_min"] * reaching * (1.0 - gas[:, 1]) / 1000
-    _, done, settle = rows[0]
-    assert done is not None
-    return Prediction(setting, quantities, ventilation, done, settle)
+    kept = tuple((done, settle) for _, done, settle in rows if done is not None)
+    return Prediction(setting, quantities, ventilation, kept)
 
 
 def _one(
     scenario: Scenario, fit: Fit, lung: Samples, effort: Samples, k: int
 ) -> tuple[dict[str, float], Solution | None, float]:
-    """The quantities of the ``k``-th patient; the first one's simulation is kept."""
+    """The quantities of the ``k``-th patient; the simulations of the first ones are kept."""
     done, settle = run_one(scenario, fit, lung, effort, k)
-    return measured(done, settle, fit), done if k == 0 else None, settle
+    return measured(done, settle, fit), done if k < WITH_WAVES else None, settle
 
 
 def anchored(fit: Fit) -> Fit:

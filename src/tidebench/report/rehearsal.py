@@ -28,11 +28,8 @@ LEAST_SPAN = {"paco2_mmhg": 10.0, "sao2": 4.0}
 """How much an axis of a course spans at least, mmHg and %: a hundredth of a per cent is no change."""
 L_MIN, ML = 60.0, 1000.0
 REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
-ROWS = (
-    ("airway_pressure", 1.0, "peak_pressure_cmh2o"), ("flow", L_MIN, "peak_inspiratory_flow_l_min"),
-    ("volume", ML, "vti_ml"),
-)  # fmt: skip
-"""A channel, its factor, and the quantity whose interval stands at the highest point of the curve to come."""
+ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
+"""A channel and its factor."""
 
 
 def what_changes(answer: WhatIf) -> str:
@@ -59,31 +56,23 @@ def waves_figure(answer: WhatIf) -> Picture:
         panels = 4 if muscle is None else 5
         sheet = Sheet(HEAD + panels * (PANEL + GAP) + FOOT)
         framed(sheet, f"Mean breaths: {what_changes(answer)}")
-        told = {change.key: change.then for change in answer.changes}
         first = None
-        for k, (key, per, highest) in enumerate(ROWS):
+        for k, (key, per) in enumerate(ROWS):
             axes = sheet.axes(LEFT, HEAD + k * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
             first = first or axes
             record = quantity(key)
             head(axes, f"{record.label}, {record.unit}")
+            for band, ink, words in zip(answer.bands, (BLUE, RED), ("now, 90 %", "then, 90 %"), strict=True):
+                if band is not None:
+                    low, high = (per * edge[k] for edge in band)
+                    at = np.arange(len(low)) / answer.rate_hz
+                    axes.fill_between(at, low, high, color=ink, alpha=0.2, linewidth=0, label=words)
             axes.plot(shown.time_s, per * shown.recorded[k], color=INK, linewidth=1.6, label="recorded")
             axes.plot(shown.time_s, per * shown.simulated[k], "--", color=BLUE, linewidth=1.1, label="now, simulated")
             later = answer.waves_then
             axes.plot(
                 np.arange(len(later[k])) / answer.rate_hz, per * later[k], "-.", color=RED, label="then (see the title)"
             )
-            if highest in told and np.isfinite(told[highest]).all():
-                middle, low, high = told[highest]
-                at = float(np.argmax(later[k])) / answer.rate_hz
-                axes.errorbar(
-                    at,
-                    middle,
-                    yerr=[[middle - low], [high - middle]],
-                    color=RED,
-                    capsize=3,
-                    fmt="none",
-                    label="then, 90 %",
-                )
             axes.tick_params(labelbottom=False)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False)
@@ -112,7 +101,8 @@ def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
         "lead": f"Fitted to {count(len(window.breaths), 'breath')} from {clock(window.from_s)} to {clock(window.to_s)} "
         f"({window.reason}). {REHEARSED}",
         "settings": f"Then: {page.settings}",
-        "caption": "Mean breath: recorded, the fitted patient on the recorded settings, and on the changed ones.",
+        "caption": "Mean breath: recorded, the fitted patient on the recorded settings, and on the changed ones; "
+        "shaded is where nine tenths of drawn patients lie at each moment.",
         "rows": [
             [row.quantity.label, row.now, row.then, row.span, row.change, row.change_span] for row in page.rows
         ],

@@ -28,15 +28,15 @@ COURSE_POINTS = 1600
 
 @dataclass(frozen=True)
 class Pair:
-    """A limit and a delay replayed: what it would cost in alarms and minutes per hour, and what it would miss.
+    """A limit and a delay replayed: what it would cost in alarms, and what it would miss.
 
+    ``burden`` is per hour, or all alarms where so little is known that no rate is told.
     ``told`` is False where it sounds so long that its count tells nothing; ``best`` where no other beats it.
     """
 
     limit: float
     delay_s: float
-    per_hour: float
-    minutes_per_hour: float
+    burden: float
     missed: int
     told: bool
     best: bool
@@ -57,6 +57,8 @@ class AlarmPage:
     low, high, step : float
         Where a limit can be moved, and by how much.
     choices : tuple of Choice
+    burden : str
+        What the burden of a pair counts.
     pairs : tuple of Pair
     delays_s : tuple of float
     usual : str
@@ -74,6 +76,7 @@ class AlarmPage:
     high: float
     step: float
     choices: tuple[Choice, ...]
+    burden: str
     pairs: tuple[Pair, ...]
     delays_s: tuple[float, ...]
     usual: str
@@ -94,12 +97,11 @@ class Course:
 class Played:
     """What a limit with its delay does on this record, in numbers and words; against another limit where one is held.
 
-    ``heard`` says of every event whether it would have been told.
+    ``burden`` counts as that of a :class:`Pair` does; ``heard`` says of every event whether it would have been told.
     """
 
     words: str
-    per_hour: float
-    minutes_per_hour: float
+    burden: float
     missed: int
     told: bool
     numbers: tuple[tuple[str, str], ...]
@@ -130,7 +132,8 @@ def _page(one: Tradeoff, of: Series) -> AlarmPage:
     return AlarmPage(
         record, one.watched.side, sentence(alarm_words(one.watched.key, one.watched.side))[:-1], sentence(about),
         one.events, max(least, _down(low, step)), min(most, -_down(-high, step)), step, tuple(choices(one)),
-        tuple(_pairs(one)), tuple(one.played.delays_s.tolist()), "" if one.usual is None else one.usual.rule,
+        "alarms per hour" if one.rated else "alarms in all: too little is known for a rate", tuple(_pairs(one)),
+        tuple(one.played.delays_s.tolist()), "" if one.usual is None else one.usual.rule,
         one.reason,
     )  # fmt: skip
 
@@ -142,10 +145,11 @@ def _down(value: float, step: float) -> float:
 def _pairs(one: Tradeoff) -> Iterator[Pair]:
     done = one.played
     told, best = telling(done, one.hours), set(front(done, one.hours))
+    burden = done.alarms / (one.hours if one.rated else 1.0)
     for m, k in np.ndindex(*done.alarms.shape):
         yield Pair(
-            float(done.limits[m]), float(done.delays_s[k]), float(done.alarms[m, k]) / one.hours,
-            float(done.sounding_s[m, k]) / 60 / one.hours, int(done.missed[m, k]), bool(told[m, k]), (m, k) in best,
+            float(done.limits[m]), float(done.delays_s[k]), float(burden[m, k]),
+            int(done.missed[m, k]), bool(told[m, k]), (m, k) in best,
         )  # fmt: skip
 
 
@@ -180,28 +184,31 @@ def played(
     heard = latest_delay(found, events, GRACE_S) > asked.delay_s
     sounding = sounds(found, asked.delay_s)
     spans = list(zip(sounding.start_s.tolist(), sounding.end_s.tolist(), strict=True))
-    per_hour, minutes = float(done.alarms[0, 0]) / of.hours, float(done.sounding_s[0, 0]) / 60 / of.hours
+    alarms, minutes = int(done.alarms[0, 0]), float(done.sounding_s[0, 0]) / 60
     missed, told = int(done.missed[0, 0]), bool(telling(done, of.hours)[0, 0])
     return Played(
-        sentence(asked.words), per_hour, minutes, missed, told,
-        tuple(_numbers(of, asked, per_hour, minutes, missed, len(events), int(done.alarms[0, 0]))),
+        sentence(asked.words), alarms / of.hours if _rated(of) else float(alarms), missed, told,
+        tuple(_numbers(of, asked, alarms, minutes, missed, len(events))),
         tuple(spans[:MOST_SOUNDS]), max(0, len(spans) - MOST_SOUNDS), tuple(heard.tolist()),
         tuple(_against(review, watched, of, asked, policy, now, must)),
     )  # fmt: skip
 
 
+def _rated(of: Series) -> bool:
+    return of.hours >= LEAST_KNOWN_H
+
+
 def _numbers(
-    of: Series, asked: Asked, per_hour: float, minutes: float, missed: int, events: int, alarms: int
+    of: Series, asked: Asked, alarms: int, minutes: float, missed: int, events: int
 ) -> Iterator[tuple[str, str]]:
-    long_enough = of.hours >= LEAST_KNOWN_H
     yield "alarms", f"{alarms}"
-    if long_enough:
-        yield "alarms per hour", rated(per_hour)
-        yield "minutes sounding per hour", rated(minutes)
+    if _rated(of):
+        yield "alarms per hour", rated(alarms / of.hours)
+        yield "minutes sounding per hour", rated(minutes / of.hours)
     else:
-        yield "minutes sounding", rated(minutes * of.hours)
+        yield "minutes sounding", rated(minutes)
     yield "true events missed", f"{missed} of {events}" if events else "no event in this record"
-    if long_enough:
+    if _rated(of):
         first, second = halves(of, asked.side, asked.limit, asked.delay_s)
         yield "per hour in the first and second half", f"{rated(first)}, {rated(second)}"
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class KindRow:
-    """One kind of finding: how often, and where each of its findings begins."""
+    """One kind of finding: how often, and from when to when each of its findings lasts."""
 
     kind: str
     label: str
@@ -35,6 +35,7 @@ class KindRow:
     cluster: str
     index: tuple[int, ...]
     starts_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,7 @@ def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts) ->
         cluster=f"at most {told['most_in_3_min']} in three minutes",
         index=tuple(rows["row"].to_list()),
         starts_s=tuple(rows["start_s"].round(3).to_list()),
+        ends_s=tuple(rows["end_s"].round(3).to_list()),
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from tidebench.fitting.changed import MANDATORY_ONLY
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.overlay import Curves, mean_breath, of_prediction
+from tidebench.fitting.overlay import Band, Curves, mean_breath, of_prediction
 from tidebench.mode import parse_mode
 from tidebench.quantities import Quantity, quantity
 from tidebench.simulation.doubts import TYPES_WITH
@@ -67,6 +67,7 @@ class FittedRow:
 class FitPage:
     """A fitted patient: from where, how well, what was taken for granted, and what can be moved."""
 
+    title: str
     from_s: float
     to_s: float
     lead: str
@@ -106,11 +107,13 @@ class LimitRow:
 
 @dataclass(frozen=True)
 class ThenPage:
-    """What a change would do."""
+    """What a change would do; the bands of the mean breaths now and then are None in a sketch."""
 
     settings: str
     rows: tuple[ThenRow, ...]
     waves: Curves
+    now_band: Band | None
+    then_band: Band | None
     limits: tuple[LimitRow, ...]
     beyond: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -122,6 +125,7 @@ def fit_page(fit: Fit, now: Prediction) -> FitPage:
 
     shown, window = overlay(fit, now), fit.window
     return FitPage(
+        title=window.review.case.title,
         from_s=window.from_s,
         to_s=window.to_s,
         lead=sentence(
@@ -152,7 +156,7 @@ def sketch_page(fit: Fit, now: Prediction, then: Prediction) -> ThenPage:
         for key, before, after in pairs
         if isfinite(after)
     )
-    return ThenPage(settings_words(then.setting), tuple(rows), waves_of(then), (), (), ())
+    return ThenPage(settings_words(then.setting), tuple(rows), waves_of(then), None, None, (), (), ())
 
 
 def then_page(answer: WhatIf) -> ThenPage:
@@ -161,6 +165,8 @@ def then_page(answer: WhatIf) -> ThenPage:
         settings=settings_words(answer.then.setting),
         rows=tuple(_rows(answer)),
         waves=answer.waves_then,
+        now_band=answer.bands[0],
+        then_band=answer.bands[1],
         limits=tuple(_limits(answer)),
         beyond=tuple(sentence(line) for line in answer.beyond),
         assumptions=tuple(sentence(line) for line in answer.assumptions),

@@ -67,8 +67,7 @@ class PairTold(m.Told):
 
     limit: float
     delay_s: float
-    per_hour: float
-    minutes_per_hour: float
+    burden: float
     missed: int
     told: bool
     best: bool
@@ -88,6 +87,7 @@ class AlarmTold(m.Told):
     high: float
     step: float
     choices: list[ChoiceTold]
+    burden: str
     pairs: list[PairTold]
     delays_s: list[float]
     usual: str
@@ -117,8 +117,7 @@ class PlayedTold(m.Told):
     """What a limit does."""
 
     words: str
-    per_hour: float
-    minutes_per_hour: float
+    burden: float
     missed: int
     told: bool
     numbers: list[tuple[str, str]]
@@ -184,7 +183,8 @@ def alarm_told(page: AlarmPage) -> AlarmTold:
         key=page.quantity.key, side=page.side, name=page.name, label=page.quantity.label, unit=page.quantity.unit,
         about=page.about, events=page.events, low=page.low, high=page.high, step=page.step,
         choices=[ChoiceTold.model_validate(one) for one in page.choices],
-        pairs=[PairTold.model_validate(one) for one in page.pairs], delays_s=list(page.delays_s), usual=page.usual,
+        burden=page.burden, pairs=[PairTold.model_validate(one) for one in page.pairs],
+        delays_s=list(page.delays_s), usual=page.usual,
         reason=page.reason,
     )  # fmt: skip
 

@@ -26,6 +26,7 @@ from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
 from tidebench.web.lesson_bench import describe_sitting
 from tidebench.web.lesson_routes import lesson_routes
+from tidebench.web.limit_routes import limit_routes
 from tidebench.web.log_routes import log_routes
 from tidebench.web.opened import Shelf
 from tidebench.web.options import PAGE, Serving
@@ -64,6 +65,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(rehearsal_routes(serving, shelf, jobs))
     app.include_router(room_routes(serving, shelf))
     app.include_router(alarm_routes(serving, shelf))
+    app.include_router(limit_routes(serving))
     app.include_router(log_routes(serving, shelf, jobs))
     app.include_router(picture_routes(serving, jobs))
     app.include_router(arrangement_routes(serving))

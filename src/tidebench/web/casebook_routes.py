@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from tidebench.case import CASE_FILE, load_case
 from tidebench.case_form import Filled, form, read_form
-from tidebench.casebook import REVIEW, case_folder, entries, free_name
+from tidebench.casebook import REVIEW, case_folder, entries, free_name, put_back, take_out
 from tidebench.errors import InputError, OptionError
 from tidebench.forms import Slip
 from tidebench.readers.preview import mappable, preview, units_of, without
@@ -93,6 +93,16 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
     def drop_upload(token: str) -> None:
         """Throw a file away that waits."""
         drop(find(serving.folder, token))
+
+    @api.delete("/cases/{name}", status_code=204)
+    def take_case_out(name: str) -> None:
+        """Take a case out of the casebook; it waits aside for two hours."""
+        take_out(serving.folder, name)
+
+    @api.put("/cases/{name}", status_code=204)
+    def put_case_back(name: str) -> None:
+        """Put a case back that was taken out."""
+        put_back(serving.folder, name)
 
     @api.post("/cases/{name}/review")
     def begin_review(name: str) -> JobTold:

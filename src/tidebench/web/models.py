@@ -48,6 +48,13 @@ class About(Told):
     inside: list[Licence]
 
 
+class UploadLimit(Told):
+    """How large a file may be, and what is said of a larger one."""
+
+    bytes: int
+    words: str
+
+
 class SourceTold(Told):
     """A source, and what rests on it."""
 
@@ -274,6 +281,7 @@ class KindTold(Told):
     cluster: str
     index: list[int]
     starts_s: list[float]
+    ends_s: list[float]
 
 
 class UntoldTold(Told):

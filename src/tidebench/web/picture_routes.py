@@ -26,7 +26,7 @@ from tidebench.web import picture_models as p
 from tidebench.web.casebook_routes import told
 from tidebench.web.guard import PICTURES
 from tidebench.web.jobs import Jobs
-from tidebench.web.options import Serving
+from tidebench.web.options import Limits, Serving
 from tidebench.web.picture_said import axes_tables, marks_told, slips_of
 from tidebench.web.picture_work import SHOWN, ReadAxes, Shown
 from tidebench.web.refusals import REFUSED
@@ -64,10 +64,15 @@ def observed_section() -> Section:
     return Section("observed", "Numbers on this picture", tuple(case_field("observed", key) for key in NOTED))
 
 
+def picture_limits(serving: Serving) -> Limits:
+    """Limits as they are for pictures, which are smaller than recordings."""
+    return replace(serving.limits, upload_bytes=min(serving.limits.upload_bytes, MOST_BYTES))
+
+
 def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
     """The routes of pictures."""
     api = APIRouter(prefix="/api", responses=REFUSED)
-    limits = replace(serving.limits, upload_bytes=min(serving.limits.upload_bytes, MOST_BYTES))
+    limits = picture_limits(serving)
 
     def begun(about: str, work: str, **words: Any) -> m.JobTold:
         return told(jobs.submit(about, work, most_s=serving.limits.picture_s, **words))

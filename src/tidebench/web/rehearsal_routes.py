@@ -15,7 +15,7 @@ from tidebench.casebook import case_folder
 from tidebench.errors import OptionError
 from tidebench.fitting.fit import Fit, fit_patient
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.overlay import Curves
+from tidebench.fitting.overlay import Band, Curves
 from tidebench.fitting.predict import Prediction, predict
 from tidebench.fitting.sweep import range_of
 from tidebench.views.rehearsal import FitPage, ThenPage, fit_page, sketch_page
@@ -100,6 +100,13 @@ class CurvesTold(m.Told):
     volume: list[float]
 
 
+class BandTold(m.Told):
+    """Between which curves nine tenths of the drawn patients' mean breaths lie at each moment."""
+
+    low: CurvesTold
+    high: CurvesTold
+
+
 class LeverTold(m.Told):
     """A setting that can be moved."""
 
@@ -124,6 +131,7 @@ class FittedTold(m.Told):
 class FitTold(m.Told):
     """A fitted patient."""
 
+    title: str
     from_s: float
     to_s: float
     lead: str
@@ -165,6 +173,8 @@ class ChangeTold(m.Told):
     settings: str
     rows: list[ThenTold]
     waves: CurvesTold
+    now_band: BandTold | None
+    then_band: BandTold | None
     limits: list[LimitTold]
     beyond: list[str]
     assumptions: list[str]
@@ -293,6 +303,7 @@ def swept_told(page: SweptPage) -> SweptPageTold:
 def fit_told(page: FitPage) -> FitTold:
     """A fitted patient as it goes over the line."""
     return FitTold(
+        title=page.title,
         from_s=page.from_s,
         to_s=page.to_s,
         lead=page.lead,
@@ -324,10 +335,17 @@ def change_told(page: ThenPage) -> ChangeTold:
         settings=page.settings,
         rows=[ThenTold(**row) for row in rows],
         waves=curves_told(page.waves),
+        now_band=band_told(page.now_band),
+        then_band=band_told(page.then_band),
         limits=[LimitTold.model_validate(row) for row in page.limits],
         beyond=list(page.beyond),
         assumptions=list(page.assumptions),
     )
+
+
+def band_told(band: Band | None) -> BandTold | None:
+    """A band of mean breaths, in the units that are shown."""
+    return None if band is None else BandTold(low=curves_told(band[0]), high=curves_told(band[1]))
 
 
 def curves_told(curves: Curves) -> CurvesTold:

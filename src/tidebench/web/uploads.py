@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
+from tidebench.casebook import TAKEN_OUT
 from tidebench.errors import OptionError, SignalError
 from tidebench.readers import READERS, parquet
 from tidebench.web.options import Limits
@@ -77,10 +78,7 @@ async def take_in(
                 async for chunk in chunks:
                     size += len(chunk)
                     if size > limits.upload_bytes:
-                        raise OptionError(
-                            "the file is too large", where=name, expected=f"at most {limits.upload_bytes >> 20} MiB",
-                            remedy="Cut it into parts, or put it into the case's folder yourself.",
-                        )  # fmt: skip
+                        raise too_large(name, limits)
                     await asyncio.to_thread(file.write, chunk)
         await asyncio.to_thread(_check_unpacked, place / name, limits)
     except TimeoutError:
@@ -90,6 +88,14 @@ async def take_in(
         shutil.rmtree(place, ignore_errors=True)
         raise
     return Upload(token, place / name, size)
+
+
+def too_large(name: str, limits: Limits) -> OptionError:
+    """What is said of a file that is larger than allowed."""
+    return OptionError(
+        "the file is too large", where=name, expected=f"at most {limits.upload_bytes >> 20} MiB",
+        remedy="Cut it into parts, or put it into the case's folder yourself.",
+    )  # fmt: skip
 
 
 def find(folder: Path, token: str) -> Upload:
@@ -113,10 +119,9 @@ def drop(upload: Upload) -> None:
 
 
 def clear_old(folder: Path) -> None:
-    """Throw away what nobody took."""
-    aside = folder / ASIDE
-    if aside.is_dir():
-        for place in aside.iterdir():
+    """Throw away what nobody took, and cases that were taken out and not put back."""
+    for aside in (folder / ASIDE, folder / TAKEN_OUT):
+        for place in aside.iterdir() if aside.is_dir() else ():
             if time.time() - place.stat().st_mtime > LASTS_S:
                 shutil.rmtree(place, ignore_errors=True)
 

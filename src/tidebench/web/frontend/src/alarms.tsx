@@ -358,7 +358,7 @@ const DELAYS: [string, (delay: number) => boolean][] = [["no delay", (d) => d ==
 
 function Burden({ alarm, played, then, said }: { alarm: Alarm; played: Played | null; then: Limit; said: string }) {
   const told = alarm.pairs.filter((pair) => pair.told);
-  const most = Math.max(1, played?.told ? played.per_hour : 0, ...told.map((pair) => pair.per_hour)) * 1.15;
+  const most = Math.max(1, played?.told ? played.burden : 0, ...told.map((pair) => pair.burden)) * 1.15;
   const shape = (ctx: CanvasRenderingContext2D, kind: number, x: number, y: number, r: number) => {
     ctx.beginPath();
     if (kind === 0) ctx.arc(x, y, r, 0, 7);
@@ -386,7 +386,7 @@ function Burden({ alarm, played, then, said }: { alarm: Alarm; played: Played | 
         ctx.beginPath(), ctx.moveTo(x(at), top), ctx.lineTo(x(at), height - bottom), ctx.stroke();
         ctx.fillText(String(at), x(at), height - bottom + 16);
       }
-      ctx.fillText("alarms per hour", (left + width - right) / 2, height - 6);
+      ctx.fillText(alarm.burden, (left + width - right) / 2, height - 6);
       ctx.save();
       ctx.translate(12, (top + height - bottom) / 2);
       ctx.rotate(-Math.PI / 2);
@@ -394,28 +394,28 @@ function Burden({ alarm, played, then, said }: { alarm: Alarm; played: Played | 
       ctx.restore();
       ctx.strokeStyle = colour("grey");
       ctx.lineWidth = 1;
-      told.forEach((pair) => shape(ctx, DELAYS.findIndex(([, fits]) => fits(pair.delay_s)), x(pair.per_hour), y(pair.missed), 2.6));
-      const best = told.filter((pair) => pair.best).sort((a, b) => a.per_hour - b.per_hour);
+      told.forEach((pair) => shape(ctx, DELAYS.findIndex(([, fits]) => fits(pair.delay_s)), x(pair.burden), y(pair.missed), 2.6));
+      const best = told.filter((pair) => pair.best).sort((a, b) => a.burden - b.burden);
       ctx.strokeStyle = colour("ink");
       ctx.lineWidth = 1.6;
       ctx.beginPath();
-      best.forEach((pair, i) => (i ? ctx.lineTo(x(pair.per_hour), y(pair.missed)) : ctx.moveTo(x(pair.per_hour), y(pair.missed))));
+      best.forEach((pair, i) => (i ? ctx.lineTo(x(pair.burden), y(pair.missed)) : ctx.moveTo(x(pair.burden), y(pair.missed))));
       ctx.stroke();
       if (played) {
         ctx.fillStyle = colour("blue");
         ctx.beginPath();
-        ctx.arc(x(played.per_hour), y(played.missed), 6.5, 0, 7);
+        ctx.arc(x(played.burden), y(played.missed), 6.5, 0, 7);
         ctx.fill();
         ctx.font = "600 13px 'Source Sans 3 Variable', sans-serif";
-        ctx.textAlign = x(played.per_hour) > width / 2 ? "right" : "left";
-        ctx.fillText(`${then.limit} ${alarm.unit}, ${then.delay_s} s`, x(played.per_hour) + (ctx.textAlign === "right" ? -11 : 11), Math.max(top + 10, y(played.missed) - 9));
+        ctx.textAlign = x(played.burden) > width / 2 ? "right" : "left";
+        ctx.fillText(`${then.limit} ${alarm.unit}, ${then.delay_s} s`, x(played.burden) + (ctx.textAlign === "right" ? -11 : 11), Math.max(top + 10, y(played.missed) - 9));
       }
     },
     [alarm, played, then],
   );
   return (
     <>
-      <canvas ref={canvas} class="burden" role="img" aria-label={`Alarms per hour against missed events. ${said}`} />
+      <canvas ref={canvas} class="burden" role="img" aria-label={`${capital(alarm.burden)}, against missed events. ${said}`} />
       <p class="legend">{["○", "□", "△"].map((mark, i) => <span key={mark}>{mark} {DELAYS[i]![0]}</span>)}<span>● this limit</span></p>
     </>
   );

@@ -28,6 +28,7 @@ export type Marked = Schemas["Marked"];
 export type Fit = Schemas["FitTold"];
 export type Lever = Schemas["LeverTold"];
 export type Curves = Schemas["CurvesTold"];
+export type Band = Schemas["BandTold"];
 export type Change = Schemas["ChangeTold"];
 export type Form = Schemas["FormTold"];
 export type Slip = Schemas["SlipTold"];
@@ -101,8 +102,10 @@ export async function fetchFile(path: string, body: unknown, name: string): Prom
   setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
 }
 
-/** Sends a file; the browser's older interface tells how far it is. */
-export function upload<T = Upload>(path: string, file: File, tell: (share: number) => void, signal: AbortSignal): Promise<T> {
+/** Sends a file that is not too large; the browser's older interface tells how far it is. */
+export async function upload<T = Upload>(path: string, file: File, tell: (share: number) => void, signal: AbortSignal): Promise<T> {
+  const limit = await get<Schemas["UploadLimit"]>(path, signal);
+  if (file.size > limit.bytes) throw new Refused(`${file.name}: ${limit.words}`, 413);
   return new Promise((done, fail) => {
     const request = new XMLHttpRequest();
     request.open("POST", `/api${path}?name=${encodeURIComponent(file.name)}`);

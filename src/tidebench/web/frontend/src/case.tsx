@@ -1,7 +1,9 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
+import { useKeys } from "./keys";
 import { CaseLinks } from "./links";
+import { say, undoLast } from "./notices";
 import { here, look } from "./place";
 import { Pictured } from "./pictured";
 import { quantities } from "./quantities";
@@ -17,6 +19,7 @@ export function CaseRoom({ name }: { name: string }) {
   const [entry, setEntry] = useState<Entry | null>(null);
   const [problem, setProblem] = useState("");
   const [job, setJob] = useState<Job | null>(null);
+  const [out, setOut] = useState(false);
   const gone = useRef(false);
 
   const open = async () => {
@@ -56,6 +59,24 @@ export function CaseRoom({ name }: { name: string }) {
       now = await get<Job>(`/jobs/${now.name}`);
     }
   };
+  const takeOut = async () => {
+    try {
+      await send("DELETE", caseUrl(name));
+      setOut(true);
+      say(`${entry?.title ?? name} was taken out of the casebook.`, () => void putBack());
+    } catch (error) {
+      setProblem((error as Error).message);
+    }
+  };
+  const putBack = async () => {
+    try {
+      await send("PUT", caseUrl(name));
+      setOut(false);
+    } catch (error) {
+      say((error as Error).message);
+    }
+  };
+  useKeys(review ? [] : [{ keys: ["z"], group: "Case", words: "Take the last change back", act: undoLast }], [review]);
   useEffect(() => {
     void open();
     return () => {
@@ -63,6 +84,17 @@ export function CaseRoom({ name }: { name: string }) {
     };
   }, []);
 
+  if (out) {
+    return (
+      <div class="narrow stack">
+        <h1>{entry?.title ?? name}</h1>
+        <div class="sheet stack">
+          <p>This case was taken out of the casebook. It waits aside for two hours; then it is deleted.</p>
+          <div class="row"><button onClick={() => void putBack()}>Put it back</button><a class="button" href="#/">To the casebook</a></div>
+        </div>
+      </div>
+    );
+  }
   if (review) return <ReviewRoom name={name} review={review} known={known} again={begin} />;
   return (
     <div class="narrow stack">
@@ -83,6 +115,13 @@ export function CaseRoom({ name }: { name: string }) {
         </div>
       )}
       {entry && !entry.problem && !entry.recording && <Pictured name={name} />}
+      {!job && entry && (
+        <details class="fold">
+          <summary>Take this case out of the casebook</summary>
+          <p class="small">All that lies in its folder goes with it: recording, review, marks. It can be put back for two hours.</p>
+          <button onClick={() => void takeOut()}>Take it out</button>
+        </details>
+      )}
       {!job && !entry && !problem && <p class="quiet">Opening …</p>}
     </div>
   );

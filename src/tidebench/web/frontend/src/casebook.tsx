@@ -2,7 +2,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 import { get, type Entry } from "./api";
 import { useKeys } from "./keys";
-import { endingsOfPictures, handOver, handPictures, picturesIn } from "./handed";
+import { endingsOfLogs, endingsOfPictures, handOver, handPictures, picturesIn } from "./handed";
 import { say } from "./notices";
 import { go } from "./place";
 import { day } from "./words";
@@ -58,7 +58,7 @@ export function Casebook() {
 
 const WORDS = {
   recording: ["a recording or pictures", `.csv,.txt,.tsv,.dat,.asc,.parquet,.pq,.log,${endingsOfPictures}`, "Signals as CSV, text or Parquet, with airway pressure and flow; an event log; or pictures of waveforms. They stay on this machine."],
-  log: ["an event log", ".csv,.txt,.tsv,.log,.dat,.asc", "Text with a header line and a row for each event. It stays on this machine."],
+  log: ["an event log", endingsOfLogs, "Text with a header line and a row for each event. It stays on this machine."],
 } as const;
 
 /** A place to drag a file to, or to choose one by keyboard. */

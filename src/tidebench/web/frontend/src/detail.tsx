@@ -92,6 +92,7 @@ export function Detail({ name, review, known, stretch, see, breath, finding, hov
         <span><i class="swatch" style={{ background: "var(--breath)" }} />inspiration</span>
         <span>▲ begun by the patient</span><span>■ begun by the machine</span><span>? not known</span>
         <span><svg width="22" height="8" aria-hidden="true"><line x1="0" x2="22" y1="4" y2="4" stroke="var(--red)" stroke-width="4" /></svg>effort of the patient</span>
+        {finding && <span><svg width="22" height="10" aria-hidden="true"><path d="M1 10V1H21V10" fill="none" stroke="var(--ink)" stroke-width="2" /></svg>the chosen finding</span>}
         {marks && marks.holds.length > 0 && <span><i class="swatch" style={{ background: "repeating-linear-gradient(135deg, var(--grey) 0 1px, var(--grey-tint) 1px 5px)" }} />hold</span>}
         {marks && !marks.breaths && <span>too many breaths to mark one by one: look closer</span>}
       </p>
@@ -163,11 +164,27 @@ function shade(plot: uPlot, marks: Marks | undefined, review: Review, breath: Br
   ctx.fillStyle = fill(ctx, "grey", "cross");
   for (const gap of review.gaps) if (x(gap.end_s) > x(gap.start_s)) block(gap.start_s, gap.end_s);
   if (finding && x(finding.end_s) >= x(finding.start_s)) {
-    ctx.fillStyle = colour("red");
-    const wide = Math.max(3 * devicePixelRatio, x(finding.end_s) - x(finding.start_s));
-    if (finding.end_s >= plot.scales.x!.min! && finding.start_s <= plot.scales.x!.max!) ctx.fillRect(x(finding.start_s), bbox.top, wide, 4 * devicePixelRatio);
+    if (finding.end_s >= plot.scales.x!.min! && finding.start_s <= plot.scales.x!.max!) bracket(plot, finding);
   }
   ctx.restore();
+}
+
+/** The chosen finding: a bracket over what it spans, open downwards; an end that lies outside has no foot. */
+function bracket(plot: uPlot, { start_s, end_s }: Finding): void {
+  const { ctx, bbox } = plot;
+  const [top, foot] = [bbox.top + devicePixelRatio, bbox.top + 9 * devicePixelRatio];
+  const x = (time: number) => plot.valToPos(time, "x", true);
+  const [left, right] = [bbox.left, bbox.left + bbox.width];
+  const from = x(start_s);
+  const to = Math.max(x(end_s), from + 4 * devicePixelRatio);
+  ctx.strokeStyle = colour("ink");
+  ctx.lineWidth = 2 * devicePixelRatio;
+  ctx.beginPath();
+  if (from >= left) ctx.moveTo(from, foot);
+  ctx.lineTo(Math.max(from, left), top);
+  ctx.lineTo(Math.min(to, right), top);
+  if (to <= right) ctx.lineTo(to, foot);
+  ctx.stroke();
 }
 
 function begun(plot: uPlot, marks: Marks | undefined): void {

@@ -13,6 +13,11 @@ export function takeOver(kind: Handed = "recording"): File | null {
   return file;
 }
 
+// An archive or a document holds no lines of a log.
+const LOGS = /\.(csv|txt|tsv|log|dat|asc)$/i;
+export const endingsOfLogs = ".csv,.txt,.tsv,.log,.dat,.asc";
+export const mayBeLog = (file: File): boolean => LOGS.test(file.name);
+
 // Pictures travel together.
 const PICTURES = /\.(png|bmp|jpe?g|webp|tiff?|gif|hei[cf]|pdf)$/i;
 export const endingsOfPictures = ".png,.bmp,.jpg,.jpeg,.webp,.tif,.tiff,.gif,.heic,.heif,.pdf";

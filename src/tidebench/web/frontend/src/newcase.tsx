@@ -2,7 +2,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 
 import { get, send, type Field, type Made, type Mappable, type NewCase as Asked, type Section, type Upload } from "./api";
 import { Drop } from "./casebook";
-import { handOver, takeOver } from "./handed";
+import { handOver, mayBeLog, takeOver } from "./handed";
 import { ColumnTable } from "./columns";
 import { go } from "./place";
 import { useTaken } from "./taken";
@@ -153,8 +153,9 @@ export function NewCase() {
   );
 }
 
-/** A file without signals may be a log. */
+/** A file of text without signals may be a log. */
 function AsLog({ file }: { file: File }) {
+  if (!mayBeLog(file)) return null;
   return <button type="button" onClick={() => (handOver(file, "log"), go({ room: "logs" }))}>Read it as an event log</button>;
 }
 

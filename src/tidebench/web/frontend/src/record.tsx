@@ -13,6 +13,7 @@ import { capital, clock } from "./words";
 const LANES = 6;
 const LANE_PX = 18;
 const NEAR_PX = 8;
+const LONG = 0.005; // of the record: what lasts longer has an extent that can be seen
 const INKS = ["ink", "red", "blue", "grey"];
 const DASHES = [[], [7, 3], [2, 2], [9, 3, 2, 3]];
 const KEPT = "tidebench-panels";
@@ -87,13 +88,13 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
     () =>
       review.kinds.slice(0, LANES).map((kind) => ({
         kind,
-        marks: kind.starts_s.map((at, i): LaneMark => ({ at, shape: "tick", words: kind.label, state: marked[kind.index[i]!], chosen: kind.index[i] === chosen })),
+        marks: kind.starts_s.map((at, i): LaneMark => ({ at, to: kind.ends_s[i], shape: "tick", words: kind.label, state: marked[kind.index[i]!], chosen: kind.index[i] === chosen })),
       })),
     [review, marked, chosen],
   );
   const [restSpots, restMarks] = useMemo(() => {
-    const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]! })));
-    return [found, found.map((spot): LaneMark => ({ at: spot.start, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index], chosen: spot.index === chosen }))];
+    const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]!, end: kind.ends_s[i]! })));
+    return [found, found.map((spot): LaneMark => ({ at: spot.start, to: spot.end, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index], chosen: spot.index === chosen }))];
   }, [review, marked, chosen]);
   return (
     <div>
@@ -116,8 +117,9 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
   );
 }
 
-interface LaneMark {
+export interface LaneMark {
   at: number;
+  to?: number;
   shape: string;
   words: string;
   state?: string;
@@ -130,6 +132,7 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
   const canvas = useCanvas(
     (ctx, width, height) => {
       const x = (at: number) => AXIS_PX + (at / end) * (width - AXIS_PX - RIGHT_PX);
+      for (const mark of marks) if (isLong(mark, end)) stretchOut(ctx, mark, x(mark.at), x(mark.to!), height);
       for (const mark of marks) paint(ctx, mark, x(mark.at), height);
       for (const mark of marks) if (mark.chosen) paint(ctx, mark, x(mark.at), height);
     },
@@ -140,25 +143,42 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
     const box = (event.currentTarget as HTMLElement).getBoundingClientRect();
     const wide = box.width - AXIS_PX - RIGHT_PX;
     const at = ((event.clientX - box.left - AXIS_PX) / wide) * end;
-    let best = -1;
-    let far = (NEAR_PX / wide) * end;
-    marks.forEach((mark, i) => {
-      if (Math.abs(mark.at - at) <= far) [best, far] = [i, Math.abs(mark.at - at)];
-    });
-    return best;
+    return pointed(marks, at, (NEAR_PX / wide) * end);
   };
-  const told = `${label}: ${marks.length}${marks.length && marks.length <= 12 ? `, at ${marks.map((mark) => clock(mark.at)).join(", ")}` : ""}`;
+  const told = `${label}: ${marks.length}${marks.length && marks.length <= 12 ? `, at ${marks.map((mark) => when(mark, end)).join(", ")}` : ""}`;
   return (
     <div class="lane">
       <span class="name">{label}{count !== undefined && <b> {count}</b>}</span>
       <div class="track">
         <div class="well"><div style={{ left: share(stretch.from), width: share(stretch.to - stretch.from) }} /></div>
         <canvas ref={canvas} role="img" aria-label={told} title={words} style={{ height: `${LANE_PX}px`, cursor: words ? "pointer" : "default" }}
-          onMouseMove={(event) => { const i = nearest(event); setWords(i < 0 ? "" : `${clock(marks[i]!.at)}: ${marks[i]!.words}`); }}
+          onMouseMove={(event) => { const i = nearest(event); setWords(i < 0 ? "" : `${when(marks[i]!, end)}: ${marks[i]!.words}`); }}
           onClick={(event) => { const i = nearest(event); if (i >= 0) pick(i); }} />
       </div>
     </div>
   );
+}
+
+const isLong = (mark: LaneMark, end: number): boolean => mark.to !== undefined && mark.to - mark.at > LONG * end;
+const when = (mark: LaneMark, end: number): string => (isLong(mark, end) ? `${clock(mark.at)} to ${clock(mark.to!)}` : clock(mark.at));
+
+/** The mark whose beginning lies nearest a moment; where none is near, the latest that began before it and still lasts; or −1. */
+export function pointed(marks: LaneMark[], at: number, near: number): number {
+  let [best, far, lasting] = [-1, near, -1];
+  marks.forEach((mark, i) => {
+    if (Math.abs(mark.at - at) <= far) [best, far] = [i, Math.abs(mark.at - at)];
+    if (mark.at <= at && at <= (mark.to ?? mark.at) && mark.at >= (marks[lasting]?.at ?? -Infinity)) lasting = i;
+  });
+  return best < 0 ? lasting : best;
+}
+
+/** How long a mark lasts: a pale bar behind its beginning. */
+function stretchOut(ctx: CanvasRenderingContext2D, mark: LaneMark, from: number, to: number, height: number): void {
+  const half = mark.state === "rejected" ? 1 : 3;
+  ctx.globalAlpha = 0.4;
+  ctx.fillStyle = colour(mark.chosen ? "red" : mark.state === "rejected" ? "grey" : "ink");
+  ctx.fillRect(from, height / 2 - half, to - from, 2 * half);
+  ctx.globalAlpha = 1;
 }
 
 /** Not yet marked: full height. Confirmed: with a foot. Rejected: short and pale. Unsure: upper half. */

@@ -1,14 +1,18 @@
-import { describe, expect, it } from "vitest";
+import { describe, expect, it, vi } from "vitest";
 
-import { unpack } from "./api";
+import { freeLetter, readAlternatives, writeAlternatives, type Alternative } from "./alternatives";
+import { unpack, upload } from "./api";
 import { valueAt } from "./detail";
 import { ticks } from "./draw";
+import { mayBeLog } from "./handed";
 import { nameOf, pressed, type Key } from "./keys";
 import { readPlace, writePlace } from "./place";
+import { pointed } from "./record";
 import { spots } from "./review";
 import { begin, inside, moved, next, showing, zoomed } from "./stretch";
 import { clock, size } from "./words";
-import type { Review } from "./api";
+import { drawnBreaths } from "./whatif";
+import type { Curves, Review } from "./api";
 
 describe("the first step to a finding", () => {
   it("finds one whichever part of the record is shown", () => {
@@ -119,5 +123,70 @@ describe("keys", () => {
     expect(pressed(event)).toBe(false);
     const key: Key = { keys: ["n"], words: "", group: "", act: () => undefined };
     expect(key.keys).toContain("n");
+  });
+});
+
+describe("the curves of what-if", () => {
+  const flat = (value: number, n: number): Curves => ({ time_s: Array.from({ length: n }, (_, i) => i / 100), airway_pressure: Array<number>(n).fill(value), flow: Array<number>(n).fill(value), volume: Array<number>(n).fill(value) });
+  it("have a band between two series of its own where doubt is known", () => {
+    const { data, series, bands } = drawnBreaths("flow", [flat(1, 3), flat(2, 3), flat(3, 4)], [null, null, { low: flat(2.5, 4), high: flat(3.5, 4) }]);
+    expect(data.slice(1).map((values) => values[3])).toEqual([null, null, 3, 2.5, 3.5]);
+    expect(series.map((one) => one.label)).toEqual(["recorded", "now", "then", "then, 5th", "then, 95th"]);
+    expect(bands.map((band) => band.series)).toEqual([[5, 4]]);
+  });
+  it("have none in a sketch", () => {
+    expect(drawnBreaths("volume", [flat(1, 3), flat(2, 3), flat(3, 4)], [null, null, null]).bands).toEqual([]);
+  });
+});
+
+describe("the ribbon of findings", () => {
+  const marks = [{ at: 0, to: 100 }, { at: 40, to: 42 }, { at: 50, to: 90 }].map((one) => ({ ...one, shape: "tick", words: "" }));
+  it("answers along the whole extent of a finding, the latest that lasts first", () => {
+    expect(pointed(marks, 20, 2)).toBe(0);
+    expect(pointed(marks, 70, 2)).toBe(2);
+    expect(pointed(marks, 95, 2)).toBe(0);
+  });
+  it("answers at a beginning that is near, and nowhere else", () => {
+    expect(pointed(marks, 39, 2)).toBe(1);
+    expect(pointed(marks, 120, 2)).toBe(-1);
+  });
+});
+
+describe("alternatives that are kept", () => {
+  const two: Alternative[] = [{ name: "A", settings: { peep_cmh2o: 12, rate_per_min: 18.5 } }, { name: "C", settings: { fio2: 0.4 } }];
+  it("come back from the address as they were", () => {
+    const place = { room: "whatif" as const, name: "case", words: { kept: writeAlternatives(two) } };
+    expect(readAlternatives(readPlace(writePlace(place)).words.kept)).toEqual(two);
+  });
+  it("leave out what nobody can have kept", () => {
+    expect(readAlternatives("A=;B;=peep:3;aa=peep:3;D=peep:x")).toEqual([]);
+    expect(readAlternatives(undefined)).toEqual([]);
+  });
+  it("get the first letter that is free, and none beyond the last", () => {
+    expect(freeLetter(two)).toBe("B");
+    expect(freeLetter([..."ABCDEFGHIJKLMNOPQRSTUVWXYZ"].map((name) => ({ name, settings: {} })))).toBeUndefined();
+  });
+});
+
+describe("a file on its way in", () => {
+  const file = new File(["0123456789"], "long.csv");
+  const allow = (bytes: number) => vi.stubGlobal("fetch", () => Promise.resolve(new Response(JSON.stringify({ bytes, words: "the file is too large." }))));
+  it("is not sent when it is too large", async () => {
+    const sent = vi.spyOn(XMLHttpRequest.prototype, "send").mockImplementation(function (this: XMLHttpRequest) {
+      this.dispatchEvent(new Event("error"));
+    });
+    allow(9);
+    await expect(upload("/uploads", file, () => undefined, new AbortController().signal)).rejects.toThrow("long.csv: the file is too large.");
+    expect(sent).not.toHaveBeenCalled();
+    allow(10);
+    await upload("/uploads", file, () => undefined, new AbortController().signal).catch(() => undefined);
+    expect(sent).toHaveBeenCalledOnce();
+    vi.unstubAllGlobals();
+    sent.mockRestore();
+  });
+  it("may be a log when it is text", () => {
+    const named = (name: string) => mayBeLog(new File([], name));
+    expect(["a.csv", "B.LOG", "c.txt"].every(named)).toBe(true);
+    expect(["a.zip", "b.docx", "c.parquet", "log"].some(named)).toBe(false);
   });
 });

@@ -2,7 +2,8 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
-import { caseUrl, fetchFile, get, send, stopped, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
+import { freeLetter, readAlternatives, readSettings, writeAlternatives, writeSettings, type Alternative, type Settings } from "./alternatives";
+import { caseUrl, fetchFile, get, send, stopped, type Band, type Change, type Curves, type Fit, type Job, type Lever } from "./api";
 import { follow } from "./jobs";
 import { useKeys } from "./keys";
 import { MakeLesson } from "./makelesson";
@@ -14,16 +15,8 @@ import { Sweep } from "./sweep";
 import { capital } from "./words";
 
 const QUIET_MS = 500;
-type Settings = { [key: string]: number };
-interface Kept {
-  name: string;
-  settings: Settings;
-  change: Change;
-}
-
-function readSettings(text: string | undefined): Settings {
-  const pairs = (text ?? "").split(",").map((pair) => pair.split(":"));
-  return Object.fromEntries(pairs.filter(([key, value]) => key && value && Number.isFinite(Number(value))).map(([key, value]) => [key!, Number(value)]));
+interface Kept extends Alternative {
+  change: Change | null; // none until it is told
 }
 
 export function WhatIfRoom({ name }: { name: string }) {
@@ -33,11 +26,12 @@ export function WhatIfRoom({ name }: { name: string }) {
   const [change, setChange] = useState<Change | null>(null);
   const [doubt, setDoubt] = useState(false);
   const [problem, setProblem] = useState("");
-  const [kept, setKept] = useState<Kept[]>([]);
   const [writing, setWriting] = useState("");
   const way = useRef<AbortController | null>(null);
   const stretch = place.words.from && place.words.to ? { from_s: Number(place.words.from), to_s: Number(place.words.to) } : {};
   const base = `${caseUrl(name)}/whatif`;
+  const shelf = `tidebench-alternatives-${name}-${place.words.from ?? ""}-${place.words.to ?? ""}`;
+  const [kept, setKept] = useState<Kept[]>(() => readAlternatives(place.words.kept || sessionStorage.getItem(shelf) || "").map((one) => ({ ...one, change: null })));
   const granted = (change && doubt ? change.assumptions : fit?.assumptions) ?? [];
   const moved = Object.keys(settings).length > 0;
 
@@ -54,11 +48,28 @@ export function WhatIfRoom({ name }: { name: string }) {
     if (!fit) return;
     const asked = new AbortController();
     way.current = asked;
-    look({ set: Object.entries(settings).map(([key, value]) => `${key}:${value}`).join(",") });
+    look({ set: writeSettings(settings) });
     setDoubt(false);
     if (!moved) return setChange(null);
     void rehearse(asked.signal);
   }, [fit, settings]);
+
+  useEffect(() => {
+    const words = writeAlternatives(kept);
+    look({ kept: words });
+    sessionStorage.setItem(shelf, words);
+    const untold = kept.find((one) => !one.change);
+    if (!fit || !untold) return;
+    const asked = new AbortController();
+    const tell = (change: Change) => setKept((now) => now.map((one) => (one === untold ? { ...one, change } : one)));
+    const refuse = (error: Error) => {
+      if (stopped(error) || asked.signal.aborted) return;
+      setKept((now) => now.filter((one) => one !== untold));
+      say(`${untold.name} can't be told of this stretch: ${error.message}`);
+    };
+    send<Change>("POST", `${base}/sketch`, { ...stretch, settings: untold.settings }, asked.signal).then(tell, refuse);
+    return () => asked.abort();
+  }, [fit, kept]);
 
   const rehearse = async (signal: AbortSignal) => {
     const body = { ...stretch, settings };
@@ -96,13 +107,18 @@ export function WhatIfRoom({ name }: { name: string }) {
     setSettings({});
     if (moved) say("The settings are as they were recorded.", () => setSettings(before));
   };
-  const keep = () => change && moved && setKept((now) => [...now, { name: String.fromCharCode(65 + (now.length % 26)), settings, change }]);
-  const report = async () => {
+  const keep = () => {
+    const letter = freeLetter(kept);
+    if (!change || !moved) return;
+    if (!letter) return say("No more alternatives can be kept: let one go first.");
+    setKept([...kept, { name: letter, settings, change }]);
+  };
+  const report = async (settings: Settings, alternative = "") => {
     const asked = new AbortController();
     setWriting("beginning");
     try {
       const job = await follow(await send<Job>("POST", `${base}/report`, { ...stretch, settings }), asked.signal, (now) => setWriting(now.stage || "waiting"));
-      await fetchFile(`${base}/report/${job.name}.pdf`, undefined, `${name}-report-with-a-change.pdf`);
+      await fetchFile(`${base}/report/${job.name}.pdf`, undefined, `${name}-report-with-${alternative || "a-change"}.pdf`);
     } catch (error) {
       setProblem((error as Error).message);
     } finally {
@@ -127,7 +143,7 @@ export function WhatIfRoom({ name }: { name: string }) {
   return (
     <>
       <div class="row">
-        <h1 class="grow">What if? <span class="quiet">{name}</span></h1>
+        <h1 class="grow">What if? <span class="quiet">{fit ? fit.title || name : problem ? name : ""}</span></h1>
         <a class="button" href={`#/case/${encodeURIComponent(name)}`}>Back to the review <kbd>b</kbd></a>
       </div>
       {problem && <p class="problem" role="alert">{problem}</p>}
@@ -144,6 +160,8 @@ export function WhatIfRoom({ name }: { name: string }) {
                 <p class="legend">
                   <span><Key ink="edge" wide={3} />recorded</span><span><Key ink="ink" dash="5 3" />the fitted patient now</span>
                   {change && <span><Key ink="blue" wide={3} />then, by the estimate</span>}
+                  {change?.then_band && <span><i class="swatch" style={{ background: tinted("var(--blue)") }} />where nine tenths of drawn patients lie, then</span>}
+                  {change?.now_band && <span><i class="swatch" style={{ background: tinted("var(--ink)") }} />and now</span>}
                 </p>
               </section>
               <section class="sheet strip" aria-labelledby="table">
@@ -151,12 +169,12 @@ export function WhatIfRoom({ name }: { name: string }) {
                   <h2 id="table" class="grow">{moved ? "What would change" : "Move a setting to see what would change"}</h2>
                   {moved && !doubt && !problem && <span class="small quiet" role="status">the estimate; its doubt follows …</span>}
                   {moved && <button onClick={keep} disabled={!change}>Keep this alternative <kbd>k</kbd></button>}
-                  {moved && doubt && <button onClick={() => void report()} disabled={Boolean(writing)}>Report with this change</button>}
+                  {moved && doubt && <button onClick={() => void report(settings)} disabled={Boolean(writing)}>Report with this change</button>}
                   {writing && <span class="small quiet" role="status">{capital(writing)} …</span>}
                 </div>
-                {change && <Table change={change} kept={kept} doubt={doubt} />}
+                <Table change={change} kept={kept} doubt={doubt} />
                 {kept.length > 0 && (
-                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change.settings} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
+                  <ul class="small">{kept.map((one, i) => <li key={one.name}><strong>{one.name}</strong>: {one.change?.settings ?? "…"} <button class="plain" onClick={() => setSettings(one.settings)}>take up again</button><button class="plain" disabled={Boolean(writing)} onClick={() => void report(one.settings, one.name)}>report with {one.name}</button><button class="plain" onClick={() => letGo(i)}>let go</button></li>)}</ul>
                 )}
                 {change && doubt && <Beyond change={change} />}
                 {moved && <details><summary>Make a lesson of this change</summary><MakeLesson name={name} change={{ ...stretch, settings }} /></details>}
@@ -208,6 +226,7 @@ function Control({ lever, value, put }: { lever: Lever; value: number; put: (key
   );
 }
 
+const tinted = (ink: string) => `color-mix(in srgb, ${ink} 20%, transparent)`;
 const CHANNELS = [["airway_pressure", "Airway pressure", "cmH2O", 190], ["flow", "Flow", "L/min", 130], ["volume", "Volume", "mL", 150]] as const;
 
 function Waves({ fit, change }: { fit: Fit; change: Change | null }) {
@@ -215,50 +234,55 @@ function Waves({ fit, change }: { fit: Fit; change: Change | null }) {
   return (
     <>
       {CHANNELS.map(([key, label, unit, height], i) => (
-        <Channel key={key} channel={key} label={label} unit={unit} height={height} curves={[fit.recorded, fit.now, ...(change ? [change.waves] : [])]} end={end} last={i === CHANNELS.length - 1} />
+        <Channel key={key} channel={key} label={label} unit={unit} height={height} curves={[fit.recorded, fit.now, ...(change ? [change.waves] : [])]} bands={[null, change?.now_band, change?.then_band]} end={end} last={i === CHANNELS.length - 1} />
       ))}
     </>
   );
 }
 
-function Channel({ channel, label, unit, height, curves, end, last }: { channel: "airway_pressure" | "flow" | "volume"; label: string; unit: string; height: number; curves: Curves[]; end: number; last: boolean }) {
-  const series = useMemo<uPlot.Series[]>(
-    () =>
-      curves.map((_, i) => ({
-        label: ["recorded", "now", "then"][i]!,
-        stroke: () => colour(["edge", "ink", "blue"][i]!),
-        width: [3, 1.3, 2.4][i]!,
-        dash: i === 1 ? [6, 4] : [],
-        points: { show: false },
-      })),
-    [curves.length],
-  );
-  const data = useMemo(() => {
-    const longest = curves.reduce((a, b) => (b.time_s.length > a.time_s.length ? b : a));
-    return [longest.time_s, ...curves.map((one) => longest.time_s.map((_, i) => one[channel][i] ?? null))] as uPlot.AlignedData;
-  }, [curves, channel]);
+function Channel({ channel, label, unit, height, curves, bands: told, end, last }: { channel: "airway_pressure" | "flow" | "volume"; label: string; unit: string; height: number; curves: Curves[]; bands: (Band | null | undefined)[]; end: number; last: boolean }) {
+  const { data, series, bands } = useMemo(() => drawnBreaths(channel, curves, told), [channel, ...curves, ...told]);
   return (
     <div class="lane">
       <div class="name"><b>{label}</b><div class="quiet">{unit}</div></div>
-      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
+      <Plot label={`${label} of the mean breath: recorded, fitted now, and then`} data={data} series={series} bands={bands} from={0} to={end} height={height} timeAxis={last} seconds sync="whatif" />
     </div>
   );
 }
 
-function Table({ change, kept, doubt }: { change: Change; kept: Kept[]; doubt: boolean }) {
+/** Mean breaths on one axis of time, each with the two edges of its band where it has one. */
+export function drawnBreaths(channel: "airway_pressure" | "flow" | "volume", curves: Curves[], told: (Band | null | undefined)[]) {
+  const longest = curves.reduce((a, b) => (b.time_s.length > a.time_s.length ? b : a)).time_s;
+  const along = (one: Curves) => longest.map((_, i) => one[channel][i] ?? null);
+  const names = ["recorded", "now", "then"];
+  const edges = curves.flatMap((_, i) => (told[i] ? [{ of: i, band: told[i] }] : []));
+  const edge = (words: string): uPlot.Series => ({ label: words, stroke: "transparent", width: 0, points: { show: false } });
+  const series: uPlot.Series[] = [
+    ...curves.map((_, i) => ({ label: names[i]!, stroke: () => colour(["edge", "ink", "blue"][i]!), width: [3, 1.3, 2.4][i]!, dash: i === 1 ? [6, 4] : [], points: { show: false } })),
+    ...edges.flatMap(({ of }) => [edge(`${names[of]}, 5th`), edge(`${names[of]}, 95th`)]),
+  ];
+  const first = curves.length + 1;
+  const bands = edges.map(({ of }, i): uPlot.Band => ({ series: [first + 2 * i + 1, first + 2 * i], fill: () => tinted(colour(["edge", "ink", "blue"][of]!)) }));
+  const data = [longest, ...curves.map(along), ...edges.flatMap(({ band }) => [along(band.low), along(band.high)])] as uPlot.AlignedData;
+  return { data, series, bands };
+}
+
+function Table({ change, kept, doubt }: { change: Change | null; kept: Kept[]; doubt: boolean }) {
+  const rows = (change ?? kept.find((one) => one.change)?.change)?.rows;
+  if (!rows) return null;
   return (
     <div class="scroll">
       <table>
         <caption class="hidden">Quantities now and then</caption>
         <thead>
-          <tr><th scope="col">quantity</th><th scope="col" class="num">now</th><th scope="col" class="num">then</th><th scope="col" class="num">90 %</th><th scope="col" class="num">change</th><th scope="col" class="num">90 %</th>{kept.map((one) => <th key={one.name} scope="col" class="num">{one.name}</th>)}</tr>
+          <tr><th scope="col">quantity</th><th scope="col" class="num">now</th>{change && <><th scope="col" class="num">then</th><th scope="col" class="num">90 %</th><th scope="col" class="num">change</th><th scope="col" class="num">90 %</th></>}{kept.map((one) => <th key={one.name} scope="col" class="num">{one.name}</th>)}</tr>
         </thead>
         <tbody>
-          {change.rows.map((row) => (
+          {rows.map((row) => (
             <tr key={row.key}>
-              <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td><td class="num"><strong>{row.then}</strong></td>
-              <td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td>
-              {kept.map((one) => <td key={one.name} class="num">{one.change.rows.find((other) => other.key === row.key)?.then ?? "–"}</td>)}
+              <th scope="row">{capital(row.label)}</th><td class="num">{row.now}</td>
+              {change && <><td class="num"><strong>{row.then}</strong></td><td class="num">{doubt ? row.span : "…"}</td><td class="num">{row.clear ? <strong>{row.change}</strong> : row.change}</td><td class="num">{row.change_span}</td></>}
+              {kept.map((one) => <td key={one.name} class="num">{one.change ? one.change.rows.find((other) => other.key === row.key)?.then ?? "–" : "…"}</td>)}
             </tr>
           ))}
         </tbody>
