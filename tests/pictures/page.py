@@ -84,7 +84,8 @@ WHY = """
 - The intervals above are of before three things were mended: peaks reach to the stroke's outer edge, volumes as far
   as sums of samples lack, and no interval is widened by a factor any more (it was 1.4). On 13 open charts, by which
   this was found, 95 of 100 held clean and 93 compressed; on the next 13 of the open ones, looked at once before
-  the last step (no draws' shift upwards beside a known reach), 97 clean, 98 compressed and 92 photographed, of peaks 39, 38 and 37 of 39, of volumes 74 of 78.
+  the last step (no draws' shift upwards beside a known reach), 97 clean, 98 compressed and 92 photographed, of peaks
+  39, 38 and 37 of 39, of volumes 74 of 78.
   The frozen population was not read anew since.
 - 375 pictures were drawn, not thousands: as many as a shared machine read in the time there was. A first run of
   this population was stopped by a fault (a pressure that only rises), which was mended before any number of it was
