@@ -46,6 +46,10 @@ TWO_PARTS = (
     "those of the breath table are by one compartment"
 )
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
+BUFFERING = (
+    "bicarbonate stays as it was; what is buffered within hours, 1 mmol/L up or 2 down for 10 mmHg of carbon dioxide, is "
+    "in the doubt of pH, and what kidneys do over days is not"
+)
 UNCHANGED = (
     "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
     "carbon dioxide is that of the new steady state, which takes hours where ventilation falls; "
@@ -302,6 +306,8 @@ def exchange_words(fit: Fit) -> list[str]:
         f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
         exchange.drawn,
     ]
+    if exchange.bicarbonate_mmol_l is not None:
+        said.append(BUFFERING)
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")
     else:

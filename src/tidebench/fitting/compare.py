@@ -18,7 +18,6 @@ from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.ventilator import spread_of_median
-from tidebench.formulas.gas_exchange import oxygen_saturation
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
@@ -281,6 +280,13 @@ def reaching(fit: Fit, side: Mapping[str, Samples], seed: int) -> Samples:
     return np.asarray(rate * np.maximum(volume - gas[:, 0], LEAST_REACHING * volume) * (1.0 - gas[:, 1]) / 1000)
 
 
+def buffered(n: int, seed: int) -> Samples:
+    """How much of what may be buffered within hours is: nothing in the estimate, a share of it in every other draw."""
+    share = np.random.default_rng([seed, 19]).random(n)
+    share[0] = 0.0
+    return share
+
+
 def with_gases(
     fit: Fit, before: Mapping[str, Samples], quantities: Mapping[str, Samples], then: Prediction,
     rng: np.random.Generator, seed: int,
@@ -294,15 +300,15 @@ def with_gases(
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
-    ph = known.ph(tension)
+    ph = known.ph(tension, buffered(n, seed))
     if ph is not None:
         out["ph"] = ph
     taken = known.draw(np.random.default_rng([seed, 7]), n)[:, 2]
     oxygen = known.oxygen(float(then.setting.get("fio2") or known.fio2 or 0.21), tension, taken)
     if oxygen is not None and known.pao2_mmhg is not None:
-        doubt = OXYGEN_FLOOR + OXYGEN_SHARE * abs(np.log(float(oxygen[0][0]) / known.pao2_mmhg))
-        out["pao2_mmhg"] = oxygen[0] * np.exp(doubt * noise(rng, n))
-        out["sao2"] = np.asarray(oxygen_saturation(out["pao2_mmhg"]), np.float64)
+        doubt = OXYGEN_FLOOR + OXYGEN_SHARE * abs(np.log(float(oxygen[0]) / known.pao2_mmhg))
+        out["pao2_mmhg"] = oxygen * np.exp(doubt * noise(rng, n))
+        out["sao2"] = known.saturation(out["pao2_mmhg"], tension)
     return out
 
 
