@@ -12,6 +12,7 @@ from tidebench.fitting.records import Parameter, Samples, interval
 from tidebench.fitting.window import Window
 from tidebench.formulas.acid_base import ACUTE_ACIDOSIS, ACUTE_ALKALOSIS
 from tidebench.formulas.gas_exchange import (
+    BOHR,
     CO2_CONSTANT,
     USUAL_PH,
     alveolar_po2_mmhg,
@@ -154,7 +155,7 @@ class Exchange:
 
     def saturation(self, po2: Samples, paco2: Samples) -> Samples:
         """Saturation at a PaO2, on this patient's curve where pH has put it."""
-        return np.asarray(oxygen_saturation(po2, self.shifted(paco2)), np.float64)
+        return np.asarray(oxygen_saturation(po2 * 10.0 ** (BOHR * (self.shifted(paco2) - USUAL_PH))), np.float64)
 
     def shifted(self, paco2: Samples) -> Samples:
         """Where the curve lies at a PaCO2, as a pH."""

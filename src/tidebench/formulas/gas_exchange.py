@@ -21,7 +21,7 @@ BOHR, USUAL_PH = 0.48, 7.4
 HIGHEST_PO2_MMHG = 800.0
 
 
-def oxygen_saturation(po2_mmhg: Number, ph: Number = USUAL_PH) -> Number:
+def oxygen_saturation(po2_mmhg: Number, ph: float = USUAL_PH) -> Number:
     """Saturation of haemoglobin: ``1/(23400/(p³ + 150·p) + 1)``, ``log10 p = log10 PO2 + 0.48·(pH − 7.4)``.
 
     A fraction. Severinghaus, J Appl Physiol 1979;46:599. ``po2_mmhg`` above zero.
