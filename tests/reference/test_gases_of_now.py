@@ -13,6 +13,8 @@ import pytest
 from tests.reference.test_fitting import fitted
 from tidebench.fitting import Fit, WhatIf, what_if
 from tidebench.fitting.change import Change
+from tidebench.fitting.records import FitError
+from tidebench.fitting.target import Bound, seek
 
 GAS = {
     "at_s": 30, "site": "arterial", "paco2_mmhg": 52.0, "ph": 7.31, "hco3_mmol_l": 25.5, "pao2_mmhg": 76.0,
@@ -71,3 +73,14 @@ def test_blood_gives_oxygen_up_as_carbon_dioxide_rises(adult: Fit, slower: WhatI
     then = told(slower)
     assert then["pao2_mmhg"].then[0] > 76.0 - 1.0
     assert then["sao2"].then[0] == pytest.approx(0.93, abs=0.02)
+
+
+def test_a_search_keeps_inside_a_setting_too(adult: Fit) -> None:
+    """Oxygen to 90 % within an FiO2: a bound of the person's own, met or named as what stands in the way."""
+    told = seek(adult, "sao2", 0.90, [Bound("fio2", True, 0.7)], n=4)
+    assert told.ways
+    assert all(way.settings["fio2"] <= 0.7 for way in told.ways)
+    least = told.ways[0].settings["fio2"]
+    assert seek(adult, "sao2", 0.90, [Bound("fio2", True, least - 0.05)], n=4).hindered
+    with pytest.raises(FitError, match="not set in"):
+        seek(adult, "sao2", 0.90, [Bound("pressure_support_cmh2o", True, 10.0)], n=4)
