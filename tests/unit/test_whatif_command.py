@@ -62,7 +62,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
             assert parameter.keys() == {"value", "low", "high", "unit", "identifiable", "why"}
     assert told["fit"]["goodness"]["pressure_error_cmh2o"] < 1
     assert told["limits"]
-    assert any("effort is kept" in words for words in told["assumptions"])
+    assert any("nobody begins to" in words for words in told["assumptions"])
     assert pl.read_csv(out / "sweep.csv")["set_peep_cmh2o"].to_list() == [4, 6, 8]
     signals = pl.read_parquet(out / "signals.parquet")
     assert set(signals["which"]) == {"recorded", "now", "then"}

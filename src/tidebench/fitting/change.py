@@ -26,6 +26,8 @@ from tidebench.quantities import quantity
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
 LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
 KEPT = "effort is kept as it was: size, time and rate do not follow carbon dioxide or load"
+RESTS = "nobody was seen to breathe, and nobody begins to"
+TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
 ANSWERED_MMHG = 5.0
 """A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
 GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
@@ -50,10 +52,10 @@ BUFFERING = (
     "bicarbonate stays as it was; what is buffered within hours, 1 mmol/L up or 2 down for 10 mmHg of carbon dioxide, is "
     "in the doubt of pH, and what kidneys do over days is not"
 )
-UNCHANGED = (
-    "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
+UNCHANGED = "lung, airways and leak stay as they are: nothing opens, closes, dries or swells"
+STEADY = (
     "carbon dioxide is that of the new steady state, which takes hours where ventilation falls; "
-    "production stays as it is",
+    "production stays as it is"
 )
 
 
@@ -132,7 +134,7 @@ def what_if(
     CaseError, SimulationError
         As :func:`predict`.
     """
-    later, words = driven(fit, settings) if reacting else (fit, KEPT)
+    later, words = driven(fit, settings) if reacting else (fit, RESTS if fit.drive is None else KEPT)
     now, then = predict(fit, n=n, seed=seed), predict(later, settings, n, seed)
     found = compared(fit, now, then, seed)
     changes = tuple(
@@ -155,12 +157,24 @@ def what_if(
         *(() if reacting or fit.drive is None else unanswered(found)),
         *limited,
         *counted,
-        *UNCHANGED,
+        *two_efforts(fit),
+        UNCHANGED,
         *exchange_words(fit),
         *unjudged(fit, found.then),
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def two_efforts(fit: Fit) -> tuple[str, ...]:
+    """In words, that the effort of the breath table is not the one that the fitted lung needs; nothing where it is."""
+    measured = fit.recorded.get("effort_cmh2o", np.nan)
+    if fit.drive is None or not abs(fit.drive.size_cmh2o - measured) > TWO_EFFORTS * measured:
+        return ()
+    return (
+        f"the effort of now is that of the breath table, {measured:.1f} cmH2O; with the fitted lung it takes "
+        f"{fit.drive.size_cmh2o:.1f} cmH2O to breathe what was recorded, and that is what is rehearsed",
+    )
 
 
 def unanswered(found: Compared) -> tuple[str, ...]:
@@ -302,6 +316,7 @@ def exchange_words(fit: Fit) -> list[str]:
         return [f"no carbon dioxide is told: {exchange.reason}"]
     where = "measured by the capnogram" if exchange.capnogram else "assumed, with their spread"
     said = [
+        STEADY,
         f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
         f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
         exchange.drawn,

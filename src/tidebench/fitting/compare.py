@@ -94,7 +94,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
             before[key], after[key] = before[key] + own, after[key] + own
     if (uneven(fit) and not fit.mechanics.uneven) or fit.drive is not None:
         emptied_otherwise(after, rng)
-    beyond, wider = extrapolated(fit, then)
+    beyond, wider = extrapolated(fit, after)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
     if parse_mode(then.setting["mode"]).mandatory is None:
@@ -312,30 +312,31 @@ def with_gases(
     return out
 
 
-def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
-    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
+def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], float]:
+    """What, as it is told, leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
 
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """
     levels, spans = fit.bend or fit.steps, []
-    for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
+    for key, below in (("vti_ml", True), ("peak_pressure_cmh2o", False)):
         known = fit.breaths[key].drop_nulls().to_numpy()
         if len(known) and (key == "vti_ml" or levels is None):
-            spans.append((key, unit, float(known.min()), float(known.max()), below))
+            spans.append((key, float(known.min()), float(known.max()), below))
     if levels is not None:
-        spans.append(("plateau_pressure_cmh2o", "cmH2O", *levels.seen, False))
-        spans.append(("total_peep_cmh2o", "cmH2O", *levels.seen, True))
+        spans.append(("plateau_pressure_cmh2o", *levels.seen, False))
+        spans.append(("total_peep_cmh2o", *levels.seen, True))
     else:
         known = fit.breaths["peep_cmh2o"].drop_nulls().to_numpy()
-        spans += [("peep_cmh2o", "cmH2O", float(known.min()), float(known.max()), True)] if len(known) else []
+        spans += [("peep_cmh2o", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
-    for key, unit, low, high, below in spans:
-        value = float(then.quantities[key][0])
+    for key, low, high, below in spans:
+        value = float(after[key][0])
         span = RECOIL_CMH2O if key == "peep_cmh2o" else max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
             record = quantity(key)
-            said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
+            seen = f"{record.text(low, unit=False)} to {record.text(high)}"
+            said.append(f"{record.label} would be {record.text(value)}; {seen} were recorded")
             if key != "peep_cmh2o":  # its doubt is that of elastance away from the levels seen
                 most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)

@@ -149,6 +149,9 @@ class Exchange:
             return None
         out = []
         for tension, taken, ph in zip(paco2.tolist(), difference.tolist(), self.shifted(paco2).tolist(), strict=True):
+            if np.isnan(tension):
+                out.append(np.nan)
+                continue
             then = max(LEAST_ALVEOLAR_MMHG, float(alveolar_po2_mmhg(fio2, max(tension, 1.0))))
             out.append(arterial_po2_mmhg(then, self.shunt(taken) or 0.0, self.haemoglobin_g_dl, taken, ph))
         return np.array(out)

@@ -306,7 +306,7 @@ def _judged(
             else tuple(str(bound) for bound in nearest.crossed)
         )
         return Search(key, target, (), words, tuple(asked), tried)
-    ways = tuple(_way(fit, row, asked, settings, n) for row in distinct(kept, now.setting)[:WAYS])
+    ways = tuple(_way(fit, row, asked, settings, n) for row in distinct(kept, {**now.setting, **settings})[:WAYS])
     return Search(key, target, ways, (), tuple(asked), tried)
 
 
