@@ -14,7 +14,7 @@ from tests.reference.test_fitting import fitted
 from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.errors import CaseError
 from tidebench.fitting import Fit, what_if
-from tidebench.fitting.change import KEPT, RESTS, STEADY, two_efforts
+from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.mechanics import TURBULENCE
@@ -166,7 +166,7 @@ def test_bands_of_the_mean_breaths_hold_the_estimate_and_leave_out_a_tenth(passi
 
 
 def test_what_is_taken_for_granted_is_what_matters_here(passive: Fit, supported: Fit) -> None:
-    """No effort is kept where nobody breathes, and no steady state of a gas that nobody drew (the house's own words)."""
+    """No effort is kept where nobody breathes, nor a gas steady that nobody drew (the house's own words)."""
     rests, breathes = (what_if(fit, {"peep_cmh2o": 6.0}, n=2).assumptions for fit in (passive, supported))
     assert RESTS in rests
     assert not {KEPT, STEADY} & set(rests)
@@ -212,3 +212,17 @@ def test_a_way_is_not_offered_twice_under_a_setting_that_was_changed_too() -> No
     ways = seek(fit, "paco2_mmhg", 50.0, settings=named, n=4).ways
     moved = [{k: v for k, v in way.settings.items() if v != {**fit.setting, **named}.get(k)} for way in ways]
     assert len(moved) == len({tuple(sorted(each.items())) for each in moved}) > 0
+
+
+def test_breaths_in_pairs_and_of_two_kinds_are_said(supported: Fit) -> None:
+    """An effort that outlasts its inflation begins another (double triggering, common practice): a short inflation of
+    little volume against a long effort does it, a long one does not."""
+    assert supported.drive is not None
+    strong = replace(supported, drive=replace(supported.drive, neural_time_s=1.4, size_cmh2o=14.0))
+    short = {"mode": "A/C-VC", "tidal_volume_ml": 300.0, "inspiratory_flow_l_min": 90.0, "rate_per_min": 10.0}
+    paired = what_if(strong, short, n=2)
+    assert paired.then.quantities["rate_per_min"][0] > 1.25 * supported.drive.rate_per_min
+    assert any("begin a second one" in words for words in paired.assumptions)
+    assert not any("begin a second one" in words for words in what_if(supported, {}, n=2).assumptions)
+    mixed = {**short, "mode": "SIMV-VC\\PS", "pressure_support_cmh2o": 8.0, "inspiratory_flow_l_min": 30.0}
+    assert TWO_KINDS in what_if(supported, mixed, n=2).assumptions

@@ -27,6 +27,11 @@ LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2
 LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
 KEPT = "effort is kept as it was: size, time and rate do not follow carbon dioxide or load"
 RESTS = "nobody was seen to breathe, and nobody begins to"
+TWICE = 1.25  # breaths for each effort, or each set one, from where some come in pairs (this house's choice)
+TWO_KINDS = (
+    "some breaths are mandatory and some supported: each number is the median of both kinds, and may leap from one to "
+    "the other"
+)
 TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
 ANSWERED_MMHG = 5.0
 """A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
@@ -49,8 +54,8 @@ TWO_PARTS = (
 )
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 BUFFERING = (
-    "bicarbonate stays as it was; what is buffered within hours, 1 mmol/L up or 2 down for 10 mmHg of carbon dioxide, is "
-    "in the doubt of pH, and what kidneys do over days is not"
+    "bicarbonate stays as it was; what is buffered within hours, 1 mmol/L up or 2 down for 10 mmHg of carbon dioxide, "
+    "is in the doubt of pH, and what kidneys do over days is not"
 )
 UNCHANGED = "lung, airways and leak stay as they are: nothing opens, closes, dries or swells"
 STEADY = (
@@ -158,12 +163,29 @@ def what_if(
         *limited,
         *counted,
         *two_efforts(fit),
+        *in_pairs(later, then),
         UNCHANGED,
         *exchange_words(fit),
         *unjudged(fit, found.then),
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
+    """In words, that breaths are of two kinds, or come in pairs; nothing where they are alike."""
+    mode, rate = parse_mode(then.setting["mode"]), float(then.quantities["rate_per_min"][0])
+    if fit.drive is None or bi_level(then.setting):
+        return ()
+    kinds = (TWO_KINDS,) if mode.mandatory is not None and mode.support is not None else ()
+    if not rate > TWICE * max(fit.drive.rate_per_min, float(then.setting.get("rate_per_min") or 0.0)):
+        return kinds
+    return (
+        *kinds,
+        f"{fit.drive.rate_per_min:.0f} efforts per minute begin breaths at {rate:.0f} per minute: efforts outlast "
+        "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of breaths "
+        "that differ",
+    )
 
 
 def two_efforts(fit: Fit) -> tuple[str, ...]:

@@ -313,7 +313,7 @@ def with_gases(
 
 
 def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], float]:
-    """What, as it is told, leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
+    """What, as it is told, leaves the recorded range of volume and pressure, in words, and by how much intervals widen.
 
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """

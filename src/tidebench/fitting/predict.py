@@ -318,7 +318,7 @@ def anchored(fit: Fit) -> Fit:
         raise _no_breath()
     if off > HARDLY:
         raise FitError(
-            f"the fitted patient breathes {100 * off:.0f} % another volume than was recorded",
+            f"the volume that the fitted patient breathes is {100 * off:.0f} % off the recorded one",
             where="not identifiable from this stretch", expected="another stretch, a hold, or a lung by --assume",
         )  # fmt: skip
     poorly = (f"the present is reproduced poorly: volume {100 * off:.0f} % off",) if off > POORLY else ()
