@@ -183,8 +183,8 @@ def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
     return (
         *kinds,
         f"{fit.drive.rate_per_min:.0f} efforts per minute begin breaths at {rate:.0f} per minute: efforts outlast "
-        "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of breaths "
-        "that differ",
+        "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of "
+        "breaths that differ",
     )
 
 
