@@ -226,3 +226,13 @@ def test_breaths_in_pairs_and_of_two_kinds_are_said(supported: Fit) -> None:
     assert not any("begin a second one" in words for words in what_if(supported, {}, n=2).assumptions)
     mixed = {**short, "mode": "SIMV-VC\\PS", "pressure_support_cmh2o": 8.0, "inspiratory_flow_l_min": 30.0}
     assert TWO_KINDS in what_if(supported, mixed, n=2).assumptions
+
+
+@pytest.mark.parametrize(
+    ("mode", "key", "value"), [("CSV-PS", "flow_pattern", "decelerating"), ("A/C-VC", "rise_s", 0.3)]
+)
+def test_a_shape_that_an_inflation_does_not_have_is_refused(supported: Fit, mode: str, key: str, value: object) -> None:
+    """A pressure sets its own flow, and a set flow its own pressure (ISO 19223's inflation types)."""
+    named = {"mode": mode, "tidal_volume_ml": 400.0, "rate_per_min": 15.0} if mode == "A/C-VC" else {}
+    with pytest.raises(CaseError, match=f"{mode} has no {key}"):
+        what_if(supported, {**named, key: value}, n=1)
