@@ -331,7 +331,7 @@ def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], flo
     said, most = [], 0.0
     for key, low, high, below in spans:
         value = float(after[key][0])
-        span = RECOIL_CMH2O if key == "peep_cmh2o" else max(high - low, 0.2 * high)
+        span = RECOIL_CMH2O if key in ("peep_cmh2o", "total_peep_cmh2o") else max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
             record = quantity(key)
