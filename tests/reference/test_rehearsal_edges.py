@@ -236,3 +236,14 @@ def test_a_shape_that_an_inflation_does_not_have_is_refused(supported: Fit, mode
     named = {"mode": mode, "tidal_volume_ml": 400.0, "rate_per_min": 15.0} if mode == "A/C-VC" else {}
     with pytest.raises(CaseError, match=f"{mode} has no {key}"):
         what_if(supported, {**named, key: value}, n=1)
+
+
+def test_a_named_lung_that_the_breaths_contradict_is_said_to_be_so() -> None:
+    """The simulated lung is 45 mL/cmH2O and rests: 100 is not what its breaths show, 47 is."""
+    other, near = (
+        fitted(TABLES, assume={"compliance_ml_cmh2o": named, "inspiratory_resistance_cmh2o_s_l": 8.0}).assumptions
+        for named in (100.0, 47.0)
+    )
+    told = next(words for words in other if "contradict the lung" in words)
+    assert float(told.rpartition("of ")[2].split()[0]) == pytest.approx(45.0, rel=0.05)
+    assert not any("contradict the lung" in words for words in near)
