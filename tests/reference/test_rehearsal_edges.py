@@ -12,7 +12,7 @@ import pytest
 
 from tests.reference.test_fitting import fitted
 from tests.reference.test_rehearsal_limits import GAS, TABLES
-from tidebench.errors import CaseError
+from tidebench.errors import CaseError, InputError
 from tidebench.fitting import Fit, what_if
 from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
 from tidebench.fitting.compare import compared, together, widened
@@ -247,3 +247,12 @@ def test_a_named_lung_that_the_breaths_contradict_is_said_to_be_so() -> None:
     told = next(words for words in other if "contradict the lung" in words)
     assert float(told.rpartition("of ")[2].split()[0]) == pytest.approx(45.0, rel=0.05)
     assert not any("contradict the lung" in words for words in near)
+
+
+@pytest.mark.parametrize(
+    ("changes", "n", "seed"), [({"peep_cmh2o": None}, 1, 0), ({"mode": None}, 1, 0), ({}, 0, 0), ({}, 1, -1)]
+)
+def test_nothing_is_no_value(passive: Fit, changes: dict[str, None], n: int, seed: int) -> None:
+    """One clear message, from Python too (the house's own rule)."""
+    with pytest.raises(InputError, match=r"no value|at least 1 patient"):
+        what_if(passive, changes, n=n, seed=seed)

@@ -37,6 +37,9 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     """
     if not changes:
         return dict(now)
+    for key, value in changes.items():
+        if value is None:
+            raise CaseError("is given no value", where=key, expected="its new value; a key that is not named stays")
     asked = dict(changes)
     to_levels = any(key in asked for key in LEVELS)
     if to_levels and not bi_level(now):

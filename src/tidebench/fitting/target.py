@@ -227,7 +227,9 @@ def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]
         elif key in PER_KG:
             reason = "its weight, or the height and sex that predict it, is not given"
         raise FitError(
-            f"{key} can't be told", where="not identifiable from this stretch", remedy=f"{reason}.".capitalize()
+            f"{key} can't be told",
+            where="not identifiable from this stretch",
+            remedy=f"{reason[0].upper()}{reason[1:]}.",
         )
 
 
