@@ -11,6 +11,7 @@ from tidebench.formulas.gas_exchange import (
     arterial_po2_mmhg,
     bicarbonate_mmol_l,
     blood_ph,
+    curve_ph,
     oxygen_content_ml_dl,
     oxygen_saturation,
     shunt_fraction,
@@ -23,6 +24,12 @@ from tidebench.formulas.gas_exchange import (
 def test_saturation_is_severinghaus(po2: float, saturation: float) -> None:
     """The equation's own exact inverse (Ellis 1989's form agrees)."""
     assert oxygen_saturation(po2) == pytest.approx(saturation, abs=2e-5)
+
+
+@pytest.mark.parametrize(("po2", "ph"), [(26.857, 7.4), (76.0, 7.31), (40.0, 7.1), (60.0, 7.55)])
+def test_where_a_curve_lies_is_the_saturations_inverse(po2: float, ph: float) -> None:
+    """There and back through Severinghaus's own equation."""
+    assert curve_ph(po2, float(oxygen_saturation(po2, ph))) == pytest.approx(ph, abs=1e-9)
 
 
 def test_content_is_hufners() -> None:

@@ -54,6 +54,13 @@ def test_doubt_grows_away_from_the_levels_seen(shipped: Fit) -> None:
     assert answer.beyond
 
 
+def test_a_level_below_all_that_were_seen_is_beyond_them(shipped: Fit) -> None:
+    """Levels of 8, 12 and 16 cmH2O were recorded: 5 is none of them, 10 lies between (the shipped case)."""
+    below, between = (what_if(shipped, {"peep_cmh2o": peep}, n=2).beyond for peep in (5.0, 10.0))
+    assert any(words.startswith("total PEEP would be 5.") for words in below)
+    assert not between
+
+
 def test_a_real_bend_stays_one() -> None:
     """The simulator's sigmoid leaves less of its inflations than a straight line."""
     fit = fitted(stepped((4.0, 8.0, 12.0, 16.0), {"sigmoid": CURVE}), from_s=60.0, to_s=120.0)

@@ -12,10 +12,12 @@ import pytest
 
 from tests.reference.test_fitting import fitted
 from tests.reference.test_rehearsal_limits import GAS, TABLES
-from tidebench.errors import CaseError
+from tidebench.errors import CaseError, InputError
 from tidebench.fitting import Fit, what_if
+from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.measured import RATE_HZ
+from tidebench.fitting.mechanics import TURBULENCE
 from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
@@ -161,3 +163,96 @@ def test_bands_of_the_mean_breaths_hold_the_estimate_and_leave_out_a_tenth(passi
     assert 0.85 <= inside <= 0.95, "pressure of the last whole breath, steady within 0.01 cmH2O"
     assert high[0][at] - low[0][at] > 0.1
     assert what_if(passive, {"rate_per_min": 20.0}, n=2).bands == (None, None)
+
+
+def test_what_is_taken_for_granted_is_what_matters_here(passive: Fit, supported: Fit) -> None:
+    """No effort is kept where nobody breathes, nor a gas steady that nobody drew (the house's own words)."""
+    rests, breathes = (what_if(fit, {"peep_cmh2o": 6.0}, n=2).assumptions for fit in (passive, supported))
+    assert RESTS in rests
+    assert not {KEPT, STEADY} & set(rests)
+    assert {KEPT, STEADY} <= set(breathes)
+
+
+def test_another_effort_than_was_measured_is_said(supported: Fit) -> None:
+    """Two numbers called effort stand beside each other: the breath table's, and what the fitted lung needs."""
+    assert supported.drive is not None
+    measured = {**supported.recorded, "effort_cmh2o": supported.drive.size_cmh2o / 1.3}
+    other = replace(supported)
+    vars(other)["recorded"] = measured
+    assert f"{supported.drive.size_cmh2o:.1f} cmH2O to breathe" in two_efforts(other)[0]
+    vars(other)["recorded"] = {**measured, "effort_cmh2o": supported.drive.size_cmh2o}
+    assert not two_efforts(other)
+
+
+def test_flow_squared_is_not_told_as_nothing_where_nothing_shows_it(passive: Fit) -> None:
+    """Without a tube of known size a zero between zeros would be a certainty that nobody has."""
+    hidden = replace(passive.mechanics, known_square=False, theta=passive.mechanics.theta.copy())
+    hidden.theta[TURBULENCE] = 0.0
+    told = {one.key: one for one in replace(passive, mechanics=hidden).parameters()}
+    square = told["turbulent_resistance_cmh2o_s2_l2"]
+    assert (square.value, square.low, square.high, square.identifiable) == (None, None, None, False)
+
+
+def test_what_leaves_the_recorded_range_is_told_as_in_the_table() -> None:
+    """A newborn's millilitres: one decimal, and the same number that stands in the table of now and then."""
+    fit = fitted({"who": "preterm-1200g", "duration_s": 60})
+    answer = what_if(fit, {"tidal_volume_ml": 1.6 * fit.setting["tidal_volume_ml"]}, n=4)
+    told = {change.key: change for change in answer.changes}
+    volume = next(words for words in answer.beyond if words.startswith("inspired volume"))
+    record = quantity("vti_ml")
+    known = fit.breaths["vti_ml"].drop_nulls()
+    low, high = (record.text(float(end), unit=False) for end in (known.min(), known.max()))  # type: ignore[arg-type]
+    assert f"would be {record.text(told['vti_ml'].then[0])}; {low} to {high} mL" in volume
+
+
+def test_a_way_is_not_offered_twice_under_a_setting_that_was_changed_too() -> None:
+    """In another mode its pressure as it was named is no move of it."""
+    fit = fitted(TABLES, [GAS])
+    named = {"mode": "CMV-PC", "pressure_control_cmh2o": 12.0, "inspiratory_time_s": 1.0}
+    ways = seek(fit, "paco2_mmhg", 50.0, settings=named, n=4).ways
+    moved = [{k: v for k, v in way.settings.items() if v != {**fit.setting, **named}.get(k)} for way in ways]
+    assert len(moved) == len({tuple(sorted(each.items())) for each in moved}) > 0
+
+
+def test_breaths_in_pairs_and_of_two_kinds_are_said(supported: Fit) -> None:
+    """An effort that outlasts its inflation begins another (double triggering, common practice): a short inflation of
+    little volume against a long effort does it, a long one does not."""
+    assert supported.drive is not None
+    strong = replace(supported, drive=replace(supported.drive, neural_time_s=1.4, size_cmh2o=14.0))
+    short = {"mode": "A/C-VC", "tidal_volume_ml": 300.0, "inspiratory_flow_l_min": 90.0, "rate_per_min": 10.0}
+    paired = what_if(strong, short, n=2)
+    assert paired.then.quantities["rate_per_min"][0] > 1.25 * supported.drive.rate_per_min
+    assert any("begin a second one" in words for words in paired.assumptions)
+    assert not any("begin a second one" in words for words in what_if(supported, {}, n=2).assumptions)
+    mixed = {**short, "mode": "SIMV-VC\\PS", "pressure_support_cmh2o": 8.0, "inspiratory_flow_l_min": 30.0}
+    assert TWO_KINDS in what_if(supported, mixed, n=2).assumptions
+
+
+@pytest.mark.parametrize(
+    ("mode", "key", "value"), [("CSV-PS", "flow_pattern", "decelerating"), ("A/C-VC", "rise_s", 0.3)]
+)
+def test_a_shape_that_an_inflation_does_not_have_is_refused(supported: Fit, mode: str, key: str, value: object) -> None:
+    """A pressure sets its own flow, and a set flow its own pressure (ISO 19223's inflation types)."""
+    named = {"mode": mode, "tidal_volume_ml": 400.0, "rate_per_min": 15.0} if mode == "A/C-VC" else {}
+    with pytest.raises(CaseError, match=f"{mode} has no {key}"):
+        what_if(supported, {**named, key: value}, n=1)
+
+
+def test_a_named_lung_that_the_breaths_contradict_is_said_to_be_so() -> None:
+    """The simulated lung is 45 mL/cmH2O and rests: 100 is not what its breaths show, 47 is."""
+    other, near = (
+        fitted(TABLES, assume={"compliance_ml_cmh2o": named, "inspiratory_resistance_cmh2o_s_l": 8.0}).assumptions
+        for named in (100.0, 47.0)
+    )
+    told = next(words for words in other if "contradict the lung" in words)
+    assert float(told.rpartition("of ")[2].split()[0]) == pytest.approx(45.0, rel=0.05)
+    assert not any("contradict the lung" in words for words in near)
+
+
+@pytest.mark.parametrize(
+    ("changes", "n", "seed"), [({"peep_cmh2o": None}, 1, 0), ({"mode": None}, 1, 0), ({}, 0, 0), ({}, 1, -1)]
+)
+def test_nothing_is_no_value(passive: Fit, changes: dict[str, None], n: int, seed: int) -> None:
+    """One clear message, from Python too (the house's own rule)."""
+    with pytest.raises(InputError, match=r"no value|at least 1 patient"):
+        what_if(passive, changes, n=n, seed=seed)

@@ -11,7 +11,7 @@ import pytest
 from tidebench.cli import main
 from tidebench.errors import OptionError
 from tidebench.fitting.sweep import range_of
-from tidebench.fitting.target import bound_of, target_of
+from tidebench.fitting.target import Bound, bound_of, target_of
 from tidebench.store import read_result
 
 GAS = "\n[[blood_gases]]\nat_s = 30.0\nsite = 'arterial'\npaco2_mmhg = 50.0\nph = 7.30\npao2_mmhg = 80.0\nfio2 = 0.3\n"
@@ -62,7 +62,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
             assert parameter.keys() == {"value", "low", "high", "unit", "identifiable", "why"}
     assert told["fit"]["goodness"]["pressure_error_cmh2o"] < 1
     assert told["limits"]
-    assert any("effort is kept" in words for words in told["assumptions"])
+    assert any("nobody begins to" in words for words in told["assumptions"])
     assert pl.read_csv(out / "sweep.csv")["set_peep_cmh2o"].to_list() == [4, 6, 8]
     signals = pl.read_parquet(out / "signals.parquet")
     assert set(signals["which"]) == {"recorded", "now", "then"}
@@ -164,5 +164,9 @@ def test_ranges_targets_and_bounds_are_read() -> None:
     assert not bound.met(13.1)
     assert not bound.met(float("nan"))
     assert bound_of("vti_ml>=200").met(200.0)
-    with pytest.raises(OptionError):
+    assert bound_of("pressure_support_cmh2o<=.5") == Bound("pressure_support_cmh2o", True, 0.5), "a setting is held too"
+    with pytest.raises(OptionError, match="fio2"):
         bound_of("beauty<=3")
+    for words in ("peep_cmh2o<=.", "peep_cmh2o<=-", "peep_cmh2o<=1.2.3", "peep_cmh2o<8", "peep_cmh2o<=8cmH2O"):
+        with pytest.raises(OptionError, match="is no bound"):
+            bound_of(words)

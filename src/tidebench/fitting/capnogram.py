@@ -52,7 +52,8 @@ def capnogram_of(window: Window) -> tuple[Capnogram | None, str]:
     reached = np.array([one.volume_l - one.airway_dead_space_l for one, _ in found])
     fastest = float(np.median([-each.flow[each.turn :].min() for each in waves]))
     slipped = 1000 * JOINED_S * fastest if delay > 2 * waves[0].dt else 0.0
-    made = float(np.median(window.review.breaths["rate_per_min"].to_numpy()[window.breaths] * np.mean(given)))
+    rate = np.nanmedian(window.review.breaths["rate_per_min"].to_numpy()[window.breaths])  # a last breath has none
+    made = float(rate * np.mean(given))
     share = _error(given) / float(np.median(given))
     return Capnogram(
         float(np.median(dead)), float(np.hypot(_error(dead), slipped)),

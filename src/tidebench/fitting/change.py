@@ -26,6 +26,13 @@ from tidebench.quantities import quantity
 LEANING, FEWEST_DRAWS = ("vti_ml", "peak_pressure_cmh2o", "plateau_pressure_cmh2o", "total_peep_cmh2o"), 20
 LEAST_LEANING = 0.02  # of a value: a smaller doubt leans on nothing that matters
 KEPT = "effort is kept as it was: size, time and rate do not follow carbon dioxide or load"
+RESTS = "nobody was seen to breathe, and nobody begins to"
+TWICE = 1.25  # breaths for each effort, or each set one, from where some come in pairs (this house's choice)
+TWO_KINDS = (
+    "some breaths are mandatory and some supported: each number is the median of both kinds, and may leap from one to "
+    "the other"
+)
+TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
 ANSWERED_MMHG = 5.0
 """A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
 GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
@@ -46,10 +53,14 @@ TWO_PARTS = (
     "those of the breath table are by one compartment"
 )
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
-UNCHANGED = (
-    "lung, airways and leak stay as they are: nothing opens, closes, dries or swells",
+BUFFERING = (
+    "bicarbonate stays as it was; what is buffered within hours, 1 mmol/L up or 2 down for 10 mmHg of carbon dioxide, "
+    "is in the doubt of pH, and what kidneys do over days is not"
+)
+UNCHANGED = "lung, airways and leak stay as they are: nothing opens, closes, dries or swells"
+STEADY = (
     "carbon dioxide is that of the new steady state, which takes hours where ventilation falls; "
-    "production stays as it is",
+    "production stays as it is"
 )
 
 
@@ -128,7 +139,7 @@ def what_if(
     CaseError, SimulationError
         As :func:`predict`.
     """
-    later, words = driven(fit, settings) if reacting else (fit, KEPT)
+    later, words = driven(fit, settings) if reacting else (fit, RESTS if fit.drive is None else KEPT)
     now, then = predict(fit, n=n, seed=seed), predict(later, settings, n, seed)
     found = compared(fit, now, then, seed)
     changes = tuple(
@@ -151,12 +162,41 @@ def what_if(
         *(() if reacting or fit.drive is None else unanswered(found)),
         *limited,
         *counted,
-        *UNCHANGED,
+        *two_efforts(fit),
+        *in_pairs(later, then),
+        UNCHANGED,
         *exchange_words(fit),
         *unjudged(fit, found.then),
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
+    """In words, that breaths are of two kinds, or come in pairs; nothing where they are alike."""
+    mode, rate = parse_mode(then.setting["mode"]), float(then.quantities["rate_per_min"][0])
+    if fit.drive is None or bi_level(then.setting):
+        return ()
+    kinds = (TWO_KINDS,) if mode.mandatory is not None and mode.support is not None else ()
+    if not rate > TWICE * max(fit.drive.rate_per_min, float(then.setting.get("rate_per_min") or 0.0)):
+        return kinds
+    return (
+        *kinds,
+        f"{fit.drive.rate_per_min:.0f} efforts per minute begin breaths at {rate:.0f} per minute: efforts outlast "
+        "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of "
+        "breaths that differ",
+    )
+
+
+def two_efforts(fit: Fit) -> tuple[str, ...]:
+    """In words, that the effort of the breath table is not the one that the fitted lung needs; nothing where it is."""
+    measured = fit.recorded.get("effort_cmh2o", np.nan)
+    if fit.drive is None or not abs(fit.drive.size_cmh2o - measured) > TWO_EFFORTS * measured:
+        return ()
+    return (
+        f"the effort of now is that of the breath table, {measured:.1f} cmH2O; with the fitted lung it takes "
+        f"{fit.drive.size_cmh2o:.1f} cmH2O to breathe what was recorded, and that is what is rehearsed",
+    )
 
 
 def unanswered(found: Compared) -> tuple[str, ...]:
@@ -298,10 +338,13 @@ def exchange_words(fit: Fit) -> list[str]:
         return [f"no carbon dioxide is told: {exchange.reason}"]
     where = "measured by the capnogram" if exchange.capnogram else "assumed, with their spread"
     said = [
+        STEADY,
         f"airway dead space {exchange.dead_space_ml:.0f} mL and an alveolar one of "
         f"{100 * exchange.alveolar_dead:.0f} % are {where}; PaCO2 moves inversely with what ventilation is left",
         exchange.drawn,
     ]
+    if exchange.bicarbonate_mmol_l is not None:
+        said.append(BUFFERING)
     if exchange.pao2_mmhg is None:
         said.append("no oxygen is told: the blood gas has no pao2_mmhg")
     else:

@@ -10,10 +10,12 @@ from tidebench.mode import Mode, parse_mode
 from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.simulation.machine import LEVELS, merged
 
+HAVING = {**TYPES_WITH, "flow_pattern": {"VC"}, "rise_s": {"PC", "vtPC", "PS", "vtPS"}}
+"""The inflation types that have a setting; a pressure's rise two levels have too."""
 ON_LEVELS = "IMV-PC"  # the mode of two levels, where nobody gives one
 MANDATORY_ONLY = ("rate_per_min", "inspiratory_time_s")
 """Settings without a use where no breath is mandatory."""
-NOT_ON_LEVELS = ("rate_per_min", "inspiratory_time_s", "inspiratory_pressure_cmh2o", *TYPES_WITH)
+NOT_ON_LEVELS = ("rate_per_min", "inspiratory_time_s", "inspiratory_pressure_cmh2o", "flow_pattern", *TYPES_WITH)
 
 
 def bi_level(setting: Mapping[str, Any]) -> bool:
@@ -35,6 +37,9 @@ def changed(now: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     """
     if not changes:
         return dict(now)
+    for key, value in changes.items():
+        if value is None:
+            raise CaseError("is given no value", where=key, expected="its new value; a key that is not named stays")
     asked = dict(changes)
     to_levels = any(key in asked for key in LEVELS)
     if to_levels and not bi_level(now):
@@ -79,7 +84,7 @@ def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> N
                 f"{setting['mode']} has no {key}: every breath is the patient's", where="what-if",
                 expected=f"another mode, or what {setting['mode']} has: {', '.join(had(mode))}",
             )  # fmt: skip
-        having = TYPES_WITH.get(key)
+        having = HAVING.get(key)
         if having is not None and not having & {mode.mandatory, mode.support}:
             raise CaseError(
                 f"{setting['mode']} has no {key}",
@@ -90,4 +95,4 @@ def _refuse_useless(setting: Mapping[str, Any], changes: Mapping[str, Any]) -> N
 
 def had(mode: Mode) -> list[str]:
     """Settings that belong to a mode's inflation types."""
-    return [key for key, types in TYPES_WITH.items() if types & {mode.mandatory, mode.support}]
+    return [key for key, types in HAVING.items() if types & {mode.mandatory, mode.support}]

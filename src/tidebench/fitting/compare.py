@@ -18,7 +18,6 @@ from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.ventilator import spread_of_median
-from tidebench.formulas.gas_exchange import oxygen_saturation
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
@@ -60,6 +59,7 @@ RECOIL_CMH2O = 12.0  # of a breath, usual: PEEP that leaves what was seen by as 
 WIDER = 2.0  # by which an interval grows when a prediction leaves the recorded range by as much as it spans
 STACKED = 2.0
 """How far minute volume lies from median volume times rate, as a factor, where breaths are stacked on each other."""
+MOST_BUFFERED = 1.5  # of the published slope: patients differ (this house's choice)
 OXYGEN_FLOOR, OXYGEN_SHARE = 0.08, 0.3
 """Doubt of PaO2, relative, and of the logarithm of its change: shunt need not stay (this house's choice)."""
 
@@ -95,7 +95,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
             before[key], after[key] = before[key] + own, after[key] + own
     if (uneven(fit) and not fit.mechanics.uneven) or fit.drive is not None:
         emptied_otherwise(after, rng)
-    beyond, wider = extrapolated(fit, then)
+    beyond, wider = extrapolated(fit, after)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
     if parse_mode(then.setting["mode"]).mandatory is None:
@@ -281,6 +281,14 @@ def reaching(fit: Fit, side: Mapping[str, Samples], seed: int) -> Samples:
     return np.asarray(rate * np.maximum(volume - gas[:, 0], LEAST_REACHING * volume) * (1.0 - gas[:, 1]) / 1000)
 
 
+def buffered(n: int, seed: int) -> Samples:
+    """How much of what is buffered within hours counts: nothing of it in the estimate, up to half as much again in
+    every other draw."""
+    share = MOST_BUFFERED * np.random.default_rng([seed, 19]).random(n)
+    share[0] = 0.0
+    return share
+
+
 def with_gases(
     fit: Fit, before: Mapping[str, Samples], quantities: Mapping[str, Samples], then: Prediction,
     rng: np.random.Generator, seed: int,
@@ -294,42 +302,43 @@ def with_gases(
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
-    ph = known.ph(tension)
+    ph = known.ph(tension, buffered(n, seed))
     if ph is not None:
         out["ph"] = ph
     taken = known.draw(np.random.default_rng([seed, 7]), n)[:, 2]
     oxygen = known.oxygen(float(then.setting.get("fio2") or known.fio2 or 0.21), tension, taken)
     if oxygen is not None and known.pao2_mmhg is not None:
-        doubt = OXYGEN_FLOOR + OXYGEN_SHARE * abs(np.log(float(oxygen[0][0]) / known.pao2_mmhg))
-        out["pao2_mmhg"] = oxygen[0] * np.exp(doubt * noise(rng, n))
-        out["sao2"] = np.asarray(oxygen_saturation(out["pao2_mmhg"]), np.float64)
+        doubt = OXYGEN_FLOOR + OXYGEN_SHARE * abs(np.log(float(oxygen[0]) / known.pao2_mmhg))
+        out["pao2_mmhg"] = oxygen * np.exp(doubt * noise(rng, n))
+        out["sao2"] = known.saturation(out["pao2_mmhg"], tension)
     return out
 
 
-def extrapolated(fit: Fit, then: Prediction) -> tuple[list[str], float]:
-    """What leaves the recorded range of volume and pressure, in words, and by how much intervals widen for it.
+def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], float]:
+    """What, as it is told, leaves the recorded range of volume and pressure, in words, and by how much intervals widen.
 
     Where levels of PEEP have shown how recoil bends, pressure's range is theirs and not the stretch's.
     """
     levels, spans = fit.bend or fit.steps, []
-    for key, unit, below in (("vti_ml", "mL", True), ("peak_pressure_cmh2o", "cmH2O", False)):
+    for key, below in (("vti_ml", True), ("peak_pressure_cmh2o", False)):
         known = fit.breaths[key].drop_nulls().to_numpy()
         if len(known) and (key == "vti_ml" or levels is None):
-            spans.append((key, unit, float(known.min()), float(known.max()), below))
+            spans.append((key, float(known.min()), float(known.max()), below))
     if levels is not None:
-        spans.append(("plateau_pressure_cmh2o", "cmH2O", *levels.seen, False))
-        spans.append(("total_peep_cmh2o", "cmH2O", *levels.seen, True))
+        spans.append(("plateau_pressure_cmh2o", *levels.seen, False))
+        spans.append(("total_peep_cmh2o", *levels.seen, True))
     else:
         known = fit.breaths["peep_cmh2o"].drop_nulls().to_numpy()
-        spans += [("peep_cmh2o", "cmH2O", float(known.min()), float(known.max()), True)] if len(known) else []
+        spans += [("peep_cmh2o", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
-    for key, unit, low, high, below in spans:
-        value = float(then.quantities[key][0])
-        span = RECOIL_CMH2O if key == "peep_cmh2o" else max(high - low, 0.2 * high)
+    for key, low, high, below in spans:
+        value = float(after[key][0])
+        span = RECOIL_CMH2O if key in ("peep_cmh2o", "total_peep_cmh2o") else max(high - low, 0.2 * high)
         off = max(value - high, low - value if below else 0.0, 0.0) / span
         if off > BEYOND:
             record = quantity(key)
-            said.append(f"{record.label} would be {record.text(value)}; {low:.0f} to {high:.0f} {unit} were recorded")
+            seen = f"{record.text(low, unit=False)} to {record.text(high)}"
+            said.append(f"{record.label} would be {record.text(value)}; {seen} were recorded")
             if key != "peep_cmh2o":  # its doubt is that of elastance away from the levels seen
                 most = max(most, off)
     return said, 1.0 + (WIDER - 1.0) * min(most, 2.0)

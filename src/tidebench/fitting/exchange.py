@@ -10,12 +10,16 @@ from tidebench.case import BloodGas, Case, Setting
 from tidebench.fitting.capnogram import Capnogram, capnogram_of
 from tidebench.fitting.records import Parameter, Samples, interval
 from tidebench.fitting.window import Window
+from tidebench.formulas.acid_base import ACUTE_ACIDOSIS, ACUTE_ALKALOSIS
 from tidebench.formulas.gas_exchange import (
+    BOHR,
     CO2_CONSTANT,
+    USUAL_PH,
     alveolar_po2_mmhg,
     arterial_po2_mmhg,
     bicarbonate_mmol_l,
     blood_ph,
+    curve_ph,
     oxygen_saturation,
     shunt_fraction,
 )
@@ -35,6 +39,8 @@ DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
 LEAST_ALVEOLAR_MMHG, MOST_SHUNT = 20.0, 0.9
 NEAR_S = 3600.0  # a blood gas is the stretch's where it was drawn within an hour of it
 USUAL_KG = 70.0
+FLAT = 0.97  # saturation from where on the curve is too flat to tell where it lies (common practice, no source)
+LEAST_BICARBONATE = 1.0
 LEAST_REACH = 0.05  # of a breath
 HELD_AGAINST = (
     "mode", "peep_cmh2o", "rate_per_min", "tidal_volume_ml", "pressure_control_cmh2o", "pressure_support_cmh2o",
@@ -57,6 +63,8 @@ class Exchange:
     capnogram: Capnogram | None = None
     no_capnogram: str = ""
     weight: str = "predicted or actual weight"
+    curve_ph: float = USUAL_PH
+    """Where the dissociation curve lies, as a pH: by the saturation that was measured, else by the gas's pH."""
     drawn: str = ""
     """Which blood gas it is: when it was drawn, on what, and what was set otherwise than in the stretch."""
 
@@ -118,7 +126,9 @@ class Exchange:
         if self.pao2_mmhg is None or self.fio2 is None or self.paco2_mmhg is None:
             return None
         alveolar = max(self.pao2_mmhg, float(alveolar_po2_mmhg(self.fio2, self.paco2_mmhg)))
-        return min(shunt_fraction(self.pao2_mmhg, alveolar, self.haemoglobin_g_dl, difference), MOST_SHUNT)
+        return min(
+            shunt_fraction(self.pao2_mmhg, alveolar, self.haemoglobin_g_dl, difference, self.curve_ph), MOST_SHUNT
+        )
 
     def paco2(self, ventilation_now: Samples, ventilation_then: Samples) -> Samples | None:
         """PaCO2 [mmHg] once stores have settled: inverse to alveolar ventilation, production as it is."""
@@ -132,20 +142,38 @@ class Exchange:
             return self.capnogram.production_ml_min
         return None if self.paco2_mmhg is None else self.paco2_mmhg * ventilation_now / CO2_CONSTANT
 
-    def oxygen(self, fio2: float, paco2: Samples, difference: Samples) -> tuple[Samples, Samples] | None:
-        """PaO2 [mmHg] and saturation at an FiO2, the shunt as it is; None without a blood gas."""
+    def oxygen(self, fio2: float, paco2: Samples, difference: Samples) -> Samples | None:
+        """PaO2 [mmHg] at an FiO2, the shunt as it is, haemoglobin holding oxygen as pH lets it (Bohr); None without a
+        blood gas."""
         if self.pao2_mmhg is None or self.fio2 is None or self.paco2_mmhg is None:
             return None
         out = []
-        for tension, taken in zip(paco2.tolist(), difference.tolist(), strict=True):
+        for tension, taken, ph in zip(paco2.tolist(), difference.tolist(), self.shifted(paco2).tolist(), strict=True):
+            if np.isnan(tension):
+                out.append(np.nan)
+                continue
             then = max(LEAST_ALVEOLAR_MMHG, float(alveolar_po2_mmhg(fio2, max(tension, 1.0))))
-            out.append(arterial_po2_mmhg(then, self.shunt(taken) or 0.0, self.haemoglobin_g_dl, taken))
-        po2 = np.array(out)
-        return po2, np.asarray(oxygen_saturation(po2), np.float64)
+            out.append(arterial_po2_mmhg(then, self.shunt(taken) or 0.0, self.haemoglobin_g_dl, taken, ph))
+        return np.array(out)
 
-    def ph(self, paco2: Samples) -> Samples | None:
-        """pH at a PaCO2, bicarbonate as it is."""
-        return None if self.bicarbonate_mmol_l is None else np.asarray(blood_ph(paco2, self.bicarbonate_mmol_l))
+    def saturation(self, po2: Samples, paco2: Samples) -> Samples:
+        """Saturation at a PaO2, on this patient's curve where pH has put it."""
+        return np.asarray(oxygen_saturation(po2 * 10.0 ** (BOHR * (self.shifted(paco2) - USUAL_PH))), np.float64)
+
+    def shifted(self, paco2: Samples) -> Samples:
+        """Where the curve lies at a PaCO2, as a pH."""
+        ph, now = self.ph(paco2), self.ph(np.full(1, self.paco2_mmhg or np.nan))
+        return np.full(len(paco2), self.curve_ph) if ph is None or now is None else self.curve_ph + ph - now
+
+    def ph(self, paco2: Samples, buffered: Samples | float = 0.0) -> Samples | None:
+        """pH at a PaCO2, bicarbonate as it is but for a share of what is buffered within hours
+        (:func:`tidebench.formulas.acid_base.acute_hco3_mmol_l`)."""
+        if self.bicarbonate_mmol_l is None or self.paco2_mmhg is None:
+            return None
+        moves = paco2 - self.paco2_mmhg
+        acute = np.where(moves > 0, ACUTE_ACIDOSIS[0], ACUTE_ALKALOSIS[0])
+        bicarbonate = np.maximum(self.bicarbonate_mmol_l + buffered * acute * moves, LEAST_BICARBONATE)
+        return np.asarray(blood_ph(paco2, bicarbonate))
 
 
 def exchange_of(window: Window) -> Exchange:
@@ -164,13 +192,20 @@ def exchange_of(window: Window) -> Exchange:
             None, None, None, USUAL_HAEMOGLOBIN, window.setting.fio2, dead, reason, seen, none, weight,
         )  # fmt: skip
     bicarbonate = gas.hco3_mmol_l
-    if bicarbonate is None and gas.ph is not None and gas.paco2_mmhg is not None:
+    if gas.ph is not None and gas.paco2_mmhg is not None:  # so that the pH of now is the one that was measured
         bicarbonate = bicarbonate_mmol_l(gas.paco2_mmhg, gas.ph)
     return Exchange(
         gas.paco2_mmhg, gas.pao2_mmhg, bicarbonate, gas.haemoglobin_g_dl or USUAL_HAEMOGLOBIN,
-        gas.fio2 or window.setting.fio2, dead, "", seen, none, weight,
+        gas.fio2 or window.setting.fio2, dead, "", seen, none, weight, curve_of(gas),
         described(case, gas, 0.5 * (window.from_s + window.to_s)),
     )  # fmt: skip
+
+
+def curve_of(gas: BloodGas) -> float:
+    """Where a gas's dissociation curve lies, as a pH."""
+    if gas.sao2 is not None and gas.pao2_mmhg is not None and 0.0 < gas.sao2 < FLAT:
+        return curve_ph(gas.pao2_mmhg, gas.sao2)
+    return USUAL_PH if gas.ph is None else gas.ph
 
 
 def drawn_near(case: Case, middle_s: float) -> tuple[BloodGas | None, str]:

@@ -20,6 +20,7 @@ from tidebench.limits import volume_weight_kg
 MISFIT_CMH2O, MISFIT_SHARE, MISFIT_DOUBT = 0.5, 0.05, 2.0
 """What a fit may leave of a breath, cmH2O and of its swing; and by how many times more it is doubted beyond that (this
 house's choice)."""
+ANOTHER = 0.25  # by which elastance differs before another lung is said to be seen (this house's choice)
 LEAST_AIRWAY = 0.3  # cmH2O·s/L beside the tube
 FROM_PASSIVE, FROM_EDGES, ASSUMED = 0.05, 0.15, 0.2
 """Relative error of a lung that is borrowed from passive breaths elsewhere, read from edges of flow, or assumed."""
@@ -44,7 +45,8 @@ def lung_of(
     """
     square = tube[1] or None
     if assume:
-        return _assumed(assume, square)
+        mechanics, origin, shown, said = _assumed(assume, square)
+        return mechanics, origin, shown, [*said, *contradicted(window, mechanics, square)]
     if len(window.passive) >= FEWEST:
         found = fit_mechanics(some_waves(window, window.passive), square)
         if square is not None and found.theta[INSPIRATION] < tube[0] + LEAST_AIRWAY:
@@ -58,6 +60,20 @@ def lung_of(
         found, said = with_misfit(found, some_waves(window, window.passive))
         return found, f"{len(window.passive)} passive breaths", True, said
     return _by_oesophagus(window, square) or _borrowed(window, square)
+
+
+def contradicted(window: Window, named: Mechanics, square: float | None) -> list[str]:
+    """In words, that passive breaths of a window show another lung than the one that is named; nothing where they
+    don't, or there are none."""
+    if len(window.passive) < FEWEST:
+        return []
+    seen = fit_mechanics(some_waves(window, window.passive), square).theta
+    if abs(seen[ELASTANCE] / named.theta[ELASTANCE] - 1.0) < ANOTHER:
+        return []
+    return [
+        f"{len(window.passive)} passive breaths of this stretch contradict the lung that is assumed: they show a "
+        f"compliance of {1000 / seen[ELASTANCE]:.3g} mL/cmH2O"
+    ]
 
 
 def with_misfit(found: Mechanics, waves: Sequence[Wave]) -> tuple[Mechanics, list[str]]:
@@ -97,7 +113,7 @@ def _by_oesophagus(window: Window, square: float | None) -> tuple[Mechanics, str
     covariance[ELASTANCE, ELASTANCE] += (WALL_DOUBT * wall) ** 2
     said = [
         f"the lung is that between airway and oesophageal pressure; the chest wall's {1000 / wall:.0f} mL/cmH2O are "
-        f"assumed, within {100 * WALL_DOUBT:.0f} %"
+        f"assumed, with a standard error of {100 * WALL_DOUBT:.0f} %"
     ]
     whole = replace(lung, theta=theta, covariance=covariance, total_peep=np.zeros(0))
     return whole, f"{len(waves)} breaths with oesophageal pressure", True, said
@@ -124,7 +140,7 @@ def _borrowed(window: Window, square: float | None) -> tuple[Mechanics, str, boo
         []
         if passive
         else [
-            f"no breath was passive: the lung is read from edges of flow, and believed within {100 * doubt:.0f} % only"
+            f"no breath was passive: the lung is read from edges of flow, with a standard error of {100 * doubt:.0f} %"
         ]
     )
     covariance = np.diag((doubt * theta * np.array([1, 1, 1, 0, 0])) ** 2)
@@ -144,7 +160,7 @@ def _assumed(assume: Mapping[str, float], square: float | None) -> tuple[Mechani
     theta = np.array([1000.0 / assume["compliance_ml_cmh2o"], resistance, resistance, 0.0, square or 0.0])
     covariance = np.diag((ASSUMED * theta * np.array([1, 1, 1, 0, 0])) ** 2)
     said = [
-        f"lung assumed, not measured: {', '.join(f'{key} {value:g}' for key, value in assume.items())}, "
-        f"believed within {100 * ASSUMED:.0f} %; effort and every answer lean on it"
+        f"lung assumed, not measured: compliance {assume['compliance_ml_cmh2o']:g} mL/cmH2O, resistance "
+        f"{resistance:g} cmH2O·s/L, with a standard error of {100 * ASSUMED:.0f} %; effort and every answer lean on it"
     ]
     return Mechanics(theta, covariance, 1.0, float("nan"), np.zeros(0), square is not None), "assumed", False, said

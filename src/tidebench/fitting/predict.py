@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.errors import CaseError
+from tidebench.errors import CaseError, OptionError
 from tidebench.fitting.changed import bi_level, changed
 from tidebench.fitting.compartments import LEAST_RESISTANCE, LEAST_SLOW, parallel
 from tidebench.fitting.fit import Fit, rescaled
@@ -260,9 +260,15 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
     ------
     CaseError
         A key that no setting has, a value outside its range, a setting that the mode does not take.
+    OptionError
+        Nobody to draw, or a seed that draws nothing.
     SimulationError
         A patient for whom the simulation can't go on.
     """
+    if n < 1 or seed < 0:
+        raise OptionError(
+            f"{n} patients and seed {seed}", where="what-if", expected="at least 1 patient, a seed from 0"
+        )
     tables, setting = tables_of(fit, changes or {})
     scenario = scenario_from(tables, name="what-if")
     lungs, efforts = fit.draws(n, seed)
@@ -318,7 +324,7 @@ def anchored(fit: Fit) -> Fit:
         raise _no_breath()
     if off > HARDLY:
         raise FitError(
-            f"the fitted patient breathes {100 * off:.0f} % another volume than was recorded",
+            f"the volume that the fitted patient breathes is {100 * off:.0f} % off the recorded one",
             where="not identifiable from this stretch", expected="another stretch, a hold, or a lung by --assume",
         )  # fmt: skip
     poorly = (f"the present is reproduced poorly: volume {100 * off:.0f} % off",) if off > POORLY else ()

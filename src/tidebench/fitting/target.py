@@ -20,7 +20,7 @@ from tidebench.limits import judge, limits_of_case, population
 from tidebench.limits.policy import ASKED_BY_WEANING
 from tidebench.quantities import quantity
 
-WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?[0-9.]+)\s*$")
+WITHIN = re.compile(r"^\s*([a-z0-9_]+)\s*(<=|>=)\s*(-?(?:[0-9]+\.?[0-9]*|\.[0-9]+))\s*$")
 LEVERS = {
     "VC": ("rate_per_min", "tidal_volume_ml"), "PC": ("rate_per_min", "pressure_control_cmh2o"),
     "vtPC": ("rate_per_min", "tidal_volume_ml"), "PS": ("pressure_support_cmh2o",), "vtPS": ("tidal_volume_ml",),
@@ -112,12 +112,15 @@ def target_of(text: str) -> tuple[str, float]:
 def bound_of(text: str) -> Bound:
     """``driving_pressure_cmh2o<=13`` as a bound."""
     found = WITHIN.match(text)
-    if found is None or found[1] not in TOLD or found[3].count(".") > 1:
+    if found is None:
         raise OptionError(
             f"{text!r} is no bound",
             where="--within",
             expected="KEY<=VALUE or KEY>=VALUE, such as driving_pressure_cmh2o<=13",
         )
+    if found[1] not in TOLD and found[1] not in BOUNDS:
+        known = ", ".join(dict.fromkeys((*TOLD, *BOUNDS)))
+        raise OptionError(f"{found[1]!r} can't be held", where="--within", expected=f"a key of {known}")
     return Bound(found[1], found[2] == "<=", float(found[3]))
 
 
@@ -182,10 +185,11 @@ def seek(
     """
     now = predict(fit, n=1)
     present = compared(fit, now, now).now
-    _refuse_untold(fit, (key, *(bound.key for bound in bounds)), present)
+    _refuse_untold(fit, (key,), present)
     house = house_bounds(fit)
     _refuse_unheld(house, present, now.setting)
     base = changed(fit.setting, settings or {})
+    _refuse_untold(fit, [bound.key for bound in bounds if base.get(bound.key) is None], present)
     kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
     levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
     if key in AT_REST and "peep_cmh2o" in base and kind != "levels":
@@ -213,16 +217,19 @@ def seek(
 
 def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]) -> None:
     """Refuse a target or a bound that can't be told of this patient."""
+    mode = fit.setting["mode"]
     for key in keys:
         if key in present and np.isfinite(present[key][0]):
             continue
-        reason = "the patient breathes, and no pause would show it"
+        reason = "the patient breathes, and no pause would show it" if key in TOLD else f"it is not set in {mode}"
         if key in GAS_KEYS:
             reason = fit.exchange.reason
         elif key in PER_KG:
             reason = "its weight, or the height and sex that predict it, is not given"
         raise FitError(
-            f"{key} can't be told", where="not identifiable from this stretch", remedy=f"{reason}.".capitalize()
+            f"{key} can't be told",
+            where="not identifiable from this stretch",
+            remedy=f"{reason[0].upper()}{reason[1:]}.",
         )
 
 
@@ -301,7 +308,7 @@ def _judged(
             else tuple(str(bound) for bound in nearest.crossed)
         )
         return Search(key, target, (), words, tuple(asked), tried)
-    ways = tuple(_way(fit, row, asked, settings, n) for row in distinct(kept, now.setting)[:WAYS])
+    ways = tuple(_way(fit, row, asked, settings, n) for row in distinct(kept, {**now.setting, **settings})[:WAYS])
     return Search(key, target, ways, (), tuple(asked), tried)
 
 

@@ -45,14 +45,7 @@ def parameters(fit: Fit) -> list[Parameter]:
     for k in (INSPIRATION, EXPIRATION):
         out.append(_parameter(NAMES[k][0], lungs[:, k], NAMES[k][1], ok, f"{why}; beside what grows with flow squared"))
     out += _slow(fit, lungs)
-    law = "the tube's, by its published law" if fit.mechanics.known_square else "of passive breaths"
-    out.append(
-        _parameter(
-            *_named(lungs, TURBULENCE),
-            fit.mechanics.known_square or bool(fit.mechanics.theta[TURBULENCE] > 0),
-            law,
-        )
-    )
+    out.append(_turbulence(fit, lungs))
     out += _limit(fit, lungs)
     if fit.bend is not None:
         why = f"chords of {fit.bend.levels} levels of PEEP"
@@ -61,6 +54,17 @@ def parameters(fit: Fit) -> list[Parameter]:
     out.append(_leak(fit))
     out += _effort(fit, efforts)
     return out + fit.exchange.parameters(fit.ventilation_l_min, fit.recorded.get("vte_ml", float("nan")))
+
+
+def _turbulence(fit: Fit, lungs: Samples) -> Parameter:
+    """What grows with flow squared: by the tube's law, or as breaths show it; None where they don't."""
+    if fit.mechanics.known_square:
+        return _parameter(*_named(lungs, TURBULENCE), True, "the tube's, by its published law")
+    if fit.mechanics.theta[TURBULENCE] > 0:
+        return _parameter(*_named(lungs, TURBULENCE), True, "of passive breaths")
+    key, unit = NAMES[TURBULENCE]
+    why = "no tube of known size, and nothing in these breaths grows with flow squared: it is in the resistances"
+    return Parameter(key, None, None, None, unit, False, why)
 
 
 def _slow(fit: Fit, lungs: Samples) -> list[Parameter]:

@@ -17,21 +17,34 @@ PK, SOLUBLE_CO2 = 6.1, 0.0307
 HUEFNER, SOLUBLE_O2 = 1.34, 0.003
 CUBIC, LINEAR = 23400.0, 150.0
 """Severinghaus's two numbers, mmHg³ and mmHg²."""
-BOHR = 0.48
+BOHR, USUAL_PH = 0.48, 7.4
 HIGHEST_PO2_MMHG = 800.0
 
 
-def oxygen_saturation(po2_mmhg: Number, ph: float = 7.4) -> Number:
+def oxygen_saturation(po2_mmhg: Number, ph: float = USUAL_PH) -> Number:
     """Saturation of haemoglobin: ``1/(23400/(p³ + 150·p) + 1)``, ``log10 p = log10 PO2 + 0.48·(pH − 7.4)``.
 
     A fraction. Severinghaus, J Appl Physiol 1979;46:599. ``po2_mmhg`` above zero.
     """
-    p = positive("po2_mmhg", po2_mmhg, unit="mmHg") * 10.0 ** (BOHR * (ph - 7.4))
+    p = positive("po2_mmhg", po2_mmhg, unit="mmHg") * 10.0 ** (BOHR * (ph - USUAL_PH))
     saturation: Number = 1.0 / (CUBIC / (p**3 + LINEAR * p) + 1.0)
     return saturation
 
 
-def oxygen_content_ml_dl(po2_mmhg: Number, haemoglobin_g_dl: float, ph: float = 7.4) -> Number:
+def curve_ph(po2_mmhg: float, saturation: float) -> float:
+    """The pH at which :func:`oxygen_saturation` has a measured saturation at a measured tension: whatever shifts the
+    curve (temperature, other haemoglobin), told as a pH. Its inverse by Cardano's formula.
+
+    ``saturation`` above 0 and below 1; near 1 the curve is flat, and the answer means little.
+    """
+    share = within("saturation", saturation, 1e-6, 1.0 - 1e-6)
+    half, third = CUBIC * share / (1.0 - share) / 2.0, LINEAR / 3.0
+    root = np.sqrt(half**2 + third**3)
+    usual = np.cbrt(half + root) + np.cbrt(half - root)
+    return float(USUAL_PH + np.log10(usual / positive("po2_mmhg", po2_mmhg, unit="mmHg")) / BOHR)
+
+
+def oxygen_content_ml_dl(po2_mmhg: Number, haemoglobin_g_dl: float, ph: float = USUAL_PH) -> Number:
     """Oxygen in blood: ``1.34·Hb·S + 0.003·PO2`` (Hüfner's 1.34; authors have 1.31 to 1.39)."""
     haemoglobin = within("haemoglobin_g_dl", haemoglobin_g_dl, 0.0, 30.0, unit="g/dL")
     return HUEFNER * haemoglobin * oxygen_saturation(po2_mmhg, ph) + SOLUBLE_O2 * po2_mmhg
@@ -43,7 +56,7 @@ def alveolar_po2_mmhg(fio2: Number, paco2_mmhg: Number, barometric_pressure_mmhg
     return inspired - positive("paco2_mmhg", paco2_mmhg, unit="mmHg") * (fio2 + (1.0 - fio2) / QUOTIENT)
 
 
-def blood_ph(paco2_mmhg: Number, bicarbonate_mmol_l: float) -> Number:
+def blood_ph(paco2_mmhg: Number, bicarbonate_mmol_l: Number) -> Number:
     """pH by Henderson and Hasselbalch: ``6.1 + log10(HCO3⁻/(0.0307·PaCO2))``."""
     bicarbonate = positive("bicarbonate_mmol_l", bicarbonate_mmol_l, unit="mmol/L")
     return PK + np.log10(bicarbonate / (SOLUBLE_CO2 * positive("paco2_mmhg", paco2_mmhg, unit="mmHg")))  # type: ignore[no-any-return]
@@ -55,19 +68,21 @@ def bicarbonate_mmol_l(paco2_mmhg: float, ph: float) -> float:
 
 
 def shunt_fraction(
-    pao2_mmhg: float, end_capillary_po2_mmhg: float, haemoglobin_g_dl: float, difference: float
+    pao2_mmhg: float, end_capillary_po2_mmhg: float, haemoglobin_g_dl: float, difference: float, ph: float = USUAL_PH
 ) -> float:
     """Share of blood that meets no gas: ``(Cc − Ca)/(Cc − Cv)`` with ``Cv = Ca − difference`` (Berggren 1942).
 
     ``difference`` is the oxygen that tissues take from blood, mL/dL, above zero. At least 0.
     """
     taken = positive("difference", difference, unit="mL/dL")
-    capillary = oxygen_content_ml_dl(end_capillary_po2_mmhg, haemoglobin_g_dl)
-    lacking = max(0.0, float(capillary - oxygen_content_ml_dl(pao2_mmhg, haemoglobin_g_dl)))
+    capillary = oxygen_content_ml_dl(end_capillary_po2_mmhg, haemoglobin_g_dl, ph)
+    lacking = max(0.0, float(capillary - oxygen_content_ml_dl(pao2_mmhg, haemoglobin_g_dl, ph)))
     return lacking / (lacking + taken)
 
 
-def arterial_po2_mmhg(end_capillary_po2_mmhg: float, shunt: float, haemoglobin_g_dl: float, difference: float) -> float:
+def arterial_po2_mmhg(
+    end_capillary_po2_mmhg: float, shunt: float, haemoglobin_g_dl: float, difference: float, ph: float = USUAL_PH
+) -> float:
     """PaO2 behind a shunt: the tension at which blood holds ``Cc − s/(1 − s)·difference``; at most 800.
 
     The content's inverse by root finding (:func:`scipy.optimize.brentq`).
@@ -75,10 +90,10 @@ def arterial_po2_mmhg(end_capillary_po2_mmhg: float, shunt: float, haemoglobin_g
     from scipy.optimize import brentq
 
     share = within("shunt", shunt, 0.0, 0.95)
-    content = oxygen_content_ml_dl(end_capillary_po2_mmhg, haemoglobin_g_dl) - share / (1.0 - share) * difference
+    content = oxygen_content_ml_dl(end_capillary_po2_mmhg, haemoglobin_g_dl, ph) - share / (1.0 - share) * difference
 
     def above(po2: float) -> float:
-        return float(oxygen_content_ml_dl(po2, haemoglobin_g_dl) - content)
+        return float(oxygen_content_ml_dl(po2, haemoglobin_g_dl, ph) - content)
 
     if above(1.0) > 0:
         return 1.0
