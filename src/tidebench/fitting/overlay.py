@@ -91,13 +91,19 @@ def band(told: Prediction, estimate: Curves, shift: int = 0) -> Band | None:
 
 
 def aligned(told: Prediction, recorded: Curves) -> tuple[Curves, int]:
-    """Mean breath of the estimate, cut where its flow lies nearest the recorded, and by how many samples later that is.
+    """Mean breath of the estimate, cut where its pressure and flow, as shares of their ranges, lie nearest the recorded,
+    and by how many samples later that is.
 
     In a recording a breath begins where it is seen to, in a simulation where the machine begins it.
     """
     n, most = len(recorded[1]), round(SHIFT_S * RATE_HZ)
     means = ((mean_breath(of_prediction(told, shift), n), shift) for shift in range(-most, most + 1))
-    return min(means, key=lambda mean: float(np.sum((mean[0][1] - recorded[1]) ** 2)))
+    return min(means, key=lambda mean: sum(_apart(mean[0][k], recorded[k]) for k in (0, 1)))
+
+
+def _apart(one: Samples, other: Samples) -> float:
+    """Mean square of the difference, as a share of the other's range."""
+    return float(np.mean((one - other) ** 2)) / max(float(np.ptp(other)) ** 2, 1e-12)
 
 
 def mean_muscle(fit: Fit, n: int) -> Samples | None:
