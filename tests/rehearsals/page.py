@@ -32,8 +32,8 @@ WHY = """
 
 - Peak pressure is the highest of noisy samples: with this sensor's noise it lies 0.17 cmH2O above the truth in nearly
   everybody, so that an interval of less than half a cmH2O holds in nearly all.
-- Errors are small in most and large in few (flow limitation, effort that doubles breaths), so that intervals wide enough
-  for nine in ten hold in a few more.
+- Errors are small in most and large in few (flow limitation, effort that doubles breaths), so that intervals wide
+  enough for nine in ten hold in a few more.
 - Dead space differs among these patients as among people of one weight (a quarter, common practice, no source).
 """
 COLUMNS = ("quantity", "patients", "held", "median error", "nine in ten below", "unit", "width")

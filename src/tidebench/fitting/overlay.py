@@ -91,8 +91,8 @@ def band(told: Prediction, estimate: Curves, shift: int = 0) -> Band | None:
 
 
 def aligned(told: Prediction, recorded: Curves) -> tuple[Curves, int]:
-    """Mean breath of the estimate, cut where its pressure and flow, as shares of their ranges, lie nearest the recorded,
-    and by how many samples later that is.
+    """Mean breath of the estimate, cut where its pressure and flow, as shares of their ranges, lie nearest the
+    recorded, and by how many samples later that is.
 
     In a recording a breath begins where it is seen to, in a simulation where the machine begins it.
     """
