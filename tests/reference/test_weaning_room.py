@@ -390,6 +390,19 @@ def test_a_number_is_held_against_the_support_of_its_own_moment() -> None:
 def test_a_mask_is_doubted() -> None:
     case = case_from({"patient": ADULT, "airway": {"interface": "mask"}})
     assert "with a tube, and this case says mask" in " ".join(page_text(wean(case)).split())
+
+
+@pytest.mark.parametrize("interface", ["nasal prongs", "mask", "helmet"])
+def test_support_without_a_tube_is_no_trial_unless_an_event_says_so(interface: str) -> None:
+    """Published trials are made through a tube; CPAP by prongs is treatment. Common practice, no source."""
+    cpap = {"mode": "CPAP", "peep_cmh2o": 6}
+    told = {"patient": {"age_days": 3, "weight_kg": 3.4}, "airway": {"interface": interface}, "settings": [cpap]}
+    told["observed"] = [{"at_s": 3600, "rate_per_min": 55}]
+    seen = wean(case_from(told))
+    assert seen.trial is None
+    assert f"No trial through a tube was recorded: support by {interface}" in " ".join(page_text(seen).split())
+    assert wean(case_from({**told, "airway": {"interface": "endotracheal tube"}})).trial is not None
+    assert wean(case_from({**told, "events": [{"at_s": 60, "kind": "breathing trial"}]})).trial is not None
     assert wean(case_from({"patient": ADULT})).doubt == ""
 
 
