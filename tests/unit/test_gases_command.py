@@ -127,6 +127,7 @@ def test_numbers_of_one_gas_are_not_the_others(case: Path, capsys: pytest.Captur
         (["--said", "luck"], "'luck' is nothing that a definition asks for. Expected: imaging, timing"),
         (["--mixed-venous", "70"], "--mixed-venous: 70 can't be used. Expected: 0.05 to 0.99"),
         (["--altitude", "20000"], "--altitude: 20000 can't be used."),
+        (["--altitude", "nan"], "--altitude: nan can't be used. Expected: -500 to 8000 m."),
         (["--unit", "bar"], "bar"),
         (["--review", "nowhere"], "nowhere"),
     ],

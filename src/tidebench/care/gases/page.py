@@ -19,7 +19,6 @@ from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
 from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
-from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
@@ -154,12 +153,11 @@ def _checked(typed: Typed, count: int) -> Typed:
         value = getattr(typed, field)
         if value is None or bounds.low <= value <= bounds.high:
             continue
-        if (slip := bounds.slip(value)) is not None:
-            raise OptionError(
-                f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}",
-                remedy=f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
-            )  # fmt: skip
-        within(option, value, bounds.low, bounds.high, unit=bounds.unit)
+        slip = bounds.slip(value)
+        raise OptionError(
+            f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip(),
+            remedy="" if slip is None else f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
+        )  # fmt: skip
     return typed
 
 
