@@ -410,6 +410,29 @@ def test_alarms_follow_the_condition(patient: dict[str, Any]) -> None:
     assert numbers(sheet(patient).section("alarms"), "etco2_mmhg") == (30, 50)
 
 
+@pytest.mark.parametrize(("interface", "word"), [("helmet", "helmet"), ("mask", "mask"), ("nasal mask", "mask")])
+def test_support_is_called_by_its_interface(interface: str, word: str) -> None:
+    """Common practice, no source: a helmet is no mask; its volumes can't be read, and EtCO2 needs a tube."""
+    made = sheet({"sex": "male", "age_years": 48, "height_cm": 172}, airway={"interface": interface})
+    assert made.section("start").line("mask_peep_cmh2o").label == f"PEEP by {word}"
+    assert f"By {word}, gas goes into the stomach" in made.section("alarms").line("high_pressure_cmh2o").why
+    told = {line.key: line for line in made.section("alarms").lines}
+    assert not told["etco2_mmhg"].value
+    assert ("low_minute_volume_percent" in told) is (interface != "helmet")
+
+
+def test_continuous_pressure_by_prongs_has_no_limit_of_peak_volume_or_set_rate() -> None:
+    """Common practice, no source: nothing is set or measured that those limits could be held against."""
+    newborn = {"age_days": 1, "gestational_age_weeks": 31, "weight_kg": 1.5}
+    made = sheet(newborn, "preterm RDS", airway={"interface": "nasal prongs"})
+    assert made.section("start").line("mask_peep_cmh2o").label == "PEEP by prongs"
+    told = {line.key: line for line in made.section("alarms").lines}
+    assert not {"low_pressure_cmh2o", "low_rate_per_min", "low_minute_volume_percent"} & told.keys()
+    assert not told["low_tidal_volume_ml"].value
+    assert (told["high_pressure_cmh2o"].low, told["high_pressure_cmh2o"].high) == (15, 20)
+    assert {"low_peep_under_cmh2o", "apnoea_s", "low_spo2"} <= told.keys()
+
+
 def test_an_adolescent_without_height_has_the_median_weight_of_the_age() -> None:
     """CDC 2000: 40.47 kg at 12 years, boys (verified in another package)."""
     told = sheet({"sex": "male", "age_years": 12}).section("weight")

@@ -183,7 +183,7 @@ def _instead(item: str, subject: Subject, own: tuple[Practice, ...]) -> str:
     if used is None or used is usual:
         return ""
     about = ITEMS[item]
-    text = f"{about.label} {span(used.low, used.high, 2, about.unit)}"
+    text = f"{subject.by_interface(about.label)} {span(used.low, used.high, 2, about.unit)}"
     if usual is None:
         return f"{text}, nothing is listed"
     return f"{text} instead of {span(usual.low, usual.high, 2, about.unit)} ({usual.kind})"
