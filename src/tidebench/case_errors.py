@@ -94,7 +94,9 @@ def _short(value: Any) -> str:
 
 
 def _nearest_word(arrived: Any, expected: str) -> str:
-    near = difflib.get_close_matches(str(arrived), expected.replace("'", "").replace(" or ", ", ").split(", "), n=1)
+    words = expected.replace("'", "").replace(" or ", ", ").split(", ")
+    near = difflib.get_close_matches(str(arrived), words, n=1)
+    near = [word for word in words if word in str(arrived).split()] or near
     return f"Nearest: {near[0]!r}." if near else ""
 
 

@@ -152,6 +152,17 @@ def test_a_house_s_policy_is_used_and_said(tmp_path: Path) -> None:
     assert "Limits of this house were used: Ward" in flat(page)
 
 
+def test_a_house_s_criteria_of_weaning_are_said_too(tmp_path: Path) -> None:
+    """The page counts criteria by the house's bounds, so it says which; 35 /min: Boles, Eur Respir J 2007;29:1033."""
+    file = tmp_path / "policy.toml"
+    own = 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 30\ncondition = "breathing trial"'
+    file.write_text(f'title = "An invented ward"\n[[limit]]\n{own}\n', encoding="utf-8")
+    page = handover_page(typed(), policy=load_policy(file))
+    assert "breathing trial, rate: at most 30 /min instead of at most 35 /min" in flat(page)
+    assert "They change nothing" not in flat(page)
+
+
+
 @pytest.mark.parametrize(
     ("patient", "key", "word"),
     [({"age_years": 4, "weight_kg": 16}, "vt_per_weight_ml_kg", "paediatric guideline"),

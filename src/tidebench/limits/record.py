@@ -158,7 +158,7 @@ def _by_age(days: float, gestational_age_weeks: float | None) -> Population:
 
 
 def judge(limit: Limit, value: float | None) -> Standing:
-    """How a value, in the unit of the limit's quantity, stands to a limit; a bound itself is within, unless it says ``above``.
+    """How a value, in the unit of the limit's quantity, stands to a limit; a bound itself is within, unless ``above``.
 
     None and NaN can't be told.
     """

@@ -116,7 +116,11 @@ def weaning_lines(told: Weaning, moment: Moment) -> Iterator[str]:
         return
     trial = told.trial
     if trial is None:
-        yield "No breathing trial in the case." if not without_tube(told.case) else "No trial through a tube was recorded."
+        yield (
+            "No breathing trial in the case."
+            if not without_tube(told.case)
+            else "No trial through a tube was recorded."
+        )
     elif trial.duration_s > LONGEST_TRIAL_S:
         yield f"Support is low since {moment.ago(trial.start_s)}; that long is no trial."
     else:

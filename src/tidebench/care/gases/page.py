@@ -155,7 +155,8 @@ def _checked(typed: Typed, count: int) -> Typed:
             continue
         slip = bounds.slip(value)
         raise OptionError(
-            f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip(),
+            f"{value:g} can't be used", where=option,
+            expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip(),
             remedy="" if slip is None else f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
         )  # fmt: skip
     return typed

@@ -182,7 +182,8 @@ def changes_of(subject: Subject) -> tuple[Change, ...]:
 def condition_section(subject: Subject) -> Section:
     """What the condition changes, line by line."""
     lines = tuple(
-        Line(c.key, c.what, c.change, why=subject.by_interface(c.why), kind=c.kind, source=c.source) for c in changes_of(subject)
+        Line(c.key, c.what, c.change, why=subject.by_interface(c.why), kind=c.kind, source=c.source)
+        for c in changes_of(subject)
     )  # fmt: skip
     title = "What healthy lungs ask for" if subject.lungs == "healthy lungs" else f"What changes: {subject.lungs}"
     return Section("condition", title, lines)

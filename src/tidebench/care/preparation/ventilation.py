@@ -268,6 +268,7 @@ def _targets(look: Chooser) -> Iterator[Line]:
 
 def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy | None) -> tuple[Start, Section]:
     """Support by mask: no volume is set, so none is promised."""
+
     def line(record: Practice, decimals: int) -> Line:
         return of_practice(record, decimals=decimals, label=subject.by_interface(ITEMS[record.item].label))
 

@@ -18,7 +18,7 @@ from tidebench.care.weaning.said import Said
 from tidebench.care.weaning.trial import MOST_SUPPORT_CMH2O, Trial, stretch, trials_in, with_numbers, without_tube
 from tidebench.case import Case
 from tidebench.doubts import doubts
-from tidebench.limits import Condition, Group, Policy, criteria, criteria_statement, population, predicted_weight_kg
+from tidebench.limits import Condition, Group, Policy, criteria, policy_statement, population, predicted_weight_kg
 from tidebench.review import Review
 
 NOT_HELD = {
@@ -160,7 +160,7 @@ def wean(
         effort=() if trial is None else effort_numbers(trial, case, review, house),
         cuff=None if refused or child else leak,
         classes=None if refused or child else classify(_history(case, asked.history)),
-        policy="" if house is None else criteria_statement(house, case.patient, CRITERIA, EFFORT_KEYS),
+        policy="" if house is None else policy_statement(house, case.patient, among=EFFORT_KEYS, criteria_of=CRITERIA),
         doubt=_doubt(case, child=child),
         group=who.group,
         questions=tuple(doubts(case)),
