@@ -433,6 +433,28 @@ def test_continuous_pressure_by_prongs_has_no_limit_of_peak_volume_or_set_rate()
     assert {"low_peep_under_cmh2o", "apnoea_s", "low_spo2"} <= told.keys()
 
 
+def test_what_changes_has_a_house_s_own_numbers(tmp_path: Path) -> None:
+    """Common practice, no source: one sheet says one PEEP; what another interface asks for is not named on it."""
+    file = tmp_path / "policy.toml"
+    own = [f'[[practice]]\nitem = "{item}"\ngroup = "newborn"\nlungs = "preterm RDS"\nlow = {low}\nhigh = {high}'
+           for item, low, high in (("mask_peep_cmh2o", 5, 6), ("tidal_volume_ml_kg", 4, 6))]  # fmt: skip
+    file.write_text("\n".join(['title = "An invented ward"', *own]), encoding="utf-8")
+    newborn = {"age_days": 1, "gestational_age_weeks": 31, "weight_kg": 1.5}
+
+    def made(interface: str) -> Sheet:
+        asked = {"patient": newborn, "condition": "preterm RDS", "airway": {"interface": interface}}
+        return prepare(request_from(asked), load_policy(file))
+
+    prongs, tube = made("nasal prongs"), made("endotracheal tube")
+    assert prongs.section("condition").line("peep").value == "5 to 6 cmH2O from birth"
+    assert tube.section("condition").line("peep").value == "5 to 8 cmH2O"
+    assert tube.section("condition").line("volume").value == "4 to 6 mL/kg, volume-targeted"
+    assert "PEEP by prongs 5 to 6" in prongs.policy[-1]
+    assert "tidal volume" not in prongs.policy[-1]
+    assert "PEEP by" not in tube.policy[-1]
+    assert not any("tidal volume" in question for question in prongs.questions)
+
+
 def test_an_adolescent_without_height_has_the_median_weight_of_the_age() -> None:
     """CDC 2000: 40.47 kg at 12 years, boys (verified in another package)."""
     told = sheet({"sex": "male", "age_years": 12}).section("weight")

@@ -162,7 +162,6 @@ def test_a_house_s_criteria_of_weaning_are_said_too(tmp_path: Path) -> None:
     assert "They change nothing" not in flat(page)
 
 
-
 @pytest.mark.parametrize(
     ("patient", "key", "word"),
     [({"age_years": 4, "weight_kg": 16}, "vt_per_weight_ml_kg", "paediatric guideline"),
