@@ -433,6 +433,14 @@ def test_continuous_pressure_by_prongs_has_no_limit_of_peak_volume_or_set_rate()
     assert {"low_peep_under_cmh2o", "apnoea_s", "low_spo2"} <= told.keys()
 
 
+def test_weak_muscles_by_mask_get_as_little_oxygen_as_the_aim_takes() -> None:
+    """BTS/ICS guideline, Thorax 2016;71:ii1 (from memory): 0.88 to 0.92 in every failure that retains CO2."""
+    made = sheet({"sex": "male", "age_years": 38, "height_cm": 172}, "neuromuscular", airway={"interface": "mask"})
+    line = made.section("start").line("mask_fio2")
+    assert line.high == 0.35
+    assert "0.88 to 0.92 where CO2 is retained" in line.why
+
+
 def test_what_changes_has_a_house_s_own_numbers(tmp_path: Path) -> None:
     """Common practice, no source: one sheet says one PEEP; what another interface asks for is not named on it."""
     file = tmp_path / "policy.toml"
