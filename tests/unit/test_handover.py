@@ -28,6 +28,7 @@ from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 from tidebench.views.parts import handover_parts
 from tidebench.views.verdicts import verdicts
+from tidebench.views.wording import sentence
 
 TYPED: dict[str, Any] = {
     "title": "Stiff lungs, an invented woman",
@@ -141,6 +142,15 @@ def test_events_stand_by_priority_and_the_rest_is_counted() -> None:
     assert page.events[0].endswith("apnoea (high)")
     assert "event 8" in page.events[1]
     assert page.events[-1] == f"and {9 - MOST_EVENTS} more in the case."
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("pH is normal", "pH is normal."), ("f/VT rose", "f/VT rose."), ("as noted", "As noted."), ("a", "A."), ("", "")],
+)
+def test_a_sentence_leaves_a_symbol_as_it_is(text: str, said: str) -> None:
+    """pH and f/VT are symbols of quantities; common practice, no source."""
+    assert sentence(text) == said
 
 
 def test_a_house_s_policy_is_used_and_said(tmp_path: Path) -> None:
