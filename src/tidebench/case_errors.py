@@ -15,6 +15,7 @@ STAMP_EXPECTED = "a date and time, ISO 8601, such as 2031-05-04T13:20:00"
 
 _KINDS = {
     "float_type": "a number, without quotes",
+    "finite_number": "a number that is finite",
     "int_type": "a whole number",
     "int_parsing": "a whole number",
     "int_from_float": "a whole number",
@@ -94,7 +95,9 @@ def _short(value: Any) -> str:
 
 
 def _nearest_word(arrived: Any, expected: str) -> str:
-    near = difflib.get_close_matches(str(arrived), expected.replace("'", "").replace(" or ", ", ").split(", "), n=1)
+    words = expected.replace("'", "").replace(" or ", ", ").split(", ")
+    near = difflib.get_close_matches(str(arrived), words, n=1)
+    near = [word for word in words if word in str(arrived).split()] or near
     return f"Nearest: {near[0]!r}." if near else ""
 
 
@@ -102,7 +105,8 @@ def _nearest_key(loc: Sequence[int | str], model: type[BaseModel]) -> str:
     key, tables = str(loc[-1]), _tables(model)
     owner = _model_at(loc[:-1], model)
     inside = _tables(owner)
-    keys = [*inside, *(name for name, field in owner.model_fields.items() if (field.alias or name) not in inside)]
+    own = (field.alias or name for name, field in owner.model_fields.items())
+    keys = [*inside, *(name for name in own if name not in inside)]
     near = [name for name in keys if name.startswith(f"{key}_per_") or name.startswith(f"{key}_cm")]
     near += [name for name in difflib.get_close_matches(key, keys, n=3) if name not in near]
     owners = [table for table, inner in tables.items() if key in inner.model_fields]

@@ -410,6 +410,59 @@ def test_alarms_follow_the_condition(patient: dict[str, Any]) -> None:
     assert numbers(sheet(patient).section("alarms"), "etco2_mmhg") == (30, 50)
 
 
+@pytest.mark.parametrize(("interface", "word"), [("helmet", "helmet"), ("mask", "mask"), ("nasal mask", "mask")])
+def test_support_is_called_by_its_interface(interface: str, word: str) -> None:
+    """Common practice, no source: a helmet is no mask; its volumes can't be read, and EtCO2 needs a tube."""
+    made = sheet({"sex": "male", "age_years": 48, "height_cm": 172}, airway={"interface": interface})
+    assert made.section("start").line("mask_peep_cmh2o").label == f"PEEP by {word}"
+    assert f"By {word}, gas goes into the stomach" in made.section("alarms").line("high_pressure_cmh2o").why
+    told = {line.key: line for line in made.section("alarms").lines}
+    assert not told["etco2_mmhg"].value
+    assert ("low_minute_volume_percent" in told) is (interface != "helmet")
+
+
+def test_continuous_pressure_by_prongs_has_no_limit_of_peak_volume_or_set_rate() -> None:
+    """Common practice, no source: nothing is set or measured that those limits could be held against."""
+    newborn = {"age_days": 1, "gestational_age_weeks": 31, "weight_kg": 1.5}
+    made = sheet(newborn, "preterm RDS", airway={"interface": "nasal prongs"})
+    assert made.section("start").line("mask_peep_cmh2o").label == "PEEP by prongs"
+    told = {line.key: line for line in made.section("alarms").lines}
+    assert not {"low_pressure_cmh2o", "low_rate_per_min", "low_minute_volume_percent"} & told.keys()
+    assert not told["low_tidal_volume_ml"].value
+    assert (told["high_pressure_cmh2o"].low, told["high_pressure_cmh2o"].high) == (15, 20)
+    assert {"low_peep_under_cmh2o", "apnoea_s", "low_spo2"} <= told.keys()
+
+
+def test_weak_muscles_by_mask_get_as_little_oxygen_as_the_aim_takes() -> None:
+    """BTS/ICS guideline, Thorax 2016;71:ii1 (from memory): 0.88 to 0.92 in every failure that retains CO2."""
+    made = sheet({"sex": "male", "age_years": 38, "height_cm": 172}, "neuromuscular", airway={"interface": "mask"})
+    line = made.section("start").line("mask_fio2")
+    assert line.high == 0.35
+    assert "0.88 to 0.92 where CO2 is retained" in line.why
+
+
+def test_what_changes_has_a_house_s_own_numbers(tmp_path: Path) -> None:
+    """Common practice, no source: one sheet says one PEEP; what another interface asks for is not named on it."""
+    file = tmp_path / "policy.toml"
+    own = [f'[[practice]]\nitem = "{item}"\ngroup = "newborn"\nlungs = "preterm RDS"\nlow = {low}\nhigh = {high}'
+           for item, low, high in (("mask_peep_cmh2o", 5, 6), ("tidal_volume_ml_kg", 4, 6))]  # fmt: skip
+    file.write_text("\n".join(['title = "An invented ward"', *own]), encoding="utf-8")
+    newborn = {"age_days": 1, "gestational_age_weeks": 31, "weight_kg": 1.5}
+
+    def made(interface: str) -> Sheet:
+        asked = {"patient": newborn, "condition": "preterm RDS", "airway": {"interface": interface}}
+        return prepare(request_from(asked), load_policy(file))
+
+    prongs, tube = made("nasal prongs"), made("endotracheal tube")
+    assert prongs.section("condition").line("peep").value == "5 to 6 cmH2O from birth"
+    assert tube.section("condition").line("peep").value == "5 to 8 cmH2O"
+    assert tube.section("condition").line("volume").value == "4 to 6 mL/kg, volume-targeted"
+    assert "PEEP by prongs 5 to 6" in prongs.policy[-1]
+    assert "tidal volume" not in prongs.policy[-1]
+    assert "PEEP by" not in tube.policy[-1]
+    assert not any("tidal volume" in question for question in prongs.questions)
+
+
 def test_an_adolescent_without_height_has_the_median_weight_of_the_age() -> None:
     """CDC 2000: 40.47 kg at 12 years, boys (verified in another package)."""
     told = sheet({"sex": "male", "age_years": 12}).section("weight")

@@ -390,6 +390,19 @@ def test_a_number_is_held_against_the_support_of_its_own_moment() -> None:
 def test_a_mask_is_doubted() -> None:
     case = case_from({"patient": ADULT, "airway": {"interface": "mask"}})
     assert "with a tube, and this case says mask" in " ".join(page_text(wean(case)).split())
+
+
+@pytest.mark.parametrize("interface", ["nasal prongs", "mask", "helmet"])
+def test_support_without_a_tube_is_no_trial_unless_an_event_says_so(interface: str) -> None:
+    """Published trials are made through a tube; CPAP by prongs is treatment. Common practice, no source."""
+    cpap = {"mode": "CPAP", "peep_cmh2o": 6}
+    told = {"patient": {"age_days": 3, "weight_kg": 3.4}, "airway": {"interface": interface}, "settings": [cpap]}
+    told["observed"] = [{"at_s": 3600, "rate_per_min": 55}]
+    seen = wean(case_from(told))
+    assert seen.trial is None
+    assert f"No trial through a tube was recorded: support by {interface}" in " ".join(page_text(seen).split())
+    assert wean(case_from({**told, "airway": {"interface": "endotracheal tube"}})).trial is not None
+    assert wean(case_from({**told, "events": [{"at_s": 60, "kind": "breathing trial"}]})).trial is not None
     assert wean(case_from({"patient": ADULT})).doubt == ""
 
 
@@ -649,8 +662,35 @@ def test_saturation_and_its_oxygen_are_a_house_s_to_set(tmp_path: Path) -> None:
     assert seen(no_ratio).state == "not met"
     assert seen(no_saturation, no_ratio).state == "not judged"
     told = wean(case, policy=house(tmp_path, least, most)).policy
-    assert "oxygen saturation by pulse oximeter: at least 88 % instead of at least 90 %" in told
+    assert "oxygen saturation by pulse oximeter: at least 88 % instead of above 90 %" in told
     assert "inspired oxygen fraction: at most 0.5 instead of at most 0.4" in told
+
+
+def test_oxygen_of_a_trial_s_tension_is_a_house_s_to_set(tmp_path: Path) -> None:
+    """Published: PaO2 at most 50 to 60 mmHg on FiO2 at least 0.5 (Boles 2007, table 6)."""
+    gas = {"at_s": 1500, "site": "arterial", "ph": 7.4, "paco2_mmhg": 40, "pao2_mmhg": 48, "fio2": 0.4}
+    case = case_from({"patient": ADULT, "settings": [BEFORE, UNAIDED], "blood_gases": [gas],
+                      "observed": [{"at_s": 2400, "rate_per_min": 20}]})  # fmt: skip
+    published = item(wean(case).failure, "PaO2")
+    assert (published.state, published.criterion) == ("not judged", "at most 50 to 60 mmHg on FiO2 at least 0.5")
+    trial = 'condition = "breathing trial"'
+    own = wean(case, policy=house(tmp_path, f'quantity = "fio2"\ngroup = "adult"\nlow = 0.4\n{trial}'))
+    changed = item(own.failure, "PaO2")
+    assert (changed.state, changed.criterion) == ("met", "at most 50 to 60 mmHg on FiO2 at least 0.4")
+    assert "An invented ward" in changed.source
+    assert "inspired oxygen fraction: at least 0.4 instead of at least 0.5" in own.policy
+    none = wean(case, policy=house(tmp_path, f'quantity = "fio2"\ngroup = "adult"\nuse = false\n{trial}'))
+    assert item(none.failure, "PaO2").criterion == "at most 50 to 60 mmHg"
+
+
+def test_a_published_bound_that_is_not_allowed_itself_is_named_so(tmp_path: Path) -> None:
+    """SaO2 above 90 %, volume above 5 mL/kg (Boles 2007, list)."""
+    case = case_from({"patient": ADULT, "settings": [UNAIDED]})
+    own = house(tmp_path, f'quantity = "spo2"\ngroup = "adult"\nlow = 0.92\n{READY}',
+                f'quantity = "vt_per_pbw_ml_kg"\ngroup = "adult"\nlow = 6\n{READY}')  # fmt: skip
+    told = wean(case, policy=own).policy
+    assert "at least 92 % instead of above 90 %" in told
+    assert "at least 6 mL/kg instead of above 5 mL/kg" in told
 
 
 def test_a_general_limit_of_a_house_is_no_criterion_of_weaning(tmp_path: Path) -> None:

@@ -127,6 +127,7 @@ def test_numbers_of_one_gas_are_not_the_others(case: Path, capsys: pytest.Captur
         (["--said", "luck"], "'luck' is nothing that a definition asks for. Expected: imaging, timing"),
         (["--mixed-venous", "70"], "--mixed-venous: 70 can't be used. Expected: 0.05 to 0.99"),
         (["--altitude", "20000"], "--altitude: 20000 can't be used."),
+        (["--altitude", "nan"], "--altitude: nan can't be used. Expected: -500 to 8000 m."),
         (["--unit", "bar"], "bar"),
         (["--review", "nowhere"], "nowhere"),
     ],
@@ -392,3 +393,20 @@ def test_a_case_may_have_its_tensions_in_kilopascals() -> None:
     ):
         with pytest.raises(CaseError, match=words):
             case_from({"blood_gases": [wrong]})
+
+
+@pytest.mark.parametrize(("interface", "doubted"), [("mask", True), ("endotracheal tube", False)])
+def test_a_ventilatory_ratio_without_a_tube_is_doubted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], interface: str, doubted: bool
+) -> None:
+    """Sinha, Br J Anaesth 2009;102:692 (from memory): patients with a tube. A leak leaves minute volume in doubt."""
+    (tmp_path / "case.toml").write_text(
+        f'[patient]\nsex = "male"\nage_years = 60\nheight_cm = 170\n[airway]\ninterface = "{interface}"\n'
+        "[[observed]]\nat_s = 5\nminute_volume_l_min = 9\n"
+        '[[blood_gases]]\nsite = "arterial"\nat_s = 10\nph = 7.36\npaco2_mmhg = 45\n',
+        encoding="utf-8",
+    )
+    main(["gases", str(tmp_path)])
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "ventilatory ratio (VR)" in printed
+    assert ("was found in patients with a tube" in printed) is doubted

@@ -28,6 +28,7 @@ from tidebench.views.handover import HandoverPage, Proposal, handover_page
 from tidebench.views.latest import HANDED, Latest
 from tidebench.views.parts import handover_parts
 from tidebench.views.verdicts import verdicts
+from tidebench.views.wording import sentence
 
 TYPED: dict[str, Any] = {
     "title": "Stiff lungs, an invented woman",
@@ -143,6 +144,15 @@ def test_events_stand_by_priority_and_the_rest_is_counted() -> None:
     assert page.events[-1] == f"and {9 - MOST_EVENTS} more in the case."
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("pH is normal", "pH is normal."), ("f/VT rose", "f/VT rose."), ("as noted", "As noted."), ("a", "A."), ("", "")],
+)
+def test_a_sentence_leaves_a_symbol_as_it_is(text: str, said: str) -> None:
+    """pH and f/VT are symbols of quantities; common practice, no source."""
+    assert sentence(text) == said
+
+
 def test_a_house_s_policy_is_used_and_said(tmp_path: Path) -> None:
     file = tmp_path / "policy.toml"
     file.write_text('title = "Ward"\n[[limit]]\nquantity = "plateau_pressure_cmh2o"\ngroup = "adult"\nhigh = 33\n')
@@ -150,6 +160,16 @@ def test_a_house_s_policy_is_used_and_said(tmp_path: Path) -> None:
     assert number(page, "plateau_pressure_cmh2o").state == "met"
     assert "this house's policy" in flat(page)
     assert "Limits of this house were used: Ward" in flat(page)
+
+
+def test_a_house_s_criteria_of_weaning_are_said_too(tmp_path: Path) -> None:
+    """The page counts criteria by the house's bounds, so it says which; 35 /min: Boles, Eur Respir J 2007;29:1033."""
+    file = tmp_path / "policy.toml"
+    own = 'quantity = "rate_per_min"\ngroup = "adult"\nhigh = 30\ncondition = "breathing trial"'
+    file.write_text(f'title = "An invented ward"\n[[limit]]\n{own}\n', encoding="utf-8")
+    page = handover_page(typed(), policy=load_policy(file))
+    assert "breathing trial, rate: at most 30 /min instead of at most 35 /min" in flat(page)
+    assert "They change nothing" not in flat(page)
 
 
 @pytest.mark.parametrize(

@@ -247,6 +247,7 @@ ENTRY = 'title = "P"\n[[limit]]\nquantity = "peep_cmh2o"\ngroup = "adult"\n'
         ("", "title"),
         ("title = ", "not TOML"),
         ('title = "P"\nlimits = 3', "limits"),
+        ('title = "P"\nfoo = 1', "card, title, date."),
         (ENTRY.replace("peep_cmh2o", "peep"), "no quantity 'peep'"),
         (ENTRY, "no bound"),
         (ENTRY + "high = 5\nlow = 8", "low ≤ target ≤ high"),

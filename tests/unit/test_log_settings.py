@@ -96,7 +96,8 @@ def test_the_case_fills_what_the_log_does_not_tell_and_is_contradicted_where_it_
     assert dict(told.tables[0]) == {"at_s": 0.0, "mode": "A/C-VC", "peep_cmh2o": 8.0, "rate_per_min": 18.0}
     assert told.tables[1]["rate_per_min"] == 18.0
     assert told.differ == (
-        "At 0 s the case says peep_cmh2o 5.0, the log 8.0.", "At 900 s the case says peep_cmh2o 12.0, the log 10.0.",
+        "At 0 s the case says set PEEP 5.0 cmH2O, the log 8.0 cmH2O.",
+        "At 900 s the case says set PEEP 12.0 cmH2O, the log 10.0 cmH2O.",
     )  # fmt: skip
 
 
@@ -207,4 +208,4 @@ def test_what_the_case_sets_later_is_not_missed(log: Make) -> None:
     told = made(log("1200,Setting,FiO2,60"), case=case_from({"settings": rows}))
     seen = [(one["at_s"], one["peep_cmh2o"], one["fio2"], one["pressure_support_cmh2o"]) for one in told.tables]
     assert seen[-2:] == [(1200, 10, 0.6, 10), (1800, 10, 0.6, 8)]
-    assert told.differ == ("At 1800 s the case says fio2 0.5, the log 0.6.",)
+    assert told.differ == ("At 1800 s the case says set oxygen fraction 0.50, the log 0.60.",)

@@ -106,7 +106,7 @@ def test_a_handover_in_kpa_says_what_was_typed_in_kpa(tmp_path: Path, capsys: py
     told = " ".join(capsys.readouterr().out.split())
     assert told.count("PaCO2 10.2 kPa") == 2  # what can't wait, and the gas
     assert "10.3 kPa" not in told
-    assert "crossed: 4 to 6.7 kPa" in told  # 30 to 50 mmHg
+    assert "crossed: 4.0 to 6.7 kPa" in told  # 30 to 50 mmHg
     assert "an oxygen tension of 1.5 kPa" in told  # the program's question
     assert "PaCO2 of 45 mmHg tonight?" in told  # a person's
 

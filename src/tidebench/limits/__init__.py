@@ -52,7 +52,6 @@ __all__ = [
     "Standing",
     "conditions_of",
     "criteria",
-    "criteria_statement",
     "judge",
     "limits_for",
     "limits_of_case",
@@ -168,36 +167,27 @@ def policy_statement(
     *,
     conditions: Iterable[Condition] = (),
     among: Collection[str] | None = None,
+    criteria_of: Iterable[Condition] = (),
 ) -> str:
     """What a result must say when a house's policy was used: which, and what it changed for this patient.
 
-    ``among`` names the quantities that the result holds against limits, where that is not all of them.
+    ``among`` names the quantities that the result holds against limits, where that is not all of them; ``criteria_of``
+    conditions whose criteria it shows besides, each named.
     """
     said = tuple(conditions)
     published, used = (
         {limit.key: limit for limit in limits_for(patient, conditions=said, policy=one) if _asked(limit.key, among)}
         for one in (None, policy)
     )
-    return _statement(policy, [_differences("", published, used)])
+    told = [
+        _differences(f"{name}, ", criteria(patient, name), criteria(patient, name, policy=policy))
+        for name in criteria_of
+    ]
+    return _statement(policy, [_differences("", published, used), *told])
 
 
 def _asked(key: str, among: Collection[str] | None) -> bool:
     return among is None or key in among
-
-
-def criteria_statement(
-    policy: Policy, patient: Patient, conditions: Iterable[Condition], general: Collection[str] = ()
-) -> str:
-    """The same of the criteria of some conditions, each named, and of the general limits of some quantities."""
-    before, after = (
-        {limit.key: limit for limit in limits_for(patient, policy=one) if limit.key in general}
-        for one in (None, policy)
-    )
-    told = [
-        _differences(f"{name}, ", criteria(patient, name), criteria(patient, name, policy=policy))
-        for name in conditions
-    ]
-    return _statement(policy, [_differences("", before, after), *told])
 
 
 def _statement(policy: Policy, changes: Iterable[list[str]]) -> str:

@@ -256,10 +256,11 @@ _BOLES_FAILURE = "Boles, Eur Respir J 2007;29:1033, table 6"
 _CHILD_TEST = "Randolph, JAMA 2002;288:2561, and Curley, JAMA 2015;313:379 (both from memory)"
 
 
-def _ready(key: str, low: float | None, high: float | None) -> Limit:
+def _ready(key: str, low: float | None, high: float | None, *, above: bool = False) -> Limit:
     return Limit(
-        key, "adult", low, high, "consensus", _BOLES_LIST, "Ready for a breathing trial.", condition="readiness to wean"
-    )
+        key, "adult", low, high, "consensus", _BOLES_LIST, "Ready for a breathing trial.",
+        condition="readiness to wean", above=above,
+    )  # fmt: skip
 
 
 def _failing(key: str, low: float | None, high: float | None) -> Limit:
@@ -275,10 +276,11 @@ WEANING = (
     _ready("systolic_mmhg", 90, 160),
     _ready("rapid_shallow_index", None, 105),
     _ready("pf_ratio_mmhg", 150, None),
-    _ready("spo2", 0.9, None),
+    _ready("spo2", 0.9, None, above=True),
     _ready("fio2", None, 0.4),
     _ready("max_inspiratory_pressure_cmh2o", None, -20),
-    _ready("vt_per_pbw_ml_kg", 5, None),
+    _ready("vt_per_pbw_ml_kg", 5, None, above=True),
+    _failing("fio2", 0.5, None),
     _failing("spo2", 0.9, None),
     _failing("paco2_mmhg", None, 50),
     _failing("ph", 7.32, None),

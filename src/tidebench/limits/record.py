@@ -56,6 +56,8 @@ class Limit:
         What within the bounds is aimed at.
     condition : str
         What it presupposes besides age; empty where nothing.
+    above : bool
+        True where the low bound itself is not allowed.
     """
 
     key: str
@@ -67,6 +69,7 @@ class Limit:
     text: str
     target: float | None = None
     condition: Condition | None = None
+    above: bool = False
 
     @property
     def bound(self) -> str:
@@ -82,7 +85,8 @@ class Limit:
 
     def _bound(self, record: Quantity) -> str:
         edges = [edge for edge in (self.low, self.high) if edge is not None]
-        side = "at most " if self.low is None else "at least " if self.high is None else ""
+        least = "above " if self.above else "at least "
+        side = "at most " if self.low is None else least if self.high is None else ""
         aim = f", target {self.target:g}" if self.target is not None else ""
         return f"{side}{record.bounds(*edges)}{aim}"
 
@@ -154,7 +158,7 @@ def _by_age(days: float, gestational_age_weeks: float | None) -> Population:
 
 
 def judge(limit: Limit, value: float | None) -> Standing:
-    """How a value, in the unit of the limit's quantity, stands to a limit; a bound itself is within.
+    """How a value, in the unit of the limit's quantity, stands to a limit; a bound itself is within, unless ``above``.
 
     None and NaN can't be told.
     """
@@ -162,6 +166,6 @@ def judge(limit: Limit, value: float | None) -> Standing:
         return "can't be told"
     if limit.high is not None and value > limit.high:
         return "above"
-    if limit.low is not None and value < limit.low:
+    if limit.low is not None and (value <= limit.low if limit.above else value < limit.low):
         return "below"
     return "within"

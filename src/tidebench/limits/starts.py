@@ -256,6 +256,16 @@ _ADULT = (
         kind="consensus",
         source=_OXYGEN,
     ),
+    _usual(
+        "mask_fio2",
+        "adult",
+        0.21,
+        0.35,
+        "Only as much as the saturation aimed at takes, 0.88 to 0.92 where CO2 is retained: more hides that it rises.",
+        "neuromuscular",
+        kind="consensus",
+        source=_MASK,
+    ),
     _usual("mask_longest_inspiration_s", "adult", 1.0, 1.5, "Ends inspiration where a leak hides the fall of flow."),
     _usual("alarm_rate_high_per_min", "adult", 30, 35),
     _usual(

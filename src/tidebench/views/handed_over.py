@@ -109,13 +109,18 @@ def _graded(line: str) -> str:
 def weaning_lines(told: Weaning, moment: Moment) -> Iterator[str]:
     """The breathing trial, readiness, and how long weaning took where that is known."""
     from tidebench.care.weaning.page import counts
+    from tidebench.care.weaning.trial import without_tube
 
     if told.refused:
         yield told.refused
         return
     trial = told.trial
     if trial is None:
-        yield "No breathing trial in the case."
+        yield (
+            "No breathing trial in the case."
+            if not without_tube(told.case)
+            else "No trial through a tube was recorded."
+        )
     elif trial.duration_s > LONGEST_TRIAL_S:
         yield f"Support is low since {moment.ago(trial.start_s)}; that long is no trial."
     else:

@@ -204,8 +204,10 @@ def _read_gases(case: Case, review: Review | None, house: Policy | None, unit: T
 
 
 def _policy_words(house: Policy, case: Case, numbers: Iterable[Latest]) -> str:
+    from tidebench.care.weaning.room import CRITERIA
+
     said = conditions_of(case.patient, case.condition)
-    return policy_statement(house, case.patient, conditions=said, among=_held(numbers))
+    return policy_statement(house, case.patient, conditions=said, among=_held(numbers), criteria_of=CRITERIA)
 
 
 def _held(numbers: Iterable[Latest]) -> tuple[str, ...]:

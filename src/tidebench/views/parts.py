@@ -170,8 +170,7 @@ def weaning_parts(view: WeaningView, title: str, after: Iterable[str] = ()) -> P
 
 def _weaning(view: WeaningView, cuff: tuple[str, ...]) -> Iterator[Part]:
     yield Part("Ready for a breathing trial?", _some(view.readiness_lead), tuple(map(_criterion, view.readiness)))
-    none = "None is seen, and none is named." if not view.trial else ""
-    yield Part("The breathing trial", (*view.trial, *_some(none)))
+    yield Part("The breathing trial", view.trial)
     head = ("min", "breaths", *(f"{one.symbol} {one.unit}".rstrip() for one in view.columns))
     rows = tuple((f"{row.minute}", f"{row.breaths}", *row.cells) for row in view.minutes)
     if rows:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tidebench.care.weaning import Item, Trial, Weaning
 from tidebench.care.weaning.effort import EffortNumber, words_of
 from tidebench.care.weaning.item import F_VT_WARNING
-from tidebench.care.weaning.page import PEOPLE_DECIDE, ago, cell, counts, f_vt_words, trend_words
+from tidebench.care.weaning.page import PEOPLE_DECIDE, ago, cell, counts, f_vt_words, no_trial, trend_words
 from tidebench.care.weaning.trial import KEYS, LENGTH_MIN, MINUTE_S
 from tidebench.quantities import Quantity, quantity
 from tidebench.views.wording import clock, duration, sentence
@@ -63,7 +63,7 @@ def weaning_view(told: Weaning) -> WeaningView:
         lead=tuple(filter(None, (PEOPLE_DECIDE, told.refused, told.doubt, told.policy, *told.questions))),
         readiness_lead=_readiness_lead(told),
         readiness=tuple(_row(item) for item in told.readiness),
-        trial=() if trial is None else tuple(_trial(told, trial)),
+        trial=(no_trial(told),) if trial is None else tuple(_trial(told, trial)),
         columns=tuple(quantity(key) for key in KEYS),
         minutes=() if trial is None else tuple(_minutes(trial)),
         trends=() if trial is None else tuple(trend_words(key, trial.trends.get(key)) for key in KEYS if trial.minutes),

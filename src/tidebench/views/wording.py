@@ -94,11 +94,12 @@ def listed(words: Iterable[str]) -> str:
 
 
 def sentence(text: str) -> str:
-    """With a capital at the start and a full stop at the end."""
+    """With a capital at the start and a full stop at the end; a symbol such as pH or f/VT stays as it is."""
     text = text.strip()
     if not text:
         return ""
-    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+    symbol = text[1:2].isupper() or text[1:2] == "/"
+    return (text if symbol else text[0].upper() + text[1:]) + ("" if text[-1] in ".!?" else ".")
 
 
 def clock(time_s: float) -> str:

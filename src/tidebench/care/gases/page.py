@@ -19,10 +19,10 @@ from tidebench.caution import CAUTION
 from tidebench.doubts import doubts
 from tidebench.entries import Within
 from tidebench.errors import CaseError, OptionError
-from tidebench.formulas._domain import within
 from tidebench.formulas.capnography import expected_dead_space_ml
 from tidebench.formulas.gas_exchange import at_body_temperature
 from tidebench.formulas.oxygenation import expected_difference_mmhg
+from tidebench.formulas.tube import TUBES
 from tidebench.limits import (
     Condition,
     Limit,
@@ -44,6 +44,10 @@ ROX_TEXT = (
     "it has been going is not in the case, so it is not judged."
 )
 VR_TEXT = "The ventilatory ratio takes CO2 production as usual: fever, feeding and restlessness raise it too."
+VR_LEAK_TEXT = (
+    "The ventilatory ratio was found in patients with a tube: without one minute volume is in doubt, by gas that leaks "
+    "out."
+)
 BOHR_TEXT = (
     "Bohr's dead space, airway dead space and alveolar slope are those of the breaths within 5 min, at their volume "
     "and PEEP. Enghoff's, by PaCO2, holds shunt and alveoli without blood too."
@@ -154,12 +158,12 @@ def _checked(typed: Typed, count: int) -> Typed:
         value = getattr(typed, field)
         if value is None or bounds.low <= value <= bounds.high:
             continue
-        if (slip := bounds.slip(value)) is not None:
-            raise OptionError(
-                f"{value:g} can't be used", where=option, expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}",
-                remedy=f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
-            )  # fmt: skip
-        within(option, value, bounds.low, bounds.high, unit=bounds.unit)
+        slip = bounds.slip(value)
+        raise OptionError(
+            f"{value:g} can't be used", where=option,
+            expected=f"{bounds.low:g} to {bounds.high:g} {bounds.unit}".rstrip(),
+            remedy="" if slip is None else f"Was that in {slip[0]}? Then write {slip[1]:.4g}.",
+        )  # fmt: skip
     return typed
 
 
@@ -246,6 +250,8 @@ def _notes(moment: Moment, indices: tuple[Value, ...]) -> tuple[str, ...]:
         notes.append(ROX_TEXT)
     if "ventilatory_ratio" in has:
         notes.append(VR_TEXT)
+        if moment.case.airway.interface not in (None, *TUBES):
+            notes.append(VR_LEAK_TEXT)
     if "bohr_dead_space_fraction" in has:
         notes += [BOHR_TEXT, *_usual_dead_space(moment)]
     made = next((value.value for value in indices if value.key == "co2_elimination_ml_min"), None)

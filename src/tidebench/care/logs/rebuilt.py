@@ -258,6 +258,15 @@ def _differ(tables: tuple[Mapping[str, Any], ...], case: Case | None) -> Iterato
         if latest is None:
             continue
         said = setting.model_dump(exclude={"at_s"}, exclude_unset=True)
-        for key in said.keys() & latest.keys():
-            if said[key] != latest[key]:
-                yield f"At {setting.at_s:.0f} s the case says {key} {said[key]}, the log {latest[key]}."
+        for key in said:
+            if key in latest and said[key] != latest[key]:
+                name, stated, logged = _shown(key, said[key], latest[key])
+                yield f"At {setting.at_s:.0f} s the case says {name} {stated}, the log {logged}."
+
+
+def _shown(key: str, *values: Any) -> tuple[str, ...]:
+    """The name of a setting, and values of it in words."""
+    if any(isinstance(value, str) for value in values):
+        return key.replace("_", " "), *(f"{value}" for value in values)
+    record = quantity(key, "settings")
+    return record.label, *(record.text(value) for value in values)

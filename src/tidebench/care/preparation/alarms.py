@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, span, told, untold
 from tidebench.care.preparation.ventilation import Chooser, Start, saturation
 from tidebench.limits.practice import Practice
+from tidebench.limits.record import Kind
 
 PERCENT = 100.0
+HOUSE: Kind = "house policy"
 NOTE = (
     "First limits, set before connecting and set again once the patient is stable: the makers' own first limits are "
     "rarely right for anyone. An alarm that sounds often for nothing is a reason to look at patient and limit."
@@ -18,8 +21,24 @@ NOTE = (
 def alarm_section(subject: Subject, start: Start) -> Section:
     """Limits for pressure, volume, rate, gases and supply."""
     look = Chooser(subject)
-    lines = [*_pressures(look, start), *_volumes(look, start), *_rates(look, start), *_gases(look)]
+    if subject.mask and start.rate_per_min is None:
+        lines = [*_around_continuous_pressure(look, start), *_gases(look)]
+    else:
+        lines = [*_pressures(look, start), *_volumes(look, start), *_rates(look, start), *_gases(look)]
     return Section("alarms", "Alarm limits", tuple(lines), (NOTE,))
+
+
+def _around_continuous_pressure(look: Chooser, start: Start) -> Iterator[Line]:
+    """Without a tube and without breaths that are given: no peak, no volume and no set rate to hold limits against."""
+    cap = look.get("mask_alarm_pressure_cap_cmh2o") or look.need("alarm_pressure_cap_cmh2o")
+    yield _line(cap, "high_pressure_cmh2o", "high pressure", cap.low, cap.high, "cmH2O", "", 0)
+    yield from _beside_peep(look, start)
+    why = "What leaks out beside mask or prongs leaves no volume to hold a limit against."
+    yield untold("low_tidal_volume_ml", "volumes", why)
+    fast, apnoea = look.need("alarm_rate_high_per_min"), look.need("alarm_apnoea_s")
+    yield _line(fast, "high_rate_per_min", "high rate", fast.low, fast.high, "/min", "By the monitor. Distress.", 0)
+    yield _line(apnoea, "apnoea_s", "apnoea", apnoea.low, apnoea.high, "s",
+                "By the monitor: a continuous pressure gives no breath.", 0)  # fmt: skip
 
 
 def _line(record: Practice, key: str, label: str, low: float, high: float, unit: str, rule: str, decimals: int) -> Line:
@@ -35,11 +54,16 @@ def _pressures(look: Chooser, start: Start) -> Iterator[Line]:
         f"Until the peak is known; then {span(over.low, over.high, 0)} above it ({over.source}), and not above this "
         f"without a reason. {over.text}"
     )
+    cap = replace(cap, text=look.subject.by_interface(cap.text))
     yield _line(cap, "high_pressure_cmh2o", "high pressure", cap.low, cap.high, "cmH2O", rule, 0)
     under = look.need("alarm_pressure_below_peak_cmh2o")
     yield Line("low_pressure_cmh2o", "low inspiratory pressure",
                f"{span(under.low, under.high, 0, 'cmH2O')} below the peak", under.low, under.high, "cmH2O",
                under.text, under.kind, under.source)  # fmt: skip
+    yield from _beside_peep(look, start)
+
+
+def _beside_peep(look: Chooser, start: Start) -> Iterator[Line]:
     below, above = look.need("alarm_peep_under_cmh2o"), look.need("alarm_peep_over_cmh2o")
     yield _beside(below, "low_peep_under_cmh2o", "low PEEP", "under", start)
     yield _beside(above, "high_peep_over_cmh2o", "high PEEP", "over", start)
@@ -59,6 +83,9 @@ def _beside(record: Practice, key: str, label: str, side: str, start: Start) -> 
 
 def _volumes(look: Chooser, start: Start) -> Iterator[Line]:
     low, high = look.need("alarm_volume_low_percent"), look.need("alarm_volume_high_percent")
+    if look.subject.interface == "helmet":
+        yield untold("low_tidal_volume_ml", "volumes", "A helmet's inner volume makes volumes unreadable.")
+        return
     if start.volume_ml is None:
         why = "No tidal volume is told: set 70 % and 130 to 150 % of what is seen once it is steady."
         yield untold("low_tidal_volume_ml", "low and high tidal volume", why)
@@ -105,4 +132,7 @@ def _gases(look: Chooser) -> Iterator[Line]:
         rule += f" Not below {floor.low:.2f} ({floor.source})."
     yield _line(under, "low_spo2", "low SpO2", low, high, "", rule, 2)
     etco2 = look.need("alarm_etco2_mmhg")
+    if look.subject.mask and etco2.kind != HOUSE:
+        yield untold("etco2_mmhg", "EtCO2", "Without a tube gas leaks out before it is measured: EtCO2 reads too low.")
+        return
     yield _line(etco2, "etco2_mmhg", "EtCO2, low and high", etco2.low, etco2.high, "mmHg", "", 0)

@@ -57,7 +57,9 @@ def _groups(subject: Subject, transport: bool) -> Iterator[tuple[str, list[str]]
         [
             "Oxygen and air at the wall, cylinder full and open",
             "Alarm limits set as above, alarm heard in the room",
-            "Capnography connected and shows zero in room air",
+            "Saturation monitor on the patient, alarms on"
+            if subject.mask
+            else "Capnography connected and shows zero in room air",
         ],
     )
     yield (
@@ -65,9 +67,7 @@ def _groups(subject: Subject, transport: bool) -> Iterator[tuple[str, list[str]]
         [
             "CO2 in every breath" if not subject.mask else "Leak seen and accepted, patient asked",
             "Chest moves on both sides, saturation and blood pressure looked at",
-            "Plateau by a hold, passive"
-            if subject.group == "adult" and not subject.mask
-            else "Volume and pressure looked at together",
+            _looked_at(subject),
             "Gas planned, settings written down",
         ],
     )
@@ -80,3 +80,10 @@ def _groups(subject: Subject, transport: bool) -> Iterator[tuple[str, list[str]]
                 "Battery full, spare one with us",
             ],
         )
+
+
+def _looked_at(subject: Subject) -> str:
+    """Without a tube no volume can be trusted, and no hold is done."""
+    if subject.mask:
+        return "Pressure and breathing looked at together"
+    return "Plateau by a hold, passive" if subject.group == "adult" else "Volume and pressure looked at together"

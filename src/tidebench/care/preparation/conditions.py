@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from tidebench.care.preparation.sheet import Line, Section, Subject
-from tidebench.limits import Lungs
+from tidebench.care.preparation.sheet import Line, Section, Subject, span
+from tidebench.care.preparation.ventilation import Chooser
+from tidebench.limits import Kind, Lungs
+from tidebench.limits.practice import ITEMS
 from tidebench.quantities import COMMON_PRACTICE
 
+HOUSE: Kind = "house policy"
 _TRIAL = "ARDS Network, N Engl J Med 2000;342:1301"
 _PALICC = "PALICC-2, Pediatr Crit Care Med 2023;24:143 (from memory)"
 _BRAIN = "Robba, Intensive Care Med 2020;46:2397, consensus (from memory)"
@@ -19,7 +22,7 @@ _CARTEAUX = "Carteaux, Crit Care Med 2016;44:282 (from memory)"
 
 
 class Change(NamedTuple):
-    """What changes, why, and after whom."""
+    """What changes, why, and after whom; where it repeats numbers of an item of practice, a house's own stand there."""
 
     key: str
     what: str
@@ -27,6 +30,8 @@ class Change(NamedTuple):
     why: str
     kind: str = "common practice"
     source: str = COMMON_PRACTICE
+    item: str = ""
+    own: str = "{}"
 
 
 BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
@@ -38,12 +43,12 @@ BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
     "ARDS": (
         Change("volume", "volume", "toward 6 mL/kg, down to 4 where the plateau stays above its limit",
                "The part of the lung that still takes gas is small, and small volumes let fewer patients die.",
-               "trial target", _TRIAL),
+               "trial target", _TRIAL, "tidal_volume_ml_kg"),
         Change("peep", "PEEP", "by a table with FiO2, then by what the lung answers",
                "It holds open what a breath has opened; too much of it overstretches the rest.",
                "trial target", _TRIAL),
         Change("rate", "rate", "higher, up to 35 /min while expiration ends", "It makes up for the small volume.",
-               "trial target", _TRIAL),
+               "trial target", _TRIAL, "rate_per_min", "{} while expiration ends"),
         Change("carbon_dioxide", "carbon dioxide", "may rise, pH kept in its range",
                "Higher PaCO2 is less harmful than a high plateau, unless intracranial pressure is raised.",
                "trial target", _TRIAL),
@@ -80,7 +85,8 @@ BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
         Change("carbon_dioxide", "carbon dioxide", "PaCO2 kept where it is aimed at, EtCO2 watched in every breath",
                "High CO2 swells the brain, low CO2 starves it. Permissive hypercapnia doesn't go with it.",
                "consensus", _BRAIN),
-        Change("oxygen", "oxygen", "PaO2 80 to 120 mmHg", "Low oxygen adds a second injury.", "consensus", _BRAIN),
+        Change("oxygen", "oxygen", "PaO2 80 to 120 mmHg", "Low oxygen adds a second injury.", "consensus", _BRAIN,
+               "pao2_mmhg", "PaO2 {}"),
         Change("peep", "PEEP", "as the lungs need it, changed while pressures are watched",
                "It hinders venous return from the head where it takes blood pressure away.", "consensus", _BRAIN),
         Change("handling", "suction and cough", "prepared for, short", "Each cough raises intracranial pressure."),
@@ -90,11 +96,13 @@ BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
     "preterm RDS": (
         Change("volume", "volume", "4 to 5 mL/kg, below 0.7 kg 5 to 6, volume-targeted",
                "Compliance changes within minutes of surfactant: a "
-               "fixed pressure would then overstretch.", "consensus", _KLINGENBERG),
+               "fixed pressure would then overstretch.", "consensus", _KLINGENBERG, "tidal_volume_ml_kg",
+               "{}, volume-targeted"),
         Change("peep", "PEEP", "5 to 8 cmH2O", "Without surfactant small lungs collapse in each expiration.",
-               "consensus", _RDS),
+               "consensus", _RDS, "peep_cmh2o"),
         Change("oxygen", "oxygen", "SpO2 0.90 to 0.94, never from pure oxygen",
-               "Too much harms eyes and lungs, too little costs lives.", "consensus", _RDS),
+               "Too much harms eyes and lungs, too little costs lives.", "consensus", _RDS, "spo2",
+               "SpO2 {}, never from pure oxygen"),
         Change("time", "times", "short inspiration, fast rate", "Stiff lungs fill and empty fast."),
         Change("carbon_dioxide", "carbon dioxide", "no fast falls, not below 35 mmHg",
                "Low CO2 and its swings go with bleeding and injury of the brain."),
@@ -105,7 +113,7 @@ BY_TUBE: dict[Lungs, tuple[Change, ...]] = {
 
 _CHILD_ARDS = (
     Change("volume", "volume", "6 to 8 mL/kg, less where pressures would be too high",
-           "By the lower of actual and reference weight.", "consensus", _PALICC),
+           "By the lower of actual and reference weight.", "consensus", _PALICC, "tidal_volume_ml_kg"),
     Change("peep", "PEEP", "not below the lower PEEP table", "Children given less fared worse.", "consensus", _PALICC),
     Change("pressure", "plateau", "within 28 cmH2O, 32 with a stiff chest wall", "As a bound, not an aim.",
            "consensus", _PALICC),
@@ -156,7 +164,7 @@ BY_MASK: dict[Lungs, tuple[Change, ...]] = {
     ),
     "preterm RDS": (
         Change("peep", "PEEP", "6 to 8 cmH2O from birth", "Without surfactant small lungs collapse in each expiration.",
-               "consensus", _RDS),
+               "consensus", _RDS, "mask_peep_cmh2o", "{} from birth"),
         *(one for one in BY_TUBE["preterm RDS"] if one.key in ("oxygen", "carbon_dioxide")),
         Change("leak", "leak", "mouth closed, prongs that fill the nostril without pressing it white",
                "What leaks out is pressure that the lungs don't get."),
@@ -181,8 +189,16 @@ def changes_of(subject: Subject) -> tuple[Change, ...]:
 
 def condition_section(subject: Subject) -> Section:
     """What the condition changes, line by line."""
-    lines = tuple(
-        Line(c.key, c.what, c.change, why=c.why, kind=c.kind, source=c.source) for c in changes_of(subject)
-    )  # fmt: skip
+    lines = tuple(_line(change, subject) for change in changes_of(subject))
     title = "What healthy lungs ask for" if subject.lungs == "healthy lungs" else f"What changes: {subject.lungs}"
     return Section("condition", title, lines)
+
+
+def _line(change: Change, subject: Subject) -> Line:
+    """A change as a line, with a house's own numbers where it has any."""
+    own = Chooser(subject).get(change.item) if change.item else None
+    if own is None or own.kind != HOUSE:
+        why = subject.by_interface(change.why)
+        return Line(change.key, change.what, change.change, why=why, kind=change.kind, source=change.source)
+    words = change.own.format(span(own.low, own.high, 2, ITEMS[own.item].unit))
+    return Line(change.key, change.what, words, why=own.text, kind=own.kind, source=own.source)

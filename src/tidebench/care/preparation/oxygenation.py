@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Subject, Table, number, of_practice, span, told
 from tidebench.limits import HIGHER_PEEP, LOWER_PEEP, Policy, Practice
+from tidebench.limits.practice import ITEMS
 from tidebench.limits.record import age_in_days
 from tidebench.limits.starts import Pair
 
@@ -36,7 +37,7 @@ def oxygen_lines(
     """Lines of PEEP and FiO2, and both as spans."""
     needed = request.lungs.fio2
     fio2 = (look.get("mask_fio2") if subject.mask else None) or look.need("fio2")
-    oxygen = _at_birth(request, fio2) or of_practice(fio2)
+    oxygen = _at_birth(request, fio2) or of_practice(fio2, label=subject.by_interface(ITEMS[fio2.item].label))
     if needed is not None:
         oxygen = told("fio2", "FiO2 at the start", needed, needed, "", "As stated: what is needed now.", decimals=2)
     spans = (oxygen.low or 0.21, oxygen.high or 1.0)

@@ -114,7 +114,9 @@ def _sheet(request: Request, policy: Policy | None) -> Sheet:
 
 
 def _beyond(request: Request, subject: Subject, policy: Policy | None) -> Iterator[str]:
-    """A question where a house starts beyond the limit that holds."""
+    """A question where a house starts beyond the limit that holds; without a tube no volume is set."""
+    if subject.mask:
+        return
     start = Chooser(subject).get("tidal_volume_ml_kg")
     for limit in limits_of(request, subject, policy):
         beyond = limit.high is not None and start is not None and start.high > limit.high
@@ -180,10 +182,19 @@ def _instead(item: str, subject: Subject, own: tuple[Practice, ...]) -> str:
     """What the house put in place of what, in words; empty where nothing."""
     who = (item, subject.group, subject.age_years, subject.lungs)
     used, usual = (practice(*who, records, subject.weight_kg) for records in (own, ()))
-    if used is None or used is usual:
+    if used is None or used is usual or not _asked(item, subject):
         return ""
     about = ITEMS[item]
-    text = f"{about.label} {span(used.low, used.high, 2, about.unit)}"
+    text = f"{subject.by_interface(about.label)} {span(used.low, used.high, 2, about.unit)}"
     if usual is None:
         return f"{text}, nothing is listed"
     return f"{text} instead of {span(usual.low, usual.high, 2, about.unit)} ({usual.kind})"
+
+
+def _asked(item: str, subject: Subject) -> bool:
+    """Whether the sheet of this patient asks for an item: by mask for its own, by tube for none of a mask's."""
+    if not subject.mask:
+        return not item.startswith("mask_")
+    by_mask = practice(f"mask_{item}", subject.group, subject.age_years, subject.lungs, subject.practice,
+                       subject.weight_kg)  # fmt: skip
+    return by_mask is None and item != "tidal_volume_ml_kg" and "tube" not in item

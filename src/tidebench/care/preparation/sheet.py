@@ -121,6 +121,11 @@ class Subject:
     at_term: bool = False
     weight_kg: float | None = None
 
+    def by_interface(self, words: str) -> str:
+        """Words of support by mask, for the helmet or prongs that this patient has instead."""
+        own = {"helmet": "by helmet", "nasal prongs": "by prongs"}.get(self.interface)
+        return words if own is None else words.replace("by mask", own).replace("By mask", own.capitalize())
+
 
 def number(value: float, decimals: int = 1) -> str:
     """A number in words, without idle zeros behind the point."""

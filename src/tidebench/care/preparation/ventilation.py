@@ -10,7 +10,7 @@ from tidebench.care.preparation.request import Request
 from tidebench.care.preparation.sheet import Line, Section, Subject, number, of_limit, of_practice, span, told, untold
 from tidebench.formulas.mechanics import emptied_fraction
 from tidebench.limits import Limit, Policy, conditions_of, limits_for, practice
-from tidebench.limits.practice import Practice
+from tidebench.limits.practice import ITEMS, Practice
 
 ML_PER_L = 1000.0
 FULL_TIME_CONSTANTS = 3.0
@@ -268,18 +268,22 @@ def _targets(look: Chooser) -> Iterator[Line]:
 
 def _by_mask(request: Request, subject: Subject, look: Chooser, policy: Policy | None) -> tuple[Start, Section]:
     """Support by mask: no volume is set, so none is promised."""
+
+    def line(record: Practice, decimals: int) -> Line:
+        return of_practice(record, decimals=decimals, label=subject.by_interface(ITEMS[record.item].label))
+
     peep = look.need("mask_peep_cmh2o")
-    lines = [of_practice(peep, decimals=0)]
+    lines = [line(peep, 0)]
     support, rate = look.get("mask_support_cmh2o"), look.get("mask_rate_per_min")
-    lines += [of_practice(record, decimals=0) for record in (support, rate) if record is not None]
+    lines += [line(record, 0) for record in (support, rate) if record is not None]
     oxygen, _, fio2 = oxygen_lines(request, subject, look, policy)
-    lines += [line for line in oxygen if line.key != "peep_cmh2o"]
+    lines += [one for one in oxygen if one.key != "peep_cmh2o"]
     if subject.group != "newborn":  # a continuous pressure has neither
-        lines += [line for line in _synchrony(look) if line.key in ("trigger_flow_l_min", "rise_s")]
+        lines += [one for one in _synchrony(look) if one.key in ("trigger_flow_l_min", "rise_s")]
     for item, decimals in (("mask_cycling_percent", 0), ("mask_longest_inspiration_s", 1)):
         record = look.get(item)
         if record is not None:
-            lines.append(of_practice(record, decimals=decimals))
+            lines.append(line(record, decimals))
     lines += _targets(look)
     notes = ["No tidal volume is promised: with a leak the exhaled volume is what can be had, and is doubtful."]
     if subject.group == "newborn":

@@ -12,11 +12,11 @@ import polars as pl
 from tidebench.care.weaning import found
 from tidebench.care.weaning.found import Found
 from tidebench.care.weaning.item import BOLES_FAILURE, F_VT_MISSING, F_VT_WARNING, Item, State, number_text
-from tidebench.care.weaning.readiness import EVER, lowered
+from tidebench.care.weaning.readiness import EVER, HOUSE, lowered
 from tidebench.care.weaning.said import SIGNS, Said
 from tidebench.care.weaning.trial import MINUTE_S, Trial
 from tidebench.case import BloodGas, Case
-from tidebench.limits import Limit
+from tidebench.limits import Limit, judge
 from tidebench.quantities import quantity
 
 OBSERVED = "under [[observed]], timed in the trial"
@@ -207,8 +207,17 @@ def _moved(
 
 
 def _oxygen_tension(course: Course) -> Item:
+    """The oxygen that the criterion presupposes is a house's to set; its two bounds of PaO2 are as published."""
+    oxygen = course.limits.get("fio2")
+    item = _tension_on(course, oxygen)
+    if oxygen is None or oxygen.kind != HOUSE:
+        return item
+    return replace(item, source=f"{course.source}; {oxygen.source}")
+
+
+def _tension_on(course: Course, oxygen: Limit | None) -> Item:
     """Between the two published bounds, and on little oxygen, nothing is claimed."""
-    name, criterion = "PaO2", "at most 50 to 60 mmHg on FiO2 at least 0.5"
+    name, criterion = "PaO2", f"at most 50 to 60 mmHg{'' if oxygen is None else f' on FiO2 {oxygen.bound}'}"
     values = [
         (Found(gas.pao2_mmhg, at, "arterial blood gas"), fio2)
         for gas, at in course.samples()
@@ -216,7 +225,7 @@ def _oxygen_tension(course: Course) -> Item:
     ]  # fmt: skip
     if not values:
         return _told(course, name, criterion, "not known", [], None, "", f"{GAS}, with fio2")
-    rich = [pair for pair in values if pair[1] >= 0.5]
+    rich = [pair for pair in values if oxygen is None or judge(oxygen, pair[1]) == "within"]
     lowest, fio2 = min(rich or values, key=lambda pair: pair[0].value)
     words = f"{number_text('pao2_mmhg', lowest.value)} on FiO2 {fio2:g}"
     every = [pair[0] for pair in values]

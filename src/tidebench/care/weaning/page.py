@@ -18,7 +18,7 @@ from tidebench.care.weaning.effort import words_of
 from tidebench.care.weaning.found import F_VT, noted
 from tidebench.care.weaning.item import BOLES_FAILURE, BOLES_LIST, F_VT_OF_ADULTS, F_VT_WARNING, Item
 from tidebench.care.weaning.room import Weaning
-from tidebench.care.weaning.trial import KEYS, MOST_SUPPORT_CMH2O, Minute, Trend, Trial
+from tidebench.care.weaning.trial import KEYS, MOST_PEEP_CMH2O, MOST_SUPPORT_CMH2O, Minute, Trend, Trial, without_tube
 from tidebench.caution import CAUTION
 from tidebench.errors import OutputError
 from tidebench.quantities import quantity
@@ -99,11 +99,7 @@ def _trial(told: Weaning) -> Iterator[str]:
     yield from _heading("The breathing trial")
     trial = told.trial
     if trial is None:
-        most = children.MOST_SUPPORT_CMH2O if told.group == "child" else MOST_SUPPORT_CMH2O
-        yield from _wrapped(
-            f"None is seen: no setting of at most {most:g} cmH2O of support or CPAP with PEEP at most 8 cmH2O, and no "
-            "event of a T-piece or breathing trial. Name one with --from and --to."
-        )
+        yield from _wrapped(f"{no_trial(told)} Name one with --from and --to.")
         return
     yield from _wrapped(
         f"From {trial.start_s:.0f} to {trial.end_s:.0f} s, {trial.duration_s / 60:.1f} min, by {trial.found_by}; "
@@ -116,6 +112,20 @@ def _trial(told: Weaning) -> Iterator[str]:
     if trial.minutes:
         yield from _minutes(trial)
     yield from _wrapped(f_vt_words(told, trial))
+
+
+def no_trial(told: Weaning) -> str:
+    """Why none is seen."""
+    if without_tube(told.case):
+        return (
+            f"No trial through a tube was recorded: support by {told.case.airway.interface} is treatment, and no event "
+            "tells of a T-piece or breathing trial."
+        )
+    most = children.MOST_SUPPORT_CMH2O if told.group == "child" else MOST_SUPPORT_CMH2O
+    return (
+        f"None is seen: no setting of at most {most:g} cmH2O of support or CPAP with PEEP at most {MOST_PEEP_CMH2O:g} "
+        "cmH2O that lasted, and no event of a T-piece or breathing trial."
+    )
 
 
 def f_vt_words(told: Weaning, trial: Trial) -> str:

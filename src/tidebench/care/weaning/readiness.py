@@ -167,9 +167,8 @@ def _oxygenation_words(moment: Moment) -> str:
     least, oxygen, ratio = (moment.limits.get(key) for key in OXYGENATION)
     words = []
     if least is not None and least.low is not None:
-        side = "at least" if least.kind == HOUSE else "above"
         on = "" if oxygen is None else f" on FiO2 {oxygen.bound}"
-        words.append(f"SaO2 {side} {quantity('spo2').bounds(least.low)}{on}")
+        words.append(f"SaO2 {least.bound}{on}")
     if ratio is not None and ratio.low is not None:
         words.append(f"P/F at least {ratio.low:g} mmHg")
     return ", or ".join(words)
@@ -198,7 +197,7 @@ def _saturation(moment: Moment) -> tuple[bool, str, Found] | None:
     if not candidates:
         return None
     seen, fio2 = max(candidates, key=lambda pair: EVER if pair[0].at_s is None else pair[0].at_s)
-    enough = seen.value >= least.low if least.kind == HOUSE else seen.value > least.low
+    enough = judge(least, seen.value) == "within"
     little = most is None or judge(most, fio2) == "within"
     return enough and little, f"saturation {100 * seen.value:.0f} % on FiO2 {fio2:g}", seen
 
@@ -266,11 +265,12 @@ def _max_pressure(moment: Moment) -> Item:
 
 
 def _tidal_volume(moment: Moment) -> Item:
-    name, criterion, key = "tidal volume", "above 5 mL/kg (of predicted weight here)", "vt_per_pbw_ml_kg"
-    limit, own = moment.limits.get(key), _of_house(moment, key)
-    source = limit.source if limit is not None and own else BOLES_LIST
-    if own:
-        criterion = "none, by this house" if limit is None else limit.bound
+    name, key = "tidal volume", "vt_per_pbw_ml_kg"
+    limit = moment.limits.get(key)
+    source = BOLES_LIST if limit is None else limit.source
+    criterion = "none, by this house" if limit is None else limit.bound
+    if limit is not None and limit.kind != HOUSE:
+        criterion += " (of predicted weight here)"
     seen = moment.measured("vte_ml")
     if seen is None or moment.weight_kg is None:
         missing = "volume of the patient's own breaths" if seen is None else "sex and height under [patient]"
@@ -281,10 +281,9 @@ def _tidal_volume(moment: Moment) -> Item:
     if under.support_cmh2o != 0:
         why = f"taken under {under.words}: the volume is the ventilator's too"
         return _item(moment, name, criterion, source, "not judged", value, seen, why)
-    if own and limit is None:
+    if limit is None:
         return _item(moment, name, criterion, HOUSE, "not judged", value, seen)
-    met = judge(limit, per_kg) == "within" if own and limit is not None else per_kg > 5
-    return _item(moment, name, criterion, source, _state(met), value, seen)
+    return _item(moment, name, criterion, source, _state(judge(limit, per_kg) == "within"), value, seen)
 
 
 def _of_house(moment: Moment, key: str) -> bool:

@@ -15,10 +15,10 @@ from tidebench.care.weaning.failure import Course, failure
 from tidebench.care.weaning.item import Item
 from tidebench.care.weaning.readiness import Moment, readiness
 from tidebench.care.weaning.said import Said
-from tidebench.care.weaning.trial import MOST_SUPPORT_CMH2O, Trial, stretch, trials_in, with_numbers
+from tidebench.care.weaning.trial import MOST_SUPPORT_CMH2O, Trial, stretch, trials_in, with_numbers, without_tube
 from tidebench.case import Case
 from tidebench.doubts import doubts
-from tidebench.limits import Condition, Group, Policy, criteria, criteria_statement, population, predicted_weight_kg
+from tidebench.limits import Condition, Group, Policy, criteria, policy_statement, population, predicted_weight_kg
 from tidebench.review import Review
 
 NOT_HELD = {
@@ -30,7 +30,6 @@ FOR_CHILDREN = (
     "pass by are those of a test used in trials. f/VT is shown and judged by nothing."
 )
 CRITERIA: tuple[Condition, ...] = ("readiness to wean", "breathing trial")
-TUBES = ("endotracheal tube", "tracheostomy tube")
 NO_TUBE = "The criteria were published for patients with a tube, and this case says {}."
 NO_AGE = "No age is given, so no weaning criteria are applied: age_years under [patient]."
 
@@ -161,7 +160,7 @@ def wean(
         effort=() if trial is None else effort_numbers(trial, case, review, house),
         cuff=None if refused or child else leak,
         classes=None if refused or child else classify(_history(case, asked.history)),
-        policy="" if house is None else criteria_statement(house, case.patient, CRITERIA, EFFORT_KEYS),
+        policy="" if house is None else policy_statement(house, case.patient, among=EFFORT_KEYS, criteria_of=CRITERIA),
         doubt=_doubt(case, child=child),
         group=who.group,
         questions=tuple(doubts(case)),
@@ -198,7 +197,7 @@ def _chosen(case: Case, asked: Asked, seen: Sequence[Trial], until_s: float) -> 
 
 def _doubt(case: Case, *, child: bool) -> str:
     told = [FOR_CHILDREN] if child else []
-    if case.airway.interface not in (None, *TUBES):
+    if without_tube(case):
         told.append(NO_TUBE.format(case.airway.interface))
     return " ".join(told)
 

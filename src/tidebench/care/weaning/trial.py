@@ -14,6 +14,7 @@ from tidebench.care.weaning import found, spoken
 from tidebench.care.weaning.found import LONGEST_S, Support, ended, spread, support_at, support_of, unsaid_end_s
 from tidebench.case import Case, Setting
 from tidebench.errors import OptionError
+from tidebench.formulas.tube import TUBES
 from tidebench.quantities import quantity
 from tidebench.records import Spread
 
@@ -107,11 +108,20 @@ def is_trial(setting: Setting, most_cmh2o: float = MOST_SUPPORT_CMH2O) -> bool:
     return given.support_cmh2o <= most_cmh2o and (given.peep_cmh2o or 0.0) <= MOST_PEEP_CMH2O
 
 
+def without_tube(case: Case) -> bool:
+    """True where a case says that no tube lies."""
+    return case.airway.interface not in (None, *TUBES)
+
+
 def trials_in(case: Case, until_s: float, most_cmh2o: float = MOST_SUPPORT_CMH2O) -> tuple[Trial, ...]:
-    """Every trial that settings and events of a case show before a time, in order, without numbers yet."""
+    """Every trial that settings and events of a case show before a time, in order, without numbers yet.
+
+    Without a tube low support is treatment: events alone then tell of a trial.
+    """
     by_event = [*_by_events(case, until_s, most_cmh2o)]
+    settings = () if without_tube(case) else _by_settings(case, until_s, most_cmh2o)
     by_setting = [
-        one for one in _by_settings(case, until_s, most_cmh2o)
+        one for one in settings
         if not any(one.start_s < other.end_s and other.start_s < one.end_s for other in by_event)
     ]  # fmt: skip
     return tuple(sorted([*by_event, *by_setting], key=lambda one: one.start_s))
