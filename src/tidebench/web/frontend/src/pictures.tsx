@@ -320,7 +320,7 @@ export function PicturesRoom() {
               <div class="row small">
                 <span class="grow">{pic.file}, {size[0]} by {size[1]} pixels{pic.shown.straight ? ", straightened" : ""}</span>
                 <button onClick={undo} disabled={!pic.history.past.length}>Take back <kbd>z</kbd></button>
-                <button onClick={redo} disabled={!pic.history.next.length} aria-label="Forth again">↷ <kbd>y</kbd></button>
+                <button onClick={redo} disabled={!pic.history.next.length}>Do again <kbd>y</kbd></button>
                 <button aria-label="Smaller" onClick={() => setZoom(ZOOMS[Math.max(0, ZOOMS.indexOf(zoom) - 1)]!)} disabled={zoom === 1}>−</button>
                 <button aria-label="Larger" onClick={() => setZoom(ZOOMS[Math.min(ZOOMS.length - 1, ZOOMS.indexOf(zoom) + 1)]!)} disabled={zoom === ZOOMS.at(-1)}>+</button>
               </div>
