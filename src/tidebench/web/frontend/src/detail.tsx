@@ -30,6 +30,7 @@ interface Shown {
 }
 
 const HOVER_MS = 70;
+const LEAST_ROOM_PX = 20; // for a word: narrower breaths aren't measured for one
 const GLYPHS: { [trigger: string]: string } = { patient: "▲", machine: "■", "not known": "?" };
 
 export function Detail({ name, review, known, stretch, see, breath, finding, hover, pick }: Props) {
@@ -117,7 +118,8 @@ interface ChannelProps {
 
 function Channel({ trace, known, shown, first, last, cursor, under, over, follow, see, pick }: ChannelProps) {
   const data = useMemo(() => [trace.time, trace.values] as uPlot.AlignedData, [trace]);
-  const series = useMemo<uPlot.Series[]>(() => [{ label: trace.label, stroke: () => colour("ink"), width: 1.3, points: { show: false }, spanGaps: false }], [trace.label]);
+  // A line no wider than a pixel is drawn several times as quickly, without a graphics card, as a wider one.
+  const series = useMemo<uPlot.Series[]>(() => [{ label: trace.label, stroke: () => colour("ink"), width: 1, points: { show: false }, spanGaps: false }], [trace.label]);
   const value = cursor === null ? null : valueAt(trace, cursor);
   return (
     <div class="lane">
@@ -207,7 +209,7 @@ function begun(plot: uPlot, marks: Marks | undefined): void {
   for (const one of breaths) {
     glyph(ctx, one, x(one.start_s), foot - 3 * ratio, ratio);
     const room = x(one.end_s) - x(one.start_s) - 8 * ratio;
-    const words = [`${one.delivery}, ${one.passivity}`, one.passivity].find((text) => ctx.measureText(text).width < room);
+    const words = room > LEAST_ROOM_PX * ratio ? [`${one.delivery}, ${one.passivity}`, one.passivity].find((text) => ctx.measureText(text).width < room) : undefined;
     if (words) ctx.fillText(words, x(one.start_s) + 4 * ratio, bbox.top + 5 * ratio);
   }
   for (const hold of marks.holds) ctx.fillText(hold.label, x(hold.start_s) + 3 * ratio, bbox.top + 20 * ratio);

@@ -88,14 +88,14 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
     () =>
       review.kinds.slice(0, LANES).map((kind) => ({
         kind,
-        marks: kind.starts_s.map((at, i): LaneMark => ({ at, to: kind.ends_s[i], shape: "tick", words: kind.label, state: marked[kind.index[i]!], chosen: kind.index[i] === chosen })),
+        marks: kind.starts_s.map((at, i): LaneMark => ({ at, to: kind.ends_s[i], shape: "tick", words: kind.label, state: marked[kind.index[i]!] })),
       })),
-    [review, marked, chosen],
+    [review, marked],
   );
   const [restSpots, restMarks] = useMemo(() => {
     const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]!, end: kind.ends_s[i]! })));
-    return [found, found.map((spot): LaneMark => ({ at: spot.start, to: spot.end, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index], chosen: spot.index === chosen }))];
-  }, [review, marked, chosen]);
+    return [found, found.map((spot): LaneMark => ({ at: spot.start, to: spot.end, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index] }))];
+  }, [review, marked]);
   return (
     <div>
       {changes.length > 0 && (
@@ -105,12 +105,12 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
         <Lane label="Holds and log" marks={others} {...{ review, stretch }} pick={(i) => about(others[i]!.at)} />
       )}
       {lanes.map(({ kind, marks }) => (
-        <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch, marks }}
+        <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch, marks }} here={marks[chosen === null ? -1 : kind.index.indexOf(chosen)]}
           pick={(i) => toFinding({ index: kind.index[i]!, kind: kind.kind, start: kind.starts_s[i]! })} />
       ))}
       {restSpots.length > 0 && (
         <Lane label={`${rest.length} other ${rest.length === 1 ? "kind" : "kinds"}`} count={restSpots.length} {...{ review, stretch }}
-          marks={restMarks}
+          marks={restMarks} here={restMarks[restSpots.findIndex((spot) => spot.index === chosen)]}
           pick={(i) => toFinding(restSpots[i])} />
       )}
     </div>
@@ -123,10 +123,20 @@ export interface LaneMark {
   shape: string;
   words: string;
   state?: string;
-  chosen?: boolean;
 }
 
-function Lane({ label, count, marks, review, stretch, pick }: { label: string; count?: number; marks: LaneMark[]; review: Review; stretch: Stretch; pick: (index: number) => void }) {
+interface LaneProps {
+  label: string;
+  count?: number;
+  marks: LaneMark[];
+  here?: LaneMark;
+  review: Review;
+  stretch: Stretch;
+  pick: (index: number) => void;
+}
+
+/** Marks on a canvas of their own; what moves, the stretch and the chosen mark, lies under and over it. */
+function Lane({ label, count, marks, here, review, stretch, pick }: LaneProps) {
   const end = review.duration_s;
   const [words, setWords] = useState("");
   const canvas = useCanvas(
@@ -134,7 +144,6 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
       const x = (at: number) => AXIS_PX + (at / end) * (width - AXIS_PX - RIGHT_PX);
       for (const mark of marks) if (isLong(mark, end)) stretchOut(ctx, mark, x(mark.at), x(mark.to!), height);
       for (const mark of marks) paint(ctx, mark, x(mark.at), height);
-      for (const mark of marks) if (mark.chosen) paint(ctx, mark, x(mark.at), height);
     },
     [marks, end],
   );
@@ -154,6 +163,7 @@ function Lane({ label, count, marks, review, stretch, pick }: { label: string; c
         <canvas ref={canvas} role="img" aria-label={told} title={words} style={{ height: `${LANE_PX}px`, cursor: words ? "pointer" : "default" }}
           onMouseMove={(event) => { const i = nearest(event); setWords(i < 0 ? "" : `${when(marks[i]!, end)}: ${marks[i]!.words}`); }}
           onClick={(event) => { const i = nearest(event); if (i >= 0) pick(i); }} />
+        {here && <div class="here"><div style={{ left: share(here.at), width: isLong(here, end) ? share(here.to! - here.at) : undefined }} /></div>}
       </div>
     </div>
   );
@@ -176,14 +186,14 @@ export function pointed(marks: LaneMark[], at: number, near: number): number {
 function stretchOut(ctx: CanvasRenderingContext2D, mark: LaneMark, from: number, to: number, height: number): void {
   const half = mark.state === "rejected" ? 1 : 3;
   ctx.globalAlpha = 0.4;
-  ctx.fillStyle = colour(mark.chosen ? "red" : mark.state === "rejected" ? "grey" : "ink");
+  ctx.fillStyle = colour(mark.state === "rejected" ? "grey" : "ink");
   ctx.fillRect(from, height / 2 - half, to - from, 2 * half);
   ctx.globalAlpha = 1;
 }
 
 /** Not yet marked: full height. Confirmed: with a foot. Rejected: short and pale. Unsure: upper half. */
 function paint(ctx: CanvasRenderingContext2D, mark: LaneMark, x: number, height: number): void {
-  ctx.fillStyle = ctx.strokeStyle = colour(mark.chosen ? "red" : mark.state === "rejected" ? "grey" : "ink");
+  ctx.fillStyle = ctx.strokeStyle = colour(mark.state === "rejected" ? "grey" : "ink");
   ctx.lineWidth = 1.4;
   const middle = height / 2;
   if (mark.shape === "square") ctx.fillRect(x - 3.5, middle - 3.5, 7, 7);
@@ -194,7 +204,7 @@ function paint(ctx: CanvasRenderingContext2D, mark: LaneMark, x: number, height:
   } else if (mark.shape === "bar") ctx.fillRect(x - 4, middle - 1.5, 8, 3);
   else {
     const [top, foot] = mark.state === "rejected" ? [middle - 2, middle + 2] : mark.state === "unsure" ? [2, middle] : [2, height - 2];
-    ctx.fillRect(x - (mark.chosen ? 1.5 : 0.6), top, mark.chosen ? 3 : 1.2, foot - top);
+    ctx.fillRect(x - 0.6, top, 1.2, foot - top);
     if (mark.state === "confirmed") ctx.fillRect(x - 2.5, height - 5, 5, 3);
   }
 }
@@ -204,6 +214,7 @@ function paint(ctx: CanvasRenderingContext2D, mark: LaneMark, x: number, height:
 function Panel({ panel, review, timeAxis }: { panel: Series[]; review: Review; timeAxis: boolean }) {
   const binned = panel[0]!.low.length > 0;
   const { data, series, bands } = useMemo(() => drawn(panel, binned), [panel, binned]);
+  const range = useMemo(() => usual(panel), [panel]);
   const label = panel.map((one) => `${one.label} [${one.unit}]`).join(", ");
   return (
     <div class="lane">
@@ -211,7 +222,7 @@ function Panel({ panel, review, timeAxis }: { panel: Series[]; review: Review; t
         {panel.map((one, i) => <div key={one.key}><Line index={i} /> <b>{capital(one.label)}</b></div>)}
         <span class="quiet">{panel[0]!.unit}{binned ? ", median and 5th to 95th percentile" : ""}</span>
       </div>
-      <Plot label={`${label} along the whole record; the numbers stand under Numbers`} data={data} series={series} bands={bands} from={0} to={review.duration_s} height={panel.length > 2 ? 104 : timeAxis ? 88 : 66} timeAxis={timeAxis} sync="record" range={usual(panel)} />
+      <Plot label={`${label} along the whole record; the numbers stand under Numbers`} data={data} series={series} bands={bands} from={0} to={review.duration_s} height={panel.length > 2 ? 104 : timeAxis ? 88 : 66} timeAxis={timeAxis} sync="record" range={range} />
     </div>
   );
 }
