@@ -93,6 +93,10 @@ def test_the_page_is_that_of_the_command(
     parts = {part["heading"]: part for part in told["page"]["parts"]}
     assert {"What the log covers", "The ten that matter"} <= parts.keys()
     assert ("What was going on" in parts) is beside
+    if beside:
+        shown = parts["What was going on"]
+        assert shown["head"][:4] == ["at", "alarm", "in the log", "Ppeak cmH2O"]
+        assert {"47", "3.1"} == {row[2] for row in shown["rows"]}, "the log's own number stands beside the breath's"
     for part in told["page"]["parts"]:
         if part["heading"] in ("Timeline", "Originals"):
             continue

@@ -276,17 +276,18 @@ def _each(
     rows = tuple(_row(told, row) for row in shown.iter_rows(named=True))
     left = laid.within - len(rows)
     more = (f"and {left} more, in alarms.parquet.",) if left > 0 else ()
-    head = ("at", "alarm", _symbol(KEYS[0]), _symbol(KEYS[1]), "near it")
-    return (head, rows, frozenset({2, 3}), more) if rows else ((), (), frozenset(), ())
+    head = ("at", "alarm", "in the log", _symbol(KEYS[0]), _symbol(KEYS[1]), "near it")
+    return (head, rows, frozenset({2, 3, 4}), more) if rows else ((), (), frozenset(), ())
 
 
 def _row(told: Told, row: Mapping[str, Any]) -> tuple[str, ...]:
-    """An alarm with its breath; of what was near, only what an alarm may tell of."""
+    """An alarm with the log's own number and its breath's; of what was near, only what an alarm may tell of."""
     at = clock(row["at_s"]) if told.start is None else f"{told.start + timedelta(seconds=row['at_s']):%H:%M:%S}"
     near = [kind for kind in row["findings"] if kind in ALARMING]
     if row["set_before_s"] is not None:
         near.append(f"settings changed {row['set_before_s']:.0f} s before")
-    return at, row["name"], *(_known(key, row[key]) for key in KEYS[:2]), ", ".join(near) or "–"
+    measured = (_known(key, row[key]) for key in KEYS[:2])
+    return at, row["name"], row["said"] or "–", *measured, ", ".join(near) or "–"
 
 
 def _symbol(key: str) -> str:
