@@ -10,10 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.reference.test_fitting import fitted
+from tests.reference.test_fitting import NOISE, fitted
 from tests.reference.test_rehearsal_limits import GAS, TABLES
+from tidebench.case import case_from
 from tidebench.errors import CaseError, InputError
-from tidebench.fitting import Fit, what_if
+from tidebench.fitting import Fit, fit_patient, what_if
 from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.measured import RATE_HZ
@@ -22,6 +23,9 @@ from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overl
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
 from tidebench.quantities import quantity
+from tidebench.review import review
+from tidebench.simulation import scenario_from, simulate
+from tidebench.simulation.write import case_tables
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
 
@@ -256,3 +260,19 @@ def test_nothing_is_no_value(passive: Fit, changes: dict[str, None], n: int, see
     """One clear message, from Python too (the house's own rule)."""
     with pytest.raises(InputError, match=r"no value|at least 1 patient"):
         what_if(passive, changes, n=n, seed=seed)
+
+
+@pytest.mark.parametrize("pause", [0.0, 0.25])
+def test_a_pause_that_nobody_gave_is_read_from_the_breaths(pause: float) -> None:
+    """The simulator's own pause; gas flows for 0.8 s either way."""
+    setting = {
+        "mode": "CMV-VC", "rate_per_min": 16.0, "tidal_volume_ml": 420.0, "inspiratory_time_s": 0.8 + pause,
+        "pause_s": pause, "peep_cmh2o": 5.0,
+    }  # fmt: skip
+    told = scenario_from({**TABLES, "settings": [setting], "duration_s": 60, "sensors": NOISE})
+    case = {key: table for key, table in case_tables(told, "").items() if key not in ("recording", "events")}
+    case["settings"] = [{"mode": "CMV-VC", "rate_per_min": 16.0, "tidal_volume_ml": 420.0, "peep_cmh2o": 5.0}]
+    fit = fit_patient(review(case_from(case), simulate(told).recording))
+    assert fit.setting.get("pause_s", 0.0) == pytest.approx(pause, abs=0.03)
+    assert any("set pause was not given" in words for words in fit.assumptions) == bool(pause)
+    assert overlay(fit, predict(fit, n=1)).pressure_error_cmh2o < 0.7, "2 cmH2O where gas is taken to flow all along"

@@ -20,6 +20,7 @@ MODES = {
 MOST_WAVES = 40
 RISEN = 0.9  # of the way from PEEP to the level
 CONSTANT, FALLING = 1.25, 1.6  # peak flow over mean flow
+STILL, LEAST_PAUSE_S = 0.2, 0.06  # of the highest flow; shorter is the valve closing (this house's choice)
 LEAST_VALVE, MOST_VALVE, USUAL_VALVE = 0.2, 60.0, 2.5  # cmH2O·s/L
 
 
@@ -93,6 +94,8 @@ def readings(told: dict[str, Any], table: pl.DataFrame, waves: list[Wave]) -> di
         found["tidal_volume_ml"] = median(table, "vti_ml")
     if kind == "VC":
         found["flow_pattern"] = flow_pattern(waves)
+        if told.get("flow_pattern", found["flow_pattern"]) == "constant":
+            found["pause_s"] = pause_s(waves)
     base = told.get("peep_cmh2o", found["peep_cmh2o"]) or 0.0
     peak = median(table, "peak_pressure_cmh2o")
     key = {"PC": "pressure_control_cmh2o", "PS": "pressure_support_cmh2o"}.get(kind)
@@ -124,6 +127,17 @@ def flow_pattern(waves: list[Wave]) -> str:
             ratios.append(float(np.quantile(flow, 0.95) / np.mean(flow)))
     ratio = float(np.median(ratios)) if ratios else 1.0
     return "constant" if ratio < CONSTANT else "decelerating" if ratio > FALLING else "sine"
+
+
+def pause_s(waves: list[Wave]) -> float | None:
+    """How long gas stands still between constant flow and expiration, median, s; None where it hardly does."""
+    times = []
+    for each in waves:
+        flow = each.flow[: each.turn]
+        flows = np.flatnonzero(flow > STILL * np.max(flow, initial=0.0))
+        times.append((len(flow) - 1 - flows[-1]) * each.dt if len(flows) else 0.0)
+    lasts = float(np.median(times)) if times else 0.0
+    return lasts if lasts >= LEAST_PAUSE_S else None
 
 
 def rise_s(waves: list[Wave]) -> float:
