@@ -179,11 +179,11 @@ def _policy(case: Path | None, named: Path | None) -> Policy | None:
 
 def _policy_file(case: Path | None, named: Path | None) -> Path | None:
     """The file of the policy that is used, which belongs to the incident; None without one."""
+    if named is not None or case is None:
+        return named
     from tidebench.case import load_case
     from tidebench.results import POLICY_FILE
 
-    if named is not None or case is None:
-        return named
     beside = load_case(case).folder / POLICY_FILE
     return beside if beside.is_file() else None
 
