@@ -15,7 +15,6 @@ from tidebench import interaction
 from tidebench.case import Setting
 from tidebench.interaction import Locking
 from tidebench.limits import Limit
-from tidebench.measures.efforts import LATE_S
 from tidebench.recording import Recording
 from tidebench.records import Hold, Step
 
@@ -26,6 +25,9 @@ FREE = ("high-level", "unassisted")
 OVER_AFTER = 1.35
 """An effort is over this many neural inspiratory times after its onset, where only the end of inspiration is known:
 relaxation to a quarter takes about a third of it (common practice, no source)."""
+ONSET_ERROR_S = 0.05
+"""An effort found from the airway so soon after an inflation's start may have triggered it: onsets are told no better.
+Where muscle pressure had left rest by the start, the onset has been put before it."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +140,7 @@ class Seen:
     @cached_property
     def under_way(self) -> npt.NDArray[np.int64]:
         """The effort under way when each inflation begins; −1 where there is none."""
-        early = self.onset - np.where(self.efforts["source"].to_numpy() == "airway", LATE_S, 0.0)
+        early = self.onset - np.where(self.efforts["source"].to_numpy() == "airway", ONSET_ERROR_S, 0.0)
         return interaction.under_way(early, self.over, self.start)
 
     @cached_property

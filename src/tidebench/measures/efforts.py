@@ -32,6 +32,8 @@ Indices = npt.NDArray[np.int64]
 
 CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
 PUSHING, PUSHING_SHARE = 0.15, 0.02  # of the strongest effort, as an elastance may err, for more than this time's share
+PUSHED = 0.07  # of the strongest effort, half of that, where the elastance is still to be chosen
+STIFFER = tuple(1.0 + 0.05 * step for step in range(1, 13))  # shares of the elastance that expirations show
 WORKING = 0.5  # of the strongest effort, for more than half of the time: no muscles breathe so
 LATE_S = 0.2
 """By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
@@ -134,24 +136,56 @@ def rested(raw: Samples, start: Indices, end: Indices, level: Samples, passive: 
 
 def from_airway(found: Measured) -> Samples:
     """Muscle pressure of breaths with effort where a lung is known, cmH2O; NaN elsewhere."""
+    explained, stretch = found.explained, found.stretch
+    muscle = by_lung(found, explained.theta)
+    if explained.doubtful is not None:
+        muscle = pulling(found, muscle)
+    unknown = spread_over((explained.passive < 0).astype(np.float64), stretch.start, stretch.end, len(muscle)) > 0
+    return np.where(unknown | unlikely(muscle), np.nan, muscle)
+
+
+def by_lung(found: Measured, theta: Samples) -> Samples:
+    """Muscle pressure above its level of rest by a lung for each breath, ``theta`` (n, k), cmH2O; 0 on passive ones."""
     stretch, explained = found.stretch, found.explained
     heart = explained.heart_phase if len(explained.heart_phase) else np.zeros(len(stretch.flow))
     flow = delayed(stretch.flow - loss_flow(stretch, explained.loss), explained.lag_s, stretch.dt)
     raw = muscle_pressure(
-        stretch.pressure, flow, stretch.start, stretch.turn, stretch.end, stretch.dt, explained.theta, heart,
+        stretch.pressure, flow, stretch.start, stretch.turn, stretch.end, stretch.dt, theta, heart,
         window(stretch), steep(stretch),
     )  # fmt: skip
     low = lowest(raw, stretch.turn, stretch.end)
     low[find_pushes(stretch.flow, stretch.rate_hz, stretch.turn, stretch.end)[0] >= 0] = np.nan
-    level = resting_levels(
-        low,
-        gained(flow, stretch.start, stretch.end, stretch.dt, explained.theta[:, VOLUME]),
-        explained.lung,
-        found.columns["joined"],
-    )
-    muscle = rested(raw, stretch.start, stretch.end, level, explained.passive)
-    unknown = spread_over((explained.passive < 0).astype(np.float64), stretch.start, stretch.end, len(muscle)) > 0
-    return np.where(unknown | unlikely(muscle), np.nan, muscle)
+    gain = gained(flow, stretch.start, stretch.end, stretch.dt, theta[:, VOLUME])
+    level = resting_levels(low, gain, explained.lung, found.columns["joined"])
+    return rested(raw, stretch.start, stretch.end, level, explained.passive)
+
+
+def pulling(found: Measured, muscle: Samples) -> Samples:
+    """Muscle pressure by the least stiff of lungs with which muscles pull and do not push, cmH2O.
+
+    Expirations in which muscles go on relaxing show a lung that is too soft, for what is left of an effort falls with
+    volume as recoil does; inflations with little effort then look pushed out. That inspiratory muscle pressure is not
+    negative bounds elastance from below (so in Vicario, IEEE Trans Biomed Eng 2016;63:775). Where no elastance within
+    :data:`STIFFER` does, it is not the elastance, and muscle pressure stays what it was.
+    """
+    for more in STIFFER:
+        if not pushed(muscle):
+            return muscle
+        theta = found.explained.theta.copy()
+        theta[:, VOLUME] *= more
+        stiffer = by_lung(found, theta)
+        if not pushed(stiffer):
+            return stiffer
+    return muscle
+
+
+def pushed(muscle: Samples) -> bool:
+    """True where a muscle pressure is more often negative, by more than an effort's least, than chance makes it."""
+    known = muscle[np.isfinite(muscle)]
+    if not len(known):
+        return False
+    lowest, highest = np.quantile(known, [PUSHING_SHARE, 1.0 - PUSHING_SHARE])
+    return bool(lowest < -max(EFFORT, PUSHED * highest))
 
 
 def unlikely(muscle: Samples) -> bool:
