@@ -11,7 +11,7 @@ from tidebench.efforts.edges import delayed
 from tidebench.efforts.equation import VOLUME
 from tidebench.efforts.explain import EFFORT
 from tidebench.efforts.muscle import gained, lowest, muscle_pressure, resting_levels, ripple
-from tidebench.efforts.stretch import loss_flow, steep, window
+from tidebench.efforts.stretch import Stretch, loss_flow, steep, window
 from tidebench.efforts.timing import (
     BRIDGE_S,
     LEAST_EFFORT,
@@ -33,6 +33,7 @@ Indices = npt.NDArray[np.int64]
 CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat do not reach it
 PUSHING, PUSHING_SHARE = 0.15, 0.02  # of the strongest effort, as an elastance may err, for more than this time's share
 PUSHED = 0.07  # of the strongest effort, half of that, where the elastance is still to be chosen
+TOO_SOON, SPLIT_SHARE = 0.5, 0.05  # of the usual time between efforts, for more than this share of them
 STIFFER = tuple(1.0 + 0.05 * step for step in range(1, 13))  # shares of the elastance that expirations show
 WORKING = 0.5  # of the strongest effort, for more than half of the time: no muscles breathe so
 LATE_S = 0.2
@@ -161,20 +162,21 @@ def by_lung(found: Measured, theta: Samples) -> Samples:
 
 
 def pulling(found: Measured, muscle: Samples) -> Samples:
-    """Muscle pressure by the least stiff of lungs with which muscles pull and do not push, cmH2O.
+    """Muscle pressure by the least stiff of lungs with which muscles pull and do not push, once a breath, cmH2O.
 
     Expirations in which muscles go on relaxing show a lung that is too soft, for what is left of an effort falls with
-    volume as recoil does; inflations with little effort then look pushed out. That inspiratory muscle pressure is not
-    negative bounds elastance from below (so in Vicario, IEEE Trans Biomed Eng 2016;63:775). Where no elastance within
+    volume as recoil does; inflations with little effort then look pushed out, and efforts within others fall in two.
+    That inspiratory muscle pressure is not negative and has one peak bounds elastance from below (so in Vicario, IEEE
+    Trans Biomed Eng 2016;63:775). Where no elastance within
     :data:`STIFFER` does, it is not the elastance, and muscle pressure stays what it was.
     """
+    if not (pushed(muscle) or split(found.stretch, muscle)):
+        return muscle
     for more in STIFFER:
-        if not pushed(muscle):
-            return muscle
         theta = found.explained.theta.copy()
         theta[:, VOLUME] *= more
         stiffer = by_lung(found, theta)
-        if not pushed(stiffer):
+        if not (pushed(stiffer) or split(found.stretch, stiffer)):
             return stiffer
     return muscle
 
@@ -186,6 +188,26 @@ def pushed(muscle: Samples) -> bool:
         return False
     lowest, highest = np.quantile(known, [PUSHING_SHARE, 1.0 - PUSHING_SHARE])
     return bool(lowest < -max(EFFORT, PUSHED * highest))
+
+
+def split(stretch: Stretch, muscle: Samples) -> bool:
+    """True where efforts fall in two within inflations, more often than by chance: in less than half the usual time."""
+    onset, _, over, _ = effort_times(stretch, muscle)
+    if len(onset) < 2:
+        return False
+    apart = np.diff(onset)
+    inflation = np.maximum(np.searchsorted(stretch.start, onset[1:], side="right") - 1, 0)
+    within = (onset[1:] < stretch.turn[inflation]) & (over[:-1] > stretch.start[inflation])
+    return bool(np.mean(within & (apart < TOO_SOON * np.median(apart))) > SPLIT_SHARE)
+
+
+def effort_times(stretch: Stretch, muscle: Samples) -> tuple[Indices, Indices, Indices, Samples]:
+    """Efforts in a muscle pressure told from the airway, as :func:`find_efforts`: none is as small as its ripple."""
+    spread = ripple(muscle, stretch.turn, stretch.end, stretch.timed)
+    return find_efforts(
+        bridged(muscle, round(BRIDGE_S * stretch.rate_hz)), max(LEAST_EFFORT, CREST * spread), max(ONSET, spread),
+        round(LEAST_EFFORT_S * stretch.rate_hz),
+    )  # fmt: skip
 
 
 def unlikely(muscle: Samples) -> bool:
@@ -259,12 +281,12 @@ def efforts_of(found: Measured, oesophageal: Samples | None) -> Efforts:
             none, none, none, np.zeros(0), "airway", (),
             {"effort": nothing, "pressure_time": nothing, "muscle_work": nothing, "transpulmonary_driving": nothing},
         )  # fmt: skip
-    least, rest = LEAST_EFFORT, ONSET
-    if source == "airway":
-        spread = ripple(muscle, stretch.turn, stretch.end, stretch.timed)
-        least, rest = max(least, CREST * spread), max(rest, spread)
     muscle_through = bridged(muscle, round(BRIDGE_S * stretch.rate_hz))
-    onset, end, over, peak = find_efforts(muscle_through, least, rest, round(LEAST_EFFORT_S * stretch.rate_hz))
+    if source == "airway":
+        onset, end, over, peak = effort_times(stretch, muscle)
+    else:
+        shortest = round(LEAST_EFFORT_S * stretch.rate_hz)
+        onset, end, over, peak = find_efforts(muscle_through, LEAST_EFFORT, ONSET, shortest)
     by_patient = np.asarray(columns["trigger"]) == kinds.PATIENT
     if source == "airway":
         seen = seen_rising(muscle, onset, peak)
