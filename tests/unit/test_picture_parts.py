@@ -233,6 +233,25 @@ def test_a_curve_over_a_filled_area_is_followed_on_narrow_peaks_and_level_stretc
     assert np.nanmax(off[level]) < 0.6
 
 
+@pytest.mark.parametrize("width", [1.2, 2.6])
+@pytest.mark.parametrize("alpha", [0.2, 0.36])
+def test_an_area_filled_under_narrow_plateaus_is_not_taken_for_the_pen(width: float, alpha: float) -> None:
+    """Most of the panel is filled with a share of a dark pen, the plateaus more narrowly than the ground is told by."""
+    rows = steps(750, 150, 48, 90.0, 18.0)
+    ink = inked(rows, 150, width)[..., None]
+    ground, pen = np.array([234.0, 238.0, 231.0]), np.array([13.0, 13.0, 13.0])
+    inside = (np.arange(150)[:, None] > rows) & (np.arange(150)[:, None] < 136)
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
+    found = best_of(inks_of((behind + ink * (pen - behind)).astype(np.float32), pen.astype(np.float32)))
+    assert found is not None
+    from_middle = np.abs(found.column % 150 - 75)
+    level = (from_middle < 20) | (from_middle > 29)
+    off = np.abs(found.row - np.where(from_middle < 24, 18.0, 90.0))[level]
+    assert np.isfinite(off).mean() > 0.99
+    assert np.nanmax(off) < 0.6
+    assert found.width == pytest.approx(width, abs=0.35)
+
+
 def test_an_evenly_lit_panel_is_read_in_one_way() -> None:
     assert len(inks_of(stroke(wave(420), 130, 2.0))) == 1
 
