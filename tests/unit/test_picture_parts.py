@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -250,6 +251,27 @@ def test_an_area_filled_under_narrow_plateaus_is_not_taken_for_the_pen(width: fl
     assert np.isfinite(off).mean() > 0.99
     assert np.nanmax(off) < 0.6
     assert found.width == pytest.approx(width, abs=0.35)
+
+
+def test_a_second_curve_of_a_colour_that_is_near_is_not_followed_through_jpeg() -> None:
+    """Teal is told, green runs below it and nearly meets its foot: to stay on green would spare two steep edges."""
+    rows = steps(900, 300, 110, 150.0, 20.0)
+    other = 190 + 0.5 * (rows - 170)
+    teal, green, ground = np.array([6.0, 112, 88]), np.array([28.0, 112, 5]), np.array([253.0, 250, 248])
+    pixels = np.broadcast_to(ground, (220, 900, 3))
+    for line, colour in ((other, green), (rows, teal)):
+        ink = inked(line, 220, 1.7)[..., None]
+        pixels = pixels + ink * (colour - pixels)
+    taken = io.BytesIO()
+    Image.fromarray(pixels.round().astype(np.uint8)).save(taken, "JPEG", quality=75)
+    shown = np.asarray(Image.open(taken), dtype=np.float32)
+    found = best_of(inks_of(shown, teal.astype(np.float32)))
+    assert found is not None
+    from_middle = np.abs(found.column % 300 - 150)
+    level = (from_middle < 50) | (from_middle > 60)
+    off = np.abs(found.row - np.where(from_middle < 55, 20.0, 150.0))[level]
+    assert np.isfinite(off).mean() > 0.99
+    assert np.nanmax(off) < 1.0
 
 
 def test_an_evenly_lit_panel_is_read_in_one_way() -> None:

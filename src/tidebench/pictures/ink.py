@@ -16,6 +16,7 @@ Shares = npt.NDArray[np.float32]
 
 _BLOCK = 16  # pixels of a block whose median colour is background
 _STRAY = 0.35  # distance from the line between background and ink, as a share of it, that halves what counts
+_TINT, _AROUND = 0.15, 5  # the same of all ink in a square of so many pixels: two pens of colours that are near
 _STRONGEST = 1.15  # times the ink, beyond which a pixel is something else
 _RULED = 0.9  # share of a row or column that has ink all along before it is a ruled line
 _HIDES = 0.5  # ink all along a row or column from which on a curve can't be told from it
@@ -165,6 +166,7 @@ def _covered(differs: Colours, contrast: Colours, behind: Shares, full: float = 
     length = float(np.linalg.norm(contrast))
     share = differs @ (contrast / length**2)
     stray = np.sqrt(np.maximum((differs**2).sum(axis=2) / length**2 - share**2, 0.0))
+    other = np.minimum(stray / np.maximum(share, 0.5), _tint(differs / length, contrast / length, share))
     if full > 0:
         inked = share + behind
         pen = inked > (1 + full) / 2
@@ -172,8 +174,25 @@ def _covered(differs: Colours, contrast: Colours, behind: Shares, full: float = 
         ground = np.where(pen, ndimage.maximum_filter(ground, 3), ground).clip(0.0, min(full, _MOST_FILL))
         share, stray = (inked - ground) / (1 - ground), stray / (1 - ground)
     stray = np.hypot(stray, np.maximum(share - _STRONGEST, 0.0))
-    covered: Shares = (np.clip(share, 0, 1.1) / (1 + (stray / _STRAY) ** 4)).astype(np.float32)
+    off = (stray / _STRAY) ** 4 + (other / _TINT) ** 4
+    covered: Shares = (np.clip(share, 0, 1.1) / (1 + off)).astype(np.float32)
     return covered
+
+
+def _tint(differs: Colours, contrast: Colours, share: Shares) -> Shares:
+    """By how much the ink around each pixel is of another colour, as a share of it.
+
+    A compressed picture keeps colours for blocks of pixels: a thin line lies aside pixel by pixel, not as a whole.
+    """
+    from scipy import ndimage
+
+    inked = np.maximum(share, 0.0)
+    weight = ndimage.uniform_filter(inked**2, _AROUND)
+    aside = [
+        ndimage.uniform_filter(inked * (differs[..., band] - share * contrast[band]), _AROUND) for band in range(3)
+    ]
+    tint: Shares = np.sqrt(sum(part**2 for part in aside)) / np.maximum(weight, 1e-3)
+    return tint
 
 
 def _refined(differs: Colours, allowed: Shares, wanted: Colours) -> Colours | None:
