@@ -338,6 +338,23 @@ def test_a_volume_that_is_set_back_between_breaths_is_no_expired_flow(left: floa
     assert made["volume"].tolist() == volume.tolist()
 
 
+@pytest.mark.parametrize("left", [0.0, 0.06])
+@pytest.mark.parametrize("from_step", [3, 5, 40])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_volume_is_set_back_near_the_edge_of_its_panel(left: float, from_step: int, mirrored: bool) -> None:
+    """The same at 100 a second, cut so many samples after the last step: 0.03, 0.05 and 0.4 s from the edge.
+
+    Turned round in time and sign the step falls just as much near the left edge.
+    """
+    rate = 100.0
+    time = np.arange(900 + from_step) / rate
+    phase = (time + 1e-9) % 3
+    volume = np.where(phase < 1, 0.5 * phase, left + (0.5 - left) * np.exp(-(phase - 1) / 0.4))
+    level, found = without_jumps(-volume[::-1] if mirrored else volume, rate)
+    assert found == (3 if left else 0)
+    assert np.diff(level).min() * rate == pytest.approx(-(0.5 - left) / 0.4, rel=0.05)
+
+
 def test_expiration_is_told_where_each_channel_turns_and_not_where_one_never_falls() -> None:
     """Inspiration of a second at 0.5 L/s, then an expiration with a time constant of half a second, every 3 s."""
     rate = 50.0
