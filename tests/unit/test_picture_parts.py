@@ -105,6 +105,24 @@ def test_corners_of_a_screen_are_found_to_a_pixel_and_straightening_restores_it(
     assert np.abs(flat[3:-3, 3:-3] - (15, 20, 30)).max() < 6
 
 
+@pytest.mark.parametrize("corner", range(4))
+def test_a_corner_that_a_reflection_hides_is_found_by_the_edges_beside_it(corner: int) -> None:
+    """A reflection as bright as the wall lies over one corner: the mask of what stands out is cut off aslant there."""
+    corners = np.array([(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)])
+    large = Image.new("RGB", (6400, 4800), (120, 115, 110))
+    ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=(15, 20, 30))
+    shown = np.asarray(large.resize((1600, 1200), Image.Resampling.BOX), dtype=float)
+    beside = [corners[corner] + 0.4 * (corners[k] - corners[corner]) for k in ((corner - 1) % 4, (corner + 1) % 4)]
+    outward = 0.1 * (corners[corner] - corners.mean(axis=0))
+    around = [beside[0], beside[0] + outward, corners[corner] + outward, beside[1] + outward, beside[1]]
+    cover = Image.new("L", (1600, 1200))
+    ImageDraw.Draw(cover).polygon([tuple(point) for point in around], fill=255)
+    hides = ndimage.gaussian_filter(np.asarray(cover, dtype=float) / 255, 6.0)[..., None]
+    picture = Image.fromarray((shown + hides * ((120, 115, 110) - shown)).round().astype(np.uint8))
+    found, _ = find_corners(picture, "screen")
+    assert np.abs(found - corners).max() < 1.5
+
+
 @pytest.mark.parametrize("bend", [-0.06, 0.04])
 def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) -> None:
     """The bent picture is drawn by the lens's own equation, point by point; no function of the reader draws it."""

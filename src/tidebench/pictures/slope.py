@@ -58,7 +58,7 @@ def without_jumps(volume: Values, rate: float) -> tuple[Values, int]:
     """Volume without the steps by which a display sets it back between breaths, and how many there are.
 
     A step is no flow: within three samples volume changes by many times what it does that way on either side. It is
-    taken off from there on. Near the panel's edges the side is as long as there are samples, two at the least: nearer to
+    taken off from there on. Near the panel's edges a side is as long as there are samples, two at the least: nearer to
     them a step can't be told from flow.
     """
     aside = max(LEAST_ASIDE, round(ASIDE_S * rate))
