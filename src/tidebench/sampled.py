@@ -7,7 +7,7 @@ quantities that depend on where a breath begins carry that too. A finding is as 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -36,6 +36,14 @@ PEAKS = {
 """Channel, stretch and factor of each peak: its interval reaches as far as the channel may have gone beyond samples."""
 VOLUMES = ("vti_ml", "vte_ml")
 """What summed-up samples lack: where flow turns between two of them, what goes in there and what comes out cancel."""
+TIMES: dict[str, Callable[[float], float]] = {
+    "inspiratory_time_s": lambda _: 1.0,
+    "expiratory_time_s": lambda _: 1.0,
+    "rate_per_min": lambda rate: rate**2 / 60,
+}
+"""Told by samples at which breaths start and turn, and how a second changes each (of 60/T, by rate²/60): where breaths
+fall alike on samples in every draw, medians do not scatter, and are only as good as the samples' distance all the same.
+"""
 LEAST = 0.5
 """Share of the draws in which a finding has to come back: what is more likely wrong than right is left out."""
 NEAR = 0.4
@@ -71,6 +79,8 @@ def with_intervals(done: Review, draws: int = DRAWS, seed: int = 0) -> Review:
                 [float(m[key]["median"]) for m in medians if key in m],
                 draws,
                 _moved(done.breaths[key], beyond[key]) if key in beyond else 0.0,
+                bound=key in PEAKS,
+                least=_grid(done.recording, key, float(told["median"])),
             ),
         }
         for key, told in done.summary["quantities"].items()
@@ -150,13 +160,29 @@ def _moved(values: pl.Series, by: Values) -> float:
     return float(np.median(own + by[known]) - np.median(own)) if known.any() else 0.0
 
 
-def _interval(middle: float, found: Sequence[float], draws: int, beyond: float = 0.0) -> dict[str, float | None]:
+def _grid(recording: Recording, key: str, median: float) -> float:
+    """One standard deviation of what lies anywhere between two samples, in the quantity's unit; 0 of no time."""
+    return TIMES[key](median) / recording.rate_hz / float(np.sqrt(12)) if key in TIMES else 0.0
+
+
+def _interval(
+    middle: float, found: Sequence[float], draws: int, beyond: float = 0.0, *, bound: bool = False, least: float = 0.0
+) -> dict[str, float | None]:
+    """Low and high around a value: see :func:`with_intervals`.
+
+    ``beyond`` is how much further it may reach up, which then needs no draws' shift to be guessed; with ``bound`` that
+    is as far as it can, and the nearer the likelier (a triangular distribution). ``least`` is the least that draws
+    count as scattering, one standard deviation.
+    """
     if len(found) < OFTEN * draws:
         return {"low": None, "high": None}
     drawn = np.asarray(found)
-    half = NORMAL * float(np.sqrt(drawn.var() + (drawn.mean() - middle) ** 2))
-    further = NORMAL * float(drawn.std()) + beyond if beyond else half  # known, it needs no draws' shift to be guessed
-    return {"low": middle - half, "high": middle + further}
+    scatter = max(float(drawn.std()), least)
+    if beyond and bound:
+        likely, half = middle + beyond * 2 / 3, NORMAL * float(np.hypot(scatter, beyond / np.sqrt(18)))
+        return {"low": min(middle, likely - half), "high": likely + half}
+    half = NORMAL * float(np.hypot(scatter, drawn.mean() - middle))
+    return {"low": middle - half, "high": middle + (NORMAL * scatter + beyond if beyond else half)}
 
 
 def _computed(breaths: pl.DataFrame, drawn: Sequence[pl.DataFrame], draws: int) -> dict[str, dict[str, float | None]]:
@@ -187,7 +213,7 @@ def _of_breaths(
             if value is not None:
                 found = theirs[np.isfinite(theirs[:, row]), row]
                 further = float(beyond[key][row]) if key in beyond else 0.0
-                told = _interval(value, found, draws, further)
+                told = _interval(value, found.tolist(), draws, further, bound=key in PEAKS)
                 rows.append({"breath": breaths["breath"][row], "quantity": key, **told})
     return pl.DataFrame(rows, schema=INTERVAL_COLUMNS)
 

@@ -17,11 +17,13 @@ from PIL import Image, ImageDraw
 from tests.pictures.draw import Chart, axes_tables, draw
 from tests.pictures.patients import signals
 from tests.pictures.styles import Style
-from tidebench.case import load_case
+from tidebench.case import Case, load_case
 from tidebench.caution import CAUTION
 from tidebench.cli import main
 from tidebench.readers import open_recording
+from tidebench.report.content import content
 from tidebench.results import review_case
+from tidebench.review import review
 from tidebench.views.pictured import pictured
 
 PLAIN = Style(
@@ -198,6 +200,30 @@ def test_trends_become_trends_and_loops_tell_their_work(folder: Path) -> None:
     loop = json.loads(Path("case/picture.json").read_text(encoding="utf-8"))["pictures"][0]["loops"][0]
     assert loop["work_j"] == pytest.approx(np.pi / 4 * 20 * 0.6 * 0.0980665, rel=0.03)  # an ellipse
     assert "direction and time" in loop["not_told"]
+
+
+def test_the_report_of_a_recording_tells_the_trends_beside_it(folder: Path, chart: Chart) -> None:
+    """A screen with waveforms and, below them, a trend from 10 to 30 a minute."""
+    page = Image.new("RGB", (1280, 1100), "white")
+    page.paste(chart.image)
+    line = [(40 + x, 900 - 100 * np.sin(x / 120)) for x in range(700)]
+    ImageDraw.Draw(page).line(line, fill=(0, 90, 160), width=3)
+    page.save("page.png")
+    trend = {"kind": "trend", "quantity": "rate_per_min", "unit": "/min", "box": [40, 760, 740, 1060],
+             "values": [[1000, 10], [800, 30]], "times": [[40, 0], [740, 14400]]}  # fmt: skip
+    waves = axes_tables(chart, colours=False)["panel"]
+    Path("page.toml").write_text(tomlkit.dumps({"panel": [*waves, trend]}), encoding="utf-8")
+    main(["picture", "page.png", "--axes", "page.toml", "--out", "case"])
+    done = review_case("case", "result")
+    assert [words.replace("\xa0", " ") for words in content(done)["pictured"]] == [
+        "Rate 10 to 30 /min, median 21 /min, over 4.0 h."
+    ]
+
+
+def test_a_report_without_pictures_has_nothing_of_them(folder: Path) -> None:
+    main(["picture", "screen.png", "--axes", "axes.toml", "--out", "case"])
+    case = load_case(Path("case"))
+    assert content(review(Case(), open_recording(case)))["pictured"] == []
 
 
 def test_proposed_axes_are_to_be_completed(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

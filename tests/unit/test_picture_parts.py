@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +103,24 @@ def test_corners_of_a_screen_are_found_to_a_pixel_and_straightening_restores_it(
     assert np.abs(found - np.array(corners)).max() < 1.0
     flat = np.asarray(straight(picture, corners, (800, 500), "screen"), dtype=float)
     assert np.abs(flat[3:-3, 3:-3] - (15, 20, 30)).max() < 6
+
+
+@pytest.mark.parametrize("corner", range(4))
+def test_a_corner_that_a_reflection_hides_is_found_by_the_edges_beside_it(corner: int) -> None:
+    """A reflection as bright as the wall lies over one corner: the mask of what stands out is cut off aslant there."""
+    corners = np.array([(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)])
+    large = Image.new("RGB", (6400, 4800), (120, 115, 110))
+    ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=(15, 20, 30))
+    shown = np.asarray(large.resize((1600, 1200), Image.Resampling.BOX), dtype=float)
+    beside = [corners[corner] + 0.4 * (corners[k] - corners[corner]) for k in ((corner - 1) % 4, (corner + 1) % 4)]
+    outward = 0.1 * (corners[corner] - corners.mean(axis=0))
+    around = [beside[0], beside[0] + outward, corners[corner] + outward, beside[1] + outward, beside[1]]
+    cover = Image.new("L", (1600, 1200))
+    ImageDraw.Draw(cover).polygon([tuple(point) for point in around], fill=255)
+    hides = ndimage.gaussian_filter(np.asarray(cover, dtype=float) / 255, 6.0)[..., None]
+    picture = Image.fromarray((shown + hides * ((120, 115, 110) - shown)).round().astype(np.uint8))
+    found, _ = find_corners(picture, "screen")
+    assert np.abs(found - corners).max() < 1.5
 
 
 @pytest.mark.parametrize("bend", [-0.06, 0.04])
@@ -233,6 +252,46 @@ def test_a_curve_over_a_filled_area_is_followed_on_narrow_peaks_and_level_stretc
     assert np.nanmax(off[level]) < 0.6
 
 
+@pytest.mark.parametrize("width", [1.2, 2.6])
+@pytest.mark.parametrize("alpha", [0.2, 0.36])
+def test_an_area_filled_under_narrow_plateaus_is_not_taken_for_the_pen(width: float, alpha: float) -> None:
+    """Most of the panel is filled with a share of a dark pen, the plateaus more narrowly than the ground is told by."""
+    rows = steps(750, 150, 48, 90.0, 18.0)
+    ink = inked(rows, 150, width)[..., None]
+    ground, pen = np.array([234.0, 238.0, 231.0]), np.array([13.0, 13.0, 13.0])
+    inside = (np.arange(150)[:, None] > rows) & (np.arange(150)[:, None] < 136)
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
+    found = best_of(inks_of((behind + ink * (pen - behind)).astype(np.float32), pen.astype(np.float32)))
+    assert found is not None
+    from_middle = np.abs(found.column % 150 - 75)
+    level = (from_middle < 20) | (from_middle > 29)
+    off = np.abs(found.row - np.where(from_middle < 24, 18.0, 90.0))[level]
+    assert np.isfinite(off).mean() > 0.99
+    assert np.nanmax(off) < 0.6
+    assert found.width == pytest.approx(width, abs=0.35)
+
+
+def test_a_second_curve_of_a_colour_that_is_near_is_not_followed_through_jpeg() -> None:
+    """Teal is told, green runs below it and nearly meets its foot: to stay on green would spare two steep edges."""
+    rows = steps(900, 300, 110, 150.0, 20.0)
+    other = 190 + 0.5 * (rows - 170)
+    teal, green, ground = np.array([6.0, 112, 88]), np.array([28.0, 112, 5]), np.array([253.0, 250, 248])
+    pixels = np.broadcast_to(ground, (220, 900, 3))
+    for line, colour in ((other, green), (rows, teal)):
+        ink = inked(line, 220, 1.7)[..., None]
+        pixels = pixels + ink * (colour - pixels)
+    taken = io.BytesIO()
+    Image.fromarray(pixels.round().astype(np.uint8)).save(taken, "JPEG", quality=75)
+    shown = np.asarray(Image.open(taken), dtype=np.float32)
+    found = best_of(inks_of(shown, teal.astype(np.float32)))
+    assert found is not None
+    from_middle = np.abs(found.column % 300 - 150)
+    level = (from_middle < 50) | (from_middle > 60)
+    off = np.abs(found.row - np.where(from_middle < 55, 20.0, 150.0))[level]
+    assert np.isfinite(off).mean() > 0.99
+    assert np.nanmax(off) < 1.0
+
+
 def test_an_evenly_lit_panel_is_read_in_one_way() -> None:
     assert len(inks_of(stroke(wave(420), 130, 2.0))) == 1
 
@@ -295,6 +354,23 @@ def test_a_volume_that_is_set_back_between_breaths_is_no_expired_flow(left: floa
     made = with_slope(Recording(rate, {"airway_pressure": volume, "volume": volume}, uncertainty=doubt))
     assert made["flow"].min() > -(0.5 - left) / 0.4
     assert made["volume"].tolist() == volume.tolist()
+
+
+@pytest.mark.parametrize("left", [0.0, 0.06])
+@pytest.mark.parametrize("from_step", [3, 5, 40])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_volume_is_set_back_near_the_edge_of_its_panel(left: float, from_step: int, mirrored: bool) -> None:
+    """The same at 100 a second, cut so many samples after the last step: 0.03, 0.05 and 0.4 s from the edge.
+
+    Turned round in time and sign the step falls just as much near the left edge.
+    """
+    rate = 100.0
+    time = np.arange(900 + from_step) / rate
+    phase = (time + 1e-9) % 3
+    volume = np.where(phase < 1, 0.5 * phase, left + (0.5 - left) * np.exp(-(phase - 1) / 0.4))
+    level, found = without_jumps(-volume[::-1] if mirrored else volume, rate)
+    assert found == (3 if left else 0)
+    assert np.diff(level).min() * rate == pytest.approx(-(0.5 - left) / 0.4, rel=0.05)
 
 
 def test_expiration_is_told_where_each_channel_turns_and_not_where_one_never_falls() -> None:

@@ -137,6 +137,23 @@ def test_volume_reaches_as_much_further_as_samples_lack() -> None:
     assert told["median"] < 0.995 * whole < whole < told["high"]
 
 
+def test_times_are_no_surer_than_samples_lie_apart() -> None:
+    """Breaths of 4 s fall alike on samples of 40 ms, in every draw, so that medians of draws do not scatter by enough.
+
+    A moment anywhere between two samples has a standard deviation of their distance by √12 (uniform distribution); 60/T
+    changes by 60/T² a second.
+    """
+    every = breaths()
+    whole = review(Case(), every).summary["quantities"]
+    few = Recording(every.rate_hz / 4, {name: every[name][::4] for name in ("airway_pressure", "flow")})
+    nothing = Uncertainty({"flow": np.zeros(len(few))}, 0.03)
+    told = with_intervals(review(Case(), replace(few, uncertainty=nothing)), draws=6).summary["quantities"]
+    least = 2 * NORMAL / few.rate_hz / np.sqrt(12)
+    for key, each in (("inspiratory_time_s", 1.0), ("expiratory_time_s", 1.0), ("rate_per_min", 60 / 4.0**2)):
+        assert told[key]["high"] - told[key]["low"] >= 0.999 * least * each
+        assert told[key]["low"] <= whole[key]["median"] <= told[key]["high"]
+
+
 def test_what_is_finer_than_a_pen_is_not_looked_for() -> None:
     """Flow that rattles only while it is fast is found in a measured recording, and passed over in a traced one."""
     recording = breaths()

@@ -16,6 +16,7 @@ Shares = npt.NDArray[np.float32]
 
 _BLOCK = 16  # pixels of a block whose median colour is background
 _STRAY = 0.35  # distance from the line between background and ink, as a share of it, that halves what counts
+_TINT, _AROUND = 0.15, 5  # the same of all ink in a square of so many pixels: two pens of colours that are near
 _STRONGEST = 1.15  # times the ink, beyond which a pixel is something else
 _RULED = 0.9  # share of a row or column that has ink all along before it is a ruled line
 _HIDES = 0.5  # ink all along a row or column from which on a curve can't be told from it
@@ -24,6 +25,7 @@ _FEWEST_COLUMNS = 0.2  # share of the columns in which a curve's colour has to b
 _BARE = 0.05  # share of a panel that is bare ground at least, and share that is filled
 _EVEN, _ASIDE = 0.04, 0.25  # by how much grounds differ that are one, and how far off the line a filled one may lie
 _LEAST_FILL, _MOST_FILL = 0.08, 0.7  # less is uneven light, more leaves nothing to see
+_WIDER = 9  # pixels, wider than a pen: what is less wide is a line, and no filled area
 
 
 @dataclass(frozen=True)
@@ -93,11 +95,10 @@ def inks_of(pixels: Colours, colour: Colours | None = None) -> tuple[Ink, ...]:
     contrast = _refined(differs, (~ruled).astype(np.float32), wanted)
     if contrast is None:
         return ()
-    whole = np.ones(pixels.shape[:2], dtype=np.float32)
-    ways = [(contrast, whole), *_over_fills(behind, contrast)]
+    plain = (contrast, _covered(differs, contrast, np.zeros(pixels.shape[:2], dtype=np.float32)))
     return tuple(
-        Ink(_without_rules(_covered(differs, against, left)), against, noise / float(np.linalg.norm(against)))
-        for against, left in ways
+        Ink(_without_rules(share), against, noise / float(np.linalg.norm(against)))
+        for against, share in (plain, *_over_fills(differs, behind, contrast))
     )
 
 
@@ -106,11 +107,11 @@ def ink_of(pixels: Colours, colour: Colours | None = None) -> Ink | None:
     return next(iter(inks_of(pixels, colour)), None)
 
 
-def _over_fills(behind: Colours, contrast: Colours) -> list[tuple[Colours, Shares]]:
-    """Contrast against the bare ground, and the share of it that each pixel's ground leaves, where an area is filled.
+def _over_fills(differs: Colours, behind: Colours, contrast: Colours) -> list[tuple[Colours, Shares]]:
+    """Contrast against the bare ground and the shares of ink beyond what an area is filled with, where one is.
 
     A filled area is ground with some of the ink's colour: it lies on the line from ground to ink. The contrast that was
-    found is taken for the one against the filled area; where it is the one against bare ground, nothing was amiss.
+    found is the one against the filled area, or the one against bare ground: both are tried.
     """
     length = float(np.linalg.norm(contrast))
     along = behind @ (contrast / length**2)
@@ -122,8 +123,11 @@ def _over_fills(behind: Colours, contrast: Colours) -> list[tuple[Colours, Share
     full = float(np.quantile(filled, 1 - _BARE))
     if full < _LEAST_FILL:
         return []
-    times = 1.0 + full
-    return [(contrast * times, 1 - np.clip(filled / times, 0, _MOST_FILL).astype(np.float32))]
+    return [
+        (against, _covered(differs, against, (filled / times).astype(np.float32), full / times))
+        for times in (1.0 + full, 1.0)
+        for against in (contrast * times,)
+    ]
 
 
 def _ruled(seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -150,17 +154,45 @@ def _strongest(differs: Colours, strength: Shares, noise: float) -> Colours | No
     return chosen
 
 
-def _covered(differs: Colours, contrast: Colours, left: Shares) -> Shares:
+def _covered(differs: Colours, contrast: Colours, behind: Shares, full: float = 0.0) -> Shares:
     """Share of ink in each pixel, less where its colour lies off the line from background to ink.
 
-    ``left`` is the share of the contrast that a pixel's own ground leaves.
+    ``behind`` is how much of the ink the background holds, ``full`` how much a filled area does: blocks tell both, and
+    lag where an area ends or is narrow. Its edge is that of what is left of all fainter ink by an opening with a square
+    wider than a pen (what the white top-hat transform takes off: Serra, 1982), as far as the area can be filled.
     """
-    length = float(np.linalg.norm(contrast)) * left
-    share = differs @ (contrast / np.linalg.norm(contrast)) / length
-    beyond = np.maximum(share - _STRONGEST, 0.0)
-    stray = np.sqrt(np.maximum((differs**2).sum(axis=2) / length**2 - share**2, 0.0) + beyond**2)
-    covered: Shares = (np.clip(share, 0, 1.1) / (1 + (stray / _STRAY) ** 4)).astype(np.float32)
+    from scipy import ndimage
+
+    length = float(np.linalg.norm(contrast))
+    share = differs @ (contrast / length**2)
+    stray = np.sqrt(np.maximum((differs**2).sum(axis=2) / length**2 - share**2, 0.0))
+    other = np.minimum(stray / np.maximum(share, 0.5), _tint(differs / length, contrast / length, share))
+    if full > 0:
+        inked = share + behind
+        pen = inked > (1 + full) / 2
+        ground = ndimage.grey_opening(np.where(pen, 0.0, inked), (_WIDER, _WIDER))
+        ground = np.where(pen, ndimage.maximum_filter(ground, 3), ground).clip(0.0, min(full, _MOST_FILL))
+        share, stray = (inked - ground) / (1 - ground), stray / (1 - ground)
+    stray = np.hypot(stray, np.maximum(share - _STRONGEST, 0.0))
+    off = (stray / _STRAY) ** 4 + (other / _TINT) ** 4
+    covered: Shares = (np.clip(share, 0, 1.1) / (1 + off)).astype(np.float32)
     return covered
+
+
+def _tint(differs: Colours, contrast: Colours, share: Shares) -> Shares:
+    """By how much the ink around each pixel is of another colour, as a share of it.
+
+    A compressed picture keeps colours for blocks of pixels: a thin line lies aside pixel by pixel, not as a whole.
+    """
+    from scipy import ndimage
+
+    inked = np.maximum(share, 0.0)
+    weight = ndimage.uniform_filter(inked**2, _AROUND)
+    aside = [
+        ndimage.uniform_filter(inked * (differs[..., band] - share * contrast[band]), _AROUND) for band in range(3)
+    ]
+    tint: Shares = np.sqrt(sum(part**2 for part in aside)) / np.maximum(weight, 1e-3)
+    return tint
 
 
 def _refined(differs: Colours, allowed: Shares, wanted: Colours) -> Colours | None:

@@ -16,9 +16,10 @@ OVER_S = 0.06
 """Seconds over which a slope is taken: shorter shows pixels, longer blunts the start of a breath. This house's."""
 FEWEST = 3
 STEP, ASIDE_S = 3, 0.08
+LEAST_ASIDE = 2
 MANY, LEAST = 4.0, 0.03
-"""Samples in which volume is set back, and the seconds on either side of them; how many times what volume does there it
-changes by, and which share of its swing at least. This house's."""
+"""Samples in which volume is set back, the seconds on either side of them and their fewest samples; how many times what
+volume does there it changes by, and which share of its swing at least. This house's."""
 SLOPE = "flow is the slope of volume over {over:.0f} ms, since the picture has no panel of flow"
 JUMPS = "Volume is set back {times} times at once: that is no flow and was left out of it. "
 WORDS = (
@@ -57,16 +58,18 @@ def without_jumps(volume: Values, rate: float) -> tuple[Values, int]:
     """Volume without the steps by which a display sets it back between breaths, and how many there are.
 
     A step is no flow: within three samples volume changes by many times what it does that way on either side. It is
-    taken off from there on.
+    taken off from there on. Near the panel's edges a side is as long as there are samples, two at the least: nearer to
+    them a step can't be told from flow.
     """
-    aside = max(2, round(ASIDE_S * rate))
+    aside = max(LEAST_ASIDE, round(ASIDE_S * rate))
     known = volume[np.isfinite(volume)]
     first, last = np.arange(len(volume) - STEP), np.arange(STEP, len(volume))
-    inside = (first >= aside) & (last < len(volume) - aside)
-    first, last = first[inside], last[inside]
+    back, on = np.minimum(aside, first), np.minimum(aside, len(volume) - 1 - last)
+    inside = np.minimum(back, on) >= LEAST_ASIDE
+    first, last, back, on = first[inside], last[inside], back[inside], on[inside]
     by = volume[last] - volume[first]
-    same = np.sign(by) * STEP / aside
-    before, after = same * (volume[first] - volume[first - aside]), same * (volume[last + aside] - volume[last])
+    same = np.sign(by) * STEP
+    before, after = same / back * (volume[first] - volume[first - back]), same / on * (volume[last + on] - volume[last])
     usual = np.maximum(0.0, np.maximum(before, after))
     jumps = (
         np.flatnonzero((np.abs(by) > LEAST * np.ptp(known)) & (np.abs(by) > MANY * usual)) if len(known) else first[:0]

@@ -33,6 +33,9 @@ CLEARLY = 0.6
 """Share of the squared distances from straight sides that a bend must leave at most to be believed: this house's."""
 CROOKED_PX = 2.0
 """Pixels, root mean square, by which points of a side may stray from its line."""
+TRIES, NEAR_PX, LEAST_STRAIGHT, LEAST_FILLED = 200, 1.5, 0.35, 0.6
+"""Lines tried along an edge that lacks a part, how near points lie, the least share of them that has to, and the least
+share of what the four lines enclose that has to stand out: this house's."""
 BOWED = 0.03
 """Of its length that a side may bow."""
 
@@ -182,19 +185,25 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
         Nothing four-sided stands out.
     """
     coarse = max(1, max(image.size) // _COARSE)
-    pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
-    corners = _four_sides(_standing_out(pixels))
-    if corners is None:
-        raise _no_screen(where)
-    rough = (corners + 0.5) * coarse - 0.5
+    mask = _standing_out(np.asarray(image.reduce(coarse), dtype=np.float32))
     grey = np.asarray(image.convert("L"), dtype=np.float32)
+    for corners in (_four_sides(mask), _along_edges(mask)):
+        found = None if corners is None else _refined(grey, (corners + 0.5) * coarse - 0.5, 2.5 * coarse)
+        if found is not None:
+            return found
+    raise _no_screen(where)
+
+
+def _refined(grey: npt.NDArray[np.float32], rough: Points, reach: float) -> tuple[Points, float] | None:
+    """Corners where lines along the sides meet, and their bend; None where a side is not straight."""
+    size = (grey.shape[1], grey.shape[0])
     following = np.roll(rough, -1, axis=0)
-    sides = [_side(grey, first, last, 2.5 * coarse) for first, last in zip(rough, following, strict=True)]
-    bend = _bend(sides, image.size)
-    lens = Lens(image.size, bend)
+    sides = [_side(grey, first, last, reach) for first, last in zip(rough, following, strict=True)]
+    bend = _bend(sides, size)
+    lens = Lens(size, bend)
     unbent = [lens.unbent(side) for side in sides]
     if max(_off(side) / len(side) for side in unbent) > CROOKED_PX**2:
-        raise _no_screen(where)
+        return None
     lines = [_line(side) for side in unbent]
     met = np.array([_meeting(lines[k - 1], lines[k]) for k in range(4)])
     return lens.seen(met), bend
@@ -269,6 +278,48 @@ def _four_sides(mask: npt.NDArray[np.bool_]) -> Points | None:
     if np.linalg.norm(sides, axis=1).min() < _PATCH or not 0.9 < len(rows) / max(area, 1.0) < 1.15:
         return None
     return corners
+
+
+def _along_edges(mask: npt.NDArray[np.bool_]) -> Points | None:
+    """Corners where lines along a mask's four edges meet, of one that lacks a corner: a reflection hides it.
+
+    None where an edge is straight in too little of it, or the mask fills too little of what lies between.
+    """
+    columns, rows = np.flatnonzero(mask.any(axis=0)), np.flatnonzero(mask.any(axis=1))
+    if min(len(columns), len(rows)) < _PATCH:
+        return None
+    tall, wide = mask.shape
+    upright, across = mask[:, columns], mask[rows]
+    edges = (
+        (columns, upright.argmax(axis=0)),
+        (wide - 1 - across[:, ::-1].argmax(axis=1), rows),
+        (columns, tall - 1 - upright[::-1].argmax(axis=0)),
+        (across.argmax(axis=1), rows),
+    )
+    lines = [_most_of(np.stack(edge, axis=1).astype(float)) for edge in edges]
+    known = [line for line in lines if line is not None]
+    if len(known) < 4:
+        return None
+    corners = np.array([_meeting(known[k - 1], known[k]) for k in range(4)])
+    x, y = corners.T
+    area = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+    return corners if LEAST_FILLED < mask.sum() / max(area, 1.0) < 1.15 else None
+
+
+def _most_of(points: Points) -> Points | None:
+    """The line on which most points lie, of those through two of them (RANSAC: Fischler and Bolles, 1981); None if few.
+
+    The same points, the same line.
+    """
+    rng = np.random.default_rng(0)
+    best = np.zeros(len(points), dtype=bool)
+    for one, other in rng.integers(0, len(points), (TRIES, 2)).tolist():
+        way = points[other] - points[one]
+        length = float(np.hypot(*way))
+        if length >= _PATCH:
+            near = np.abs((points - points[one]) @ (-way[1], way[0])) < NEAR_PX * length
+            best = near if near.sum() > best.sum() else best
+    return _line(points[best]) if best.mean() > LEAST_STRAIGHT else None
 
 
 def _side(grey: npt.NDArray[np.float32], first: Points, last: Points, reach: float) -> Points:

@@ -47,7 +47,8 @@ class Curve:
 
     ``reach``, shape (2, n), is by how many rows the stroke's upper edge lies above the curve and its lower one below,
     the pen's own half taken off: where several samples share a column, the largest and the least of them.
-    ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve.
+    ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve, ``alone`` the share of the
+    panel's ink that lies on it: little where a filled area is taken for ink.
     """
 
     column: Pixels
@@ -56,6 +57,7 @@ class Curve:
     reach: Pixels
     width: float
     ink: float = 1.0
+    alone: float = 1.0
 
     @property
     def seen(self) -> float:
@@ -148,8 +150,8 @@ def _between(top: Pixels, bottom: Pixels, width: float) -> Pixels:
 
 
 def best_of(inks: Sequence[Ink]) -> Curve | None:
-    """The curve that is seen best, of several ways to read its ink; None without one."""
-    return max((trace(ink) for ink in inks), key=lambda curve: curve.ink * curve.seen, default=None)
+    """The curve that is seen best and most alone, of several ways to read its ink; None without one."""
+    return max((trace(ink) for ink in inks), key=lambda curve: curve.ink * curve.seen * curve.alone, default=None)
 
 
 def trace(ink: Ink) -> Curve:
@@ -171,7 +173,17 @@ def trace(ink: Ink) -> Curve:
     row = _without_islands(np.where(thin & (np.abs(row - middle) < 0.6), middle, row), width)
     row = _without_loose(row, ink, width)
     reach = np.nan_to_num(np.maximum(np.stack([row - lower, upper - row]), 0.0))
-    return Curve(column, *bridged(row, _doubt(row, lower, upper, width, ink.noise), width), reach, width, seen)
+    sd = _doubt(row, lower, upper, width, ink.noise)
+    alone = _alone(ink.share, low, high, round(width) + 1)
+    return Curve(column, *bridged(row, sd, width), reach, width, seen, alone)
+
+
+def _alone(share: Shares, low: npt.NDArray[np.intp], high: npt.NDArray[np.intp], beside: int) -> float:
+    """Share of a panel's ink that lies within some rows of the curve's way."""
+    rows = np.arange(len(share))[:, None]
+    seen = np.where(share > RUNS, share, 0.0)
+    own = seen[(rows >= low - beside) & (rows <= high + beside)].sum()
+    return float(own / max(seen.sum(), 1e-9))
 
 
 def _at_points(lower: Pixels, upper: Pixels, width: float) -> Pixels:

@@ -46,6 +46,7 @@ from tidebench.views.answers import GROUPS, SAFE, UNTOLD
 from tidebench.views.capnogram import CapnogramPage, capnogram_page
 from tidebench.views.efforts import effort_source
 from tidebench.views.numbers import summary_number
+from tidebench.views.pictured import pictured_of
 from tidebench.views.wording import clock, count, duration, sentence, share
 
 if TYPE_CHECKING:
@@ -85,6 +86,7 @@ def content(review: Review, rehearsed: WhatIf | None = None) -> Data:
         "limits": [_limit(verdict) for verdict in page.verdicts],
         "method": [{"head": topic, "text": text} for topic, text in method(review)],
         "processing": list(review.recording.steps),
+        "pictured": _pictured(review),
         "definitions": _definitions(review, page),
         "trend_caption": _trend_caption(course),
         "description": f"{page.patient} {page.recording}",
@@ -432,6 +434,14 @@ def _beside(known: Beside) -> Data:
         "gases": {"columns": _heads(known.columns), "rows": gases, "more": _left(known.gases, "case.toml")},
         "events": {"rows": events, "more": _left(known.events, "case.toml")},
     }
+
+
+def _pictured(review: Review) -> list[str]:
+    """Trends and loops of the pictures that a case was made of; noted numbers stand beside measured ones."""
+    if not review.case.recordings:
+        return []
+    gave = pictured_of(review.case)
+    return [*(trend.words for trend in gave.trends), *gave.loops]
 
 
 def _findings(review: Review) -> list[Data]:

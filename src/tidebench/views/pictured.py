@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from tidebench.case import MOST_BYTES, load_case
+from tidebench.case import MOST_BYTES, Case, load_case
 from tidebench.quantities import quantity
 from tidebench.views.wording import sentence
 
@@ -46,8 +46,12 @@ def pictured(folder: Path) -> Pictured:
     CaseError
         The folder holds no case.
     """
-    case = load_case(folder)
-    told = folder / "picture.json"
+    return pictured_of(load_case(folder))
+
+
+def pictured_of(case: Case) -> Pictured:
+    """What the pictures of a case gave that lies in its folder."""
+    told = case.folder / "picture.json"
     if not told.is_file() or told.stat().st_size > MOST_BYTES:
         return Pictured((), (), ())
     said = json.loads(told.read_bytes())
@@ -57,7 +61,7 @@ def pictured(folder: Path) -> Pictured:
         for key, value in one.numbers.items()
     ]
     loops = [sentence(loop["words"]) for picture in said["pictures"] for loop in picture.get("loops", ())]
-    trends = folder / "trends.parquet"
+    trends = case.folder / "trends.parquet"
     return Pictured(tuple(_trends(pl.read_parquet(trends)) if trends.is_file() else ()), tuple(loops), tuple(noted))
 
 

@@ -95,7 +95,7 @@ export function CaseRoom({ name }: { name: string }) {
       </div>
     );
   }
-  if (review) return <ReviewRoom name={name} review={review} known={known} again={begin} />;
+  if (review) return <><ReviewRoom name={name} review={review} known={known} again={begin} /><Pictured name={name} /></>;
   return (
     <div class="narrow stack">
       <h1>{entry?.title ?? name}</h1>
@@ -114,7 +114,7 @@ export function CaseRoom({ name }: { name: string }) {
           {entry.recording && <button class="main" onClick={() => void begin()}>Review it</button>}
         </div>
       )}
-      {entry && !entry.problem && !entry.recording && <Pictured name={name} />}
+      {entry && !entry.problem && <Pictured name={name} />}
       {!job && entry && (
         <details class="fold">
           <summary>Take this case out of the casebook</summary>
