@@ -170,13 +170,18 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
     """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
     what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+
+    Where breaths are stacked on each other the median breath says nothing of the sum: minute volume is its own, and
+    expired volume what it leaves each breath.
     """
     out, raw = dict(side), told.quantities
     alone = raw["vte_ml"] * raw["rate_per_min"] / 1000
     differing = raw["minute_volume_l_min"] / np.where(alone > 0, alone, np.nan)
     product = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
-    stacked = ~((differing > 1 / STACKED) & (differing < STACKED))  # the median breath says nothing of the sum
-    out["minute_volume_l_min"] = np.where(stacked, side["minute_volume_l_min"], product)
+    if not bool((np.abs(np.log(differing)) < np.log(STACKED)).all()):
+        out["vte_ml"] = 1000 * side["minute_volume_l_min"] / side["rate_per_min"]
+    elif fit.rises is None:
+        out["minute_volume_l_min"] = product
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
@@ -231,9 +236,7 @@ def uneven(fit: Fit) -> bool:
 
 def spread_of(fit: Fit, key: str) -> float:
     """Standard error of a recorded median."""
-    if key not in fit.breaths.columns:
-        return 0.0
-    column = fit.breaths[key].drop_nulls().to_numpy()
+    column = fit.seen(key)
     return spread_of_median(column) if len(column) > 1 else 0.0
 
 
@@ -321,14 +324,14 @@ def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], flo
     """
     levels, spans = fit.bend or fit.steps, []
     for key, below in (("vti_ml", True), ("peak_pressure_cmh2o", False)):
-        known = fit.breaths[key].drop_nulls().to_numpy()
+        known = fit.seen(key)
         if len(known) and (key == "vti_ml" or levels is None):
             spans.append((key, float(known.min()), float(known.max()), below))
     if levels is not None:
         spans.append(("plateau_pressure_cmh2o", *levels.seen, False))
         spans.append(("total_peep_cmh2o", *levels.seen, True))
     else:
-        known = fit.breaths["peep_cmh2o"].drop_nulls().to_numpy()
+        known = fit.seen("peep_cmh2o")
         spans += [("peep_cmh2o", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
     for key, low, high, below in spans:

@@ -311,7 +311,7 @@ def anchored(fit: Fit) -> Fit:
             raise _no_breath()
         gain = volume / had if "tidal_volume_ml" in fit.setting else 1.0
         size = time = 1.0
-        if fit.drive is not None and "tidal_volume_ml" not in fit.setting:
+        if fit.drive is not None and "tidal_volume_ml" not in fit.setting and fit.rises is None:
             asked = fit.mechanics.theta[ELASTANCE] * (volume - had) / 1000
             size = float(np.clip(1 + asked / fit.drive.size_cmh2o, 0.5, 2.0))
             lasts = told.get("inspiratory_time_s", np.nan) - float(now["inspiratory_time_s"][0])
@@ -319,7 +319,8 @@ def anchored(fit: Fit) -> Fit:
                 time = float(np.clip(1 + 0.7 * lasts / fit.drive.neural_time_s, 0.6, 1.6))
         fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
     last = predict(fit, n=1)
-    off = abs(float(last.quantities["vti_ml"][0]) / told["vti_ml"] - 1.0)
+    key = "vti_ml" if fit.rises is None else "minute_volume_l_min"  # at two levels breaths are of several sizes
+    off = abs(float(last.quantities[key][0]) / told[key] - 1.0)
     if not np.isfinite(off):
         raise _no_breath()
     if off > HARDLY:
