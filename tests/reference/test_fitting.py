@@ -761,3 +761,30 @@ def test_minute_volume_of_stacked_breaths_is_their_sum() -> None:
         assert told[0] == pytest.approx(minute, rel=0.12)
     low, high = answer["minute_volume_l_min"].then[1:]
     assert low < minute < high
+
+
+SIGMOID = {"low_ml": 0.0, "span_ml": 2250.0, "middle_cmh2o": 15.8, "width_cmh2o": 6.7}
+
+
+@pytest.mark.parametrize(("now", "then"), [(14.0, 5.0), (12.0, 4.0), (5.0, 14.0)])
+def test_a_peep_that_was_not_seen_may_lie_where_recoil_bends(now: float, then: float) -> None:
+    """Venegas' sigmoid in closed form: the breath's volume laid on it from the new PEEP. A straight lung would be far
+    off, and is the estimate; the interval holds the sigmoid's.
+    """
+    setting: dict[str, Any] = {
+        "mode": "CMV-VC", "rate_per_min": 14.0, "tidal_volume_ml": 550.0, "inspiratory_time_s": 1.0, "pause_s": 0.3,
+        "flow_pattern": "constant",
+    }  # fmt: skip
+    lung = {"compartments": [{"sigmoid": SIGMOID, "resistance_cmh2o_s_l": 6.0}]}
+    fit = fitted({"lung": lung, "effort": {"rate_per_min": 0.0}, "settings": [{**setting, "peep_cmh2o": now}]})
+    told = {one.key: one for one in what_if(fit, {"peep_cmh2o": then}).changes}
+    curve = Sigmoid(0.0, 2.25, 15.8, 6.7)
+    begins = float(told["total_peep_cmh2o"].then[0])
+    top = float(curve.pressure_cmh2o(float(curve.volume_l(begins)) + told["vti_ml"].then[0] / 1000))
+    low, high = told["plateau_pressure_cmh2o"].then[1:]
+    assert low < top < high
+    assert told["driving_pressure_cmh2o"].then[1] < top - begins < told["driving_pressure_cmh2o"].then[2]
+    slope, error = fit.slope
+    middle = float(curve.volume_l(now)) + 0.5 * told["vti_ml"].now[0] / 1000
+    true = np.tanh(0.5 * (float(curve.pressure_cmh2o(middle)) - 15.8) / 6.7) / 6.7
+    assert abs(slope - true) < 2.0 * error

@@ -18,15 +18,17 @@ from tidebench.fitting.levels import Rises, drive_on_levels, recorded_rises
 from tidebench.fitting.limitation import Limitation, limitation_of
 from tidebench.fitting.lung import lung_of
 from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics
-from tidebench.fitting.recoil import UNSEEN_PER_CMH2O, Bend, Steps, bend_of, steps_of, unseen
+from tidebench.fitting.recoil import Bend, Steps, bend_of, steps_of
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
+from tidebench.fitting.unseen import slope_of, stiffer_unseen
 from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
 LEAK_AT_CMH2O = 10.0  # at which a leak's size is told
+LEAST_SWING_CMH2O = 1.0  # of a breath's recoil
 LEVELS_BETWEEN = 60  # a bend tells every PEEP between its levels
 MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 
@@ -164,15 +166,23 @@ class Fit:
     def stiffer(self, setting: Mapping[str, Any], n: int, seed: int) -> Samples:
         """Elastance on a setting's PEEP over that on the recorded one, shape (n,); the first is the estimate's.
 
-        Between levels as they were seen; away from them, doubt grows with the distance.
+        Between levels as they were seen; away from them, as recoil may bend and lung may open or close.
         """
         here, there = (float(told.get("peep_cmh2o") or 0.0) for told in (self.setting, setting))
         if here == there:
             return np.ones(n)
         middle = 1.0 if self.steps is None else self.steps.factor(here, there)
-        own = np.random.default_rng([seed, 13]).standard_normal(n)
-        own[0] = 0.0
-        return np.asarray(middle * np.exp(UNSEEN_PER_CMH2O * unseen(self.peeps(), there) * own), np.float64)
+        levels = self.peeps()
+        nearest = float(levels[np.argmin(np.abs(levels - there))])
+        swing = float(self.mechanics.theta[ELASTANCE]) * self.recorded.get("vti_ml", 0.0) / 1000
+        rng = np.random.default_rng([seed, 13])
+        return middle * stiffer_unseen(nearest, there, max(swing, LEAST_SWING_CMH2O), self.slope, rng, n)
+
+    @cached_property
+    def slope(self) -> tuple[float, float]:
+        """How elastance goes within the stretch's passive breaths, relative for each cmH2O, with its error."""
+        waves = some_waves(self.window, self.window.passive) if self.drive is None and self.identifiable else []
+        return slope_of(waves, self.mechanics)
 
     def parameters(self) -> list[Parameter]:
         """Every parameter with its doubt, and why some can't be told."""
