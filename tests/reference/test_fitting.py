@@ -788,3 +788,13 @@ def test_a_peep_that_was_not_seen_may_lie_where_recoil_bends(now: float, then: f
     middle = float(curve.volume_l(now)) + 0.5 * told["vti_ml"].now[0] / 1000
     true = np.tanh(0.5 * (float(curve.pressure_cmh2o(middle)) - 15.8) / 6.7) / 6.7
     assert abs(slope - true) < 2.0 * error
+
+
+def test_a_peak_that_the_ventilator_holds_is_told_as_recorded_and_hardly_doubted() -> None:
+    """Beside a recording of the same lung at the new pressure, whose noise lifts the highest sample as much."""
+    setting = {"mode": "CMV-PC", "peep_cmh2o": 5.0, "rate_per_min": 15.0, "inspiratory_time_s": 1.2}
+    now, then = ({**RESTING, "settings": [{**setting, "pressure_control_cmh2o": above}]} for above in (12.0, 16.0))
+    answer = what_if(fitted(now), {"pressure_control_cmh2o": 16.0}, n=60)
+    _, low, high = next(one for one in answer.changes if one.key == "peak_pressure_cmh2o").then
+    assert low < fitted(then).recorded["peak_pressure_cmh2o"] < high
+    assert high - low < 0.2

@@ -28,7 +28,7 @@ TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
 """Everything that a rehearsal tells, where the patient shows it."""
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
-    "peak_pressure_cmh2o": 0.09, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
+    "peak_pressure_cmh2o": 0.02, "plateau_pressure_cmh2o": 0.05, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
     "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
     "driving_pressure_set_peep_cmh2o": 0.1,
 }  # fmt: skip
@@ -40,7 +40,7 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.15, 0.1
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
 CO2_FLOOR, CO2_SHARE = 0.004, 0.02
@@ -200,7 +200,7 @@ def moved(
     """Draws of one recorded quantity, now and then.
 
     What the ventilator holds then, and did not now, is as it is simulated: what the model misses of the lung's own
-    pressure does not go with it.
+    pressure does not go with it. What it holds then as now is off by the same: noise lifts the highest sample as much.
     """
     clock = key == "rate_per_min" and fit.drive is None
     if key in held.then and key not in held.now:
@@ -212,7 +212,7 @@ def moved(
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    missed = 0.0 if key in WORK else MISSED * (value - before[0])
+    missed = 0.0 if key in WORK or key in held.now & held.then else MISSED * (value - before[0])
     doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
