@@ -798,3 +798,18 @@ def test_a_peak_that_the_ventilator_holds_is_told_as_recorded_and_hardly_doubted
     _, low, high = next(one for one in answer.changes if one.key == "peak_pressure_cmh2o").then
     assert low < fitted(then).recorded["peak_pressure_cmh2o"] < high
     assert high - low < 0.2
+
+
+def test_unanswered_efforts_are_the_reason_where_no_lung_reproduces_the_volume() -> None:
+    """Much support on a slow lung: breaths with one effort and with two take turns."""
+    tables = {
+        "lung": {"compartments": [{"compliance_ml_cmh2o": 73.0, "resistance_cmh2o_s_l": 22.0}]},
+        "effort": {"rate_per_min": 24.0, "size_cmh2o": 8.5, "neural_time_s": 0.78, "size_cv": 0.1, "rate_cv": 0.05},
+        "patient": {"height_cm": 175, "sex": "male"}, "airway": {"interface": "endotracheal tube"},
+        "settings": [{
+            "mode": "CSV-PS", "peep_cmh2o": 5.0, "trigger_flow_l_min": 2.0, "cycling_percent": 20.0,
+            "pressure_support_cmh2o": 15.0,
+        }],
+    }  # fmt: skip
+    with pytest.raises(FitError, match=r"less support or earlier cycling.*efforts go unanswered.*a named lung too"):
+        fitted(tables, assume={"compliance_ml_cmh2o": 73.0, "inspiratory_resistance_cmh2o_s_l": 22.8})
