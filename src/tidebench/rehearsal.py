@@ -29,6 +29,7 @@ from tidebench.review import review
 from tidebench.store import Identity, keep_other_results, new_result
 
 Progress = Callable[[str, float], None]
+CURVES = ("airway_pressure", "flow", "volume")
 USUAL = "driving_pressure_cmh2o"
 """What a sweep draws unless said; peak pressure where the patient breathes."""
 
@@ -251,30 +252,38 @@ def _clean(node: Any) -> Any:
 def signals(answer: WhatIf) -> pl.DataFrame:
     """Mean breaths in long form: which (recorded, now, then), time and the curves in canonical units.
 
-    ``muscle_pressure`` is that of recorded breaths by the fitted lung, null elsewhere and where nobody breathes.
+    ``_low`` and ``_high`` beside a curve are the 5th and 95th percentile of drawn patients' mean breaths at each
+    moment; null of what was recorded, and where too few are drawn. ``muscle_pressure`` is that of recorded breaths by
+    the fitted lung, null elsewhere and where nobody breathes.
     """
-    shown = answer.overlay
+    shown, (now, then) = answer.overlay, answer.bands
     parts = []
-    for which, curves, muscle in (
-        ("recorded", shown.recorded, shown.muscle_cmh2o), ("now", shown.simulated, None),
-        ("then", answer.waves_then, None),
+    for which, curves, muscle, edges in (
+        ("recorded", shown.recorded, shown.muscle_cmh2o, None), ("now", shown.simulated, None, now),
+        ("then", answer.waves_then, None, then),
     ):  # fmt: skip
         n = len(curves[0])
-        columns = {"time_s": np.arange(n) / answer.rate_hz, "airway_pressure": curves[0], "flow": curves[1]}
-        columns |= {"volume": curves[2], "muscle_pressure": np.full(n, np.nan) if muscle is None else muscle}
+        nothing = np.full(n, np.nan)
+        columns = {"time_s": np.arange(n) / answer.rate_hz} | dict(zip(CURVES, curves, strict=True))
+        columns["muscle_pressure"] = nothing if muscle is None else muscle
+        for name, low, high in zip(CURVES, *((nothing,) * 3, (nothing,) * 3) if edges is None else edges, strict=True):
+            columns |= {f"{name}_low": low, f"{name}_high": high}
         parts.append(pl.DataFrame({"which": [which] * n, **columns}))
-    return pl.concat(parts).with_columns(pl.col("muscle_pressure").fill_nan(None))
+    return pl.concat(parts).with_columns(pl.selectors.float().fill_nan(None))
 
 
 def table_of(swept: Sweep) -> pl.DataFrame:
     """A row per value, or pair: settings, each quantity, with the ends of its interval along one range, and whether it
-    leaves what was recorded. A map is the estimate's alone and has no intervals."""
+    leaves what was recorded. A row of a map has intervals where few enough fields leave time to draw patients in each,
+    and every row that has them the share of drawn patients within all limits."""
     rows = []
     for point in swept.points:
         flat: dict[str, float | bool | None] = {f"set_{key}": value for key, value in point.settings.items()}
         flat["beyond_what_was_recorded"] = bool(point.beyond)
+        if swept.draws > 1:
+            flat["share_within_limits"] = point.within
         for key, told in point.quantities.items():
-            names = (key, f"{key}_low", f"{key}_high") if len(swept.ranges) == 1 else (key,)
+            names = (key, f"{key}_low", f"{key}_high") if swept.draws > 1 else (key,)
             flat |= {name: value if math.isfinite(value) else None for name, value in zip(names, told, strict=False)}
         rows.append(flat)
     return pl.DataFrame(rows, infer_schema_length=None)

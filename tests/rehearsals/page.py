@@ -30,8 +30,10 @@ other seeds.
 WHY = """
 ## What falls short, and why
 
-- Peak pressure is the highest of noisy samples: with this sensor's noise it lies 0.17 cmH2O above the truth in nearly
-  everybody, so that an interval of less than half a cmH2O holds in nearly all.
+- Peak pressure is told, and held against the truth, as a recording shows it: the highest sample of a breath, which
+  this sensor's noise lifts by 0.2 cmH2O.
+- A slow expiration and one that is limited by flow look alike at one PEEP, so that the interval of total PEEP holds
+  both in patients of whom one is true.
 - Errors are small in most and large in few (flow limitation, effort that doubles breaths), so that intervals wide
   enough for nine in ten hold in a few more.
 - Dead space differs among these patients as among people of one weight (a quarter, common practice, no source).

@@ -13,11 +13,12 @@ import pytest
 from tidebench.caution import CAUTION
 from tidebench.fitting.change import Against
 from tidebench.fitting.course import Course
-from tidebench.fitting.sweep import Point, Range, Sweep
+from tidebench.fitting.sweep import Point, Range, Sweep, within
 from tidebench.limits import Limit
 from tidebench.rehearsal import table_of
 from tidebench.report.figures import Picture
 from tidebench.report.rehearsal import course_figure, sweep_figure
+from tidebench.report.words import printed
 
 LIMIT = Limit("plateau_pressure_cmh2o", "adult", None, 30.0, "trial target", "ARDS Network", "")
 
@@ -41,7 +42,7 @@ def along(key: str) -> Sweep:
         Point({"peep_cmh2o": peep}, {key: (peep + 15, peep + 14, peep + 16)}, ("far",) if peep > 10 else ())
         for peep in (5.0, 8.0, 12.0)
     )
-    return Sweep((Range("peep_cmh2o", (5.0, 8.0, 12.0)),), points)
+    return Sweep((Range("peep_cmh2o", (5.0, 8.0, 12.0)),), points, 40)
 
 
 def test_a_curve_carries_caution_limits_and_what_lies_beyond(answer: Any) -> None:
@@ -62,8 +63,33 @@ def test_a_map_says_that_it_has_no_doubt(answer: Any) -> None:
         for a in (10.0, 20.0) for b in (300.0, 400.0)
     )  # fmt: skip
     field = Sweep((Range("rate_per_min", (10.0, 20.0)), Range("tidal_volume_ml", (300.0, 400.0))), points)
-    assert "doubt is not drawn" in words(sweep_figure(field, "vti_ml", answer))
+    assert "too many fields to tell its doubt" in words(sweep_figure(field, "vti_ml", answer))
     assert not [name for name in table_of(field).columns if name.endswith(("_low", "_high"))]
+
+
+def test_a_map_with_few_fields_tells_doubt_and_the_share_within_limits(answer: Any) -> None:
+    point = Point({"rate_per_min": 10.0, "tidal_volume_ml": 300.0}, {"vti_ml": (300.0, 280.0, 320.0)}, (), 0.9)
+    field = Sweep((Range("rate_per_min", (10.0,)), Range("tidal_volume_ml", (300.0,))), (point,), 20)
+    table = table_of(field)
+    assert table.select("vti_ml_low", "vti_ml_high", "share_within_limits").row(0) == (280.0, 320.0, 0.9)
+    assert "its doubt in the table" in words(sweep_figure(field, "vti_ml", answer))
+
+
+def test_the_share_within_limits_is_that_of_patients_who_keep_them_all() -> None:
+    """Counted by hand: four patients, two limits, one beyond each; a quantity that is not told binds nobody."""
+    low = Limit("vte_ml", "adult", 200.0, None, "trial target", "", "")
+    unseen = Limit("effort_cmh2o", "adult", None, 1.0, "trial target", "", "")
+    told = {
+        "plateau_pressure_cmh2o": np.array([20.0, 31.0, 25.0, 25.0]),
+        "vte_ml": np.array([300.0, 300.0, 100.0, 300.0]),
+    }
+    assert within([LIMIT, low, unseen], told) == 0.5
+    assert within([unseen], told) is None
+
+
+def test_a_printed_page_asks_for_nothing_by_an_option() -> None:
+    asked = {"notes": ["needs albumin (--albumin, for one gas)", "a person says so: --said drowsy=yes or no"], "n": 2}
+    assert printed(asked) == {"notes": ["needs albumin", "a person says so"], "n": 2}
 
 
 def test_a_course_has_a_band_names_the_change_and_keeps_a_scale(answer: Any) -> None:

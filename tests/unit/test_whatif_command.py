@@ -65,6 +65,14 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
     assert any("nobody begins to" in words for words in told["assumptions"])
     assert pl.read_csv(out / "sweep.csv")["set_peep_cmh2o"].to_list() == [4, 6, 8]
     signals = pl.read_parquet(out / "signals.parquet")
+    then = signals.filter(pl.col("which") == "then")
+    assert then.select(
+        ((pl.col("volume_low") <= pl.col("volume")) & (pl.col("volume") <= pl.col("volume_high"))).all()
+    ).item()
+    assert (
+        signals.filter(pl.col("which") == "recorded")["airway_pressure_low"].null_count()
+        == signals.filter(pl.col("which") == "recorded").height
+    )
     assert set(signals["which"]) == {"recorded", "now", "then"}
     waves = (out / "waves.svg").read_text(encoding="utf-8")
     assert all(f"{side}, 90 %" in waves for side in ("now", "then")), "the bands of the mean breaths are in the legend"

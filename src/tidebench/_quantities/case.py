@@ -251,6 +251,7 @@ BLOOD_GASES = (
         2,
         (0.1, 1),
         "Part of the haemoglobin that carries oxygen, as a fraction.",
+        percent=True,
     ),
     Quantity("haemoglobin_g_dl", "haemoglobin", "Hb", "g/dL", 1, (1, 30), "Haemoglobin of blood."),
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from math import isfinite
 from pathlib import Path
@@ -26,7 +25,6 @@ PRICE = (
 )  # fmt: skip
 """What a way to a target costs, beside it."""
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
-UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|l_min|per_min|percent|ml|s|l)$")
 
 
 def whatif(
@@ -182,12 +180,13 @@ def print_rehearsal(done: Rehearsal, console: Console) -> None:
 
 def _leaning(told: Mapping[str, Mapping[str, float]], console: Console) -> None:
     from tidebench.quantities import quantity
+    from tidebench.views.rehearsal import parameter_name
 
     lines = []
     for key, shares in told.items():
         name, share = max(shares.items(), key=lambda pair: pair[1], default=("", 0.0))
         if share > MOST_OF_IT:
-            lines.append(f"{quantity(key).label}: {100 * share:.0f} % of its doubt is that of {_named(name)}")
+            lines.append(f"{quantity(key).label}: {100 * share:.0f} % of its doubt is that of {parameter_name(name)}")
     _list("Leans on", tuple(lines), console)
 
 
@@ -204,20 +203,15 @@ def _fit(done: Rehearsal, console: Console) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from tidebench.views.rehearsal import parameter_name
+
     table = Table("fitted", "value", "5th to 95th", "from", box=None, pad_edge=False)
     for one in done.answer.fit.parameters():
         value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}"
         span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
-        table.add_row(*map(Text, (_named(one.key), value, span, one.why)))
+        table.add_row(*map(Text, (parameter_name(one.key), value, span, one.why)))
     console.print()
     console.print(table)
-
-
-def _named(key: str) -> str:
-    """A parameter's name without its unit, which stands beside the value."""
-    from tidebench.quantities import QUANTITIES
-
-    return QUANTITIES[key].label if key in QUANTITIES else UNIT.sub("", key).replace("_", " ").replace("co2", "CO2")
 
 
 def _changes(done: Rehearsal, console: Console) -> None:

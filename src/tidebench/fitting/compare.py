@@ -28,7 +28,7 @@ TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
 """Everything that a rehearsal tells, where the patient shows it."""
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
-    "peak_pressure_cmh2o": 0.09, "plateau_pressure_cmh2o": 0.1, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
+    "peak_pressure_cmh2o": 0.02, "plateau_pressure_cmh2o": 0.05, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
     "mean_pressure_cmh2o": 0.05, "peep_cmh2o": 0.05, "driving_pressure_cmh2o": 0.1,
     "driving_pressure_set_peep_cmh2o": 0.1,
 }  # fmt: skip
@@ -40,7 +40,7 @@ RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
 patient's own, wander from one stretch to the next (this house's choice).
 """
-UNEVEN_FLOOR, UNEVEN_SHARE = 0.15, 0.1
+UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
 CO2_FLOOR, CO2_SHARE = 0.004, 0.02
@@ -170,13 +170,18 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
     """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
     what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+
+    Where breaths are stacked on each other the median breath says nothing of the sum: minute volume is its own, and
+    expired volume what it leaves each breath.
     """
     out, raw = dict(side), told.quantities
     alone = raw["vte_ml"] * raw["rate_per_min"] / 1000
     differing = raw["minute_volume_l_min"] / np.where(alone > 0, alone, np.nan)
     product = side["vte_ml"] * side["rate_per_min"] / 1000 * differing
-    stacked = ~((differing > 1 / STACKED) & (differing < STACKED))  # the median breath says nothing of the sum
-    out["minute_volume_l_min"] = np.where(stacked, side["minute_volume_l_min"], product)
+    if not bool((np.abs(np.log(differing)) < np.log(STACKED)).all()):
+        out["vte_ml"] = 1000 * side["minute_volume_l_min"] / side["rate_per_min"]
+    elif fit.rises is None:
+        out["minute_volume_l_min"] = product
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
@@ -195,7 +200,7 @@ def moved(
     """Draws of one recorded quantity, now and then.
 
     What the ventilator holds then, and did not now, is as it is simulated: what the model misses of the lung's own
-    pressure does not go with it.
+    pressure does not go with it. What it holds then as now is off by the same: noise lifts the highest sample as much.
     """
     clock = key == "rate_per_min" and fit.drive is None
     if key in held.then and key not in held.now:
@@ -207,7 +212,7 @@ def moved(
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    missed = 0.0 if key in WORK else MISSED * (value - before[0])
+    missed = 0.0 if key in WORK or key in held.now & held.then else MISSED * (value - before[0])
     doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
@@ -231,9 +236,7 @@ def uneven(fit: Fit) -> bool:
 
 def spread_of(fit: Fit, key: str) -> float:
     """Standard error of a recorded median."""
-    if key not in fit.breaths.columns:
-        return 0.0
-    column = fit.breaths[key].drop_nulls().to_numpy()
+    column = fit.seen(key)
     return spread_of_median(column) if len(column) > 1 else 0.0
 
 
@@ -321,14 +324,14 @@ def extrapolated(fit: Fit, after: Mapping[str, Samples]) -> tuple[list[str], flo
     """
     levels, spans = fit.bend or fit.steps, []
     for key, below in (("vti_ml", True), ("peak_pressure_cmh2o", False)):
-        known = fit.breaths[key].drop_nulls().to_numpy()
+        known = fit.seen(key)
         if len(known) and (key == "vti_ml" or levels is None):
             spans.append((key, float(known.min()), float(known.max()), below))
     if levels is not None:
         spans.append(("plateau_pressure_cmh2o", *levels.seen, False))
         spans.append(("total_peep_cmh2o", *levels.seen, True))
     else:
-        known = fit.breaths["peep_cmh2o"].drop_nulls().to_numpy()
+        known = fit.seen("peep_cmh2o")
         spans += [("peep_cmh2o", float(known.min()), float(known.max()), True)] if len(known) else []
     said, most = [], 0.0
     for key, low, high, below in spans:

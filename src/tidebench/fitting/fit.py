@@ -14,18 +14,21 @@ from tidebench.fitting.anchors import anchored_by_holds
 from tidebench.fitting.behaviour import Behaviour, behaviour_of, threshold_l_min
 from tidebench.fitting.effort import Drive, drive_by, drive_of
 from tidebench.fitting.exchange import Exchange, exchange_of
+from tidebench.fitting.levels import Rises, drive_on_levels, recorded_rises
 from tidebench.fitting.limitation import Limitation, limitation_of
 from tidebench.fitting.lung import lung_of
 from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics
-from tidebench.fitting.recoil import UNSEEN_PER_CMH2O, Bend, Steps, bend_of, steps_of, unseen
+from tidebench.fitting.recoil import Bend, Steps, bend_of, steps_of
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
+from tidebench.fitting.unseen import slope_of, stiffer_unseen
 from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
 
 LEAK_AT_CMH2O = 10.0  # at which a leak's size is told
+LEAST_SWING_CMH2O = 1.0  # of a breath's recoil
 LEVELS_BETWEEN = 60  # a bend tells every PEEP between its levels
 MOSTLY = 0.8  # of the breaths are passive: nobody breathes
 
@@ -94,9 +97,29 @@ class Fit:
         table = self.breaths
         known = {key: table[key].median() for key, kind in table.schema.items() if kind.is_float()}
         told = {key: float(value) for key, value in known.items() if isinstance(value, float) and np.isfinite(value)}
-        if "vte_ml" in told and "rate_per_min" in told:
-            told["minute_volume_l_min"] = told["vte_ml"] * told["rate_per_min"] / 1000
-        return told
+        whole = table.drop_nulls(["vte_ml", "start_s", "end_s"])
+        seconds = float((whole["end_s"] - whole["start_s"]).sum())
+        if "rate_per_min" in told and seconds > 0:
+            told["rate_per_min"] = 60.0 * whole.height / seconds  # breaths may come in pairs
+            told["minute_volume_l_min"] = 0.06 * float(whole["vte_ml"].sum()) / seconds
+        if self.rises is None:
+            return told
+        told.pop("effort_cmh2o", None)  # of changes of level, and not of breaths
+        return told | self.rises.medians
+
+    @cached_property
+    def rises(self) -> Rises | None:
+        """Breaths by the lung's volume, of a patient who breathes at two levels; None of others."""
+        return recorded_rises(self.window) if self.window.setting.bi_level and self.drive is not None else None
+
+    def seen(self, key: str) -> Samples:
+        """What each breath of the window showed of a quantity, shape (n,); empty where none did."""
+        own = {} if self.rises is None else {"vti_ml": self.rises.rise_ml, "vte_ml": self.rises.fall_ml}
+        if key == "minute_volume_l_min" and not own:
+            return self.seen("vte_ml") * self.recorded["rate_per_min"] / 1000
+        if key in own or key not in self.breaths.columns:
+            return own.get(key, np.zeros(0))
+        return np.asarray(self.breaths[key].drop_nulls().to_numpy(), np.float64)
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
         """``n`` patients within the doubt: lungs, shape (n, 10), and efforts (size, time, rate, the trigger's
@@ -143,15 +166,23 @@ class Fit:
     def stiffer(self, setting: Mapping[str, Any], n: int, seed: int) -> Samples:
         """Elastance on a setting's PEEP over that on the recorded one, shape (n,); the first is the estimate's.
 
-        Between levels as they were seen; away from them, doubt grows with the distance.
+        Between levels as they were seen; away from them, as recoil may bend and lung may open or close.
         """
         here, there = (float(told.get("peep_cmh2o") or 0.0) for told in (self.setting, setting))
         if here == there:
             return np.ones(n)
         middle = 1.0 if self.steps is None else self.steps.factor(here, there)
-        own = np.random.default_rng([seed, 13]).standard_normal(n)
-        own[0] = 0.0
-        return np.asarray(middle * np.exp(UNSEEN_PER_CMH2O * unseen(self.peeps(), there) * own), np.float64)
+        levels = self.peeps()
+        nearest = float(levels[np.argmin(np.abs(levels - there))])
+        swing = float(self.mechanics.theta[ELASTANCE]) * self.recorded.get("vti_ml", 0.0) / 1000
+        rng = np.random.default_rng([seed, 13])
+        return middle * stiffer_unseen(nearest, there, max(swing, LEAST_SWING_CMH2O), self.slope, rng, n)
+
+    @cached_property
+    def slope(self) -> tuple[float, float]:
+        """How elastance goes within the stretch's passive breaths, relative for each cmH2O, with its error."""
+        waves = some_waves(self.window, self.window.passive) if self.drive is None and self.identifiable else []
+        return slope_of(waves, self.mechanics)
 
     def parameters(self) -> list[Parameter]:
         """Every parameter with its doubt, and why some can't be told."""
@@ -191,11 +222,6 @@ def fit_patient(
     mechanics, origin, identifiable, notes = lung_of(window, tube, assume or {})
     mechanics, marked = with_marks(review, mechanics)
     notes = [*notes, *marked]
-    if window.setting.bi_level and len(window.passive) <= MOSTLY * len(window.breaths):
-        raise FitError(
-            "the patient breathes at two pressure levels, or may", where="not identifiable from this stretch",
-            expected="a stretch of passive breaths, or in another mode",
-        )  # fmt: skip
     drive = _drive(window, mechanics, bool(assume))
     said += notes
     if len(window.passive) < FEWEST and not assume:
@@ -244,6 +270,8 @@ def _drive(window: Window, mechanics: Mechanics, assumed: bool) -> Drive | None:
     """
     if len(window.passive) > MOSTLY * len(window.breaths):
         return None
+    if window.setting.bi_level:
+        return drive_on_levels(window, mechanics)
     if assumed:
         return drive_by(window, mechanics)
     drive = drive_of(window)

@@ -10,6 +10,7 @@ import numpy as np
 from tidebench.errors import OptionError
 from tidebench.fitting.effort import drive_of
 from tidebench.fitting.exchange import USUAL_KG
+from tidebench.fitting.levels import lung_on_levels
 from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, MISSED, Mechanics, fit_mechanics
 from tidebench.fitting.records import FitError
 from tidebench.fitting.ventilator import some_waves
@@ -47,6 +48,8 @@ def lung_of(
     if assume:
         mechanics, origin, shown, said = _assumed(assume, square)
         return mechanics, origin, shown, [*said, *contradicted(window, mechanics, square)]
+    if len(window.passive) < FEWEST and window.setting.bi_level:
+        return _by_oesophagus(window, square) or lung_on_levels(window, square)
     if len(window.passive) >= FEWEST:
         found = fit_mechanics(some_waves(window, window.passive), square)
         if square is not None and found.theta[INSPIRATION] < tube[0] + LEAST_AIRWAY:

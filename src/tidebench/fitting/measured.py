@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
 from tidebench.fitting.fit import Fit
+from tidebench.fitting.levels import every_rise
 from tidebench.simulation.solution import Solution
 
 RATE_HZ = 100.0
@@ -18,7 +17,6 @@ KEYS = (
     "peak_expiratory_flow_l_min", "end_expiratory_flow_l_min", "mechanical_power_j_min", "work_j_l", "effort_cmh2o",
     "unanswered_efforts_percent",
 )  # fmt: skip
-LEAST_SWING, FEWEST_OWN = 0.05, 3  # of the range of volume; breaths
 OWN_KEYS = (
     "vti_ml", "vte_ml", "mean_vte_ml", "rate_per_min", "minute_volume_l_min", "inspiratory_time_s",
     "expiratory_time_s", "unanswered_efforts_percent", "end_expiratory_flow_l_min",
@@ -73,33 +71,11 @@ def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
 
 
 def own_breaths(done: Solution, settle: float) -> dict[str, float]:
-    """Quantities of a patient who breathes at two levels, where the rows of the simulation are changes of level alone.
-
-    A breath is every rise of the lung's volume and the fall that follows, whoever began it; smaller ones than
-    :data:`LEAST_SWING` of the range are the heart's. What belongs to a trigger or to one level is NaN.
+    """Quantities of a patient who breathes at two levels, where the rows of the simulation are changes of level alone:
+    breaths are those of :func:`every_rise`. What belongs to a trigger or to one level is NaN.
     """
-    from scipy.signal import find_peaks
-
-    volume = 1000.0 * done.channels["lung_volume"][round(settle * RATE_HZ) :]
-    least = LEAST_SWING * float(np.ptp(np.quantile(volume, [0.02, 0.98])))
-    top = find_peaks(volume, prominence=least)[0]
-    if len(top) <= FEWEST_OWN:
-        return dict.fromkeys(OWN_KEYS, np.nan)
-    bottom = np.array([a + int(np.argmin(volume[a:b])) for a, b in pairwise(top)])
-    rise, fall = volume[top[1:]] - volume[bottom], volume[top[:-1]] - volume[bottom]
-    seconds = float(top[-1] - top[0]) / RATE_HZ
-    rate = 60.0 * len(bottom) / seconds
-    return {
-        "vti_ml": float(np.median(rise)),
-        "vte_ml": float(np.median(fall)),
-        "mean_vte_ml": float(np.mean(fall)),
-        "rate_per_min": rate,
-        "minute_volume_l_min": rate * float(np.mean(fall)) / 1000,
-        "inspiratory_time_s": float(np.median(top[1:] - bottom)) / RATE_HZ,
-        "expiratory_time_s": float(np.median(bottom - top[:-1])) / RATE_HZ,
-        "unanswered_efforts_percent": np.nan,
-        "end_expiratory_flow_l_min": np.nan,
-    }
+    told = every_rise(1000.0 * done.channels["lung_volume"][round(settle * RATE_HZ) :], RATE_HZ)
+    return dict.fromkeys(OWN_KEYS, np.nan) | ({} if told is None else told.medians)
 
 
 def unanswered(done: Solution, rows: np.ndarray, settle: float) -> float:

@@ -10,6 +10,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from tidebench.errors import CaseError, OptionError
 from tidebench.fitting.changed import bi_level, changed
@@ -47,6 +48,7 @@ POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient miss
 CHANNELS = ("airway_pressure", "flow", "lung_volume")
 LEAST_REACHING = 0.05  # of a breath, where it is hardly larger than the dead space
 ROUNDS = 4
+UNANSWERED = 0.15  # of efforts, from where breaths of several kinds take turns (this house's choice)
 
 
 @dataclass(frozen=True)
@@ -308,10 +310,10 @@ def anchored(fit: Fit) -> Fit:
         peep = told.get("peep_cmh2o", np.nan) - float(now["peep_cmh2o"][0])
         volume, had = told.get("vti_ml", np.nan), float(now["vti_ml"][0])
         if not np.isfinite(volume + had) or had <= 0:
-            raise _no_breath()
+            raise _no_breath(fit)
         gain = volume / had if "tidal_volume_ml" in fit.setting else 1.0
         size = time = 1.0
-        if fit.drive is not None and "tidal_volume_ml" not in fit.setting:
+        if fit.drive is not None and "tidal_volume_ml" not in fit.setting and fit.rises is None:
             asked = fit.mechanics.theta[ELASTANCE] * (volume - had) / 1000
             size = float(np.clip(1 + asked / fit.drive.size_cmh2o, 0.5, 2.0))
             lasts = told.get("inspiratory_time_s", np.nan) - float(now["inspiratory_time_s"][0])
@@ -319,20 +321,35 @@ def anchored(fit: Fit) -> Fit:
                 time = float(np.clip(1 + 0.7 * lasts / fit.drive.neural_time_s, 0.6, 1.6))
         fit = rescaled(fit, size, time, gain, float(np.clip(peep if np.isfinite(peep) else 0.0, -3, 3)))
     last = predict(fit, n=1)
-    off = abs(float(last.quantities["vti_ml"][0]) / told["vti_ml"] - 1.0)
+    key = "vti_ml" if fit.rises is None else "minute_volume_l_min"  # at two levels breaths are of several sizes
+    off = abs(float(last.quantities[key][0]) / told[key] - 1.0)
     if not np.isfinite(off):
-        raise _no_breath()
+        raise _no_breath(fit)
     if off > HARDLY:
         raise FitError(
             f"the volume that the fitted patient breathes is {100 * off:.0f} % off the recorded one",
-            where="not identifiable from this stretch", expected="another stretch, a hold, or a lung by --assume",
+            where="not identifiable from this stretch", **helps(fit),
         )  # fmt: skip
     poorly = (f"the present is reproduced poorly: volume {100 * off:.0f} % off",) if off > POORLY else ()
     return replace(fit, assumptions=(*fit.assumptions, *poorly), ventilation_l_min=float(last.ventilation_l_min[0]))
 
 
-def _no_breath() -> FitError:
+def helps(fit: Fit) -> dict[str, str]:
+    """What would show a patient whose volume can't be reproduced, and why, where many efforts go unanswered."""
+    window = fit.window
+    efforts = window.review.efforts.filter(pl.col("start_s").is_between(window.from_s, window.to_s))
+    share = float((efforts["outcome"] == "ineffective").sum()) / max(1, efforts.height)
+    if fit.drive is None or share < UNANSWERED:
+        return {"expected": "another stretch, a hold, or a lung by --assume"}
+    return {
+        "expected": "a stretch in which the ventilator answers most efforts, as with less support or earlier cycling",
+        "remedy": f"{100 * share:.0f} % of efforts go unanswered: breaths of several kinds take turns, and which comes "
+        "next hangs on the smallest difference, with a named lung too.",
+    }
+
+
+def _no_breath(fit: Fit) -> FitError:
     return FitError(
         "the fitted patient makes no breath on the settings of now", where="not identifiable from this stretch",
-        expected="another stretch, a hold, or a lung by --assume",
+        **helps(fit),
     )  # fmt: skip

@@ -30,9 +30,6 @@ STARTS = ((8.0, 6.0), (25.0, 18.0))  # cmH2O: middle and width
 LOW, HIGH = (-20.0, 1.5), (60.0, 40.0)
 AGREE = 0.05  # of the middle's and the width's sum
 NO_WORSE = 1.1  # of what a straight recoil leaves of the inflations
-UNSEEN_PER_CMH2O = 0.01
-"""How far elastance may change for each cmH2O that PEEP leaves the levels seen, relative: lung opens and closes, recoil
-bends (this house's choice)."""
 
 
 @dataclass(frozen=True)
@@ -109,11 +106,6 @@ class Steps:
         )
         contradicted = "; no one bend of recoil is in the inflations themselves" if self.bent else ""
         return f"compliance, mL/cmH2O, is that of the levels of PEEP, cmH2O, that were seen: {each}{contradicted}"
-
-
-def unseen(levels: Samples, peep: float) -> float:
-    """How far a PEEP lies from the levels seen, cmH2O; between two, from the nearer."""
-    return float(np.min(np.abs(levels - peep)))
 
 
 def steps_of(window: Window, bend: Bend | None) -> Steps | None:

@@ -10,13 +10,18 @@ from typing import Any
 import numpy as np
 
 from tidebench.errors import OptionError
+from tidebench.fitting.change import TOLD_BY, limits_of
 from tidebench.fitting.compare import compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import predict
+from tidebench.fitting.records import Samples
+from tidebench.limits import Limit
 
 POINTS = 61
 FIELD = 441
-DRAWS_ALONG, DRAWS_FIELD = 40, 1
+DRAWS_ALONG, LEAST_DRAWS, SIMULATED = 40, 20, 2400
+"""Patients drawn for a value of one range; the fewest that tell an interval; and how many simulations a map may take:
+with more fields than that allows, a map is the estimate's alone (this house's choice, some ten seconds)."""
 Progress = Callable[[str, float], None]
 
 
@@ -30,19 +35,23 @@ class Range:
 
 @dataclass(frozen=True)
 class Point:
-    """One value, or pair: the settings, each quantity as estimate, low and high, and what leaves the recorded range."""
+    """One value, or pair: the settings, each quantity as estimate, low and high, what leaves the recorded range, and
+    the share of drawn patients within all limits (None of a single one, or without a limit)."""
 
     settings: Mapping[str, float]
     quantities: Mapping[str, tuple[float, float, float]]
     beyond: tuple[str, ...] = ()
+    within: float | None = None
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """What every value, or pair of values, would do, in the order of the ranges, the second running faster."""
+    """What every value, or pair of values, would do, in the order of the ranges, the second running faster; of how many
+    drawn patients."""
 
     ranges: tuple[Range, ...]
     points: tuple[Point, ...]
+    draws: int = 1
 
 
 def range_of(text: str) -> Range:
@@ -74,8 +83,14 @@ def sweep(
     settings: Mapping[str, Any] | None = None,
     seed: int = 0,
     progress: Progress | None = None,
+    simulated: int = SIMULATED,
 ) -> Sweep:
-    """Predict along one range, with its doubt, or over two, the estimate alone.
+    """Predict along one range or over two, with doubt where the fields are few enough.
+
+    Parameters
+    ----------
+    simulated : int
+        How many simulations a map may take; of 0 it is the estimate's alone.
 
     Raises
     ------
@@ -89,14 +104,36 @@ def sweep(
     pairs = list(itertools.product(*(each.values for each in ranges)))
     if len(pairs) > FIELD:
         raise OptionError(f"the map would have {len(pairs)} fields", where="--sweep", expected=f"at most {FIELD}")
-    n = DRAWS_ALONG if len(ranges) == 1 else DRAWS_FIELD
+    n = DRAWS_ALONG if len(ranges) == 1 else min(DRAWS_ALONG, simulated // len(pairs))
+    n = n if n >= LEAST_DRAWS else 1
+    limits = limits_of(fit)
     now = predict(fit, n=n, seed=seed)
     points = []
     for k, pair in enumerate(pairs):
         changed = dict(zip((each.key for each in ranges), pair, strict=True))
         then = predict(fit, {**(settings or {}), **changed}, n, seed)
         found = compared(fit, now, then, seed)
-        points.append(Point(changed, {key: edges(draws) for key, draws in found.then.items()}, found.beyond))
+        points.append(
+            Point(
+                changed,
+                {key: edges(draws) for key, draws in found.then.items()},
+                found.beyond,
+                within(limits, found.then) if n > 1 else None,
+            )
+        )
         if progress:
             progress("sweeping", (k + 1) / len(pairs))
-    return Sweep(tuple(ranges), tuple(points))
+    return Sweep(tuple(ranges), tuple(points), n)
+
+
+def within(limits: Sequence[Limit], draws: Mapping[str, Samples]) -> float | None:
+    """Share of drawn patients inside every limit of what is told; None where no limit covers anything told."""
+    inside = None
+    for limit in limits:
+        told = draws.get(TOLD_BY.get(limit.key, limit.key))
+        if told is None or not np.isfinite(told).all():
+            continue
+        low, high = (edge if edge is not None else side for edge, side in ((limit.low, -np.inf), (limit.high, np.inf)))
+        kept = (told >= low) & (told <= high)
+        inside = kept if inside is None else inside & kept
+    return None if inside is None else float(inside.mean())

@@ -9,6 +9,7 @@ from tidebench.care.logs.alarms import GRADES
 from tidebench.care.logs.coverage import LEAST_HOURS
 from tidebench.care.preparation.page import PEOPLE_DECIDE, shown, source
 from tidebench.report.handouts import BRIEF
+from tidebench.report.words import printed
 from tidebench.views.capnogram import capnogram_page
 from tidebench.views.gases import GasesView, GasSection, gases_view
 from tidebench.views.section import rated
@@ -33,8 +34,8 @@ def care_content(review: Review) -> Data:
     return {
         "prepared": _prepared(review),
         "alarms": _alarms(review),
-        "gases_read": _gases(review),
-        "weaning": None if weaning is None else _weaning(weaning),
+        "gases_read": printed(_gases(review)),
+        "weaning": None if weaning is None else printed(_weaning(weaning)),
         "capnogram": _capnogram(review),
     }
 
@@ -113,9 +114,7 @@ def _gases(review: Review) -> Data | None:
     return {
         **_indices(view),
         "gases": [_gas(gas) for gas in view.gases[-MOST_GASES:]],
-        "more": f"The last {MOST_GASES} of {len(view.gases)} gases; tidebench gases reads them all."
-        if left > 0
-        else "",
+        "more": f"The last {MOST_GASES} of {len(view.gases)} gases." if left > 0 else "",
         "trend": [*view.trend, *view.changed[-MOST_CHANGES:]],
     }
 

@@ -13,7 +13,7 @@ from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
 from tidebench.report.palette import BLUE, GREY, INK, RED
-from tidebench.views.rehearsal import then_page
+from tidebench.views.rehearsal import TOGETHER, fitted_rows, then_page, together
 from tidebench.views.wording import change_words, clock, count
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ GAP, FOOT = 7.0, 21.0  # mm between panels, and for axis label and caution
 LONGEST_TITLE = 110  # letters
 LEAST_SPAN = {"paco2_mmhg": 10.0, "sao2": 4.0}
 """How much an axis of a course spans at least, mmHg and %: a hundredth of a per cent is no change."""
+MOST_PAIRS = 6  # correlations that the report tells
 L_MIN, ML = 60.0, 1000.0
 REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
 ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
@@ -103,13 +104,33 @@ def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
         "settings": f"Then: {page.settings}",
         "caption": "Mean breath: recorded, the fitted patient on the recorded settings, and on the changed ones; "
         "shaded is where nine tenths of drawn patients lie at each moment.",
+        "fitted": [[row.label, row.value, row.span, row.why] for row in fitted_rows(answer.fit)],
+        "fitted_notes": fitted_notes(answer),
         "rows": [
             [row.quantity.label, row.now, row.then, row.span, row.change, row.change_span] for row in page.rows
         ],
-        "limits": [[row.text, row.now, row.then, row.share] for row in page.limits],
+        "limits": [[row.text, row.now, row.then, row.share.partition(" of ")[0]] for row in page.limits],
         "beyond": page.beyond,
         "assumptions": page.assumptions,
     }  # fmt: skip
+
+
+def fitted_notes(answer: WhatIf) -> list[str]:
+    """What the fit leaves of the recording, and which of its parameters go together."""
+    fit, shown = answer.fit, answer.overlay
+    left = f"{fit.mechanics.residual:.2f} cmH2O of the breaths" if np.isfinite(fit.mechanics.residual) else ""
+    said = [
+        f"The present is reproduced within {shown.pressure_error_cmh2o:.2f} cmH2O (root mean square) and "
+        f"{shown.volume_error_percent:.1f} % of volume; what is left of pressure is drawn at the foot of the figure."
+    ]
+    if left:
+        said.append(f"The equation of motion leaves {left} that the lung was fitted to (root mean square).")
+    pairs = [f"{one} with {other} {r:+.2f}".replace("-", "−") for one, other, r in together(fit)[:MOST_PAIRS]]
+    said.append(
+        f"Correlations beyond {TOGETHER:g}: {'; '.join(pairs)}." if pairs
+        else f"No two parameters go together by more than {TOGETHER:g} (correlation)."
+    )  # fmt: skip
+    return said
 
 
 def sweep_figure(found: Sweep, key: str, answer: WhatIf) -> Picture:
@@ -186,10 +207,11 @@ def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
 def _map(found: Sweep, key: str) -> Picture:
     record, (across, up) = quantity(key), found.ranges
     shape = len(across.values), len(up.values)
+    told = "its doubt in the table" if found.draws > 1 else "too many fields to tell its doubt"
     field = np.array([point.quantities[key][0] for point in found.points]).reshape(shape).T
     with drawing():
         sheet = Sheet(HEAD + 70 + FOOT)
-        framed(sheet, f"{record.label}: the estimate alone, its doubt is not drawn; × beyond what was recorded")
+        framed(sheet, f"{record.label}: the estimate, {told}; × beyond what was recorded")
         axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 70)
         axes.grid(visible=False)
         head(axes, f"{record.label}, {record.unit}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import isfinite
@@ -13,7 +14,7 @@ from tidebench.fitting.changed import MANDATORY_ONLY
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.overlay import Band, Curves, mean_breath, of_prediction
 from tidebench.mode import parse_mode
-from tidebench.quantities import Quantity, quantity
+from tidebench.quantities import QUANTITIES, Quantity, quantity
 from tidebench.simulation.doubts import TYPES_WITH
 from tidebench.views.wording import clock, count, sentence, settings_words
 
@@ -39,6 +40,8 @@ REACH: dict[str, tuple[float, float, float]] = {
     "time_high_s": (0.2, 8, 0.1), "time_low_s": (0.2, 8, 0.1),
 }  # fmt: skip
 """How far a control moves a setting, and in which steps: common practice, no source. A typed value may go further."""
+UNIT = re.compile(r"_(ml_cmh2o|cmh2o_s2_l2|cmh2o_s_l|cmh2o_l|cmh2o|ml_min|l_min|per_min|percent|ml|s|l)$")
+TOGETHER = 0.3  # a correlation from which two parameters are said to go together (this house's choice)
 SMALL_VOLUME = 60.0  # mL, below which a volume moves in single millilitres
 
 
@@ -135,7 +138,7 @@ def fit_page(fit: Fit, now: Prediction) -> FitPage:
             "of volume"
         ),
         settings=settings_words(fit.setting),
-        rows=tuple(_fitted(fit)),
+        rows=tuple(fitted_rows(fit)),
         levers=tuple(_levers(fit.setting)),
         assumptions=fit.assumptions,
         recorded=shown.recorded,
@@ -182,11 +185,25 @@ def waves_of(told: Prediction) -> Curves:
     return mean_breath(curves, int(np.median([len(pressure) for pressure, _, _ in curves])))
 
 
-def _fitted(fit: Fit) -> Iterator[FittedRow]:
+def fitted_rows(fit: Fit) -> Iterator[FittedRow]:
+    """Every parameter of a fitted patient in words."""
     for one in fit.parameters():
         value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}".rstrip()
         span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
-        yield FittedRow(one.key.replace("_", " "), value, span, one.why)
+        yield FittedRow(parameter_name(one.key), value, span, one.why)
+
+
+def parameter_name(key: str) -> str:
+    """A fitted parameter's name without its unit, which stands beside the value."""
+    return QUANTITIES[key].label if key in QUANTITIES else UNIT.sub("", key).replace("_", " ").replace("co2", "CO2")
+
+
+def together(fit: Fit) -> tuple[tuple[str, str, float], ...]:
+    """Pairs of parameters with a correlation beyond :data:`TOGETHER`, and that, the strongest first."""
+    told = fit.correlations()
+    pairs = [(one, other, r) for one, row in told.items() for other, r in row.items() if one < other]
+    ranked = sorted((pair for pair in pairs if abs(pair[2]) > TOGETHER), key=lambda pair: (-abs(pair[2]), pair[:2]))
+    return tuple((parameter_name(one), parameter_name(other), r) for one, other, r in ranked)
 
 
 def _levers(setting: Mapping[str, Any]) -> Iterator[Lever]:

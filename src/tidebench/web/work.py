@@ -53,7 +53,7 @@ def sweep_job(
 
     tell("fitting", 0.1)
     fit = _fit(case, from_s, to_s)
-    done = sweep(fit, [range_of(text) for text in ranges], settings, progress=tell)
+    done = sweep(fit, [range_of(text) for text in ranges], settings, progress=tell, simulated=0)
     return swept_page(fit, settings, done)
 
 
