@@ -9,10 +9,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 
 from tests.reference.simulated import REGULAR, compartment
-from tidebench.simulation import Solution, simulate
+from tidebench.simulation import Solution, scenario_from, simulate
 from tidebench.simulation.effort import FAST_S, SLOW_S, feel
 
 CLOCK = {"mode": "CMV-VC", "peep_cmh2o": 5, "fio2": 0.4, "rate_per_min": 25, "tidal_volume_ml": 700}
@@ -67,3 +68,14 @@ def test_what_is_felt_lags_as_two_receptors_do() -> None:
         feel.py_func(felt, 50.0, 0.1)  # type: ignore[attr-defined]
     assert felt.felt_fast - 40 == pytest.approx(10 * (1 - np.exp(-60 / FAST_S)), rel=1e-3)
     assert felt.felt_slow - 40 == pytest.approx(10 * (1 - np.exp(-60 / SLOW_S)), rel=1e-3)
+
+
+@pytest.mark.parametrize("who", ["newborn-term", "child", "hard-to-wean"])
+def test_patients_of_the_library_settle_where_people_do(who: str) -> None:
+    """PaCO2 of the third hour within 32 to 45 mmHg: normal values (35 to 45, newborns some lower; common practice)."""
+    done = simulate(scenario_from({"who": who, "duration_s": 3 * 3600, "seed": 21}))
+    late = done.breaths.filter(pl.col("start_s") > 2 * 3600)["paco2_mmhg"]
+    assert 32 < late.mean() < 45
+    assert late.std() < 2, "and they do not swing"
+    efforts = done.efforts.filter(pl.col("onset_s") > 2 * 3600)
+    assert efforts.height > 600, "nobody has stopped breathing"
