@@ -231,7 +231,7 @@ def test_what_lies_above_the_equation_is_the_swing_within_the_breath(
         exchange={"co2_production_ml_min": made, "shunt": 0, "alveolar_dead_space": 0, "airway_dead_space_ml": dead,
                   "residual_volume_ml": rest, "cardiac_output_l_min": 0.075 * kg},
     )  # fmt: skip
-    found = float(simulate(told).breaths["paco2_mmhg"][-20:-1].mean())
+    found = float(np.mean(simulate(told).breaths["paco2_mmhg"].to_numpy()[-20:-1]))
     gas = (rest + 5 * compliance) / 1000 + TISSUE_L_KG * kg
     comes, blood = (BODY / 713 * each / 60 for each in (made / 1000, 0.075 * kg * gases.CO2_SLOPE))
     plain = mean_in_one_store(
