@@ -319,9 +319,25 @@ def mechanics_words(pieces: Sequence[Piece]) -> dict[str, Any]:
         "terms": ["volume", "flow", *terms],
         "heart_rate_per_min": round(60 * float(np.median(hearts)), 1) if hearts else None,
         "one_compartment": one_compartment(pieces),
+        "compliance_between_ml_cmh2o": compliance_between(pieces),
         "leak_l_s_per_cmh2o_to_exponent": float(np.median(leaks)) if leaks else None,
         "leak_exponent": float(np.median([piece.columns["exponent"][0] for piece in pieces])) if leaks else None,
     }
+
+
+def compliance_between(pieces: Sequence[Piece]) -> tuple[float, float] | None:
+    """Between what compliance lies (mL/cmH2O) though parts that fill at different speeds, or losses, may hide there.
+
+    Medians over breaths of which it is told; None where the average breath says nothing of it.
+    """
+    low, high = (
+        np.concatenate([piece.columns[name] for piece in pieces] or [np.zeros(0)])
+        for name in ("elastance_high", "elastance_low")
+    )
+    if not np.isfinite(low).any():
+        return None
+    with np.errstate(divide="ignore"):
+        return float(np.nanmedian(1000 / low)), float(np.nanmedian(1000 / high))
 
 
 def one_compartment(pieces: Sequence[Piece]) -> bool | None:

@@ -9,10 +9,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
+from scipy.stats import ks_2samp
 
-from tests.reference.simulated import REGULAR, compartment
-from tidebench.simulation import Solution, simulate
+from tests.reference.simulated import REGULAR, compartment, scenario
+from tidebench.simulation import Solution, scenario_from, simulate
 from tidebench.simulation.effort import FAST_S, SLOW_S, feel
 
 CLOCK = {"mode": "CMV-VC", "peep_cmh2o": 5, "fio2": 0.4, "rate_per_min": 25, "tidal_volume_ml": 700}
@@ -67,3 +69,37 @@ def test_what_is_felt_lags_as_two_receptors_do() -> None:
         feel.py_func(felt, 50.0, 0.1)  # type: ignore[attr-defined]
     assert felt.felt_fast - 40 == pytest.approx(10 * (1 - np.exp(-60 / FAST_S)), rel=1e-3)
     assert felt.felt_slow - 40 == pytest.approx(10 * (1 - np.exp(-60 / SLOW_S)), rel=1e-3)
+
+
+@pytest.mark.parametrize("who", ["newborn-term", "child", "hard-to-wean"])
+def test_patients_of_the_library_settle_where_people_do(who: str) -> None:
+    """PaCO2 of the third hour within 32 to 45 mmHg: normal values (35 to 45, newborns some lower; common practice)."""
+    done = simulate(scenario_from({"who": who, "duration_s": 3 * 3600, "seed": 21}))
+    late = done.breaths.filter(pl.col("start_s") > 2 * 3600)["paco2_mmhg"].to_numpy()
+    assert 32 < np.mean(late) < 45
+    assert np.std(late) < 2, "and they do not swing"
+    efforts = done.efforts.filter(pl.col("onset_s") > 2 * 3600)
+    assert efforts.height > 600, "nobody has stopped breathing"
+
+
+@pytest.mark.parametrize("rate", [17.5, 18.0, 19.0])
+def test_free_efforts_near_the_ventilators_rate_keep_its_time_no_more_than_chance_lets_them(rate: float) -> None:
+    """Onsets' phase in the ventilator's period: as sharp as that of intervals drawn by NumPy alone (SciPy's KS test).
+
+    Near its rate they stay near one phase for a while: that is how a walk of 8 % a step is, and no lock.
+    """
+    rng, ventilator = np.random.default_rng(77), 60 / 18
+
+    def sharp(onsets: np.ndarray[Any, np.dtype[np.float64]]) -> float:
+        return float(abs(np.mean(np.exp(2j * np.pi * onsets / ventilator))))
+
+    ours, plain = [], []
+    for seed in range(500, 570):
+        told = scenario(
+            [compartment(50, 10)], {**CLOCK, "mode": "CMV-VC", "rate_per_min": 18, "tidal_volume_ml": 450}, 180,
+            patient={"height_cm": 175}, effort={"rate_per_min": rate, "size_cmh2o": 6, "rate_cv": 0.08}, seed=seed,
+        )  # fmt: skip
+        ours.append(sharp(simulate(told).efforts["onset_s"].to_numpy()))
+        onsets = np.cumsum(60 / rate * np.clip(1 + 0.08 * rng.standard_normal(90), 0.33, 3))
+        plain.append(sharp(onsets[onsets < 180]))
+    assert ks_2samp(ours, plain).pvalue > 0.01

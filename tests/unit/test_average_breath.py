@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.reference.simulated import compartment, scenario, volume_control
-from tidebench.efforts.average import alike_members, average_breath, misfit
+from tidebench.efforts.average import alike_members, average_breath, average_of, misfit
 from tidebench.efforts.mechanics import Lung
 from tidebench.efforts.stretch import Stretch
 from tidebench.inflations.leak import Loss
@@ -44,7 +44,7 @@ def no_loss(stretch: Stretch) -> Loss:
 def of(stretch: Stretch) -> float:
     n = len(stretch.start)
     lung = Lung(np.zeros(4), (), np.ones(n, bool), 0.0, 0.0, 0.0, one_compartment=True)
-    return misfit(stretch, no_loss(stretch), lung)
+    return misfit(average_of(stretch, no_loss(stretch), lung), lung)
 
 
 @pytest.mark.parametrize("noise", [0.02, 0.1, 0.2])

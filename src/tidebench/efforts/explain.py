@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.efforts.average import misfit
+from tidebench.efforts.average import Average, average_of, excerpt, misfit
 from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
 from tidebench.efforts.equation import FLOW, VOLUME, Sums
 from tidebench.efforts.mechanics import (
@@ -35,6 +35,7 @@ from tidebench.efforts.search import (
     timing,
     with_heartbeat,
 )
+from tidebench.efforts.settled import Told, settled, told
 from tidebench.efforts.stretch import Stretch, longest, loss_flow, passed_by, steep, sums_with, unleaked
 from tidebench.inflations import leak as losses
 from tidebench.inflations.leak import Loss
@@ -66,7 +67,10 @@ class Explained:
     the nearest one in time for a breath with effort, −1 without any; ``elastance``, ``resistance``, ... of passive
     breaths, NaN otherwise. ``intercept`` is the recoil pressure at the breath's start, passive breaths only; ``trace``
     the pressure that its lung's elastance alone explains (:func:`own_trace`), cmH2O, and ``misfit`` what the equation
-    leaves of that lung's average breath (:func:`misfit`). ``lag_s`` is by how much flow still has to be put later where
+    leaves of that lung's average breath (:func:`misfit`). ``low`` and ``high`` are the bounds that the average breath
+    leaves elastance (:mod:`tidebench.efforts.settled`), NaN where it says nothing; ``parts`` is True where two parts
+    explain the lung and one does not, ``hidden`` where besides they leave its elastance unknown. ``lag_s`` is by how
+    much flow still has to be put later where
     edges alone tell the lung. ``loss_in_doubt`` is True where a leak and an offset, or leaks of several kinds, explain
     the breaths alike with elastances far apart. ``doubtful`` are breaths of a patient who never rests that only the
     lung of the edges has: where their muscle pressure by it is not known either, nothing tells of an effort in them.
@@ -81,6 +85,10 @@ class Explained:
     intercept: Samples
     residual: Samples
     floor: Samples
+    low: Samples
+    high: Samples
+    parts: Mask
+    hidden: Mask
     trace: Samples
     misfit: Samples
     heart_hz: float | None
@@ -115,7 +123,7 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     best, phase, heart_hz = with_heartbeat(stretch, candidates, best_lung(stretch, candidates, np.zeros(0), None))
     if best is None or shows_nothing(best) or helped_by_effort(stretch, best, phase):
         return without_rest(stretch, candidates, resting_pressure)
-    stretch, sums = unleaked(stretch, best.loss), best.sums
+    given, stretch, sums = stretch, unleaked(stretch, best.loss), best.sums
     lungs = [refine(sums, lung) for lung in further_lungs(sums, best.lung, heart_hz is not None, timing(stretch))]
     allowance = np.where(stretch.held < stretch.turn, HELD_ALLOWANCE, 1.0)
     share, choice = nearest(sums, lungs, allowance)
@@ -135,22 +143,49 @@ def explain(stretch: Stretch, offset: Loss, material: bool, resting_pressure: Sa
     rise = end_rises(stretch, best.loss, theta, phase)
     passive[rising(rise, theta, passive == 1, stretch.timed)] = 0
     known = passive == 1
+    traces = [own_trace(sums, lung) for lung in lungs]
+    averages = [average_of(stretch, best.loss, lung) for lung in lungs]
+    tells = [of_lung(given, candidates, best, *each) for each in zip(lungs, averages, traces, strict=True)]
+    ratio, low, high, shift, parts, hidden = (np.array(each)[choice] for each in zip(*tells, strict=True))
+    own = np.where(known, own_elastance(sums, theta), np.nan)
     return Explained(
         lungs=tuple(lungs),
         loss=best.loss,
         passive=passive,
         lung=choice,
         theta=theta,
-        elastance=np.where(known, own_elastance(sums, theta), np.nan),
-        intercept=np.where(known, sums.intercept(theta), np.nan),
+        elastance=own * ratio,
+        intercept=np.where(known, sums.intercept(theta) + shift, np.nan),
+        low=own * low,
+        high=own * high,
+        parts=parts & known,
+        hidden=hidden & known,
         residual=sums.smoothed_residual(theta),
         floor=sums.noise_floor(theta),
-        trace=np.array([own_trace(sums, lung) for lung in lungs])[choice],
-        misfit=np.array([misfit(stretch, best.loss, lung) for lung in lungs])[choice],
+        trace=np.array(traces)[choice],
+        misfit=np.array([misfit(*each) for each in zip(averages, lungs, strict=True)])[choice],
         heart_hz=heart_hz,
         heart_phase=phase,
         loss_in_doubt=best.in_doubt,
     )
+
+
+def of_lung(
+    stretch: Stretch, candidates: list[Loss], best: Attempt, lung: Lung, average: Average | None, trace: float
+) -> Told:
+    """What a lung's average breath tells beyond single ones, with the loss that was taken off and the other candidates.
+
+    ``stretch`` is as it was recorded, no leak taken from its pressure.
+    """
+    if average is None:
+        return Told()
+    averages = [average]
+    if len(candidates) > 1:
+        few, with_losses = excerpt(stretch, [best.loss, *(each for each in candidates if each is not best.loss)], lung)
+        all_of_them = replace(lung, members=np.ones(len(few.start), bool))
+        tried = (average_of(unleaked(few, loss), loss, all_of_them) for loss in with_losses)
+        averages = [each for each in tried if each is not None]
+    return told(lung, settled(averages, lung.theta, trace), trace)
 
 
 def differences_of(
@@ -360,6 +395,10 @@ def unexplained(stretch: Stretch, candidates: list[Loss], resting_pressure: Samp
         theta=np.full((n, 4), np.nan),
         elastance=nothing,
         intercept=nothing,
+        low=nothing,
+        high=nothing,
+        parts=np.zeros(n, bool),
+        hidden=np.zeros(n, bool),
         residual=residual,
         floor=floor,
         trace=nothing,

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from tidebench.efforts.edges import in_time
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
 from tidebench.efforts.explain import Explained, explain
+from tidebench.efforts.settled import PASSES
 from tidebench.efforts.stretch import Stretch, loss_flow, unleaked
 from tidebench.formulas.tube import TubeLaw
 from tidebench.inflations import delivery as kinds
@@ -54,9 +55,6 @@ TRAPPED_CMH2O = 1.0  # from here on what slow parts still hold is more than an e
 LEAST_TRACE = 0.05
 """Of the pressure of inflations: where elastance alone explains less, a misfit of a hundredth, which no gauge shows,
 moves it by a fifth: this house's choice."""
-PASSES = 0.015
-"""Of the trace: a misfit that may change elastance by several times as much, since what parts at different speeds do
-hides in the other terms as well (in simulations by 12 to 30 %): this house's choice."""
 LEAVING = 0.4
 """cmH2O that the flow at the end of expiration costs: slow parts, whose own resistance is higher than the whole's, hold
 about twice as much (in simulations up to 2.1 times)."""
@@ -234,8 +232,9 @@ def restless(columns: dict[str, Column]) -> Mask:
 def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
     """Passive or not, elastance, resistances, total PEEP and where it comes from.
 
-    ``uneven`` is 1 where one compartment does not describe the lung (:func:`described`), ``hidden`` where besides the
-    elastance leaves too small a trace of its own to be told from what the equation leaves out: it is NaN then.
+    ``uneven`` is 1 where one compartment does not describe the lung (:func:`described`, or its average breath says so),
+    ``hidden`` where besides the elastance leaves too small a trace of its own to be told from what the equation leaves
+    out, or two compartments leave it too wide: it is NaN then. ``elastance_low`` and ``elastance_high`` are its bounds.
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
     with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
@@ -248,7 +247,7 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
     recoil = before(columns["rest_pressure"], columns["joined"] == 1) + outward
     faint = explained.trace < LEAST_TRACE * columns["size"]
-    even = described(explained, columns)
+    even = described(explained, columns) & ~explained.hidden
     fitted = np.isfinite(explained.intercept) & (even | ~np.isfinite(recoil))
     total = np.where(fitted, explained.intercept, recoil)
     total[columns["clipped"] > 0] = np.nan
@@ -257,19 +256,25 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     untold = uneven & (trapped | (outward > LEAVING))
     if 2 * untold.sum() > uneven.sum():
         untold = uneven
+    of_parts = untold & explained.parts & ~explained.hidden & np.isfinite(explained.intercept)
+    fitted, untold = fitted | of_parts, untold & ~of_parts
+    total[of_parts] = explained.intercept[of_parts]
     total[untold] = np.nan
     never = ~fitted & ~untold & restless(columns)
     total[never] = np.nan
-    hidden = uneven & faint
+    hidden = (uneven & faint) | explained.hidden
     doubted = np.full(len(hidden), explained.loss_in_doubt)
+    elastance = np.where(hidden | doubted, np.nan, explained.elastance)
     origin = np.select([untold, never, ~np.isfinite(total), fitted], [UNTOLD, RESTLESS, NO_TOTAL, FITTED], RESTED)
     return {
         "passive": explained.passive,
         "lung": explained.lung,
-        "uneven": uneven.astype(np.int8),
+        "uneven": (uneven | explained.parts).astype(np.int8),
         "hidden": hidden.astype(np.int8),
         "loss_in_doubt": doubted.astype(np.int8),
-        "elastance": np.where(hidden | doubted, np.nan, explained.elastance),
+        "elastance": elastance,
+        "elastance_low": np.where(np.isfinite(elastance), explained.low, np.nan),
+        "elastance_high": np.where(np.isfinite(elastance), explained.high, np.nan),
         "resistance": np.where(explained.passive == 1, theta[:, FLOW], np.nan),
         "square": np.where(explained.passive == 1, theta[:, SQUARE], np.nan),
         "expiration": np.where(explained.passive == 1, theta[:, EXPIRATION], np.nan),

@@ -59,6 +59,7 @@ LONGEST_OCCLUSION_S, PULLED = 6.0, 1.0  # s without an effort; cmH2O that show o
 EBBED = 0.05  # of peak inspiratory flow: what is left of expiration does not matter
 REACHED = 0.5  # cmH2O below a level that is as good as reached
 LONGEST_WAIT_S = 8.0  # for a calm that heartbeat, a leak or water may never let come
+OPENS = 5.0  # time constants in which the expiratory valve has opened
 CALM_S = 0.3  # without the criterion, after which gas that moved with a level, or back into the lung, has settled
 
 
@@ -227,6 +228,16 @@ def watch_expiration(machine: Record, v: Record, e: Record, m: Record, met: floa
 
 
 @part
+def still_inhaled(machine: Record, v: Record, volume: float) -> None:
+    """Gas (L) that goes on from the circuit into the lung while the expiratory valve opens: compensated volume had it.
+
+    Taken as if pressure at the end had been lower by as much as that gas had stretched the circuit.
+    """
+    if v.kind == VOLUME and machine.circuit_compliance > 0.0:
+        v.end_pressure -= volume / machine.circuit_compliance
+
+
+@part
 def watch(machine: Record, v: Record, e: Record, m: Record, time: float, h: float) -> None:
     """See after a step what is going to happen.
 
@@ -238,6 +249,8 @@ def watch(machine: Record, v: Record, e: Record, m: Record, time: float, h: floa
         watch_inflation(machine, v, e, m, time, h)
     elif v.phase == EXPIRATION:
         watch_expiration(machine, v, e, m, met, time, h)
+        if m.flow > 0.0 and m.wye > v.base and time < v.turn + OPENS * machine.valve_time:
+            still_inhaled(machine, v, h * m.flow)
     elif v.phase == OCCLUDED and m.wye < v.pulled_below:
         v.until, v.pulled_below = min(v.until, time + v.hold_for), -np.inf
     if v.kind == UNASSISTED and met > 0.0:

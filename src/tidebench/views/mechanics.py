@@ -10,6 +10,8 @@ from tidebench.views.wording import listed, sentence
 if TYPE_CHECKING:
     from tidebench.review import Review
 
+NEAR = 0.05  # of compliance: bounds as near as that need no words (this house's choice)
+FAR = 1.5  # times compliance: a bound as far off is none
 EXPIRATION = "expiratory resistance"
 """The term that gives expiration a resistance of its own."""
 
@@ -47,7 +49,30 @@ def description(review: Review) -> str:
     heart = mechanics.get("heart_rate_per_min")
     if heart is not None:
         told += f"; a heartbeat of {quantity('heart_rate_per_min').text(heart)} was seen"
-    return sentence(told)
+    return " ".join(filter(None, [sentence(told), between(review)]))
+
+
+def between(review: Review) -> str:
+    """Between what compliance lies, as a sentence; empty where it is as good as known, or nothing is said of it."""
+    found = _mechanics(review).get("compliance_between_ml_cmh2o")
+    told = review.summary["quantities"].get("compliance_ml_cmh2o")
+    if (
+        found is None
+        or told is None
+        or max(found[1] - told["median"], told["median"] - found[0]) < NEAR * told["median"]
+    ):
+        return ""
+    compliance = quantity("compliance_ml_cmh2o")
+    if found[1] > FAR * told["median"]:
+        return sentence(
+            f"compliance is at least {compliance.text(found[0])}: how much more can't be told from these breaths, as "
+            "parts that fill slowly would not show; a hold of some seconds tells"
+        )
+    low, high = compliance.text(found[0]), compliance.text(found[1])
+    return sentence(
+        f"compliance lies between {low} and {high}, for all that these breaths show of parts that fill slowly and of "
+        "gas that is lost"
+    )
 
 
 def one_resistance(review: Review) -> bool:
