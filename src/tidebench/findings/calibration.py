@@ -20,12 +20,12 @@ LEAST = 0.5
 """A finding that is more likely wrong than right is none."""
 
 SHARES: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
-    "auto-trigger": ((0.7, 0.9), (0.95, 0.99)),
-    "delayed-cycling": ((0.64, 0.75, 0.85, 0.9), (0.24, 0.78, 0.84, 0.84)),
-    "double-trigger": ((0.75, 0.9), (0.69, 0.98)),
-    "effort-in-inflation": ((0.69, 0.77, 0.86, 0.95), (0.68, 0.68, 0.68, 0.82)),
-    "ineffective-effort": ((0.69, 0.76, 0.86, 0.95), (0.0, 0.37, 0.5, 0.92)),
-    "premature-cycling": ((0.65, 0.76, 0.84, 0.9), (0.47, 0.93, 0.99, 0.99)),
+    "auto-trigger": ((0.7, 0.9), (0.93, 0.99)),
+    "delayed-cycling": ((0.64, 0.75, 0.85, 0.9), (0.19, 0.68, 0.88, 0.88)),
+    "double-trigger": ((0.75, 0.9), (0.61, 0.98)),
+    "effort-in-inflation": ((0.69, 0.76, 0.86, 0.95), (0.76, 0.76, 0.76, 0.83)),
+    "ineffective-effort": ((0.69, 0.76, 0.86, 0.95), (0.0, 0.43, 0.53, 0.92)),
+    "premature-cycling": ((0.66, 0.76, 0.84, 0.9), (0.64, 0.96, 0.99, 0.99)),
     "reverse-trigger": ((0.95,), (0.99,)),
 }
 """Grades and shares that were right, by kind."""
