@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from tests.rehearsals.scoring import COMPARED
@@ -12,10 +13,11 @@ from tidebench.quantities import quantity
 
 RELATIVE = ("vti_ml", "mechanical_power_j_min", "rate_per_min", "paco2_mmhg")
 Row = dict[str, Any]
+Values = npt.NDArray[np.float64]
 
 
 def coverage(rows: list[Row], by: str) -> pl.DataFrame:
-    """Coverage, median error and the error that nine in ten stay below, by quantity and a column of the rows."""
+    """Coverage, median error, the error that nine in ten stay below, and :func:`factor`, by quantity and a column."""
     out = []
     for group in sorted({str(row.get(by)) for row in rows}):
         for key in COMPARED:
@@ -31,8 +33,15 @@ def coverage(rows: list[Row], by: str) -> pl.DataFrame:
                 "nine in ten below": float(np.quantile(error, 0.9)),
                 "unit": "%" if key in RELATIVE else quantity(key).unit,
                 "width": float(np.median((high - low) * scale)),
+                "factor": factor(true, middle, low, high),
             })  # fmt: skip
     return pl.DataFrame(out)
+
+
+def factor(true: Values, middle: Values, low: Values, high: Values) -> float:
+    """By how much distances from the estimates would have to grow so that intervals held nine in ten truths."""
+    reach = np.where(true > middle, high - middle, middle - low)
+    return float(np.quantile(np.abs(true - middle) / np.maximum(reach, 1e-9), 0.9))
 
 
 def limited(row: Row) -> bool:
