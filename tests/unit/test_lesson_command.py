@@ -71,6 +71,9 @@ def test_a_lesson_is_taken_left_taken_up_printed_and_forgotten(
     assert "able (B. Invented" in " ".join(out.split())
     main(["lesson", "record", "export", "out.csv"])
     assert (tmp_path / "out.csv").read_text(encoding="utf-8").count("A. Invented") == 2  # one row per objective
+    with pytest.raises(SystemExit):
+        main(["lesson", "record", "export", "out.csv"])
+    assert "exists already" in capsys.readouterr().err
     main(["lesson", "record", "print", "A. Invented", "--out", "printed"])
     assert (tmp_path / "printed" / "record.pdf").read_bytes().startswith(b"%PDF")
     main(["lesson", "record", "forget", "A. Invented"])

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import App, Parameter
 
+from tidebench.cli.progress import progress_bar
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -65,7 +67,8 @@ def check(name: str, /, *, seeds: int = 10, first_seed: int = 1) -> None:
     good = True
     for one in names:
         found, folder = open_lesson(one)
-        done = check_lesson(found, folder, seeds, first_seed)
+        with progress_bar() as tell:
+            done = check_lesson(found, folder, seeds, first_seed, tell)
         _print_check(one, done, Console(highlight=False))
         good &= done.good
     if not good:
@@ -263,7 +266,7 @@ def export(out: Path, /, *, record: Path = RECORD) -> None:
     Parameters
     ----------
     out : Path
-        The file to write.
+        The file to write; one that exists is not replaced.
     record : Path
         The file that keeps attempts.
     """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,7 +50,13 @@ class Checked:
         return not self.problems
 
 
-def check(lesson: Lesson, folder: Path | None = None, seeds: int = 10, first_seed: int = 1) -> Checked:
+def check(
+    lesson: Lesson,
+    folder: Path | None = None,
+    seeds: int = 10,
+    first_seed: int = 1,
+    progress: Callable[[str, float], None] | None = None,
+) -> Checked:
     """Play a lesson with perfect, clumsy, random and still learners over seeds.
 
     Parameters
@@ -61,13 +68,17 @@ def check(lesson: Lesson, folder: Path | None = None, seeds: int = 10, first_see
         How many patients of each are drawn.
     first_seed : int
         The seeds are this one and those that follow.
+    progress : callable, optional
+        Told the lesson's title and which share of its seeds is done.
     """
     problems: list[str] = []
     shares: dict[str, list[float]] = {name: [] for name in LEARNERS}
     passes: dict[str, list[bool]] = {name: [] for name in LEARNERS}
     lost: dict[str, list[int]] = {}
     readings: list[bool] = []
-    for seed in range(first_seed, first_seed + seeds):
+    for at, seed in enumerate(range(first_seed, first_seed + seeds)):
+        if progress:
+            progress(lesson.title, at / seeds)
         try:
             stage = Stage(lesson, seed, folder)
             problems += _askable(lesson, stage)

@@ -349,19 +349,21 @@ class Record:
             return gone + self._db.execute("DELETE FROM observed WHERE at < ?", (before,)).rowcount
 
     def write_csv(self, path: Path) -> int:
-        """Every attempt by objective as CSV, a row each; how many rows.
+        """Every attempt by objective as CSV, a row each, in a new file; how many rows.
 
         Raises
         ------
         OutputError
-            The file can't be written.
+            The file exists already, or can't be written.
         """
         rows = list(self._rows())
         try:
-            with path.open("w", newline="", encoding="utf-8") as file:
+            with path.open("x", newline="", encoding="utf-8") as file:
                 writer = csv.writer(file)
                 writer.writerow(COLUMNS)
                 writer.writerows([_safe(value) for value in row] for row in rows)
+        except FileExistsError:
+            raise OutputError("exists already, and is not replaced", where=str(path)) from None
         except OSError as error:
             raise OutputError(f"can't be written ({error.strerror})", where=str(path)) from None
         return len(rows)
