@@ -51,6 +51,7 @@ LEAST_RISE = 0.3  # cmH2O, mean over that time, when an effort has just reached 
 USUAL_RISE = 0.15  # cmH2O, median over many breaths before triggered ones
 MORE_THAN_NOISE = 2.0  # noise floors: a triggered lung that leaves more is doubted, and any sure rise counts
 SURE = 3.75  # 3 standard errors of a median, in standard deviations over the root of the number
+OUTER = 1.9  # 10th to 90th percentile over the distance of quartiles, of chance
 VARIOUS = 0.2  # relative spread of elastance that no passive patient shows from breath to breath
 SHOWN = 2.0  # residuals by which pressure must vary within a breath to show a lung at all
 STEP = 1.0  # cmH2O by which the resting pressure changes over a breath when PEEP was moved, not its noise
@@ -327,19 +328,27 @@ def various(own: Samples) -> Mask:
 
 
 def from_breath_to_breath(own: Samples) -> float:
-    """Relative spread of the elastances of breaths, or of their steps where a lung that changes spreads them more."""
+    """Relative spread of the elastances of breaths, or of most of their steps where a lung that changes spreads them.
+
+    A change makes large steps for some breaths, effort in most of them: so steps count by their quartiles, which lie
+    closer than what :func:`relative_spread` takes, of chance by as much.
+    """
     if len(own) < 2:
         return 0.0
-    steps = np.median(own) + np.diff(own) / np.sqrt(2.0)
-    return min(relative_spread(own), relative_spread(steps))
+    low, high = np.quantile(np.diff(own), [0.25, 0.75])
+    return min(relative_spread(own), float(OUTER * (high - low) / np.sqrt(2.0) / abs(np.median(own))))
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:
     """No breath shows a lung alone: the one that edges and expirations show, if any.
 
-    It serves muscle pressure only. It is an estimate, so no breath is passive by it, and none has its compliance.
+    It serves muscle pressure only. It is an estimate, so no breath is passive by it, and none has its compliance. Where
+    the ventilator began every breath and none shows an effort otherwise, it would make efforts of what an unusual lung
+    does (flow that is limited looks like one), so nothing is told.
     """
     unknown = unexplained(stretch, candidates, resting_pressure)
+    if stretch.timed[1:].all() and not np.any(unknown.passive == 0):
+        return unknown
     stretch = unleaked(stretch, unknown.loss)
     flow = stretch.flow - loss_flow(stretch, unknown.loss)
     lag_s = lag_at_edges(stretch, flow)

@@ -7,7 +7,8 @@ Physiol 1956;8:427; Mount, J Physiol 1955;127:157):
 
 E is the elastance that a long hold shows. Fitted without x, the relaxing spring passes for elastance: 5 to 30 % too
 much. Noise averages out of the average breath, so that all terms may stand there, x with every τ: those fits that leave
-no more than the best one, beyond chance, tell where E lies. So do losses that explain the breath alike.
+no more than the best one, beyond chance, tell where E lies. So do losses that explain the breath alike. A recoil that
+bends (a term in V²) may pass for a spring that relaxes: where it explains the breath as well, no second part is told.
 """
 
 from __future__ import annotations
@@ -46,9 +47,9 @@ class Settled(NamedTuple):
     """Elastance (cmH2O/L), its bounds, and recoil at the breath's start (cmH2O).
 
     ``around`` are the bounds that noise and losses leave without a second part; ``parts`` is True where one part does
-    not explain the average breath and two do otherwise; ``left`` is what is left of it beyond noise and chance, root
-    mean square, cmH2O. ``usual`` is the recoil at the start by the lung that single breaths told. ``lossy`` is True
-    where losses of several kinds were asked.
+    not explain the average breath and two do otherwise, ``bent`` where a recoil that bends does; ``left`` is what is
+    left of it beyond noise and chance, root mean square, cmH2O. ``usual`` is the recoil at the start by the lung that
+    single breaths told. ``lossy`` is True where losses of several kinds were asked.
     """
 
     elastance: float
@@ -60,6 +61,7 @@ class Settled(NamedTuple):
     left: float
     usual: float
     lossy: bool
+    bent: bool = False
 
     @property
     def width(self) -> float:
@@ -83,14 +85,16 @@ class Told(NamedTuple):
 def told(lung: Lung, found: Settled | None, trace: float) -> Told:
     """What a lung's average breath changes of what single breaths told.
 
-    Where one part explains the breath, what single breaths told stays unless it is off by more than noise makes it;
+    Where one part explains the breath, what single breaths told stays unless it is off by more than noise makes it, or
+    where recoil bends, which no elastance of one breath follows;
     where two do, their elastance is told if its bounds are near. Of losses of several kinds none is told from a breath
     (all terms free, one of the wrong kind may leave no more than noise, and an elastance a sixth off), so they make
     bounds alone. Nothing changes where neither explains the breath.
     """
     if found is None or found.left > PASSES * trace:
         return Told()
-    stays = found.lossy or (not found.parts and found.around[0] <= lung.elastance <= found.around[1])
+    alike = found.bent or found.around[0] <= lung.elastance <= found.around[1]
+    stays = found.lossy or (alike and not found.parts)
     low, high = (min(found.low, lung.elastance), max(found.high, lung.elastance)) if stays else (found.low, found.high)
     return Told(
         1.0 if stays else found.elastance / lung.elastance,
@@ -104,7 +108,8 @@ def told(lung: Lung, found: Settled | None, trace: float) -> Told:
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of one average breath: ``plain`` without a relaxing spring, ``slow`` with one, for each τ.
+    """Fits of one average breath: ``plain`` without a relaxing spring, ``slow`` with one, for each τ, ``bent`` with a
+    recoil that bends instead, None where it can't be told apart.
 
     ``noise`` is the variance of a sample's noise, cmH2O squared; ``count`` how many samples were fitted;
     ``rest`` the recoil at the start by the lung that single breaths told, cmH2O.
@@ -112,6 +117,7 @@ class Fits:
 
     plain: Solved
     slow: tuple[Solved, ...]
+    bent: Solved | None
     noise: float
     count: int
     rest: float
@@ -201,7 +207,8 @@ def fits_of(average: Average, theta: Samples, *, springs: bool = True) -> Fits |
         best = coarse[int(np.argmin([each.square for each in slow]))]
         slow += with_springs(terms, y, flow, mask, dt, best * FINER)
     rest = float(np.mean(y - terms[:, : EXPIRATION + 1] @ theta[: EXPIRATION + 1]))
-    return Fits(plain, tuple(slow), noise_of(average, mask, plain.theta), int(mask.sum()), rest)
+    bent = least_squares(np.column_stack([terms, np.square(volume[mask])]), y)
+    return Fits(plain, tuple(slow), bent, noise_of(average, mask, plain.theta), int(mask.sum()), rest)
 
 
 def with_springs(terms: Samples, y: Samples, flow: Samples, mask: Mask, dt: float, times: Samples) -> list[Solved]:
@@ -283,9 +290,12 @@ def settled(averages: Sequence[Average], theta: Samples, trace: float) -> Settle
     better = alone > least + allowed / best.count
     moved = abs(best.best.elastance / best.plain.elastance - 1.0) > KNOWN
     material = alone - best.noise > (PASSES * trace) ** 2 or (alone > best.noise and moved)
-    parts = not several and better and material
+    bent = better and best.bent is not None and best.bent.square <= best.best.square + allowed
+    parts = not several and better and material and not bent
     alike = [fit.plain.elastance for fit, _ in found if fit.alone <= alone + allowed / best.count]
-    return bounded(best, alike, found[0][0].rest, allowed, parts=parts, several=several, springs=better or not several)
+    springs = better or not several
+    within = bounded(best, alike, found[0][0].rest, allowed, parts=parts, several=several, springs=springs)
+    return within._replace(bent=bent)
 
 
 def bounded(

@@ -36,10 +36,15 @@ BY_ONE_COMPARTMENT = (
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
 )  # fmt: skip
 """What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
-RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0007, 0.03
+RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0001, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
-patient's own, wander from one stretch to the next (this house's choice).
+patient's own, wander from one stretch to the next (this house's choice; a clock by quartz, and 10 ms in 90 s).
 """
+NEARER_PASSIVE = {"peak_pressure_cmh2o": 0.75, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7}
+NEARER_BREATHING = {"rate_per_min": 0.55}
+"""Shares of their distance from the estimate that draws then keep on one level, where intervals as they come hold more
+of the open population's truths than they say: each draw's rate, for one, has the scatter of the 45 s that are simulated
+of it, now and then."""
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -98,6 +103,9 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     beyond, wider = extrapolated(fit, after)
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
+    if not bi_level(then.setting):
+        for key, share in (NEARER_PASSIVE if fit.drive is None else NEARER_BREATHING).items():
+            after[key] = widened(after[key], share, groups)
     if parse_mode(then.setting["mode"]).mandatory is None:
         built = then.estimate.scenario.ventilator  # ends every inflation, whatever flow does
         after["inspiratory_time_s"] = np.clip(
