@@ -180,17 +180,19 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
         order, sweeps = unrolled(across, bar) if bar else (np.arange(len(across), dtype=np.intp), across)
         curve = replace(curve, row=_only(curve.row, order))
         time = sweeps * panel.sweep_s
+        seam: int | None = int(np.count_nonzero(sweeps < 0))
     else:
         assert panel.times is not None
         clock = Scale.of(panel.times)
         each, order, time = clock.each, np.arange(len(curve.column), dtype=np.intp), clock(curve.column + left)
+        seam = None
     if not trend and 1 / each < FEWEST_PX_S:
         raise PictureError(
             f"the panel of {panel.quantity} has {1 / each:.1f} pixels a second",
             where=where, expected=f"{FEWEST_PX_S:g} at least",
             remedy="Take a picture with more pixels or fewer seconds.",
         )  # fmt: skip
-    row, sd = bridged(curve.row[order], curve.sd[order], curve.width)  # the seam of a sweep, too
+    row, sd = bridged(curve.row[order], curve.sd[order], curve.width, seam)
     near = curve.width / 2 + 1.5
     clipped = np.isfinite(row) & ((row < near) | (row > bottom - top - near))
     reach = np.abs(axis.each) * curve.reach[:: 1 if axis.each < 0 else -1, order]
