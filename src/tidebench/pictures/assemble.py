@@ -279,20 +279,22 @@ def _shared(
 ) -> tuple[dict[str, float], dict[str, float], dict[str, float], float]:
     """Zero, scale and clock of each channel, and the length of a second: from marks, and corners where straightened.
 
-    Two marks, each read within ``reading_px``, give a zero within reading/√2 and a scale within √2·reading/distance.
+    A mark lies anywhere within ``reading_px`` of where it was read: a uniform distribution, whose standard deviation is
+    s = reading/√3. Two marks give a zero within s/√2 and a scale within √2·s/distance.
     """
     corners = axes.corners_px if axes.corners is not None else 0.0
+    read = axes.reading_px / np.sqrt(3)
     offset, scale, shift, clock = {}, {}, {}, 0.0
     for one in traced:
         name, panel = one.panel.quantity, one.panel
         apart = abs(panel.values[0][0] - panel.values[1][0])
-        offset[name] = one.per_row * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        offset[name] = one.per_row * float(np.hypot(read / np.sqrt(2), corners / 2))
         whole = float(axes.size[1]) if axes.size else np.inf
-        scale[name] = float(np.hypot(np.sqrt(2) * axes.reading_px / apart, corners / whole))
-        shift[name] = one.per_column_s * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        scale[name] = float(np.hypot(np.sqrt(2) * read / apart, corners / whole))
+        shift[name] = one.per_column_s * float(np.hypot(read / np.sqrt(2), corners / 2))
         width = abs(panel.times[0][0] - panel.times[1][0]) if panel.times else panel.size[0]
         across = float(axes.size[0]) if axes.size else np.inf
-        clock = max(clock, float(np.hypot(np.sqrt(2) * axes.reading_px / width, corners / across)))
+        clock = max(clock, float(np.hypot(np.sqrt(2) * read / width, corners / across)))
     return offset, scale, shift, clock
 
 
