@@ -53,7 +53,7 @@ def agreement_of(recording: Recording) -> Agreement | None:
     for first, last in rises(volume):
         part = flow[first : last + 1]
         rise = volume[last] - volume[first]
-        if np.isnan(part).any() or rise <= 0:
+        if np.isnan(part).any() or not rise > 0:
             continue
         ratios.append(float(np.trapezoid(part) / recording.rate_hz / rise))
         turn = _turn(flow, last, round(0.4 * recording.rate_hz))
