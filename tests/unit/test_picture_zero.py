@@ -49,7 +49,10 @@ def test_more_than_marks_leave_open_is_told_and_nothing_moves() -> None:
     assert found is not None
     assert not found.within
     assert "check the marks" in found.words
-    assert zeroed(recording, found) is recording
+    left = zeroed(recording, found)
+    assert left["flow"] is recording["flow"]
+    assert left.uncertainty is not None
+    assert left.uncertainty.offset["flow"] == pytest.approx(6 * MARKS, rel=0.2)
 
 
 def test_one_breath_tells_nothing() -> None:

@@ -100,9 +100,13 @@ def _of_breaths(flow: Values, volume: Values, rate: float, per_column_s: float) 
 
 
 def zeroed(recording: Recording, zero: Zero) -> Recording:
-    """The recording with flow from its zero on, where that lies within what marks leave open; else as it was."""
+    """The recording with flow from its zero on, where that lies within what marks leave open.
+
+    Else flow stays as it was, and its zero is as unsure as the two are apart.
+    """
     doubt = recording.uncertainty
-    if doubt is None or not zero.within:
-        return recording
+    assert doubt is not None
+    if not zero.within:
+        return replace(recording, uncertainty=replace(doubt, offset={**doubt.offset, "flow": abs(zero.flow)}))
     moved = recording.with_channel("flow", recording["flow"] - zero.flow, zero.words)
     return replace(moved, uncertainty=replace(doubt, offset={**doubt.offset, "flow": zero.sd}))
