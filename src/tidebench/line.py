@@ -54,6 +54,7 @@ class State:
     rate_hz: float
     settings: tuple[Setting, ...]
     tube: TubeLaw | None = None
+    apart: int = 1
     channels: dict[str, Samples] = field(default_factory=dict)
     gone: int = 0
     stretch: int = 0
@@ -79,6 +80,7 @@ def work(state: State, first: int, last: int) -> Piece | None:
         state.rate_hz,
         lambda start: plan_for(state.settings, (start + first) / state.rate_hz),
         state.tube,
+        state.apart,
     )
     if found is None:
         return None
@@ -178,12 +180,13 @@ def run(
     settings: Sequence[Setting],
     progress: Callable[[float], None] | None,
     tube: TubeLaw | None = None,
+    apart: int = 1,
 ) -> list[Piece]:
     """The whole line over a recording in memory, its stretches on all cores; the same pieces as chunk by chunk."""
     import os
     from concurrent.futures import ThreadPoolExecutor
 
-    state = State(rate_hz, tuple(settings), tube, channels)
+    state = State(rate_hz, tuple(settings), tube, apart, channels)
     cuts = list(stretches(len(channels["flow"]), state))
     settled: list[Piece] = []
     with ThreadPoolExecutor(min(len(cuts), os.cpu_count() or 1)) as pool:

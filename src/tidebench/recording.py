@@ -67,6 +67,10 @@ class Uncertainty:
         rate = recording.rate_hz * (1 + rng.normal(0.0, self.clock))
         return replace(recording, rate_hz=rate, channels=channels)
 
+    def apart(self, rate_hz: float) -> int:
+        """Samples from one to the next that errs for the most part by itself: half of those that err together."""
+        return max(1, round(self.together_s / 2 * rate_hz))
+
     def _together(self, n: int, rate_hz: float, rng: np.random.Generator) -> Samples:
         """Standard normal numbers, neighbours within ``together_s`` alike."""
         reach = max(1, round(self.together_s * rate_hz))

@@ -159,6 +159,7 @@ def review(
             case.settings,
             lambda share: tell("measuring", 0.2 + 0.6 * share),
             law_of_leak(case),
+            1 if recording.uncertainty is None else recording.uncertainty.apart(recording.rate_hz),
         )
         tell("summarising", 0.85)
         return assemble(case, recording, pieces, identity.result(), policy)

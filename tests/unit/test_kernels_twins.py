@@ -246,9 +246,9 @@ def quiet_samples(f: Samples, turn: int, half: int, steep: float) -> npt.NDArray
     return keep
 
 
-@pytest.mark.parametrize("harmonics", [0, 3])
+@pytest.mark.parametrize(("harmonics", "apart"), [(0, 1), (3, 1), (0, 3)])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_gather(seed: int, harmonics: int) -> None:
+def test_gather(seed: int, harmonics: int, apart: int) -> None:
     """Sums of the equation of motion, column by column, over the quiet samples of each breath."""
     p, f, start, turn, end = breaths(seed)
     n, width, half = len(start), 9, 4
@@ -256,7 +256,8 @@ def test_gather(seed: int, harmonics: int) -> None:
     heart = beating(len(p), 1.2)
     passed = np.array([0.9, 0.7, 0.4])[:harmonics]
     arrays = gather(
-        p, f, start, turn, turn, end, DT, offset, leak, 0.5, across, heart, passed, np.full(n, 0.15), width, 10**6
+        p, f, start, turn, turn, end, DT, offset, leak, 0.5, across, heart, passed, np.full(n, 0.15), width, 10**6,
+        apart,
     )  # fmt: skip
     for j in range(n):
         part = slice(start[j], end[j])
@@ -272,8 +273,8 @@ def test_gather(seed: int, harmonics: int) -> None:
         x, z, y, s = x[:, keep], z[:, keep], p[part][keep], smooth_p[keep]
         own = (width * z - x) / (width - 1)
         dx, dz, dy, ds, di = (v - v.mean(axis=-1, keepdims=True) for v in (x, z, y, s, own))
-        pairs = [k for k in range(1, len(keep)) if keep[k] and keep[k - 1]]
-        dp, df = np.diff(p[part])[np.array(pairs) - 1], np.diff(flow)[np.array(pairs) - 1]
+        last = np.array([k for k in range(apart, len(keep)) if keep[k - apart : k + 1].all()])
+        dp, df = (signal[last] - signal[last - apart] for signal in (p[part], flow))
         rough = [dp @ dp, dp @ df, df @ df]
         twin = (di @ dx.T, di @ dy, dz @ dz.T, dz @ ds, ds @ ds, keep.sum(), x.mean(axis=1), y.mean(), rough)
         for found, expected in zip(arrays, twin, strict=True):
@@ -284,7 +285,7 @@ def test_gather_takes_nothing_from_a_breath_too_short() -> None:
     p, f = np.full(40, 5.0), np.zeros(40)
     one = np.array([0]), np.array([10]), np.array([10]), np.array([15])
     flat = np.zeros(1)
-    arrays = gather(p, f, *one, DT, flat, flat, 0.5, p, np.zeros(40), np.zeros(0), flat + 1, 9, 1000)
+    arrays = gather(p, f, *one, DT, flat, flat, 0.5, p, np.zeros(40), np.zeros(0), flat + 1, 9, 1000, 1)
     assert arrays[5][0] == 0
 
 

@@ -483,6 +483,16 @@ def test_flow_summed_up_is_held_against_volume_and_mended_only_when_asked() -> N
     assert "asked for" in repaired.steps[-1]
 
 
+def test_a_gap_in_the_volume_takes_its_breath_from_what_is_held_against_flow() -> None:
+    """The onset of a rise falls on samples that the volume panel does not show."""
+    whole = breathing()
+    volume = whole["volume"].copy()
+    volume[1190:1215] = np.nan
+    agreed = agreement_of(whole.with_channel("volume", volume, ""))
+    assert agreed is not None
+    assert agreed.ratio == pytest.approx(1.0, abs=0.005)
+
+
 def test_uncertainty_is_drawn_with_the_spread_that_it_says() -> None:
     still = Recording(50.0, {"airway_pressure": np.full(4000, 10.0), "flow": np.zeros(4000)})
     doubt = Uncertainty({"airway_pressure": np.full(4000, 0.2)}, 0.04, offset={"flow": 0.01}, clock=0.002)

@@ -57,7 +57,8 @@ class Sums:
 
     ``zx`` (n, k, k) instruments by columns, ``zy`` (n, k) instruments by pressure, ``zz`` and ``zs`` the same with
     smoothed columns and pressure, ``ss`` (n,) smoothed pressure squared, ``count`` (n,) samples, ``mean_x`` (n, k) and
-    ``mean_y`` (n,) the means taken off, ``rough`` (n, 3) sums of squared first differences of p, of p·f and of f.
+    ``mean_y`` (n,) the means taken off, ``rough`` (n, 3) sums of squared differences of p, of p·f and of f between
+    samples that lie ``apart`` from each other: from one to the next of which noise is another.
     """
 
     zx: Samples
@@ -70,6 +71,7 @@ class Sums:
     mean_y: Samples
     rough: Samples
     width: int
+    apart: int = 1
 
     def smoothed_residual(self, theta: Samples) -> Samples:
         """Root mean square of each breath's smoothed residual under ``theta`` (k,) or (n, k); NaN without samples."""
@@ -79,14 +81,15 @@ class Sums:
     def noise_floor(self, theta: Samples) -> Samples:
         """Smoothed residual that sensor noise alone would leave under ``theta`` (k,) or (n, k), shape (n,).
 
-        From the roughness of p − R·f, with R all that the terms of flow take of pressure, as a line through zero.
+        From the roughness of p − R·f, with R all that the terms of flow take of pressure, as a line through zero. Of
+        ``width`` samples that are smoothed together, every ``apart``-th has noise of its own.
         """
         pp, pf, ff = self.rough.T
         terms = np.broadcast_to(theta, self.zs.shape)[:, FLOW : EXPIRATION + 1]
         alone = np.maximum(self.zz[:, FLOW, FLOW], 1e-12)
         resistance = np.einsum("nk,nk->n", self.zz[:, FLOW, FLOW : EXPIRATION + 1], terms) / alone
         variance = (pp - 2 * resistance * pf + np.square(resistance) * ff) / (2 * np.maximum(self.count, 1))
-        return np.asarray(np.sqrt(np.maximum(variance, 0) / self.width), np.float64)
+        return np.asarray(np.sqrt(np.maximum(variance, 0) * self.apart / self.width), np.float64)
 
     def intercept(self, theta: Samples) -> Samples:
         """P0 of each breath: the pressure left at V = 0 without flow, shape (n,)."""
@@ -123,9 +126,10 @@ def fill_columns(  # one pass over the samples of a breath
     x: Samples,
     z: Samples,
     rough: Samples,
+    apart: int,
 ) -> None:
     """Columns of the equation, pressure and a constant 1 (``x``), and their instruments, smoothed pressure and 1
-    (``z``), at the quiet samples of one breath, a row each; ``rough`` is added to.
+    (``z``), at the quiet samples of one breath, a row each; ``rough`` is added to, of samples ``apart`` and all quiet.
     """
     half = width // 2
     harmonics = len(passed)
@@ -136,7 +140,7 @@ def fill_columns(  # one pass over the samples of a breath
         sum_f += flow[i]
         sum_p += p[i]
     c = 0
-    before = -1
+    before, unbroken = -1, 0
     for i in range(m):
         if i > 0:
             volume += 0.5 * (flow[i] + flow[i - 1]) * dt
@@ -159,8 +163,9 @@ def fill_columns(  # one pass over the samples of a breath
             x[5 + 2 * h, c], z[5 + 2 * h, c] = cosine, passed[h] * cosine
         x[pressure, c], z[pressure, c] = p[i], sum_p / width
         x[one, c] = z[one, c] = 1.0
-        if before == i - 1 and c > 0:
-            dp, df = p[i] - p[i - 1], f - flow[i - 1]
+        unbroken = unbroken + 1 if before == i - 1 and c > 0 else 0
+        if unbroken >= apart:
+            dp, df = p[i] - p[i - apart], f - flow[i - apart]
             rough[0] += dp * dp
             rough[1] += dp * df
             rough[2] += df * df
@@ -211,6 +216,7 @@ def gather(
     steep: Samples,
     width: int,
     longest: int,
+    apart: int,
 ) -> tuple[Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples, Samples]:
     """The sums of :class:`Sums` for every breath, from its start to its end or to what comes first: the occlusion of an
     expiratory hold, given as the end, or ``longest`` samples of expiration. From ``held`` to the turn nothing is taken.
@@ -239,7 +245,7 @@ def gather(
             continue
         x, z = np.empty((k + 1, c)), np.empty((k + 1, c))
         phase = heart[first:last] if len(passed) else heart
-        fill_columns(p[first:last], flow[: last - first], phase, passed, mask, dt, width, x, z, rough[j])
+        fill_columns(p[first:last], flow[: last - first], phase, passed, mask, dt, width, x, z, rough[j], apart)
         crossed = products(z if width == 1 else (width * z - x) / (width - 1), x)
         count[j] = c
         mean[j] = crossed[k, :k] / c

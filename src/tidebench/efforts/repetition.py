@@ -68,7 +68,17 @@ def compared(
         for b, into in ((j - 1, before), (j, z)):
             phase = heart[start[b] : start[b] + m] if len(passed) else heart
             fill_columns(
-                p[start[b] : start[b] + m], f[start[b] : start[b] + m], phase, passed, mask, dt, width, x, into, rough
+                p[start[b] : start[b] + m],
+                f[start[b] : start[b] + m],
+                phase,
+                passed,
+                mask,
+                dt,
+                width,
+                x,
+                into,
+                rough,
+                1,
             )
         for i in range(c):
             difference = z[k, i] - before[k, i]

@@ -41,6 +41,7 @@ class Stretch:
     drive: Samples  # local flow scale at each breath
     timed: Mask  # True where the ventilator's own time began the breath
     tube: TubeLaw | None  # the tube's published law, where one is known
+    apart: int = 1  # samples from one to the next with noise of its own: more where a signal was read off a picture
 
     @property
     def dt(self) -> float:
@@ -100,9 +101,9 @@ def sums_with(stretch: Stretch, loss: Loss, phase: Samples, heart_hz: float | No
     arrays = gather(
         stretch.pressure, stretch.flow, stretch.start, stretch.held, stretch.turn, stretch.free, stretch.dt,
         loss.offset, loss.leak, loss.exponent, loss.across, phase, passed_by(stretch, heart_hz), steep(stretch), width,
-        longest(stretch),
+        longest(stretch), stretch.apart,
     )  # fmt: skip
-    return Sums(*arrays, width)
+    return Sums(*arrays, width, stretch.apart)
 
 
 @kernel

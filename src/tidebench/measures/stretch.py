@@ -289,7 +289,9 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     }
 
 
-def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeLaw | None = None) -> Measured | None:
+def measure(
+    p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeLaw | None = None, apart: int = 1
+) -> Measured | None:
     """Measure one stretch; None where it holds no whole breath.
 
     Parameters
@@ -300,6 +302,8 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeL
         From start samples to the :class:`Plan` of what was set then.
     tube : TubeLaw or None
         The tube's published law, where one is known.
+    apart : int
+        Samples from one to the next that has noise of its own.
     """
     if np.isfinite(p).sum() < rate_hz:
         return None
@@ -332,7 +336,7 @@ def measure(p: Samples, f: Samples, rate_hz: float, plan_at: PlanAt, tube: TubeL
     held, free = np.where(clipped > 0, start, held), np.where(clipped > 0, turn, free)
     within = kinds.kept_within(interval, period, 1 / rate_hz)
     timed = np.abs(interval - period) < within
-    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, tube)
+    stretch = Stretch(p, f, rate_hz, start, held, turn, free, end, size, drive, timed, tube, apart)
     timely, delay_s = in_time(stretch)
     explained = explain(timely, offset, material, rest_pressure)
     columns: dict[str, Column] = {

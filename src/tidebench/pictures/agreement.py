@@ -49,12 +49,11 @@ def agreement_of(recording: Recording) -> Agreement | None:
     if "volume" not in recording:
         return None
     flow, volume = recording["flow"], recording["volume"]
-    rises = _rises(volume)
     ratios, turns = [], []
-    for first, last in rises:
+    for first, last in rises(volume):
         part = flow[first : last + 1]
         rise = volume[last] - volume[first]
-        if np.isnan(part).any() or rise <= 0:
+        if np.isnan(part).any() or not rise > 0:
             continue
         ratios.append(float(np.trapezoid(part) / recording.rate_hz / rise))
         turn = _turn(flow, last, round(0.4 * recording.rate_hz))
@@ -64,7 +63,7 @@ def agreement_of(recording: Recording) -> Agreement | None:
     return Agreement(float(np.median(ratios)), len(ratios), float(np.median(turns)) if turns else None)
 
 
-def _rises(volume: Values) -> Sequence[tuple[int, int]]:
+def rises(volume: Values) -> Sequence[tuple[int, int]]:
     """First and last sample of each large rise of volume."""
     from scipy.signal import find_peaks
 

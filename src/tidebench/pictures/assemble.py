@@ -26,8 +26,8 @@ Pixels = npt.NDArray[np.uint8] | npt.NDArray[np.float32]
 Order = npt.NDArray[np.intp]
 
 RATES_HZ = (25.0, 40.0, 50.0, 80.0, 100.0, 125.0, 160.0, 200.0)
-FINER = 1.2
-"""Samples at the most for each column of pixels: more would only repeat its error, and look like agreement."""
+FINER = 2.4
+"""Samples at the most for each column of pixels: where flow turns between two samples, what goes in and out cancels."""
 FEWEST_PX_S = 8.0
 """Columns a second below which the phases of a breath can't be told: this house's choice."""
 TOGETHER_PX = 2.0
@@ -180,17 +180,19 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
         order, sweeps = unrolled(across, bar) if bar else (np.arange(len(across), dtype=np.intp), across)
         curve = replace(curve, row=_only(curve.row, order))
         time = sweeps * panel.sweep_s
+        seam: int | None = int(np.count_nonzero(sweeps < 0))
     else:
         assert panel.times is not None
         clock = Scale.of(panel.times)
         each, order, time = clock.each, np.arange(len(curve.column), dtype=np.intp), clock(curve.column + left)
+        seam = None
     if not trend and 1 / each < FEWEST_PX_S:
         raise PictureError(
             f"the panel of {panel.quantity} has {1 / each:.1f} pixels a second",
             where=where, expected=f"{FEWEST_PX_S:g} at least",
             remedy="Take a picture with more pixels or fewer seconds.",
         )  # fmt: skip
-    row, sd = bridged(curve.row[order], curve.sd[order], curve.width)  # the seam of a sweep, too
+    row, sd = bridged(curve.row[order], curve.sd[order], curve.width, seam)
     near = curve.width / 2 + 1.5
     clipped = np.isfinite(row) & ((row < near) | (row > bottom - top - near))
     reach = np.abs(axis.each) * curve.reach[:: 1 if axis.each < 0 else -1, order]
@@ -277,20 +279,22 @@ def _shared(
 ) -> tuple[dict[str, float], dict[str, float], dict[str, float], float]:
     """Zero, scale and clock of each channel, and the length of a second: from marks, and corners where straightened.
 
-    Two marks, each read within ``reading_px``, give a zero within reading/√2 and a scale within √2·reading/distance.
+    A mark lies anywhere within ``reading_px`` of where it was read: a uniform distribution, whose standard deviation is
+    s = reading/√3. Two marks give a zero within s/√2 and a scale within √2·s/distance.
     """
     corners = axes.corners_px if axes.corners is not None else 0.0
+    read = axes.reading_px / np.sqrt(3)
     offset, scale, shift, clock = {}, {}, {}, 0.0
     for one in traced:
         name, panel = one.panel.quantity, one.panel
         apart = abs(panel.values[0][0] - panel.values[1][0])
-        offset[name] = one.per_row * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        offset[name] = one.per_row * float(np.hypot(read / np.sqrt(2), corners / 2))
         whole = float(axes.size[1]) if axes.size else np.inf
-        scale[name] = float(np.hypot(np.sqrt(2) * axes.reading_px / apart, corners / whole))
-        shift[name] = one.per_column_s * float(np.hypot(axes.reading_px / np.sqrt(2), corners / 2))
+        scale[name] = float(np.hypot(np.sqrt(2) * read / apart, corners / whole))
+        shift[name] = one.per_column_s * float(np.hypot(read / np.sqrt(2), corners / 2))
         width = abs(panel.times[0][0] - panel.times[1][0]) if panel.times else panel.size[0]
         across = float(axes.size[0]) if axes.size else np.inf
-        clock = max(clock, float(np.hypot(np.sqrt(2) * axes.reading_px / width, corners / across)))
+        clock = max(clock, float(np.hypot(np.sqrt(2) * read / width, corners / across)))
     return offset, scale, shift, clock
 
 

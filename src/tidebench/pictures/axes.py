@@ -148,9 +148,9 @@ class Axes(_Table):
 
     ``corners`` are four points of the picture as taken that are a rectangle in truth, clockwise from the top left, or
     ``"find"``; ``size`` is that rectangle's width and height in the straightened picture. ``bend`` is the lens's
-    (:class:`tidebench.pictures.straighten.Lens`), found with the corners unless given. ``reading_px`` is how well marks
-    were read, ``corners_px`` how well corners were. ``picture`` is the size of the picture on which the places were
-    read, so that they can be moved with another size.
+    (:class:`tidebench.pictures.straighten.Lens`), found with the corners unless given. ``reading_px`` is how far a mark
+    may lie from where it was read, ``corners_px`` how well corners were. ``picture`` is the size of the picture on
+    which the places were read, so that they can be moved with another size.
     """
 
     title: str = ""

@@ -24,6 +24,7 @@ from tidebench.pictures.opening import Opened
 from tidebench.pictures.slope import words as slope_words
 from tidebench.pictures.straighten import find_corners, straight
 from tidebench.pictures.turns import Turns, turns_of
+from tidebench.pictures.zero import LEAST_PX, Zero, zero_of, zeroed
 from tidebench.quantities import QUANTITIES
 from tidebench.recording import Recording
 from tidebench.units import factor
@@ -92,16 +93,18 @@ def read_picture(
     shown = {one.panel.quantity for one in panels}
     missing = [name for name in NEEDED if name not in shown and not (name == "flow" and "volume" in shown)]
     why = f"the picture shows no {' and no '.join(label(name) for name in missing)} over time" if missing else ""
-    recording, begins, agreement, turns = None, 0.0, None, None
+    recording, begins, agreement, turns, zero = None, 0.0, None, None, None
     if not missing:
         recording, begins = on_one_clock(panels, axes, opened.name)
+        zero = _zero(recording, panels) if {"flow", "volume"} <= shown else None
+        recording = recording if zero is None else zeroed(recording, zero)
         agreement = agreement_of(recording) if "flow" in shown else None
         turns = turns_of(recording, max(one.per_column_s for one in panels))
         if agreement is not None and mend is not None:
             recording = mended(recording, agreement, mend)
     mended_by_hand = [told(corrections_of(axes, one.panel, corrections), one.panel) for one in (*panels, *trends)]
     derived = [slope_words(recording)] if recording is not None and "flow" not in shown else []
-    warnings = (*_pixels(panels), *derived, *_warnings(panels, agreement, turns), *filter(None, mended_by_hand))
+    warnings = (*_pixels(panels), *derived, *_warnings(panels, agreement, turns, zero), *filter(None, mended_by_hand))
     if recording is not None and recording.uncertainty is not None:
         recording = replace(recording, uncertainty=replace(recording.uncertainty, notes=warnings))
     return Read(
@@ -139,7 +142,15 @@ def _shown(one: TracedPanel) -> str:
     return f"{each:.2g} {record.unit}"
 
 
-def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None, turns: Turns | None) -> list[str]:
+def _zero(recording: Recording, panels: Sequence[TracedPanel]) -> Zero | None:
+    """Flow's zero by the volume beside it."""
+    flow = next(one for one in panels if one.panel.quantity == "flow")
+    return zero_of(recording, flow.per_row, max(one.per_column_s for one in panels))
+
+
+def _warnings(
+    panels: Sequence[TracedPanel], agreement: Agreement | None, turns: Turns | None, zero: Zero | None
+) -> list[str]:
     said = []
     for one in panels:
         name = label(one.panel.quantity)
@@ -152,6 +163,8 @@ def _warnings(panels: Sequence[TracedPanel], agreement: Agreement | None, turns:
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")
     if agreement is not None:
         said.append(agreement.words)
+    if zero is not None and abs(zero.px) >= LEAST_PX:
+        said.append(zero.words)
     if turns is not None:
         said += [words for name, words in zip(turns.late_s, turns.words, strict=True) if turns.apart(name)]
     return said

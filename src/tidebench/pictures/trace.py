@@ -242,7 +242,8 @@ def _without_loose(row: Pixels, ink: Ink, width: float) -> Pixels:
     """A curve without short pieces that ink joins to nothing: letters where a sweeping display has erased the curve.
 
     Pieces belong together where they are near in height, or ink runs from one to the other, as a steep edge's does.
-    What touches the panel's left or right edge may be the beginning of something and stays.
+    What touches the panel's left or right edge may be the beginning of something and stays, unless it is but a few
+    widths of the stroke: there the frame leaves specks.
     """
     pieces = _pieces(row, ink, width)
     groups: list[tuple[int, int]] = []
@@ -254,7 +255,8 @@ def _without_loose(row: Pixels, ink: Ink, width: float) -> Pixels:
     row = row.copy()
     rim = round(RIM * len(row))
     for first, last in groups:
-        if last - first < LOOSE * len(row) and first > rim and last < len(row) - rim:
+        inside = first > rim and last < len(row) - rim
+        if last - first < (LOOSE * len(row) if inside else ISLAND * width * FINE):
             row[first:last] = np.nan
     return row
 
@@ -274,7 +276,7 @@ def _joined(row: Pixels, ink: Ink, width: float, one: int, other: int) -> bool:
     if other - one > (BRIDGED * width + 2) * FINE:
         return False
     low, high = sorted((row[one], row[other]))
-    if high - low <= max(LEAP_PX, LEAP * width):
+    if not _leaps(low, high, width):
         return True
     rows = slice(round(float(low)), round(float(high)) + 1)
     first, last = max(0, one // FINE - 1), other // FINE + 2
@@ -285,6 +287,11 @@ def _joined(row: Pixels, ink: Ink, width: float, one: int, other: int) -> bool:
     return between >= RUNS + min(bare, default=0.0)
 
 
+def _leaps(one: float, other: float, width: float) -> bool:
+    """True where two heights lie so far apart that ink has to run between them."""
+    return bool(abs(other - one) > max(LEAP_PX, LEAP * width))
+
+
 def _doubt(row: Pixels, lower: Pixels, upper: Pixels, width: float, noise: float) -> Pixels:
     """One standard deviation of each row: what a pixel holds, noise, and where the two readings part."""
     return np.where(
@@ -292,11 +299,17 @@ def _doubt(row: Pixels, lower: Pixels, upper: Pixels, width: float, noise: float
     )
 
 
-def bridged(row: Pixels, sd: Pixels, width: float) -> tuple[Pixels, Pixels]:
-    """Short holes in a stroke filled by a straight line, with a doubt that grows with what it rises or falls."""
+def bridged(row: Pixels, sd: Pixels, width: float, seam: int | None = None) -> tuple[Pixels, Pixels]:
+    """Short holes in a stroke filled by a straight line, with a doubt that grows with what it rises or falls.
+
+    A hole around ``seam``, the first place of another edge of the panel, is left where the curve leaps there: no ink
+    can join its ends.
+    """
     row, sd = row.copy(), sd.copy()
     for first, last in _runs(np.isnan(row)):
         if first == 0 or last == len(row) or last - first > (BRIDGED * width + 2) * FINE:
+            continue
+        if seam is not None and first <= seam <= last and _leaps(row[first - 1], row[last], width):
             continue
         inside = np.arange(first, last)
         row[inside] = np.interp(inside, (first - 1, last), (row[first - 1], row[last]))
