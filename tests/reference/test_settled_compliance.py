@@ -15,6 +15,7 @@ from scipy.integrate import solve_ivp
 from tests.reference.simulated import compartment, pressure_control, scenario, volume_control
 from tidebench.case import Case, case_from
 from tidebench.efforts.settled import relaxing
+from tidebench.formulas.recoil import Sigmoid
 from tidebench.review import Review, review
 from tidebench.simulation import sample, scenario_from, simulate
 from tidebench.simulation.truth import respiratory_compliance_ml_cmh2o
@@ -53,6 +54,24 @@ def held(done: Review, truth: float) -> bool:
         return bool(codes)
     bounds = done.summary["mechanics"]["compliance_between_ml_cmh2o"]
     return abs(told["median"] / truth - 1) < NEAR or (bounds is not None and bounds[0] <= truth <= bounds[1])
+
+
+@pytest.mark.parametrize("peep", [4.0, 8.0, 20.0])
+def test_recoil_that_bends_is_no_second_part(peep: float) -> None:
+    """The chord of a sigmoid (Venegas, J Appl Physiol 1998;84:389) in closed form; a spring that relaxes would be told
+    30 % softer on the lower bend.
+    """
+    curve = {"span_ml": 2600.0, "middle_cmh2o": 17.0, "width_cmh2o": 7.0}
+    setting = volume_control(420.0, 1.0, 3.75, peep, pause_s=0.2)
+    solution = simulate(scenario(
+        [{"resistance_cmh2o_s_l": 10.0, "sigmoid": curve}], setting, 60, patient=MAN,
+        sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
+    ))  # fmt: skip
+    done = review(Case.model_validate({"patient": MAN, "settings": [setting]}), solution.recording)
+    sigmoid, rest = Sigmoid(0.0, 2.6, 17.0, 7.0), float(solution.breaths["total_peep_cmh2o"].median())
+    chord = 420.0 / (float(sigmoid.pressure_cmh2o(sigmoid.volume_l(rest) + 0.42)) - rest)
+    assert held(done, chord)
+    assert done.summary["quantities"]["compliance_ml_cmh2o"]["median"] == pytest.approx(chord, rel=0.08)
 
 
 def test_uneven_lungs_are_measured_bounded_or_left_empty() -> None:

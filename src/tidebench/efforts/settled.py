@@ -8,7 +8,7 @@ Physiol 1956;8:427; Mount, J Physiol 1955;127:157):
 E is the elastance that a long hold shows. Fitted without x, the relaxing spring passes for elastance: 5 to 30 % too
 much. Noise averages out of the average breath, so that all terms may stand there, x with every τ: those fits that leave
 no more than the best one, beyond chance, tell where E lies. So do losses that explain the breath alike. A recoil that
-bends (a term in V²) may pass for a spring that relaxes: where it explains the breath as well, no second part is told.
+bends (terms in V² and V³) may pass for a spring that relaxes: where it explains the breath as well, no second part is told.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ def told(lung: Lung, found: Settled | None, trace: float) -> Told:
     (all terms free, one of the wrong kind may leave no more than noise, and an elastance a sixth off), so they make
     bounds alone. Nothing changes where neither explains the breath.
     """
-    if found is None or found.left > PASSES * trace:
+    if found is None or (found.left > PASSES * trace and not found.bent):
         return Told()
     alike = found.bent or found.around[0] <= lung.elastance <= found.around[1]
     stays = found.lossy or (alike and not found.parts)
@@ -207,7 +207,7 @@ def fits_of(average: Average, theta: Samples, *, springs: bool = True) -> Fits |
         best = coarse[int(np.argmin([each.square for each in slow]))]
         slow += with_springs(terms, y, flow, mask, dt, best * FINER)
     rest = float(np.mean(y - terms[:, : EXPIRATION + 1] @ theta[: EXPIRATION + 1]))
-    bent = least_squares(np.column_stack([terms, np.square(volume[mask])]), y)
+    bent = least_squares(np.column_stack([terms, volume[mask] ** 2, volume[mask] ** 3]), y)
     return Fits(plain, tuple(slow), bent, noise_of(average, mask, plain.theta), int(mask.sum()), rest)
 
 
