@@ -59,8 +59,12 @@ TRIAL = [
 
 
 def of_trial(settings: list[dict[str, Any]], told: list[dict[str, Any]]) -> tuple[Review, Solution]:
-    """Support, then none and no PEEP, as in a breathing trial; the review is told ``told`` of the settings."""
-    scenario = scenario_from({"who": "hard-to-wean", "duration_s": 200, "sensors": NOISE, "settings": settings})
+    """Support, then none and no PEEP, as in a breathing trial; the review is told ``told`` of the settings.
+
+    Drive stays as it is, whatever carbon dioxide does.
+    """
+    told_of = {"who": "hard-to-wean", "duration_s": 200, "sensors": NOISE, "effort": {"co2_gain_per_mmhg": 0.0}}
+    scenario = scenario_from({**told_of, "settings": settings})
     done = simulate(scenario)
     said = {key: table for key, table in case_tables(scenario, "").items() if key not in ("recording", "events")}
     return review(case_from({**said, "settings": told}), done.recording), done

@@ -37,7 +37,7 @@ def test_swing_and_p01_are_the_muscles(
     who: str, least: float, size: float, bend: float, sensors: dict[str, float]
 ) -> None:
     """Trapped gas hides the beginning of an effort: the second patient has some."""
-    effort = {"rate_per_min": 20, "size_cmh2o": size, "bend": bend, "size_cv": 0.05}
+    effort = {"rate_per_min": 20, "size_cmh2o": size, "bend": bend, "size_cv": 0.05, "co2_gain_per_mmhg": 0.0}
     found, done = reviewed(who, manoeuvres=TWELVE, effort=effort, sensors=sensors)
     held = pulled(found.holds)
     assert len(held) >= 11

@@ -8,7 +8,8 @@ Physiol 1956;8:427; Mount, J Physiol 1955;127:157):
 E is the elastance that a long hold shows. Fitted without x, the relaxing spring passes for elastance: 5 to 30 % too
 much. Noise averages out of the average breath, so that all terms may stand there, x with every τ: those fits that leave
 no more than the best one, beyond chance, tell where E lies. So do losses that explain the breath alike. A recoil that
-bends (terms in V² and V³) may pass for a spring that relaxes: where it explains the breath as well, no second part is told.
+bends (terms in V² and V³) may pass for a spring that relaxes: where it explains the breath as well, no second part is
+told.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ PASSES = 0.015
 """Of the trace: a misfit that may change elastance by several times as much, since what parts at different speeds do
 hides in the other terms as well (in simulations by 12 to 30 %): this house's choice."""
 KNOWN = 0.03  # of an elastance: bounds as near as that are as good as a number (what is asked of a review)
+UNFELT = 0.02  # cmH2O: a misfit that no gauge shows is no evidence, however little noise there is
 SINGULAR = 1e-16  # determinant of normal equations scaled to a unit diagonal
 MOST_ALIKE = 0.95  # correlation of neighbours among what is left
 SLOW = 5  # column of x
@@ -289,7 +291,7 @@ def settled(averages: Sequence[Average], theta: Samples, trace: float) -> Settle
     allowed = CHANCE**2 * max(best.noise, least) * best.best.correlated
     better = alone > least + allowed / best.count
     moved = abs(best.best.elastance / best.plain.elastance - 1.0) > KNOWN
-    material = alone - best.noise > (PASSES * trace) ** 2 or (alone > best.noise and moved)
+    material = alone - best.noise > (PASSES * trace) ** 2 or (alone > max(best.noise, UNFELT**2) and moved)
     bent = better and best.bent is not None and best.bent.square <= best.best.square + allowed
     parts = not several and better and material and not bent
     alike = [fit.plain.elastance for fit, _ in found if fit.alone <= alone + allowed / best.count]
