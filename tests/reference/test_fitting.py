@@ -603,6 +603,16 @@ def test_occlusions_anchor_effort_and_elastance() -> None:
     assert held < loose
 
 
+@pytest.mark.parametrize("support", [0.0, 3.0, 6.0])
+def test_drive_that_reacts_makes_good_no_more_than_was_lost(support: float) -> None:
+    """A drive that carbon dioxide raises can't bring it below where it was: the loop is closed, and settles."""
+    gas = [{"at_s": 60.0, "site": "arterial", "paco2_mmhg": 48.0, "ph": 7.33}]
+    fit = fitted({"who": "hard-to-wean"}, gas)
+    told = {c.key: c for c in what_if(fit, {"pressure_support_cmh2o": support}, n=2, reacting=True).changes}
+    assert told["paco2_mmhg"].then[0] >= told["paco2_mmhg"].now[0] - 0.5
+    assert told["minute_volume_l_min"].then[0] <= told["minute_volume_l_min"].now[0] * 1.05
+
+
 def test_drive_follows_load_without_a_blood_gas_too() -> None:
     fit = fitted({"who": "hard-to-wean"})
     kept, follows = (what_if(fit, {"pressure_support_cmh2o": 4.0}, n=4, reacting=on) for on in (False, True))

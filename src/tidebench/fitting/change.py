@@ -35,9 +35,9 @@ TWO_KINDS = (
 TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
 ANSWERED_MMHG = 5.0
 """A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
-GAIN_PER_MMHG, ROUNDS, DRIVES = 0.08, 5, (0.2, 3.0)
-"""How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), how often it
-is followed round, and between which bounds.
+GAIN_PER_MMHG, DRIVES, SETTLED = 0.08, (0.2, 3.0), 0.01
+"""How much stronger drive is for each mmHg of PaCO2 (common practice, no source; patients differ widely), between which
+bounds it is sought, and how near.
 """
 LOAD_GAIN = 0.5
 """How much stronger drive is for each share of tidal volume that is lost: some of the volume is defended within a few
@@ -239,14 +239,21 @@ def driven(fit: Fit, settings: Mapping[str, Any]) -> tuple[Fit, str]:
     """
     if fit.drive is None:
         raise FitError("drive can't react", where="what-if", expected="a patient who breathes")
-    now, strength = predict(fit, n=1), 1.0
-    for _ in range(ROUNDS):
+    from scipy.optimize import brentq
+
+    now = predict(fit, n=1)
+
+    def lacking(strength: float) -> float:
+        """How much more drive is called for than there is, where it is so strong: it falls as drive rises."""
         then = predict(stronger(fit, strength), settings, n=1)
         asked = 1.0 + LOAD_GAIN * (1.0 - float(then.quantities["vti_ml"][0] / now.quantities["vti_ml"][0]))
         paco2 = fit.exchange.paco2(now.ventilation_l_min, then.ventilation_l_min)
         if paco2 is not None and fit.exchange.paco2_mmhg is not None:
             asked *= 1.0 + GAIN_PER_MMHG * (float(paco2[0]) - fit.exchange.paco2_mmhg)
-        strength = 0.5 * (strength + float(np.clip(asked, *DRIVES))) if np.isfinite(asked) else strength
+        return float(np.clip(np.nan_to_num(asked, nan=strength), *DRIVES)) - strength
+
+    low, high = (lacking(end) for end in DRIVES)
+    strength = DRIVES[int(high > 0)] if low * high >= 0 else float(brentq(lacking, *DRIVES, xtol=SETTLED))
     gas = "" if fit.exchange.paco2_mmhg is not None else f"; not carbon dioxide: {fit.exchange.reason}"
     words = (
         f"drive follows load, by {100 * LOAD_GAIN:g} % of the volume that is lost, and carbon dioxide, by "
