@@ -505,6 +505,20 @@ def test_uncertainty_is_drawn_with_the_spread_that_it_says() -> None:
     assert neighbours == pytest.approx(0.5, abs=0.1)  # two samples share one of two random numbers
 
 
+def test_a_proposed_panel_ends_on_the_middle_of_its_frame_s_line() -> None:
+    """A line softened at its sides: one pixel of ink, and a little of it in the next ones."""
+    page = np.full((400, 600), 255, np.uint8)
+    for shade, out in ((150, 1), (190, -1), (0, 0)):
+        page[60 - out : 341 + out, [80 - out, 540 + out]] = np.minimum(
+            page[60 - out : 341 + out, [80 - out, 540 + out]], shade
+        )
+        page[[60 - out, 340 + out], 80 - out : 541 + out] = np.minimum(
+            page[[60 - out, 340 + out], 80 - out : 541 + out], shade
+        )
+    (box,) = propose_panels(Image.fromarray(page).convert("RGB"))
+    assert box == (80, 60, 540, 340)
+
+
 def test_panels_are_proposed_where_curves_are_and_their_marks_left_to_a_person() -> None:
     page = Image.new("RGB", (800, 600), "white")
     pen = ImageDraw.Draw(page)

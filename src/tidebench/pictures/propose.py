@@ -38,7 +38,7 @@ def propose_panels(image: Image) -> list[Box]:
     for rows, columns in ndimage.find_objects(labels):
         box = columns.start, rows.start, columns.stop - 1, rows.stop - 1
         if box[2] - box[0] >= WIDEST * wide and box[3] - box[1] >= LOWEST * tall:
-            found.append(_within_frame(drawn, box))
+            found.append(_within_frame(drawn, pixels, box))
     return sorted(_largest(found), key=lambda box: (box[1], box[0]))
 
 
@@ -55,17 +55,31 @@ def _drawn(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     return drawn
 
 
-def _within_frame(drawn: npt.NDArray[np.bool_], box: Box) -> Box:
-    """A box without the figures beside a frame: from the first to the last long line, where there are such lines."""
+def _within_frame(drawn: npt.NDArray[np.bool_], pixels: npt.NDArray[np.float32], box: Box) -> Box:
+    """A box without the figures beside a frame: from the first to the last long line, where there are such lines.
+
+    Of a line that is several pixels thick, softened at its sides, the row or column that stands out most: its middle.
+    """
     left, top, right, bottom = box
-    part = drawn[top : bottom + 1, left : right + 1]
+    inside = slice(top, bottom + 1), slice(left, right + 1)
+    part = drawn[inside]
+    contrast = np.abs(pixels[inside] - np.median(pixels[inside], axis=(0, 1))).sum(axis=2)
     upright = np.flatnonzero(part.mean(axis=0) > 0.8)
     level = np.flatnonzero(part.mean(axis=1) > 0.7)
     if len(upright) and upright[-1] - upright[0] > 0.5 * part.shape[1]:
-        left, right = left + int(upright[0]), left + int(upright[-1])
+        first, last = _middles(upright, contrast.mean(axis=0))
+        left, right = left + first, left + last
     if len(level) and level[-1] - level[0] > 0.5 * part.shape[0]:
-        top, bottom = top + int(level[0]), top + int(level[-1])
+        first, last = _middles(level, contrast.mean(axis=1))
+        top, bottom = top + first, top + last
     return left, top, right, bottom
+
+
+def _middles(lines: npt.NDArray[np.int64], contrast: npt.NDArray[np.float32]) -> tuple[int, int]:
+    """Of the first and of the last run of neighbours among some lines, the one that stands out most."""
+    runs = np.split(lines, np.flatnonzero(np.diff(lines) > 1) + 1)
+    first, last = (int(run[np.argmax(contrast[run])]) for run in (runs[0], runs[-1]))
+    return first, last
 
 
 def _largest(boxes: list[Box]) -> list[Box]:
