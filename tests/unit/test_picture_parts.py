@@ -307,6 +307,23 @@ def test_a_blurred_pen_of_a_pixel_is_followed_up_steep_edges() -> None:
     assert np.abs(found.row - 30)[plateau].max() < 1
 
 
+def test_a_curve_that_its_panel_cuts_off_at_every_breath_is_found_between() -> None:
+    """Each piece is a fourteenth of the panel, and ends on its upper edge."""
+    breath = np.concatenate(
+        [np.linspace(60, -60, 5), np.full(10, -60.0), np.linspace(-60, 110, 5), np.linspace(110, 60, 30)]
+    )
+    drawn = np.tile(breath, 14)
+    page = Image.new("RGB", (len(drawn), 130), "white")
+    ImageDraw.Draw(page).line(list(enumerate(drawn)), fill=(0, 80, 200), width=2)
+    found = best_of(inks_of(np.asarray(page, np.float32)))
+    assert found is not None
+    assert 0.6 < np.isfinite(found.row).mean() < 0.8
+    falling = (np.round(found.column) % 50 > 22) & (np.round(found.column) % 50 < 47)
+    off = np.abs(found.row - np.interp(found.column, np.arange(len(drawn)), drawn))[falling]
+    assert np.isfinite(off).mean() > 0.99
+    assert np.median(off) < 1.0
+
+
 def test_letters_in_an_erase_bar_are_no_curve() -> None:
     """Letters of the curve's own colour, where it was erased; the same between edges that ink joins stays."""
     rows = wave(420)

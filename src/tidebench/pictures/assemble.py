@@ -44,7 +44,7 @@ class TracedPanel:
 
     ``curve`` holds places in the panel (from its own left and top); ``reach``, shape (2, n), is how far its stroke
     reaches beyond the values, up and down; ``clipped`` is the share of the columns in which the curve runs along the
-    panel's upper or lower edge.
+    panel's upper or lower edge, or is beyond it.
     """
 
     panel: Panel
@@ -198,8 +198,17 @@ def _calibrated(panel: Panel, curve: Curve, bar: tuple[float, float] | None, whe
     reach = np.abs(axis.each) * curve.reach[:: 1 if axis.each < 0 else -1, order]
     return TracedPanel(
         panel, curve, time, axis(row + top), np.abs(axis.each) * sd, reach, abs(axis.each), each,
-        float(clipped.mean()),
+        float((clipped | _cut_off(row, clipped)).mean()),
     )  # fmt: skip
+
+
+def _cut_off(row: Values, at_rim: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Gaps of a curve that it leaves for, or comes back from, where it is at its panel's edge."""
+    out = np.zeros(len(row), bool)
+    ends = np.flatnonzero(np.diff(np.isnan(row), prepend=False, append=False))
+    for first, last in zip(ends[::2], ends[1::2], strict=True):
+        out[first:last] = at_rim[max(first - 1, 0)] or at_rim[min(last, len(row) - 1)]
+    return out
 
 
 def _scale(panel: Panel) -> float:

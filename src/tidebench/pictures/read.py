@@ -156,8 +156,8 @@ def _warnings(
         name = label(one.panel.quantity)
         if one.clipped > CLIPPED:
             said.append(
-                f"The curve of {name} runs along the edge of its panel in {100 * one.clipped:.0f} % of it: what went "
-                "beyond is not known, and peaks there are lower bounds."
+                f"The curve of {name} runs along the edge of its panel, or leaves it, in {100 * one.clipped:.0f} % of "
+                "it: what went beyond is not known, and peaks there are lower bounds."
             )
         if one.panel.sweep_s is not None and np.isfinite(one.curve.row).all():
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")

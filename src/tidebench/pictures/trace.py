@@ -242,8 +242,9 @@ def _without_loose(row: Pixels, ink: Ink, width: float) -> Pixels:
     """A curve without short pieces that ink joins to nothing: letters where a sweeping display has erased the curve.
 
     Pieces belong together where they are near in height, or ink runs from one to the other, as a steep edge's does.
-    What touches the panel's left or right edge may be the beginning of something and stays, unless it is but a few
-    widths of the stroke: there the frame leaves specks.
+    What touches the panel's left or right edge may be the beginning of something, what reaches its upper or lower one
+    a curve that the panel cuts off: it stays, unless it is but a few widths of the stroke: there the frame leaves
+    specks.
     """
     pieces = _pieces(row, ink, width)
     groups: list[tuple[int, int]] = []
@@ -255,10 +256,16 @@ def _without_loose(row: Pixels, ink: Ink, width: float) -> Pixels:
     row = row.copy()
     rim = round(RIM * len(row))
     for first, last in groups:
-        inside = first > rim and last < len(row) - rim
+        inside = first > rim and last < len(row) - rim and not _reaches_rim(row[first:last], len(ink.share), width)
         if last - first < (LOOSE * len(row) if inside else ISLAND * width * FINE):
             row[first:last] = np.nan
     return row
+
+
+def _reaches_rim(row: Pixels, tall: int, width: float) -> bool:
+    """True where a piece of curve comes to the panel's upper or lower edge."""
+    near = width + 2.0
+    return bool(np.nanmin(row) < near or np.nanmax(row) > tall - 1 - near)
 
 
 def _pieces(row: Pixels, ink: Ink, width: float) -> list[tuple[int, int]]:
