@@ -321,7 +321,7 @@ def test_a_curve_that_its_panel_cuts_off_at_every_breath_is_found_between() -> N
     falling = (np.round(found.column) % 50 > 22) & (np.round(found.column) % 50 < 47)
     off = np.abs(found.row - np.interp(found.column, np.arange(len(drawn)), drawn))[falling]
     assert np.isfinite(off).mean() > 0.99
-    assert np.median(off) < 1.0
+    assert np.median(off) < 1.5  # a pen of whole pixels
 
 
 def test_letters_in_an_erase_bar_are_no_curve() -> None:
