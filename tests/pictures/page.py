@@ -71,12 +71,12 @@ Of as many photographs, the corners of the chart were found within 1 pixel in {n
 WHY = """
 ## What falls short, and why
 
-- 5 of 3157 curves lie beyond their limit, none of them clean: three through JPEG (6 % of the panel's height at worst),
+- 5 of 3171 curves lie beyond their limit, none of them clean: three through JPEG (6 % of the panel's height at worst),
   two on photographs (3.8 %). `traced.png` shows such a miss at once, and the workbench lets it be drawn anew.
 - Volumes read low by 0.3 to 0.5 %: where flow turns between two columns of pixels, what goes in and out there cancels.
-  Clean ones are all within 3 %; of 150 photographs one expired and one inspired volume are 6.8 % off (6 % were asked), of
-  150 through JPEG one expired volume 7.1 %. Intervals of expired volume hold in 73 (photographs) to 89 of 100 (clean),
-  too seldom.
+  Clean ones are all within 3 %; of 150 photographs one expired and one inspired volume are 6.8 % off (6 % were
+  asked), of 150 through JPEG one expired volume 7.1 %. Intervals of expired volume hold in 73 (photographs) to 89 of
+  100 (clean), too seldom.
 - Compliance is within 5 % clean and 10 % on photographs everywhere; 24 of 205 were not told although the signals tell
   them. Intervals of resistance on photographs hold in 79 of 100, too seldom.
 - Peaks read low by 0.6 % (pressure) to 2.3 % (expired flow): the reference is the largest of noisy samples, 200 a
