@@ -68,7 +68,7 @@ def test_recoil_that_bends_is_no_second_part(peep: float) -> None:
         sensors={"pressure_noise_cmh2o": 0.1, "flow_noise_l_min": 0.3},
     ))  # fmt: skip
     done = review(Case.model_validate({"patient": MAN, "settings": [setting]}), solution.recording)
-    sigmoid, rest = Sigmoid(0.0, 2.6, 17.0, 7.0), float(solution.breaths["total_peep_cmh2o"].median())
+    sigmoid, rest = Sigmoid(0.0, 2.6, 17.0, 7.0), float(np.median(solution.breaths["total_peep_cmh2o"].to_numpy()))
     chord = 420.0 / (float(sigmoid.pressure_cmh2o(sigmoid.volume_l(rest) + 0.42)) - rest)
     assert held(done, chord)
     assert done.summary["quantities"]["compliance_ml_cmh2o"]["median"] == pytest.approx(chord, rel=0.08)
