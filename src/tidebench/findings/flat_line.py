@@ -61,17 +61,23 @@ def still(x: Times, other: Times, rate_hz: float) -> list[tuple[float, float]]:
     stands = edges.reshape(-1, 2)
     lasts = np.diff(stands).ravel() + 1
     enough = MOVES * float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else np.inf
-    found = []
-    for k, (first, last) in enumerate(stands.tolist()):
-        least = max(LEAST_S * rate_hz, TIMES * usual(np.delete(lasts, k))) if lasts[k] >= LEAST_S * rate_hz else np.inf
-        if lasts[k] >= least and enough > 0 and np.ptp(other[first : last + 1]) > enough:
-            found.append((first / rate_hz, (last + 1) / rate_hz))
-    return found
+    if enough <= 0:
+        return []
+    long = np.flatnonzero(lasts >= LEAST_S * rate_hz)
+    long = long[lasts[long] >= TIMES * usual_of_others(lasts, long)]
+    alone = [k for k in long.tolist() if np.ptp(other[stands[k, 0] : stands[k, 1] + 1]) > enough]
+    return [(float(begins) / rate_hz, float(last + 1) / rate_hz) for begins, last in stands[alone]]
 
 
-def usual(lasts: npt.NDArray[np.int64]) -> float:
-    """How long a channel stands still at most for nine tenths of the time that it does, samples."""
-    if not len(lasts):
-        return 0.0
+def usual_of_others(lasts: npt.NDArray[np.int64], which: npt.NDArray[np.intp]) -> Times:
+    """For each of ``which``: how long all others stand still at most for nine tenths of their time, samples."""
+    if len(lasts) < 2:
+        return np.zeros(len(which))
     ordered = np.sort(lasts)
-    return float(ordered[np.searchsorted(np.cumsum(ordered), LONG * ordered.sum())])
+    through = np.cumsum(ordered)
+    own = lasts[which]
+    most = LONG * (through[-1] - own)
+    before = np.searchsorted(through, most)
+    behind = np.searchsorted(through, most + own)
+    usual: Times = ordered[np.where(before < np.searchsorted(ordered, own), before, behind)].astype(float)
+    return usual
