@@ -151,3 +151,10 @@ def test_signals_that_no_lung_makes_show_none_and_warn_of_nothing(what: str) -> 
     done = review(Case(), Recording(100.0, {"airway_pressure": pressure, "flow": flow}))
     assert done.breaths["compliance_ml_cmh2o"].is_null().all() or what == "square"
     assert not done.efforts.height or what == "noise"
+
+
+@pytest.mark.parametrize("delay_s", [-0.05, -0.013, 0.0, 0.01, 0.034])
+def test_flow_put_later_is_numpys_interpolation(delay_s: float) -> None:
+    flow, dt = np.sin(np.arange(200.0) ** 1.5), 0.01
+    at = np.arange(len(flow))
+    np.testing.assert_allclose(delayed(flow, delay_s, dt), np.interp(at - delay_s / dt, at, flow), atol=1e-12)

@@ -22,6 +22,8 @@ expiration does is used by Vicario, IEEE Trans Biomed Eng 2016;63:775, in anothe
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -82,20 +84,28 @@ def piece_sums(
         for columns in (x, z):
             for a in range(5):
                 for term in range(len(curve)):
-                    share = np.sum(columns[a] * curve[term])
+                    share = 0.0
+                    for i in range(length):
+                        share += columns[a, i] * curve[term, i]
                     for i in range(length):
                         columns[a, i] -= share * curve[term, i]
         for a in range(5):
             for b in range(5):
-                crossed[j, a, b] = np.sum(z[a] * x[b])
-                smoothed[j, a, b] = np.sum(z[a] * z[b])
+                by_raw = by_smooth = 0.0
+                for i in range(length):
+                    by_raw += z[a, i] * x[b, i]
+                    by_smooth += z[a, i] * z[b, i]
+                crossed[j, a, b], smoothed[j, a, b] = by_raw, by_smooth
     return crossed, smoothed
 
 
+@cache
 def curve_of(terms: int, length: int) -> Samples:
     """Orthonormal polynomials over ``length`` samples, shape (terms, length)."""
     powers = np.vander(np.linspace(-1.0, 1.0, length), terms, increasing=True)
-    return np.ascontiguousarray(np.linalg.qr(powers)[0].T)
+    curve = np.ascontiguousarray(np.linalg.qr(powers)[0].T)
+    curve.flags.writeable = False
+    return curve
 
 
 @dataclass(frozen=True)
@@ -138,63 +148,78 @@ def resistances(edges: Pieces, elastance: float, square: float) -> Samples:
         columns.remove(lowest)
 
 
-def smoothed_over(x: Samples, width: int) -> Samples:
-    """Moving mean, shape as ``x``."""
+class Traces(NamedTuple):
+    """Pressure (cmH2O) and flow (L/s) of a stretch, as recorded and with noise averaged out, shape (samples,) each."""
+
+    pressure: Samples
+    flow: Samples
+    smooth_pressure: Samples
+    smooth_flow: Samples
+
+
+def traces_of(stretch: Stretch, flow: Samples) -> Traces:
+    """Those of a stretch with the flow given."""
+    return Traces(stretch.pressure, flow, smooth(stretch.pressure, stretch), smooth(flow, stretch))
+
+
+def smooth(x: Samples, stretch: Stretch) -> Samples:
+    """Moving mean over :data:`SMOOTH_S`, shape as ``x``."""
+    width = max(1, round(SMOOTH_S * stretch.rate_hz)) | 1
     return np.convolve(x, np.full(width, 1.0 / width), "same")
 
 
 def delayed(f: Samples, delay_s: float, dt: float) -> Samples:
-    """Flow as it would be were it recorded so much later."""
-    at = np.arange(len(f), dtype=np.float64)
-    return np.interp(at - delay_s / dt, at, f)
+    """Flow as it would be were it recorded so much later: between samples a straight line, beyond the ends the last."""
+    whole, part = divmod(delay_s / dt, 1.0)
+    near = f[np.clip(np.arange(-1, len(f)) - int(whole), 0, len(f) - 1)]
+    return np.asarray(near[1:] + part * (near[:-1] - near[1:]), np.float64)
 
 
-def pieces_at(stretch: Stretch, flow: Samples, first: Indices, length: int, terms: int) -> Pieces:
-    """Pieces of a stretch that begin at ``first``, with the flow given."""
-    width = max(1, round(SMOOTH_S * stretch.rate_hz)) | 1
-    p, f = stretch.pressure, flow
-    arrays = (p, f, smoothed_over(p, width), smoothed_over(f, width))
-    return Pieces(*piece_sums(*arrays, first, stretch.dt, curve_of(terms, length)), length)
+def pieces_at(traces: Traces, dt: float, first: Indices, length: int, terms: int) -> Pieces:
+    """Pieces that begin at ``first``."""
+    p, f, smooth_p, smooth_f = traces
+    return Pieces(*piece_sums(p, f, smooth_p, smooth_f, first, dt, curve_of(terms, length)), length)
 
 
-def edges_of(stretch: Stretch, flow: Samples) -> Pieces:
+def edges_of(stretch: Stretch, traces: Traces) -> Pieces:
     """The edges of all inflations: at their start, from the onset of an effort before it, and at their turn."""
-    return edges_at(stretch, flow, stretch.start, START_S, START_BEFORE).joined(
-        edges_at(stretch, flow, stretch.turn, TURN_S, TURN_BEFORE)
+    return edges_at(stretch, traces, stretch.start, START_S, START_BEFORE).joined(
+        edges_at(stretch, traces, stretch.turn, TURN_S, TURN_BEFORE)
     )
 
 
-def edges_at(stretch: Stretch, flow: Samples, at: Indices, seconds: float, before: float) -> Pieces:
+def edges_at(stretch: Stretch, traces: Traces, at: Indices, seconds: float, before: float) -> Pieces:
     """Edges about some samples, as long as given or as inspirations allow, a share of them before."""
     inspiration = float(np.median(stretch.turn - stretch.start))
     length = max(2 * CURVE, round(min(seconds * stretch.rate_hz, EDGE_SHARE * inspiration)))
     first = at - round(before * length)
-    return pieces_at(stretch, flow, first[(first >= 0) & (first + length <= len(flow))], length, CURVE)
+    inside = first[(first >= 0) & (first + length <= len(traces.flow))]
+    return pieces_at(traces, stretch.dt, inside, length, CURVE)
 
 
-def pieces_between(stretch: Stretch, flow: Samples, begin: Indices, stop: Indices, phase: float) -> Pieces:
+def pieces_between(stretch: Stretch, traces: Traces, begin: Indices, stop: Indices, phase: float) -> Pieces:
     """Pieces of equal length between samples of each breath, each overlapping half of the one before.
 
     ``phase`` is how long the phase lasts of which they are taken, in samples.
     """
     length = max(8, round(min(PIECE_S * stretch.rate_hz, PIECE_SHARE * phase)))
     first = [np.arange(a, b - length + 1, length // 2) for a, b in zip(begin, stop, strict=True)]
-    return pieces_at(stretch, flow, np.concatenate([*first, np.zeros(0)]).astype(np.int64), length, 1)
+    return pieces_at(traces, stretch.dt, np.concatenate([*first, np.zeros(0)]).astype(np.int64), length, 1)
 
 
-def expirations_of(stretch: Stretch, flow: Samples) -> Pieces:
+def expirations_of(stretch: Stretch, traces: Traces) -> Pieces:
     """Pieces of all expirations, after the edge and clear of the next inflation."""
     after = stretch.turn + round(TURN_S * stretch.rate_hz)
     before = stretch.free - round(CLEAR_S * stretch.rate_hz)
-    return pieces_between(stretch, flow, after, before, float(np.median(stretch.free - stretch.turn)))
+    return pieces_between(stretch, traces, after, before, float(np.median(stretch.free - stretch.turn)))
 
 
-def timed_inspirations_of(stretch: Stretch, flow: Samples) -> Pieces:
+def timed_inspirations_of(stretch: Stretch, traces: Traces) -> Pieces:
     """Pieces of the inflations that the ventilator's time began, after the edge and before they end or are held."""
     after = stretch.start + round(TURN_S * stretch.rate_hz)
     before = np.minimum(stretch.turn, stretch.held) - round(CLEAR_S * stretch.rate_hz)
     timed, phase = stretch.timed, float(np.median(stretch.turn - stretch.start))
-    return pieces_between(stretch, flow, after[timed], before[timed], phase)
+    return pieces_between(stretch, traces, after[timed], before[timed], phase)
 
 
 def weighted_median(values: Samples, weight: Samples) -> float:
@@ -280,14 +305,15 @@ def left_by_delay(stretch: Stretch, flow: Samples, longest_s: float) -> tuple[Sa
         start=stretch.start[:ENOUGH_BREATHS],
         turn=stretch.turn[:ENOUGH_BREATHS],
     )
-    flow = flow[:last]
-    if not len(edges_of(stretch, flow).crossed):
+    traces = traces_of(stretch, flow[:last])
+    if not len(edges_of(stretch, traces).crossed):
         return np.zeros(1), np.zeros(1)
     steps = round(longest_s / DELAY_STEP_S)
     delays = DELAY_STEP_S * np.arange(-steps, steps + 1)
     left = []
     for delay in delays.tolist():
-        edges = edges_of(stretch, delayed(flow, delay, stretch.dt))
+        later = delayed(traces.flow, delay, stretch.dt)
+        edges = edges_of(stretch, traces._replace(flow=later, smooth_flow=smooth(later, stretch)))
         left.append(float(edges.left(resistances(edges, 0.0, stretch.square)).sum()))
     return delays.astype(np.float64), np.array(left, np.float64)
 
@@ -331,11 +357,12 @@ def lung_at_edges(stretch: Stretch, flow: Samples) -> Lung | None:
     """
     if len(stretch.start) < LEAST_BREATHS:
         return None
-    edges = edges_of(stretch, flow)
+    traces = traces_of(stretch, flow)
+    edges = edges_of(stretch, traces)
     if not len(edges.crossed):
         return None
     kinds = [expirations_of, timed_inspirations_of] if np.mean(stretch.timed) >= HALF else [expirations_of]
-    each = [shown_by(edges, pieces(stretch, flow), stretch) for pieces in kinds]
+    each = [shown_by(edges, pieces(stretch, traces), stretch) for pieces in kinds]
     shown = min((one for one in each if one is not None), key=lambda one: one.share, default=None)
     if shown is None or shown.share > WORST:
         return None
