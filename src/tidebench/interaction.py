@@ -165,8 +165,10 @@ def locking(onset: Times, start: Times, by_patient: Flags) -> Locking | None:
     near = min(NEAR_S, NEAR_SHARE * period)
     delay = np.where(timed, onset - start[np.maximum(at, 0)], np.nan)
     known = delay[timed]
-    close = np.abs(known[:, None] - known[None, :]) <= near
-    centre = float(np.median(known[close[int(np.argmax(close.sum(axis=1)))]]))
+    ordered = np.sort(known)
+    below, above = np.searchsorted(ordered, known - near), np.searchsorted(ordered, known + near, "right")
+    densest = int(np.argmax(above - below))
+    centre = float(np.median(ordered[below[densest] : above[densest]]))
     members = timed & (np.abs(delay - centre) <= 2 * near)
     n = int(members.sum())
     share = min(1.0, 4 * near / period)

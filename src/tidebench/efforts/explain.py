@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from tidebench.efforts.average import Average, average_of, excerpt, misfit
 from tidebench.efforts.edges import delayed, lag_at_edges, lung_at_edges
@@ -311,7 +312,7 @@ def varies(attempt: Attempt) -> bool:
     members, theta = attempt.lung.members, attempt.lung.theta
     own = own_elastance(attempt.sums, theta)[members]
     noise = 2.56 * float(np.median(own_elastance_error(attempt.sums, theta)[members])) / attempt.lung.elastance
-    return from_breath_to_breath(own) > max(SPREAD, BEYOND * noise)
+    return bool(from_breath_to_breath(own) > max(SPREAD, BEYOND * noise))
 
 
 def various(own: Samples) -> Mask:
@@ -321,22 +322,22 @@ def various(own: Samples) -> Mask:
     """
     out = np.zeros(len(own), bool)
     known = np.flatnonzero(np.isfinite(own))
-    if from_breath_to_breath(own[known]) > VARIOUS:
-        for k, at in enumerate(known):
-            out[at] = from_breath_to_breath(own[known[max(0, k - ABOUT) : k + ABOUT + 1]]) > VARIOUS
+    if len(known) > 1 and from_breath_to_breath(own[known]) > VARIOUS:
+        about = sliding_window_view(own[known], min(2 * ABOUT + 1, len(known)))
+        middle = np.clip(np.arange(len(known)) - ABOUT, 0, len(about) - 1)
+        out[known] = (from_breath_to_breath(about) > VARIOUS)[middle]
     return out
 
 
-def from_breath_to_breath(own: Samples) -> float:
+def from_breath_to_breath(own: Samples) -> Samples:
     """Relative spread of the elastances of breaths, or of most of their steps where a lung that changes spreads them.
 
-    A change makes large steps for some breaths, effort in most of them: so steps count by their quartiles, which lie
-    closer than what :func:`relative_spread` takes, of chance by as much.
+    Along the last axis, of two breaths or more. A change makes large steps for some breaths, effort in most of them: so
+    steps count by their quartiles, which lie closer than what :func:`relative_spread` takes, of chance by as much.
     """
-    if len(own) < 2:
-        return 0.0
-    low, high = np.quantile(np.diff(own), [0.25, 0.75])
-    return min(relative_spread(own), float(OUTER * (high - low) / np.sqrt(2.0) / abs(np.median(own))))
+    low, high = np.quantile(np.diff(own), [0.25, 0.75], axis=-1)
+    steps = OUTER * (high - low) / np.sqrt(2.0) / np.abs(np.median(own, axis=-1))
+    return np.asarray(np.minimum(relative_spread(own), steps), np.float64)
 
 
 def without_rest(stretch: Stretch, candidates: list[Loss], resting_pressure: Samples) -> Explained:

@@ -344,10 +344,10 @@ def alike(sums: Sums, lung: Lung, timing: Timing) -> bool:
     return bool((timed >= HALF and spread < SPREAD) or within_gauge)
 
 
-def relative_spread(values: Samples) -> float:
-    """Distance between the 10th and 90th percentile, as a share of the median."""
-    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
-    return float((high - low) / abs(middle))
+def relative_spread(values: Samples) -> Samples:
+    """Distance between the 10th and 90th percentile, as a share of the median, along the last axis."""
+    low, middle, high = np.quantile(values, [0.1, 0.5, 0.9], axis=-1)
+    return np.asarray((high - low) / np.abs(middle), np.float64)
 
 
 def own_elastance(sums: Sums, theta: Samples) -> Samples:

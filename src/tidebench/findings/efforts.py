@@ -32,7 +32,7 @@ def each(
     kind: str,
     rule: str,
     words: Callable[[int], str],
-    further: Callable[[Seen, int], Values] = lambda _seen, _at: (),
+    further: Callable[[int], Values] = lambda _at: (),
 ) -> Sequence[Finding]:
     """A finding for each of the efforts ``which``, with its size and ``further`` values in the evidence."""
     rows = seen.efforts.filter(which)
@@ -46,7 +46,7 @@ def each(
             evidence=words(at),
             rule=rule,
             rule_version=VERSION,
-            values=(("effort_cmh2o", float(row["peak_cmh2o"])), *further(seen, at)),
+            values=(("effort_cmh2o", float(row["peak_cmh2o"])), *further(at)),
         )
         for at, row in zip(np.flatnonzero(which).tolist(), rows.iter_rows(named=True), strict=True)
     ]

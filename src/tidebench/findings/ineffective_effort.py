@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from tidebench.findings.about import About
 from tidebench.findings.efforts import each, peak
-from tidebench.findings.published import deflections, signs
+from tidebench.findings.published import Values, deflections, signs
 from tidebench.findings.seen import Seen
 from tidebench.records import Finding
 
@@ -25,9 +27,10 @@ ABOUT = About(
 def find(seen: Seen) -> Sequence[Finding]:
     """Every effort in expiration after which no inflation began while it lasted."""
     which = (seen.efforts["outcome"] == "ineffective").to_numpy() & ~seen.entrained
-    return each(seen, which, KIND, RULE, lambda at: told(seen, at), deflections)
+    bent = {at: deflections(seen, at) for at in np.flatnonzero(which).tolist()}
+    return each(seen, which, KIND, RULE, lambda at: told(seen, at, bent[at]), bent.__getitem__)
 
 
-def told(seen: Seen, at: int) -> str:
-    """The evidence: the effort's size, and what published rules make of it."""
-    return f"An effort of {peak(seen, at)} in expiration got no inflation.{signs(deflections(seen, at))}"
+def told(seen: Seen, at: int, bent: Values) -> str:
+    """The evidence: the effort's size, and what published rules make of how it bends the traces."""
+    return f"An effort of {peak(seen, at)} in expiration got no inflation.{signs(bent)}"
