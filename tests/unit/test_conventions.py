@@ -124,6 +124,12 @@ def test_command_line_loads_nothing_heavy() -> None:
     assert not LATE & set(loaded)
 
 
+def test_workbench_waits_for_statistics_until_they_are_asked() -> None:
+    code = "import sys, tidebench.web.app; print('scipy.stats' in sys.modules, 'scipy.signal' in sys.modules)"
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout.split() == ["False", "False"]  # 70 MiB of a server's memory
+
+
 @pytest.mark.parametrize("path", [*SOURCES, *TESTS], ids=names([*SOURCES, *TESTS]))
 def test_random_numbers_come_from_a_generator_with_a_seed(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from tidebench.care.weaning import found, spoken
 from tidebench.care.weaning.found import LONGEST_S, Support, ended, spread, support_at, support_of, unsaid_end_s
@@ -221,11 +220,13 @@ def _minutes(trial: Trial, there: pl.DataFrame, efforts: pl.DataFrame | None) ->
 
 def trend(minutes: tuple[Minute, ...], key: str) -> Trend | None:
     """How a quantity's minute medians go, per ten minutes; None below five minutes."""
+    from scipy.stats import theilslopes
+
     known = [(one.from_s, value.median) for one in minutes if (value := one.values[key]) is not None]
     if len(known) < FEWEST_MINUTES:
         return None
     times, medians = (np.array(column) for column in zip(*known, strict=True))
-    slope, _, low, high = stats.theilslopes(medians, (times - times[0]) / 600.0, 0.95)
+    slope, _, low, high = theilslopes(medians, (times - times[0]) / 600.0, 0.95)
     return Trend(float(slope), float(low), float(high), len(known))
 
 
