@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, WebSocketRoute, expect
 
@@ -51,6 +52,15 @@ def shows(page: Page, time_s: float, within_s: float) -> None:
         "([at, within]) => Math.abs(Number(document.querySelector('.live')?.dataset.shown) - at) <= within",
         arg=[time_s, within_s],
     )
+
+
+SHOWN_SINCE = """() => {
+  const live = document.querySelector('.live'), from = performance.now();
+  window.since = [];
+  new MutationObserver(() => window.since.push([performance.now() - from, Number(live.dataset.shown)])).observe(
+    live, {attributeFilter: ['data-shown']});
+}"""
+"""Keep each moment that is shown from now on: ms that have gone by, and s."""
 
 
 def settled(page: Page) -> str:
@@ -230,10 +240,15 @@ def test_lost_connection_loses_nothing(browser: Browser, address: str) -> None:
         expect(page.get_by_role("alert")).to_contain_text("Nothing is lost")
         settled(page)
         before = moment(page)
+        page.evaluate(SHOWN_SINCE)
         page.get_by_role("button", name=re.compile("^Go on from")).click()
         expect(page.get_by_role("alert")).to_have_count(0)
         expect(page.locator(".story")).to_contain_text("Expiratory hold")
-        until(page, before - 0.5)
+        page.get_by_role("button", name="Let time go on").click()
+        until(page, before + 3.0)
+        at, shown = np.array([[0.0, before], *page.evaluate("window.since")]).T
+        assert shown.min() > before - 0.1, "nothing is lived again"
+        assert (np.diff(shown) < 1.0 + 5 * np.diff(at) / 1000).all(), "and nothing is left out"
 
 
 def test_two_benches_at_once_know_nothing_of_each_other(browser: Browser, address: str) -> None:
