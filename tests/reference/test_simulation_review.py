@@ -23,6 +23,7 @@ from tidebench.review import Review, review
 from tidebench.simulation import sample, scenario_from, simulate
 from tidebench.simulation.truth import respiratory_compliance_ml_cmh2o
 from tidebench.simulation.write import case_tables
+from tidebench.views.holds import holds_page
 
 LUNGS: dict[str, tuple[float, float, dict[str, Any], dict[str, Any], float]] = {
     # compliance, resistance, settings, patient, flow noise L/min
@@ -125,10 +126,37 @@ def test_drawn_patients_are_measured_or_it_is_said_why_not(who: str, seed: int) 
 )
 def test_no_compliance_is_told_of_lungs_that_every_effort_helps(who: str, seed: int) -> None:
     """Efforts of 2 to 5 cmH2O help all inflations: as a passive lung's, compliance was 8 to 34 % too high."""
-    solution, done, _ = drawn(who, seed)
+    solution, done = drawn(who, seed)
     found = done.breaths
     assert (solution.breaths["passive"] == 1).sum() <= 2
     assert found["compliance_ml_cmh2o"].null_count() == found.height > 50
+
+
+@pytest.mark.parametrize(
+    ("who", "seed"), [("copd", 0), ("copd", 7), ("asthma-severe", 1), ("asthma-severe", 4), ("strong-heartbeat", 0)]
+)
+def test_two_holds_tell_the_compliance_that_uneven_parts_or_a_heart_hide(who: str, seed: int) -> None:
+    """A hold at the end of inspiration by one at the end of expiration 20 s later: within 3 % of what was put in."""
+    solution, done = drawn(who, seed, holds=True)
+    inspiratory, expiratory = done.holds
+    held = solution.breaths.filter(pl.col("plateau_cmh2o").is_not_null())
+    assert inspiratory.static_compliance_ml_cmh2o == pytest.approx(held["compliance_ml_cmh2o"][0], rel=0.03)
+    assert inspiratory.plateau_pressure_cmh2o == pytest.approx(held["plateau_cmh2o"][0], abs=0.2)
+    assert expiratory.total_peep_cmh2o == pytest.approx(held["total_peep_cmh2o"][0], abs=0.5)
+    assert inspiratory.total_peep_cmh2o == expiratory.total_peep_cmh2o
+    assert holds_page(done).rows[0].quality == "steady, total PEEP of hold 2"
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_hold_that_loses_gas_past_an_uncuffed_tube_tells_no_compliance(seed: int) -> None:
+    """Within 5 s a preterm's closed lung loses up to all that it holds: as a plateau, up to 50 % off."""
+    solution, done = drawn("preterm-1200g", seed, holds=True)
+    held = solution.breaths.filter(pl.col("plateau_cmh2o").is_not_null())
+    for hold in done.holds:
+        if hold.static_compliance_ml_cmh2o is not None:
+            assert hold.static_compliance_ml_cmh2o == pytest.approx(held["compliance_ml_cmh2o"][0], rel=0.06)
+        if hold.kind == "expiratory" and hold.total_peep_cmh2o is not None:
+            assert hold.total_peep_cmh2o == pytest.approx(held["total_peep_cmh2o"][0], abs=0.5)
 
 
 CUFFED: dict[str, tuple[float, float, dict[str, Any], dict[str, Any], float, float]] = {

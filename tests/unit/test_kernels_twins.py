@@ -382,14 +382,16 @@ def test_sensor_lag_is_read_from_the_edge(lag: float) -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_trailing_rest(seed: int) -> None:
     rng = draw(seed)
-    f = rng.choice([0.0, 0.0, 0.0, 0.0, 0.5], 200)
+    f, p = rng.choice([0.0, 0.0, 0.0, 0.0, 0.5], 200), rng.choice([0.0, 0.0, 1.0], 200)
     start, turn = np.array([0, 50, 100, 150]), np.array([40, 90, 140, 199])
-    limit, offset, spare = np.full(4, 0.1), np.full(4, 0.02), 2
-    found = trailing_rest(f, start, turn, limit, offset, spare)
+    limit, circuit, offset, spare = np.full(4, 0.1), np.array([0.0, 0.2, 0.5, 1.0]), np.full(4, 0.02), 2
+    found = trailing_rest(f, p, start, turn, limit, circuit, offset, spare)
     pair = 0.5 * (f + np.concatenate([f[:1], f[:-1]])) - 0.02
     for j in range(4):
+        gives = -circuit[j] * np.diff(p, prepend=p[0])
+        moving = (pair <= np.minimum(gives, 0) - 0.1) | (pair >= np.maximum(gives, 0) + 0.1)
         last = turn[j] - 1 - spare
-        moving_at = [i for i in range(start[j] + 1, last + 1) if abs(pair[i]) >= 0.1]
+        moving_at = [i for i in range(start[j] + 1, last + 1) if moving[i]]
         begin = (moving_at[-1] if moving_at else start[j]) + 1
         assert found[j] == (begin if begin <= last else turn[j])
 

@@ -717,7 +717,7 @@ def test_holds_are_shown_with_the_columns_they_fill() -> None:
     first = dict(zip(keys, page.rows[0].numbers, strict=True))
     assert first["static_compliance_ml_cmh2o"].value == "30 mL/cmH2O"
     assert first["intrinsic_peep_cmh2o"].value == "–"
-    assert page.rows[0].quality == "steady"
+    assert page.rows[0].quality == "steady, total PEEP of hold 2"
     assert page.traces[0].time_s[0] < -4
     assert page.traces[0].pressure.shape == page.traces[0].time_s.shape
 

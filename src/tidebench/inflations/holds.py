@@ -51,12 +51,29 @@ class Still:
 
 
 @kernel
-def trailing_rest(f: Samples, start: Indices, turn: Indices, limit: Samples, offset: Samples, spare: int) -> Indices:
-    """First sample of the run of |f − offset| < limit that ends ``spare`` samples before ``turn``; else the turn."""
+def trailing_rest(
+    f: Samples,
+    p: Samples,
+    start: Indices,
+    turn: Indices,
+    limit: Samples,
+    circuit: Samples,
+    offset: Samples,
+    spare: int,
+) -> Indices:
+    """First sample of the run without flow that ends ``spare`` samples before ``turn``; else the turn.
+
+    No flow is less than ``limit`` beyond what the circuit gives or takes as pressure changes, see
+    :func:`tidebench.inflations.occlusions.closed_runs`.
+    """
     out = turn.copy()
     for j in range(len(start)):
         i = turn[j] - 1 - spare
-        while i > start[j] and abs(0.5 * (f[i] + f[i - 1]) - offset[j]) < limit[j]:
+        while i > start[j]:
+            gives = -circuit[j] * (p[i] - p[i - 1])
+            flow = 0.5 * (f[i] + f[i - 1]) - offset[j]
+            if not min(0.0, gives) - limit[j] < flow < max(0.0, gives) + limit[j]:
+                break
             i -= 1
         if i < turn[j] - 1 - spare:
             out[j] = i + 1
@@ -105,20 +122,23 @@ def find_still(
     width = 2 * round(0.5 * STILL_S * rate_hz) + 1
     noise = 1.05 * float(np.median(np.abs(f[1::NOISE_STRIDE] - f[: len(f) - 1 : NOISE_STRIDE]))) / np.sqrt(width)
     limit = np.maximum(NO_FLOW * drive, NOISES * noise)
-    even, spare = smooth(f, width), width // 2 + 1
-    pause = trailing_rest(even, start, turn, limit, offset, spare)
+    even, level, spare = smooth(f, width), smooth(p, width), width // 2 + 1
+    circuit, none = CIRCUIT * drive * rate_hz, np.zeros(len(drive))
+    pause = trailing_rest(even, level, start, turn, limit, none, offset, spare)
     paused_s = (turn - pause) / rate_hz
     usual = np.median(paused_s) if len(paused_s) else 0.0
+    least_s = np.maximum(set_pause_s, usual) + LEAST_HOLD_S
+    beating = trailing_rest(even, level, start, turn, limit, circuit, offset, spare)
+    pause = np.where((turn - beating) / rate_hz >= least_s, beating, pause)
     inflated_s = (turn - start) / rate_hz
-    hold = paused_s >= np.maximum(set_pause_s, usual) + LEAST_HOLD_S
+    hold = (turn - pause) / rate_hz >= least_s
     hold &= inflated_s >= (np.median(inflated_s) if len(inflated_s) else 0.0) + LEAST_HOLD_S
-    rest = trailing_rest(even, turn, end, limit, offset, spare + 1)
+    rest = trailing_rest(even, level, turn, end, limit, none, offset, spare + 1)
     rest_s = (end - rest) / rate_hz
     dp, df = step_at(p, f, rest, round(0.5 * STEP_S * rate_hz), max(2, round(0.05 * rate_hz)))
     closed = (df > 2 * limit) & (dp > PRESSURE_STEP * size)
     overdue = (end - start) / rate_hz - period_s >= LEAST_HOLD_S
     overdue &= ~hold
-    level, circuit = smooth(p, width), CIRCUIT * drive * rate_hz
     first, last = closed_runs(level, even, turn, end, limit, circuit, offset)
     pulled = first < end
     held = (rest_s >= LEAST_HOLD_S) & (closed | overdue) & ~pulled

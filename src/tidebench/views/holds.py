@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -45,11 +46,13 @@ class HoldRow:
     number: int
     hold: Hold
     numbers: tuple[Number, ...]
+    lender: int | None = None
 
     @property
     def quality(self) -> str:
-        """In words: ``steady``, or what disturbs it."""
-        return ", ".join(self.hold.quality) or "not judged"
+        """In words: ``steady``, or what disturbs it, and the hold that total PEEP was taken from."""
+        lent = () if self.lender is None else (f"total PEEP of hold {self.lender}",)
+        return ", ".join((*self.hold.quality, *lent)) or "not judged"
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,8 @@ def holds_page(review: Review) -> HoldsPage:
     """What the page of holds shows."""
     keys = [key for key in COLUMNS if any(getattr(hold, key) is not None for hold in review.holds)]
     rows = tuple(
-        HoldRow(i, hold, tuple(hold_number(hold, key) for key in keys)) for i, hold in enumerate(review.holds, start=1)
+        HoldRow(i, hold, tuple(hold_number(hold, key, lent) for key in keys), lent)
+        for i, hold, lent in ((i, hold, lender(hold, review.holds)) for i, hold in enumerate(review.holds, start=1))
     )
     return HoldsPage(tuple(quantity(key) for key in keys), rows, tuple(_trace(review, row) for row in _drawn(rows)))
 
@@ -93,11 +97,19 @@ def _disturbed(row: HoldRow) -> bool:
     return row.hold.quality != ("steady",)
 
 
-def hold_number(hold: Hold, key: str) -> Number:
-    """One number of one hold; an inspiratory hold's total PEEP is the estimate of its breath."""
+def lender(hold: Hold, holds: Sequence[Hold]) -> int | None:
+    """Number of the expiratory hold whose total PEEP an inspiratory one goes by; None where it goes by its breath."""
+    if hold.kind != "inspiratory" or hold.total_peep_cmh2o is None:
+        return None
+    pairs = ((i, one) for i, one in enumerate(holds, start=1) if one.kind == "expiratory")
+    return next((i for i, one in pairs if one.total_peep_cmh2o == hold.total_peep_cmh2o), None)
+
+
+def hold_number(hold: Hold, key: str, lent: int | None = None) -> Number:
+    """One number of one hold; an inspiratory hold's total PEEP is the estimate of its breath, unless one was lent."""
     value: float | None = getattr(hold, key)
     spread = None if value is None else Spread(value, value, value, 1)
-    estimated = (hold.kind == "inspiratory" and key == TOTAL_PEEP) or key in BY_OCCLUSION
+    estimated = (hold.kind == "inspiratory" and key == TOTAL_PEEP and lent is None) or key in BY_OCCLUSION
     return Number(quantity(key), spread, origin="estimated" if estimated else "measured")
 
 
