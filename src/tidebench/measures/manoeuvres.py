@@ -74,18 +74,22 @@ def between_beats(p: Samples, rate_hz: float, heart_hz: float | None) -> Samples
 def quality(p: Samples, rate_hz: float, leak: bool, heart_hz: float | None, risen: float = np.inf) -> tuple[str, ...]:
     """Words on how still a hold was, from its last second; a heart that was heard may leave more.
 
-    ``risen`` is what pressure rose by from PEEP, cmH2O: a drift that took some of it all the while makes it another.
+    ``risen`` is what pressure rose by from PEEP, cmH2O: a drift in the later half that took some of it all the while
+    makes it another.
     """
-    last = between_beats(p, rate_hz, heart_hz)[-min(len(p), round(rate_hz)) :]
+    still = between_beats(p, rate_hz, heart_hz)
+    last = still[-min(len(p), round(rate_hz)) :]
     index = np.arange(len(last)) - 0.5 * (len(last) - 1)
     slope = float(np.sum(index * last) / np.sum(index * index)) * len(last)
     left = last - np.mean(last) - slope / len(last) * index
+    later = still[len(still) // 2 :]
+    taken = len(still) * abs(float(np.polyfit(np.arange(len(later)), later, 1)[0]))
     words = []
     if len(p) < LEAST_HOLD_S * rate_hz:
         words.append("too short")
     if np.ptp(np.convolve(left, np.ones(5) / 5, "valid")) > RESTLESS * (2.5 if heart_hz else 1.0):
         words.append("effort")
-    if abs(slope) > STEADY or abs(slope) * len(p) / rate_hz > LOST * risen:
+    if abs(slope) > STEADY or taken > LOST * risen:
         words.append("leak" if leak and slope < 0 else "not settled")
     return tuple(words) or ("steady",)
 
