@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 NEEDED = ("airway_pressure", "flow")
+STRAYED = 0.01
+"""Share of a panel's columns off the edge of its filled area from which on that is said."""
 CLIPPED = 0.01
 """Share of a panel's columns along its edge from which on its curve counts as cut off there."""
 
@@ -158,6 +160,11 @@ def _warnings(
             said.append(
                 f"The curve of {name} runs along the edge of its panel, or leaves it, in {100 * one.clipped:.0f} % of "
                 "it: what went beyond is not known, and peaks there are lower bounds."
+            )
+        if one.curve.astray > STRAYED:
+            said.append(
+                f"In {100 * one.curve.astray:.0f} % of the panel of {name} its curve can't be told from the filled "
+                "area: it is left open there."
             )
         if one.panel.sweep_s is not None and np.isfinite(one.curve.row).all():
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")
