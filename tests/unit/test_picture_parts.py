@@ -18,7 +18,9 @@ from tidebench.pictures.areas import area_of, curve_in
 from tidebench.pictures.axes import Axes, axes_from, load_axes
 from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
+from tidebench.pictures.opening import Opened
 from tidebench.pictures.propose import proposal, propose_panels
+from tidebench.pictures.read import straightened
 from tidebench.pictures.slope import with_slope, without_jumps
 from tidebench.pictures.straighten import find_corners, homography, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
@@ -77,6 +79,12 @@ def test_axes_that_cannot_be_are_refused_by_key(changes: dict[str, Any], says: s
 def test_arrangements_that_cannot_be_are_refused() -> None:
     with pytest.raises(PictureError, match="flow twice"):
         axes_from({"panel": [LEAST, LEAST]})
+    pressure = {**LEAST, "quantity": "airway_pressure", "unit": "cmH2O", "sweep_s": LEAST["sweep_s"] / 2}
+    with pytest.raises(PictureError, match="one above the other whose clocks differ"):
+        axes_from({"panel": [LEAST, pressure]})
+    left, top, right, bottom = LEAST["box"]
+    beside = {**pressure, "box": [right + 5, top, 2 * right - left + 5, bottom]}
+    assert len(axes_from({"panel": [LEAST, beside]}).panels) == 2
     with pytest.raises(PictureError, match="only one of corners and size"):
         axes_from({"panel": [LEAST], "corners": "find"})
     with pytest.raises(PictureError, match="is missing"):
@@ -157,6 +165,10 @@ def test_corners_that_are_none_are_refused() -> None:
         find_corners(blank, "round")
     with pytest.raises(PictureError, match="clockwise from the top left"):
         straight(blank, [[0, 0], [0, 200], [300, 200], [300, 0]], (300, 200), "blank")
+    with pytest.raises(PictureError, match="lie outside this picture of 400 by 300 pixels"):
+        straight(blank, [[310, 220], [3690, 265], [3640, 2710], [285, 2655]], (300, 200), "blank")
+    with pytest.raises(PictureError, match="count in the picture as it was taken"):
+        straightened(Opened(blank, "blank", ""), axes(), [[0, 0], [300, 0], [300, 200], [0, 200]])
 
 
 def wave(columns: int) -> Values:
