@@ -284,7 +284,7 @@ def test_an_area_filled_under_narrow_plateaus_is_not_taken_for_the_pen(width: fl
     assert found.width == pytest.approx(width, abs=0.35)
 
 
-def through_jpeg(pixels: Values, quality: int) -> npt.NDArray[np.float32]:
+def through_jpeg(pixels: npt.NDArray[np.float32], quality: int) -> npt.NDArray[np.float32]:
     """Pixels as a compressed file keeps them."""
     taken = io.BytesIO()
     Image.fromarray(pixels.round().clip(0, 255).astype(np.uint8)).save(taken, "JPEG", quality=quality)
