@@ -129,23 +129,29 @@ def _beyond(done: Review, key: str) -> Values:
 def _lacking(done: Review) -> dict[str, Values]:
     """By how much the volume of each breath may lie above its samples' sum.
 
-    What samples lack grows with their distance: as much as every second sample of them lacks against them all.
+    What samples lack grows with their distance: as much as every second sample of them lacks against them all. Samples
+    that err together are one: a curve traced at several places of a pixel's width tells no more of a turn than one.
     """
     recording = done.recording
-    halves = [review(done.case, every, policy=done.policy).summary["quantities"] for every in _every_second(recording)]
+    apart = 1 if recording.uncertainty is None else recording.uncertainty.apart(recording.rate_hz)
+    near, far = (
+        [review(done.case, one, policy=done.policy).summary["quantities"] for one in _every(recording, step)]
+        for step in (apart, 2 * apart)
+    )
     lacking = {}
     for key in VOLUMES:
-        told = [half[key]["median"] for half in halves if key in half]
-        whole = done.summary["quantities"].get(key, {}).get("median")
-        share = max(0.0, 1 - float(np.mean(told)) / whole) if told and whole else 0.0
+        told = [[one[key]["median"] for one in ones if key in one] for ones in (near, far)]
+        share = max(0.0, 1 - float(np.mean(told[1])) / float(np.mean(told[0]))) if all(told) else 0.0
         lacking[key] = share * done.breaths[key].fill_null(0.0).to_numpy()
     return lacking
 
 
-def _every_second(recording: Recording) -> list[Recording]:
-    """Two recordings of every second sample."""
-    channels = [{name: values[first::2] for name, values in recording.channels.items()} for first in (0, 1)]
-    return [replace(recording, rate_hz=recording.rate_hz / 2, channels=one, uncertainty=None) for one in channels]
+def _every(recording: Recording, step: int) -> list[Recording]:
+    """Recordings of every ``step``-th sample, from the first on and from half of that later."""
+    channels = [
+        {name: values[first::step] for name, values in recording.channels.items()} for first in sorted({0, step // 2})
+    ]
+    return [replace(recording, rate_hz=recording.rate_hz / step, channels=one, uncertainty=None) for one in channels]
 
 
 def _most(values: Values) -> float:

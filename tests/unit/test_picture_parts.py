@@ -14,10 +14,13 @@ from scipy import ndimage
 
 from tidebench.errors import PictureError
 from tidebench.pictures.agreement import agreement_of, mended
+from tidebench.pictures.areas import area_of, curve_in
 from tidebench.pictures.axes import Axes, axes_from, load_axes
 from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
+from tidebench.pictures.opening import Opened
 from tidebench.pictures.propose import proposal, propose_panels
+from tidebench.pictures.read import straightened
 from tidebench.pictures.slope import with_slope, without_jumps
 from tidebench.pictures.straighten import find_corners, homography, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
@@ -76,6 +79,12 @@ def test_axes_that_cannot_be_are_refused_by_key(changes: dict[str, Any], says: s
 def test_arrangements_that_cannot_be_are_refused() -> None:
     with pytest.raises(PictureError, match="flow twice"):
         axes_from({"panel": [LEAST, LEAST]})
+    pressure = {**LEAST, "quantity": "airway_pressure", "unit": "cmH2O", "sweep_s": LEAST["sweep_s"] / 2}
+    with pytest.raises(PictureError, match="one above the other whose clocks differ"):
+        axes_from({"panel": [LEAST, pressure]})
+    left, top, right, bottom = LEAST["box"]
+    beside = {**pressure, "box": [right + 5, top, 2 * right - left + 5, bottom]}
+    assert len(axes_from({"panel": [LEAST, beside]}).panels) == 2
     with pytest.raises(PictureError, match="only one of corners and size"):
         axes_from({"panel": [LEAST], "corners": "find"})
     with pytest.raises(PictureError, match="is missing"):
@@ -156,6 +165,10 @@ def test_corners_that_are_none_are_refused() -> None:
         find_corners(blank, "round")
     with pytest.raises(PictureError, match="clockwise from the top left"):
         straight(blank, [[0, 0], [0, 200], [300, 200], [300, 0]], (300, 200), "blank")
+    with pytest.raises(PictureError, match="lie outside this picture of 400 by 300 pixels"):
+        straight(blank, [[310, 220], [3690, 265], [3640, 2710], [285, 2655]], (300, 200), "blank")
+    with pytest.raises(PictureError, match="count in the picture as it was taken"):
+        straightened(Opened(blank, "blank", ""), axes(), [[0, 0], [300, 0], [300, 200], [0, 200]])
 
 
 def wave(columns: int) -> Values:
@@ -269,6 +282,59 @@ def test_an_area_filled_under_narrow_plateaus_is_not_taken_for_the_pen(width: fl
     assert np.isfinite(off).mean() > 0.99
     assert np.nanmax(off) < 0.6
     assert found.width == pytest.approx(width, abs=0.35)
+
+
+def through_jpeg(pixels: npt.NDArray[np.float32], quality: int) -> npt.NDArray[np.float32]:
+    """Pixels as a compressed file keeps them."""
+    taken = io.BytesIO()
+    Image.fromarray(pixels.round().clip(0, 255).astype(np.uint8)).save(taken, "JPEG", quality=quality)
+    return np.asarray(Image.open(taken), dtype=np.float32)
+
+
+@pytest.mark.parametrize("alpha", [0.6, 0.75])
+def test_peaks_over_an_area_hardly_paler_than_its_pen_are_not_cut_off_through_jpeg_of_quality_40(alpha: float) -> None:
+    """Against the rows that were drawn: a tall area leaves the pen no ground of its own, its edge is what is left."""
+    rows = steps(600, 150, 60, 140.0, 30.0)
+    found = curve_in(through_jpeg(filled(rows, 180, alpha), 40))
+    assert found is not None
+    from_middle = np.abs(found.column % 150 - 75)
+    level = (from_middle < 26) | (from_middle > 34)
+    off = np.abs(found.row - np.where(from_middle < 30, 30.0, 140.0))[level]
+    assert np.isfinite(off).mean() > 0.98
+    assert np.nanmax(off) < 2.0
+
+
+def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
+    rows = 90 + 60 * np.sign(np.sin(np.arange(600) / 30)) * np.exp(-(np.arange(600) % 94) / 40)
+    ground, pen = np.array([8.0, 10, 12]), np.array([150.0, 110, 240])
+    y = np.arange(180)[:, None]
+    inside = (y > np.minimum(rows, 90)) & (y < np.maximum(rows, 90))
+    behind = np.where(inside[..., None], ground + 0.7 * (pen - ground), ground)
+    ink = inked(rows, 180, 2.0)[..., None]
+    area = area_of((behind + ink * (pen - behind)).astype(np.float32))
+    assert area is not None
+    found = trace(area.ink())
+    off = np.abs(found.row - np.interp(found.column, np.arange(600), rows))
+    assert np.nanmedian(off) < 0.7
+    assert np.nanquantile(off, 0.9) < 2.0
+
+
+def test_a_curve_inside_a_filled_area_or_far_above_it_is_astray() -> None:
+    rows = np.full(600, 60.0)
+    area = area_of(filled(rows, 180, 0.3))
+    assert area is not None
+    column = np.arange(600.0)
+    assert not area.astray(column, rows, 2.0).any()
+    assert area.astray(column, np.full(600, 110.0), 2.0).all()
+    assert area.astray(column, np.full(600, 30.0), 2.0).all()
+
+
+def test_neither_a_reflection_nor_a_thick_pen_is_an_area() -> None:
+    x, y = np.meshgrid(np.arange(600), np.arange(180))
+    glow = 70 * np.exp(-((x - 200) ** 2 + (y - 60) ** 2) / (2 * 70**2))
+    assert area_of(np.repeat((20 + glow)[..., None], 3, axis=2).astype(np.float32)) is None
+    thick = 20 + 200 * inked(steps(600, 100, 30, 110.0, 30.0), 180, 9.0)
+    assert area_of(np.repeat(thick[..., None], 3, axis=2).astype(np.float32)) is None
 
 
 def test_a_second_curve_of_a_colour_that_is_near_is_not_followed_through_jpeg() -> None:

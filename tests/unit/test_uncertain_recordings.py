@@ -19,7 +19,7 @@ from tidebench.readers.stay import join
 from tidebench.readers.uncertain import read_uncertainty, write_uncertainty
 from tidebench.recording import Recording, Uncertainty
 from tidebench.review import Review, review
-from tidebench.sampled import NORMAL, that_come_back, with_intervals
+from tidebench.sampled import NORMAL, _lacking, that_come_back, with_intervals
 from tidebench.simulation import simulate
 from tidebench.views import breath_page, overview_page
 from tidebench.views.numbers import summary_number
@@ -88,6 +88,26 @@ def test_joined_recordings_keep_each_ones_samples_and_the_largest_of_the_rest() 
     sd = told.samples["airway_pressure"]
     assert (sd[500], sd[round(35 * part.rate_hz)]) == (0.05, 0.05)
     assert sd[round(20 * part.rate_hz)] == 0
+
+
+def test_volumes_lack_as_much_however_finely_a_column_is_sampled() -> None:
+    """The same columns, once a sample each and once four: what is between them is a straight line, and no news."""
+    whole = breaths()
+    step = round(whole.rate_hz / 25)
+    column = {name: values[::step] for name, values in whole.channels.items()}
+    coarse = Recording(whole.rate_hz / step, column)
+    places = np.arange(4 * (len(coarse) - 1) + 1) / 4
+    fine = Recording(
+        4 * coarse.rate_hz, {name: np.interp(places, np.arange(len(one)), one) for name, one in column.items()}
+    )
+    lacking = []
+    for recording, together in ((coarse, 2 / coarse.rate_hz), (fine, 2 / coarse.rate_hz), (fine, 0.0)):
+        told = replace(doubt(recording), together_s=together)
+        done = review(Case(), replace(recording, uncertainty=told))
+        lacking.append(float(np.median(_lacking(done)["vte_ml"])) / done.summary["quantities"]["vte_ml"]["median"])
+    assert lacking[0] > 0
+    assert lacking[1] == pytest.approx(lacking[0], rel=0.5)
+    assert lacking[2] < lacking[0] / 2  # taken for samples of their own, a column's places hide what it lacks
 
 
 def test_a_scale_of_flow_off_by_a_share_leaves_volume_open_by_that_share() -> None:

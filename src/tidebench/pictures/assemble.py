@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from tidebench.errors import PictureError
 from tidebench.interval import Interval
+from tidebench.pictures.areas import curve_in
 from tidebench.pictures.axes import PER_CENT, Axes, Marks, Panel, unit_of
 from tidebench.pictures.corrections import Correction, corrected
-from tidebench.pictures.ink import inks_of
 from tidebench.pictures.slope import with_slope
 from tidebench.pictures.sweep import find_bar, unrolled
-from tidebench.pictures.trace import Curve, best_of, bridged
+from tidebench.pictures.trace import Curve, bridged
 from tidebench.quantities import QUANTITIES
 from tidebench.readers.headers import canonical_unit
 from tidebench.recording import Recording, Uncertainty
@@ -132,7 +132,7 @@ def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
     colour = None
     if panel.colour is not None:
         colour = np.array([int(panel.colour[k : k + 2], 16) for k in (1, 3, 5)], dtype=np.float32)
-    curve = best_of(inks_of(crop, colour))
+    curve = curve_in(crop, colour)
     if curve is None or curve.seen < LEAST_SEEN:
         raise PictureError(
             f"no curve is found in the panel of {panel.quantity}",

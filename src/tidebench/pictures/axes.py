@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from itertools import combinations
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -24,6 +25,9 @@ AXES_FILE = "axes.toml"
 MOST_BYTES = 1 << 20
 MOST_PANELS = 24
 MOST_PIXELS = 24_000_000
+ABOVE, SAME_CLOCK = 0.5, 0.05
+"""Share of the narrower panel's width that lies below another before they stand one above the other, and the share by
+which the pixels of a second may differ then: marks are not misread by more (this house's)."""
 PER_CENT = "%"
 """In which a trend of a share may stand on a picture."""
 CHANNELS = (
@@ -123,6 +127,15 @@ class Panel(_Table):
         return self
 
     @property
+    def px_s(self) -> float:
+        """Pixels to a second."""
+        if self.sweep_s is not None:
+            return self.size[0] / self.sweep_s
+        assert self.times is not None
+        (left, first), (right, last) = self.times
+        return (right - left) / (last - first)
+
+    @property
     def size(self) -> tuple[float, float]:
         """Width and height in pixels."""
         left, top, right, bottom = self.box
@@ -174,7 +187,21 @@ class Axes(_Table):
         twice = {name for name in curves if curves.count(name) > 1}
         if twice:
             raise refusal(f"has {', '.join(sorted(twice))} twice", "one curve of each quantity")
+        self._check_clock()
         return self
+
+    def _check_clock(self) -> None:
+        """Curves one above the other have as many pixels to a second, as far as marks tell."""
+        for one, other in combinations(self.curves, 2):
+            shared = min(one.box[2], other.box[2]) - max(one.box[0], other.box[0])
+            if shared < ABOVE * min(one.size[0], other.size[0]):
+                continue
+            if abs(one.px_s / other.px_s - 1) > SAME_CLOCK:
+                seconds = [f"{panel.size[0] / panel.px_s:.3g} s in {panel.quantity}" for panel in (one, other)]
+                raise refusal(
+                    f"has panels one above the other whose clocks differ: {' and '.join(seconds)} from edge to edge",
+                    "one clock for curves of one screen; of other curves make a picture of their own",
+                )
 
     @property
     def curves(self) -> tuple[Panel, ...]:

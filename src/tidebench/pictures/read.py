@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tidebench.errors import PictureError
 from tidebench.pictures.agreement import Agreement, Mend, agreement_of, mended
 from tidebench.pictures.assemble import (
     TracedPanel,
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 NEEDED = ("airway_pressure", "flow")
+STRAYED = 0.01
+"""Share of a panel's columns off the edge of its filled area from which on that is said."""
 CLIPPED = 0.01
 """Share of a panel's columns along its edge from which on its curve counts as cut off there."""
 
@@ -118,9 +121,15 @@ def straightened(opened: Opened, axes: Axes, corners: Sequence[Sequence[float]] 
     Raises
     ------
     PictureError
-        The corners can't be, or none are found.
+        The corners can't be, none are found, or they are given for axes that need none.
     """
     if axes.corners is None or axes.size is None:
+        if corners is not None:
+            raise PictureError(
+                "corners are given for this picture, but its axes count in the picture as it was taken",
+                where=opened.name, expected="axes with corners and size",
+                remedy="Begin them on the straightened picture: --propose AXES.toml --corners ...",
+            )  # fmt: skip
         return opened.image
     told = corners if corners is not None else axes.corners
     points, bend = find_corners(opened.image, opened.name) if isinstance(told, str) else (np.asarray(told), 0.0)
@@ -158,6 +167,13 @@ def _warnings(
             said.append(
                 f"The curve of {name} runs along the edge of its panel, or leaves it, in {100 * one.clipped:.0f} % of "
                 "it: what went beyond is not known, and peaks there are lower bounds."
+            )
+        if (one.panel.values[0][0] < one.panel.values[1][0]) == (one.panel.values[0][1] < one.panel.values[1][1]):
+            said.append(f"The value axis of {name} grows downwards by its two marks: are their values swapped?")
+        if one.curve.astray > STRAYED:
+            said.append(
+                f"In {100 * one.curve.astray:.0f} % of the panel of {name} its curve can't be told from the filled "
+                "area: it is left open there."
             )
         if one.panel.sweep_s is not None and np.isfinite(one.curve.row).all():
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")

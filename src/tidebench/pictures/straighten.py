@@ -167,7 +167,13 @@ def _check_corners(points: Points, size: tuple[int, int], where: str) -> None:
     following = np.roll(sides, -1, axis=0)
     turns = sides[:, 0] * following[:, 1] - sides[:, 1] * following[:, 0]
     outside = (points < -0.5 * np.array(size)).any() or (points > 1.5 * np.array(size)).any()
-    if (turns <= 0).any() or outside:
+    if outside:
+        raise PictureError(
+            f"the corners {points.round(1).tolist()} lie outside this picture of {size[0]} by {size[1]} pixels",
+            where=where, expected="four points in or near the picture, clockwise from the top left",
+            remedy='Are they another picture\'s? Give this one\'s: --corners "x,y x,y x,y x,y", or "find" in its axes.',
+        )  # fmt: skip
+    if (turns <= 0).any():
         raise PictureError(
             f"the corners {points.round(1).tolist()} are no rectangle seen aslant",
             where=where, expected="four points in or near the picture, clockwise from the top left",

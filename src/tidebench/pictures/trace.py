@@ -48,7 +48,8 @@ class Curve:
     ``reach``, shape (2, n), is by how many rows the stroke's upper edge lies above the curve and its lower one below,
     the pen's own half taken off: where several samples share a column, the largest and the least of them.
     ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve, ``alone`` the share of the
-    panel's ink that lies on it: little where a filled area is taken for ink.
+    panel's ink that lies on it: little where a filled area is taken for ink. ``astray`` is the share of the columns
+    that are left open since the curve was off the edge of a filled area there.
     """
 
     column: Pixels
@@ -58,11 +59,17 @@ class Curve:
     width: float
     ink: float = 1.0
     alone: float = 1.0
+    astray: float = 0.0
 
     @property
     def seen(self) -> float:
         """Share of the columns that hold the curve."""
         return float(np.isfinite(self.row).mean())
+
+    @property
+    def worth(self) -> float:
+        """How well it is seen, and how much of the panel's ink is its own: by it ways to read a panel are held."""
+        return self.ink * self.seen * self.alone
 
 
 @kernel
@@ -151,7 +158,7 @@ def _between(top: Pixels, bottom: Pixels, width: float) -> Pixels:
 
 def best_of(inks: Sequence[Ink]) -> Curve | None:
     """The curve that is seen best and most alone, of several ways to read its ink; None without one."""
-    return max((trace(ink) for ink in inks), key=lambda curve: curve.ink * curve.seen * curve.alone, default=None)
+    return max((trace(ink) for ink in inks), key=lambda curve: curve.worth, default=None)
 
 
 def trace(ink: Ink) -> Curve:

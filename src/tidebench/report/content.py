@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sized
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from tidebench._version import __version__
@@ -169,9 +170,10 @@ def _more(lines: tuple[str, ...]) -> list[str]:
 
 def _number(shown: Number) -> Data:
     return {
-        "label": shown.label,
+        "label": replace(shown, left_open="").label,
         "value": shown.value,
         "range": shown.range,
+        "open": shown.left_open,
         "n": shown.source or (f"{shown.n}" if shown.n else ""),
     }
 
@@ -457,7 +459,7 @@ def _findings(review: Review) -> list[Data]:
 def _limit(verdict: Verdict) -> Data:
     source = verdict.limit.source
     return {
-        "label": verdict.number.label,
+        "label": replace(verdict.number, left_open="").label,
         "bound": verdict.limit.bound,
         "kind": verdict.kind,
         "source": f"{verdict.limit.text} {'' if source == COMMON_PRACTICE else sentence(source)}".strip(),

@@ -133,13 +133,14 @@ def summary_number(review: Review, key: str) -> Number:
 
 
 def left_open_words(key: str, low: float | None, high: float | None, review: Review) -> str:
-    """``405 to 433``, or that it can't be told; empty where the recording is certain."""
+    """``405 to 433``, or that it can't be told; empty where the recording is certain, or as good as that."""
     if "intervals" not in review.summary:
         return ""
     if low is None or high is None:
         known = key in review.summary["quantities"] or key in review.summary["intervals"]["computed"]
         return "more than can be told" if known else ""
-    return f"{quantity(key).text(low, unit=False)} to {quantity(key).text(high, unit=False)}"
+    ends = [quantity(key).text(end, unit=False) for end in (low, high)]
+    return " to ".join(ends) if ends[0] != ends[1] else ""
 
 
 def breath_left_open(review: Review, breath: int, key: str) -> str:
