@@ -15,17 +15,19 @@ from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.case import case_from
 from tidebench.errors import CaseError, InputError
 from tidebench.fitting import Fit, fit_patient, what_if
-from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
+from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, changed_of, two_efforts
 from tidebench.fitting.compare import compared, together, widened
 from tidebench.fitting.measured import RATE_HZ
 from tidebench.fitting.mechanics import TURBULENCE
 from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
+from tidebench.fitting.unlived import one_sided
 from tidebench.quantities import quantity
 from tidebench.review import review
 from tidebench.simulation import scenario_from, simulate
 from tidebench.simulation.write import case_tables
+from tidebench.views.rehearsal import amount, span_words
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
 
@@ -79,6 +81,41 @@ def test_carbon_dioxide_past_what_anybody_lives_with_is_said(supported: Fit) -> 
     told = compared(supported, now, then)
     assert np.nanmax(told.then["paco2_mmhg"]) <= quantity("paco2_mmhg").plausible[1]
     assert any("PaCO2 would leave" in words for words in told.beyond)
+    change = changed_of("paco2_mmhg", told)
+    assert change.then[2] == np.inf, "no number where nobody lives"
+    assert change.change[2] == np.inf
+    assert np.isnan(changed_of("ph", told).then[1]), "pH falls as carbon dioxide rises"
+    assert "over" in span_words(quantity("paco2_mmhg"), change.then)
+
+
+def test_ends_that_nobody_lives_with_are_open_and_others_stay() -> None:
+    """Counted by hand: the high end of PaCO2 stops at 250 mmHg, so the low end of pH is not known."""
+    gas = (180.0, 120.0, 250.0)
+    assert one_sided("paco2_mmhg", gas, gas) == (180.0, 120.0, np.inf)
+    assert one_sided("ph", (7.0, 6.9, 7.1), gas)[::2] == (7.0, 7.1)
+    assert one_sided("vti_ml", (300.0, 250.0, 350.0), gas) == (300.0, 250.0, 350.0)
+    assert span_words(quantity("paco2_mmhg"), (180.0, 120.0, np.inf)) == "over 120"
+    assert amount(quantity("paco2_mmhg"), np.inf) == "over 250 mmHg"
+
+
+def test_pao2_that_rises_as_ventilation_falls_is_explained() -> None:
+    """Bohr: content kept by the shunt, more acid blood holds it less tightly; saturation does not rise."""
+    fit = fitted({**TABLES}, [{**GAS, "pao2_mmhg": 70.0, "fio2": 0.6}])
+    now = fit.setting["rate_per_min"]
+    slower = what_if(fit, {"rate_per_min": 0.7 * now}, n=30)
+    told = {change.key: change for change in slower.changes}
+    assert told["pao2_mmhg"].change[0] > 1.0
+    assert told["sao2"].change[0] <= 0.0
+    assert any("Bohr" in words for words in slower.assumptions)
+    assert not any("Bohr" in words for words in what_if(fit, {"rate_per_min": 1.3 * now}, n=30).assumptions)
+
+
+def test_the_breath_to_come_begins_where_that_of_now_does(supported: Fit) -> None:
+    """On settings that stay, the two are one."""
+    answer = what_if(supported, {"fio2": 0.5}, n=4)
+    for one, other in zip(answer.overlay.simulated, answer.waves_then, strict=True):
+        n = min(len(one), len(other)) - 15
+        assert one[:n] == pytest.approx(other[:n], abs=0.05 * float(np.ptp(one)))
 
 
 def test_minute_volume_of_stacked_breaths_is_that_of_all(supported: Fit) -> None:

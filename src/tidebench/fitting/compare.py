@@ -17,6 +17,7 @@ from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
+from tidebench.fitting.unlived import unlived
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
@@ -125,19 +126,6 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
     return Compared(before, after, (*beyond, *said))
-
-
-def unlived(side: Mapping[str, Samples]) -> tuple[str, ...]:
-    """In words, that carbon dioxide goes past what anybody lives with: it is told as no more, or less, than that."""
-    draws = side.get("paco2_mmhg", np.empty(0))
-    low, high = quantity("paco2_mmhg").plausible
-    share = float(np.mean((draws <= low) | (draws >= high))) if len(draws) else 0.0
-    if not share:
-        return ()
-    return (
-        f"PaCO2 would leave {low:g} to {high:g} mmHg, beyond which nobody lives, in {100 * share:.0f} % of drawn "
-        "patients; it is told as no further",
-    )
 
 
 def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, isinf, isnan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -226,11 +226,11 @@ def _rows(answer: WhatIf) -> Iterator[ThenRow]:
     told = {change.key: change for change in answer.changes}
     for key in SHOWN:
         change = told.get(key)
-        if change is None or not isfinite(change.then[0]):
+        if change is None or isnan(change.then[0]):
             continue
         record, low, high = quantity(key), change.change[1], change.change[2]
         yield ThenRow(
-            record, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            record, record.text(change.now[0]), amount(record, change.then[0]), span_words(record, change.then),
             signed(record, change.change[0]), f"{signed(record, low)} to {signed(record, high)}",
             clear=low > 0 or high < 0,
         )  # fmt: skip
@@ -254,11 +254,25 @@ def kind_of(limit: Limit) -> str:
 
 
 def span_words(record: Quantity, edges: tuple[float, float, float]) -> str:
-    """The ends of an interval, without unit."""
-    return f"{record.text(edges[1], unit=False)} to {record.text(edges[2], unit=False)}"
+    """The ends of an interval, without unit; of one that is open at an end, the other."""
+    low, high = edges[1:]
+    if low == high or isnan(low) or isnan(high):
+        return amount(record, low, unit=False) if low == high else "not told"
+    if isinf(low) or isinf(high):
+        return f"over {record.text(low, unit=False)}" if isinf(high) else f"under {record.text(high, unit=False)}"
+    return f"{record.text(low, unit=False)} to {record.text(high, unit=False)}"
+
+
+def amount(record: Quantity, value: float, *, unit: bool = True) -> str:
+    """A value; an infinite one is over, or under, what is plausible."""
+    if not isinf(value):
+        return record.text(value, unit=unit)
+    return f"{'over' if value > 0 else 'under'} {record.text(record.plausible[value > 0], unit=unit)}"
 
 
 def signed(record: Quantity, value: float) -> str:
-    """A change with its sign; what rounds to nothing has none."""
+    """A change with its sign; what rounds to nothing has none, and what has no end or is not known is not told."""
+    if not isfinite(value):
+        return "not told"
     text = record.text(abs(value), unit=False)
     return f"{'−' if value < 0 else '+'}{text}" if any(sign in "123456789" for sign in text) else text
