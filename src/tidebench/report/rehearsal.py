@@ -117,7 +117,7 @@ def away_from_edges(shown: Overlay) -> float:
     time, (pressure, flow, _) = shown.time_s, shown.recorded
     steep = np.abs(np.gradient(flow)) > STEEP * float(np.ptp(flow))
     steep[[0, -1]] = True
-    clear = (np.abs(time[:, None] - time[steep]) > EDGE_S).all(axis=1)
+    clear = np.asarray((np.abs(time[:, None] - time[steep]) > EDGE_S).all(axis=1), np.bool_)
     if not clear.any():
         clear[:] = True
     return max(LEAST_LEFT, ROOM * float(np.max(np.abs(pressure - shown.simulated[0])[clear])))
