@@ -14,11 +14,13 @@ from tidebench.caution import CAUTION
 from tidebench.fitting.change import Against
 from tidebench.fitting.course import Course
 from tidebench.fitting.sweep import Point, Range, Sweep, within
+from tidebench.fitting.target import Search, Way
 from tidebench.limits import Limit
 from tidebench.rehearsal import table_of
 from tidebench.report.figures import Picture
 from tidebench.report.rehearsal import LEAST_LEFT, away_from_edges, course_figure, present_of, sweep_figure
 from tidebench.report.words import printed
+from tidebench.views.rehearsal import spoken_setting, typed_setting, way_lines
 
 LIMIT = Limit("plateau_pressure_cmh2o", "adult", None, 30.0, "trial target", "ARDS Network", "")
 
@@ -93,6 +95,18 @@ def test_what_is_left_has_the_scale_of_what_lies_away_from_edges_of_flow() -> No
     left = np.where(np.abs(time - 1.0) < 0.02, 3.0, 0.1)
     shown = SimpleNamespace(time_s=time, recorded=(left, flow, flow), simulated=(0 * left, flow, flow))
     assert away_from_edges(shown) == LEAST_LEFT
+
+
+def test_a_way_is_named_as_it_is_typed_or_said_and_says_its_cost_once() -> None:
+    values = {"ph": (7.35, 7.3, 7.4), "mechanical_power_j_min": (20.0, 19.0, 21.0)}
+    way = Way({"rate_per_min": 26.0}, values, 1.0, ("mechanical power 20 J/min, at most 17 J/min",))
+    sought = Search("ph", 7.35, (way,), ())
+    (typed,), (spoken,) = way_lines(sought, typed_setting), way_lines(sought, spoken_setting)
+    assert typed.startswith("rate_per_min 26: pH 7.35, MP 20.0 J/min; crosses mechanical power")
+    assert "rate_per_min" not in spoken
+    assert typed.count("7.35") == 1
+    none = Search("ph", 7.35, (), ("rate at most 30 /min",), (), ("rate_per_min",))
+    assert "in the way: rate at most 30 /min" in way_lines(none, spoken_setting)[0]
 
 
 def test_a_map_with_few_fields_tells_doubt_and_the_share_within_limits(answer: Any) -> None:

@@ -47,6 +47,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
     assert said.index("then") < said.index("Fitted to") < said.index("Assumed"), "the answer comes first"
     assert set(read_result(out).files) == {
         "whatif.json",
+        "whatif.pdf",
         "signals.parquet",
         "waves.svg",
         "sweep.svg",
@@ -54,6 +55,8 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         "course.svg",
         "course.csv",
     }
+    pdf = (out / "whatif.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF-")
     told = json.loads((out / "whatif.json").read_text(encoding="utf-8"))
     assert told["settings_then"]["rate_per_min"] == 20
     assert told["then"]["rate_per_min"]["value"] == pytest.approx(20, abs=0.1)

@@ -21,11 +21,6 @@ if TYPE_CHECKING:
     from tidebench.fitting.target import Search
     from tidebench.rehearsal import Rehearsal
 
-PRICE = (
-    "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "plateau_pressure_cmh2o", "driving_pressure_cmh2o",
-    "mechanical_power_j_min", "ph",
-)  # fmt: skip
-"""What a way to a target costs, beside it."""
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
 
 
@@ -263,22 +258,11 @@ def _changes(done: Rehearsal, console: Console) -> None:
 def _ways(sought: Search, console: Console) -> None:
     from rich.text import Text
 
-    from tidebench.quantities import quantity
+    from tidebench.views.rehearsal import search_notes, target_words, typed_setting, way_lines
+    from tidebench.views.wording import sentence
 
-    record = quantity(sought.key)
-    console.print(Text(f"To bring {record.label} to {record.text(sought.target)}", style="bold underline"))
-    for words in sought.hindered:
-        tried = " and ".join(sought.tried)
-        console.print(Text(f"- moving {tried} does not reach it, all else as it is; in the way: {words}."))
-    for way in sought.ways:
-        settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
-        shown = [(quantity(key), way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]
-        told = [f"{record.symbol} {record.text(value)}" for record, value in shown if isfinite(value)]
-        console.print(Text(f"- {settings}: {', '.join(told)}"))
-        for words in way.crosses:
-            console.print(Text(f"  crosses a limit: {words}"))
-        if sought.bounds:
-            console.print(Text(f"  {100 * way.inside:.0f} % of drawn patients keep inside what was asked"))
-    if sought.ways:
-        kept = "; ".join(map(str, sought.bounds)) or "nothing: no --within was given, and no house's limit"
-        console.print(Text(f"Kept inside: {kept}."))
+    console.print(Text(sentence(target_words(sought)), style="bold underline"))
+    for line in way_lines(sought, typed_setting):
+        console.print(Text(f"- {line}."))
+    for line in search_notes(sought):
+        console.print(Text(line))
