@@ -15,10 +15,10 @@ from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.case import case_from
 from tidebench.errors import CaseError, InputError
 from tidebench.fitting import Fit, fit_patient, what_if
-from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, changed_of, two_efforts
-from tidebench.fitting.compare import compared, together, widened
+from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, changed_of, two_compliances, two_efforts
+from tidebench.fitting.compare import POWER, QUARTZ, compared, timed, together, widened
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.mechanics import TURBULENCE
+from tidebench.fitting.mechanics import ELASTANCE, TURBULENCE
 from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
@@ -223,6 +223,43 @@ def test_another_effort_than_was_measured_is_said(supported: Fit) -> None:
     assert f"{supported.drive.size_cmh2o:.1f} cmH2O to breathe" in two_efforts(other)[0]
     vars(other)["recorded"] = {**measured, "effort_cmh2o": supported.drive.size_cmh2o}
     assert not two_efforts(other)
+
+
+def test_a_compliance_other_than_the_breath_table_s_is_said_with_both(passive: Fit) -> None:
+    assert not two_compliances(passive)
+    theta = passive.mechanics.theta * np.where(np.arange(5) == ELASTANCE, 1.1, 1.0)
+    (words,) = two_compliances(replace(passive, mechanics=replace(passive.mechanics, theta=theta)))
+    assert f"{passive.recorded['compliance_ml_cmh2o']:.3g}" in words
+    assert f"{1000 / theta[ELASTANCE]:.3g}" in words
+
+
+def test_a_hold_inside_a_proposed_stretch_is_said() -> None:
+    holds = [{"at_s": 30.0, "kind": "expiratory hold", "duration_s": 3.0}]
+    quiet, held = fitted(TABLES), fitted({**TABLES, "manoeuvres": holds})
+    assert quiet.window.reason == "proposed: one setting, the most passive breaths, no hold"
+    assert held.window.from_s < 30 < held.window.to_s
+    assert "a hold inside: its breath and 3 after are left out" in held.window.reason
+    assert len(held.window.breaths) < len(quiet.window.breaths)
+
+
+def test_power_that_is_not_measured_goes_with_the_measured_volume_and_rate(supported: Fit) -> None:
+    """Work per volume is the model's, draw by draw; volume and rate are what is told."""
+    now, then = predict(supported, n=30), predict(supported, {"pressure_support_cmh2o": 12.0}, 30)
+    assert POWER not in supported.recorded
+    told = compared(supported, now, then)
+    raw = now.quantities
+    per_ml = raw[POWER] / (raw["vti_ml"] * raw["rate_per_min"])
+    breathed = told.now["vti_ml"] * told.now["rate_per_min"]
+    assert told.now[POWER] == pytest.approx(per_ml * breathed, rel=1e-9)
+    assert np.ptp(told.now[POWER]) < np.ptp(raw[POWER]), "the lung's doubt of volume is not in it"
+
+
+def test_a_clock_is_doubted_by_its_quartz_and_the_samples_it_begins_and_ends_in(passive: Fit) -> None:
+    """Uniform within a sample at both ends, by drawing them: a standard deviation of a sample over √6."""
+    rate_hz, span = float(passive.window.review.recording.rate_hz), passive.window.to_s - passive.window.from_s
+    ends = np.random.default_rng(0).uniform(-0.5, 0.5, (100_000, 2)) / rate_hz
+    drawn = float(np.std(ends[:, 1] - ends[:, 0])) / span
+    assert timed(passive) == pytest.approx(np.hypot(QUARTZ, drawn), rel=0.05)
 
 
 def test_flow_squared_is_not_told_as_nothing_where_nothing_shows_it(passive: Fit) -> None:

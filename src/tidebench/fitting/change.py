@@ -13,7 +13,7 @@ from tidebench.fitting.changed import bi_level
 from tidebench.fitting.compare import GAS_KEYS, TOLD, Compared, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.mechanics import EXPIRATION
+from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, RELAXATION
 from tidebench.fitting.overlay import Band, Curves, Overlay, band, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
@@ -33,6 +33,7 @@ TWO_KINDS = (
     "some breaths are mandatory and some supported: each number is the median of both kinds, and may leap from one to "
     "the other"
 )
+TWO_COMPLIANCES = 0.03  # by which the fit's differs from the breath table's before both are told
 TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
 RISEN_MMHG = 1.0  # of PaO2, from where its rise is explained
 ANSWERED_MMHG = 5.0
@@ -165,6 +166,7 @@ def what_if(
         *(() if reacting or fit.drive is None else unanswered(found)),
         *limited,
         *counted,
+        *two_compliances(fit),
         *two_efforts(fit),
         *in_pairs(later, then),
         UNCHANGED,
@@ -200,6 +202,23 @@ def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
         f"{fit.drive.rate_per_min:.0f} efforts per minute begin breaths at {rate:.0f} per minute: efforts outlast "
         "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of "
         "breaths that differ",
+    )
+
+
+def two_compliances(fit: Fit) -> tuple[str, ...]:
+    """In words, that the fit's compliance is not that of the breath table, and why; nothing where it is."""
+    measured, own = fit.recorded.get("compliance_ml_cmh2o", np.nan), 1000.0 / float(fit.mechanics.theta[ELASTANCE])
+    if not fit.identifiable or not abs(own - measured) > TWO_COMPLIANCES * measured:
+        return ()
+    why = (
+        "the fit tells slow pressure apart, so that its compliance is that of a lung in which it has faded"
+        if fit.mechanics.theta[RELAXATION] > 0
+        else "the breath table's may allow for parts that fill slowly, read off the average breath, which the fit, for "
+        "want of proof, leaves in its one compartment"
+    )
+    return (
+        f"compliance of the breath table is {measured:.3g} mL/cmH2O, the fit's {own:.3g}: {why}; what is rehearsed has "
+        "the fit's",
     )
 
 

@@ -37,12 +37,16 @@ BY_ONE_COMPARTMENT = (
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
 )  # fmt: skip
 """What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
-RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0001, 0.03
-"""What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
-patient's own, wander from one stretch to the next (this house's choice; a clock by quartz, and 10 ms in 90 s).
+RELATIVE_RESOLUTION, QUARTZ, WANDERING = 0.002, 0.00003, 0.03
+"""What sensors and their noise leave open of any median: cmH2O by key, else relative; how far a clock's rate is off
+(quartz), and how far a patient's own wanders from one stretch to the next (this house's choice).
 """
-NEARER_PASSIVE = {"peak_pressure_cmh2o": 0.75, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7}
-NEARER_BREATHING = {"rate_per_min": 0.55}
+POWER = "mechanical_power_j_min"
+NEARER_PASSIVE = {
+    "peak_pressure_cmh2o": 0.75, "plateau_pressure_cmh2o": 0.7, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7,
+}  # fmt: skip
+NEARER_BREATHING = {"rate_per_min": 0.55, "total_peep_cmh2o": 0.75, "intrinsic_peep_cmh2o": 0.75}
+POWER_MEASURED, POWER_BREATHING, GAS_BREATHING = 0.5, 0.75, 0.75
 """Shares of their distance from the estimate that draws then keep on one level, where intervals as they come hold more
 of the open population's truths than they say: each draw's rate, for one, has the scatter of the 45 s that are simulated
 of it, now and then."""
@@ -113,6 +117,8 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
             after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
         )
     before, after = together(fit, now, before), together(fit, then, after)
+    if not bi_level(then.setting):
+        after[POWER] = widened(after[POWER], power_share(fit), groups)
     before, after = (
         with_gases(fit, before, before, now, rng, seed),
         with_gases(fit, before, after, then, rng, seed),
@@ -146,6 +152,15 @@ class Held:
     then: frozenset[str]
 
 
+def power_share(fit: Fit) -> float:
+    """Share of their distance from the estimate that draws of power keep: all of it where the model tells it of one
+    at rest, since the measured volume and rate have taken the doubt already.
+    """
+    if fit.drive is not None:
+        return POWER_BREATHING
+    return POWER_MEASURED if POWER in fit.recorded else 1.0
+
+
 def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
     """What a setting holds: volume and flow of volume control without a leak, pressure of pressure control and support,
     the inflation's time where it is mandatory, the rate where nobody breathes.
@@ -165,7 +180,9 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
 
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
     """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
-    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath. Power
+    that was not measured is the model's work per volume, which a lung's doubt hardly moves, times the volume and the
+    rate that were.
 
     Where breaths are stacked on each other the median breath says nothing of the sum: minute volume is its own, and
     expired volume what it leaves each breath.
@@ -178,6 +195,9 @@ def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[st
         out["vte_ml"] = 1000 * side["minute_volume_l_min"] / side["rate_per_min"]
     elif fit.rises is None:
         out["minute_volume_l_min"] = product
+        if POWER not in fit.recorded:
+            breathed = side["vti_ml"] * side["rate_per_min"] / (raw["vti_ml"] * raw["rate_per_min"])
+            out[POWER] = raw[POWER] * breathed
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
@@ -202,7 +222,7 @@ def moved(
     if key in held.then and key not in held.now:
         own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
         return value + spread_of(fit, key) * noise(rng, len(before)), after + own
-    resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
+    resolution = timed(fit) if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
     error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
     if key in ("vti_ml", "vte_ml"):
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
@@ -212,6 +232,14 @@ def moved(
     doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
+
+
+def timed(fit: Fit) -> float:
+    """Relative standard error of a clock's rate: the quartz's, and that of a stretch whose first and last breath begin
+    anywhere within a sample, each with a standard deviation of a sample over √12."""
+    table = fit.breaths
+    lasts = float(table["end_s"].max()) - float(table["start_s"].min())  # type: ignore[arg-type]
+    return float(np.hypot(QUARTZ, np.sqrt(2 / 12) / float(fit.window.review.recording.rate_hz) / lasts))
 
 
 def emptied_otherwise(after: dict[str, Samples], rng: np.random.Generator) -> None:
@@ -298,6 +326,7 @@ def with_gases(
     if paco2 is None or known.paco2_mmhg is None:
         return out
     n = len(paco2)
+    paco2 = paco2 if fit.drive is None else widened(paco2, GAS_BREATHING)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
