@@ -150,7 +150,7 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
         drawn = sweep_figure(rehearsal.swept, shown, rehearsal.answer)
         (folder / "sweep.svg").write_text(drawn.standing_alone, encoding="utf-8")
         pictures.append((drawn, "Settings moved through what was asked, all else as in the change."))
-    (folder / "whatif.pdf").write_bytes(rehearsal_bytes(rehearsal, pictures))
+    (folder / "whatif.pdf").write_bytes(rehearsal_bytes(rehearsal.answer, rehearsal.sought, pictures))
 
 
 def _refuse_loose_ends(asked: Asked) -> None:

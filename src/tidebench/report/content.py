@@ -53,7 +53,7 @@ from tidebench.views.wording import clock, count, duration, sentence, share
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
-    from tidebench.rehearsal import Rehearsal
+    from tidebench.fitting.target import Search
     from tidebench.review import Review
 
 Data = dict[str, Any]
@@ -102,9 +102,8 @@ def content(review: Review, rehearsed: WhatIf | None = None) -> Data:
     return {**_typeset_words(words), **figures, "rehearsed_figure": waves}
 
 
-def rehearsal_content(rehearsal: Rehearsal, pictures: Sequence[tuple[Picture, str]]) -> Data:
+def rehearsal_content(answer: WhatIf, sought: Search | None, pictures: Sequence[tuple[Picture, str]]) -> Data:
     """Everything that the report of a rehearsal on its own prints, with figures and their captions."""
-    answer, sought = rehearsal.answer, rehearsal.sought
     review = answer.fit.window.review
     title = f"What if: {what_changes(answer)}"
     ways = None

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tidebench.fitting.change import WhatIf
-    from tidebench.rehearsal import Rehearsal
+    from tidebench.fitting.target import Search
     from tidebench.report.figures import Picture
     from tidebench.review import Review
 
@@ -30,11 +30,11 @@ def report_bytes(review: Review, rehearsed: WhatIf | None = None) -> bytes:
     return pdf_bytes(content(review, rehearsed), "page_of_reports.typ", "rehearsed.typ", "report.typ")
 
 
-def rehearsal_bytes(rehearsal: Rehearsal, pictures: Sequence[tuple[Picture, str]] = ()) -> bytes:
+def rehearsal_bytes(answer: WhatIf, sought: Search | None, pictures: Sequence[tuple[Picture, str]]) -> bytes:
     """A rehearsal as PDF: a search's ways, further figures with their captions, now against then, the fitted patient,
     what was assumed.
 
     The same rehearsal, the same bytes.
     """
-    data = rehearsal_content(rehearsal, pictures)
+    data = rehearsal_content(answer, sought, pictures)
     return pdf_bytes(data, "page_of_reports.typ", "rehearsed.typ", "whatif.typ")
