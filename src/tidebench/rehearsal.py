@@ -124,30 +124,33 @@ def whatif_case(
 
 
 def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapping[str, str]) -> None:
-    """``whatif.json``, ``signals.parquet``, figures, and the sweep's table."""
+    """``whatif.json``, ``signals.parquet``, figures, the sweep's table, and all of it in print, ``whatif.pdf``."""
     from tidebench.report.rehearsal import course_figure, sweep_figure, waves_figure
+    from tidebench.report.write import rehearsal_bytes
 
     text = json.dumps(as_json(rehearsal), ensure_ascii=False, indent=2, allow_nan=False)
     (folder / "whatif.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     signals(rehearsal.answer).write_parquet(folder / "signals.parquet", metadata=dict(metadata))
     (folder / "waves.svg").write_text(waves_figure(rehearsal.answer).standing_alone, encoding="utf-8")
+    pictures = []
     if rehearsal.course is not None:
         told = rehearsal.course
         followed = {"minutes": told.minutes}
         for key, values in told.gases.items():
             followed |= {key: values, f"{key}_low": told.low[key], f"{key}_high": told.high[key]}
         pl.DataFrame(followed).with_columns(pl.all().round(4)).write_csv(folder / "course.csv")
-        (folder / "course.svg").write_text(
-            course_figure(rehearsal.course, rehearsal.answer).standing_alone, encoding="utf-8"
-        )
+        drawn = course_figure(rehearsal.course, rehearsal.answer)
+        (folder / "course.svg").write_text(drawn.standing_alone, encoding="utf-8")
+        pictures.append((drawn, "Blood gases over the minutes after the change."))
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
         if shown not in rehearsal.swept.points[0].quantities:
             raise OptionError(f"{shown} can't be told of this patient", where="--show", expected="another quantity")
-        (folder / "sweep.svg").write_text(
-            sweep_figure(rehearsal.swept, shown, rehearsal.answer).standing_alone, encoding="utf-8"
-        )
+        drawn = sweep_figure(rehearsal.swept, shown, rehearsal.answer)
+        (folder / "sweep.svg").write_text(drawn.standing_alone, encoding="utf-8")
+        pictures.append((drawn, "Settings moved through what was asked, all else as in the change."))
+    (folder / "whatif.pdf").write_bytes(rehearsal_bytes(rehearsal.answer, rehearsal.sought, pictures))
 
 
 def _refuse_loose_ends(asked: Asked) -> None:

@@ -15,17 +15,19 @@ from tests.reference.test_rehearsal_limits import GAS, TABLES
 from tidebench.case import case_from
 from tidebench.errors import CaseError, InputError
 from tidebench.fitting import Fit, fit_patient, what_if
-from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, two_efforts
-from tidebench.fitting.compare import compared, together, widened
+from tidebench.fitting.change import KEPT, RESTS, STEADY, TWO_KINDS, changed_of, two_compliances, two_efforts
+from tidebench.fitting.compare import POWER, QUARTZ, compared, timed, together, widened
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.mechanics import TURBULENCE
+from tidebench.fitting.mechanics import ELASTANCE, TURBULENCE
 from tidebench.fitting.overlay import aligned, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import predict
 from tidebench.fitting.target import _Rated, bound_of, distinct, seek
+from tidebench.fitting.unlived import one_sided
 from tidebench.quantities import quantity
 from tidebench.review import review
 from tidebench.simulation import scenario_from, simulate
 from tidebench.simulation.write import case_tables
+from tidebench.views.rehearsal import amount, span_words
 
 SUPPORT = {"mode": "CSV-PS", "peep_cmh2o": 5.0, "pressure_support_cmh2o": 8.0, "cycling_percent": 15.0}
 
@@ -79,6 +81,41 @@ def test_carbon_dioxide_past_what_anybody_lives_with_is_said(supported: Fit) -> 
     told = compared(supported, now, then)
     assert np.nanmax(told.then["paco2_mmhg"]) <= quantity("paco2_mmhg").plausible[1]
     assert any("PaCO2 would leave" in words for words in told.beyond)
+    change = changed_of("paco2_mmhg", told)
+    assert change.then[2] == np.inf, "no number where nobody lives"
+    assert change.change[2] == np.inf
+    assert np.isnan(changed_of("ph", told).then[1]), "pH falls as carbon dioxide rises"
+    assert "over" in span_words(quantity("paco2_mmhg"), change.then)
+
+
+def test_ends_that_nobody_lives_with_are_open_and_others_stay() -> None:
+    """Counted by hand: the high end of PaCO2 stops at 250 mmHg, so the low end of pH is not known."""
+    gas = (180.0, 120.0, 250.0)
+    assert one_sided("paco2_mmhg", gas, gas) == (180.0, 120.0, np.inf)
+    assert one_sided("ph", (7.0, 6.9, 7.1), gas)[::2] == (7.0, 7.1)
+    assert one_sided("vti_ml", (300.0, 250.0, 350.0), gas) == (300.0, 250.0, 350.0)
+    assert span_words(quantity("paco2_mmhg"), (180.0, 120.0, np.inf)) == "over 120"
+    assert amount(quantity("paco2_mmhg"), np.inf) == "over 250 mmHg"
+
+
+def test_pao2_that_rises_as_ventilation_falls_is_explained() -> None:
+    """Bohr: content kept by the shunt, more acid blood holds it less tightly; saturation does not rise."""
+    fit = fitted({**TABLES}, [{**GAS, "pao2_mmhg": 70.0, "fio2": 0.6}])
+    now = fit.setting["rate_per_min"]
+    slower = what_if(fit, {"rate_per_min": 0.7 * now}, n=30)
+    told = {change.key: change for change in slower.changes}
+    assert told["pao2_mmhg"].change[0] > 1.0
+    assert told["sao2"].change[0] <= 0.0
+    assert any("Bohr" in words for words in slower.assumptions)
+    assert not any("Bohr" in words for words in what_if(fit, {"rate_per_min": 1.3 * now}, n=30).assumptions)
+
+
+def test_the_breath_to_come_begins_where_that_of_now_does(supported: Fit) -> None:
+    """On settings that stay, the two are one."""
+    answer = what_if(supported, {"fio2": 0.5}, n=4)
+    for one, other in zip(answer.overlay.simulated, answer.waves_then, strict=True):
+        n = min(len(one), len(other)) - 15
+        assert one[:n] == pytest.approx(other[:n], abs=0.05 * float(np.ptp(one)))
 
 
 def test_minute_volume_of_stacked_breaths_is_that_of_all(supported: Fit) -> None:
@@ -186,6 +223,57 @@ def test_another_effort_than_was_measured_is_said(supported: Fit) -> None:
     assert f"{supported.drive.size_cmh2o:.1f} cmH2O to breathe" in two_efforts(other)[0]
     vars(other)["recorded"] = {**measured, "effort_cmh2o": supported.drive.size_cmh2o}
     assert not two_efforts(other)
+
+
+def test_a_compliance_other_than_the_breath_table_s_is_said_with_both(passive: Fit) -> None:
+    assert not two_compliances(passive)
+    theta = passive.mechanics.theta * np.where(np.arange(5) == ELASTANCE, 1.1, 1.0)
+    (words,) = two_compliances(replace(passive, mechanics=replace(passive.mechanics, theta=theta)))
+    assert f"{passive.recorded['compliance_ml_cmh2o']:.3g}" in words
+    assert f"{1000 / theta[ELASTANCE]:.3g}" in words
+
+
+def test_a_hold_inside_a_proposed_stretch_is_said() -> None:
+    holds = [{"at_s": 30.0, "kind": "expiratory hold", "duration_s": 3.0}]
+    quiet, held = fitted(TABLES), fitted({**TABLES, "manoeuvres": holds})
+    assert quiet.window.reason == "proposed: one setting, the most passive breaths, no hold"
+    assert held.window.from_s < 30 < held.window.to_s
+    assert "a hold inside: its breath and 3 after are left out" in held.window.reason
+    assert len(held.window.breaths) < len(quiet.window.breaths)
+
+
+def test_power_that_is_not_measured_goes_with_the_measured_volume_and_rate(supported: Fit) -> None:
+    """Work per volume is the model's, draw by draw; volume and rate are what is told."""
+    now, then = predict(supported, n=30), predict(supported, {"pressure_support_cmh2o": 12.0}, 30)
+    assert POWER not in supported.recorded
+    told = compared(supported, now, then)
+    raw = now.quantities
+    per_ml = raw[POWER] / (raw["vti_ml"] * raw["rate_per_min"])
+    breathed = told.now["vti_ml"] * told.now["rate_per_min"]
+    assert told.now[POWER] == pytest.approx(per_ml * breathed, rel=1e-9)
+    assert np.ptp(told.now[POWER]) < np.ptp(raw[POWER]), "the lung's doubt of volume is not in it"
+
+
+def test_a_rate_that_the_model_miscounts_is_no_factor(supported: Fit) -> None:
+    """Of a model that begins a breath too many for every four recorded, what it says then stands, with its miss as
+    doubt; one that counts as was recorded is a factor."""
+    now, then = predict(supported, n=30), predict(supported, {"pressure_support_cmh2o": 12.0}, 30)
+    key, recorded = "rate_per_min", supported.recorded["rate_per_min"]
+    raw = dict(now.quantities) | {key: np.full(30, 1.25 * recorded)}
+    miscounting = replace(now, quantities=raw)
+    told = compared(supported, miscounting, then).then[key]
+    assert told[0] == pytest.approx(then.quantities[key][0])
+    assert np.std(told) > 0.4 * 0.5 * 0.25 * recorded, "half of the miss is in the doubt"
+    plain = compared(supported, now, then).then[key][0]
+    assert plain == pytest.approx(recorded * then.quantities[key][0] / now.quantities[key][0])
+
+
+def test_a_clock_is_doubted_by_its_quartz_and_the_samples_it_begins_and_ends_in(passive: Fit) -> None:
+    """Uniform within a sample at both ends, by drawing them: a standard deviation of a sample over √6."""
+    rate_hz, span = float(passive.window.review.recording.rate_hz), passive.window.to_s - passive.window.from_s
+    ends = np.random.default_rng(0).uniform(-0.5, 0.5, (100_000, 2)) / rate_hz
+    drawn = float(np.std(ends[:, 1] - ends[:, 0])) / span
+    assert timed(passive) == pytest.approx(np.hypot(QUARTZ, drawn), rel=0.05)
 
 
 def test_flow_squared_is_not_told_as_nothing_where_nothing_shows_it(passive: Fit) -> None:

@@ -14,11 +14,13 @@ from tidebench.caution import CAUTION
 from tidebench.fitting.change import Against
 from tidebench.fitting.course import Course
 from tidebench.fitting.sweep import Point, Range, Sweep, within
+from tidebench.fitting.target import Search, Way
 from tidebench.limits import Limit
 from tidebench.rehearsal import table_of
 from tidebench.report.figures import Picture
-from tidebench.report.rehearsal import course_figure, sweep_figure
+from tidebench.report.rehearsal import LEAST_LEFT, away_from_edges, course_figure, present_of, sweep_figure
 from tidebench.report.words import printed
+from tidebench.views.rehearsal import spoken_setting, typed_setting, way_lines
 
 LIMIT = Limit("plateau_pressure_cmh2o", "adult", None, 30.0, "trial target", "ARDS Network", "")
 
@@ -27,7 +29,10 @@ LIMIT = Limit("plateau_pressure_cmh2o", "adult", None, 30.0, "trial target", "AR
 def answer() -> Any:
     """A rate that goes from 24 to 14, and a limit of plateau pressure."""
     limits = (Against(LIMIT, "within", "within", 0.0, 0.0),)
-    now, then = SimpleNamespace(setting={"rate_per_min": 24.0}), SimpleNamespace(setting={"rate_per_min": 14.0})
+    now, then = (
+        SimpleNamespace(setting={"rate_per_min": 24.0, "tidal_volume_ml": 350.0}),
+        SimpleNamespace(setting={"rate_per_min": 14.0, "tidal_volume_ml": 350.0}),
+    )
     return SimpleNamespace(now=now, then=then, limits=limits)
 
 
@@ -65,6 +70,43 @@ def test_a_map_says_that_it_has_no_doubt(answer: Any) -> None:
     field = Sweep((Range("rate_per_min", (10.0, 20.0)), Range("tidal_volume_ml", (300.0, 400.0))), points)
     assert "too many fields to tell its doubt" in words(sweep_figure(field, "vti_ml", answer))
     assert not [name for name in table_of(field).columns if name.endswith(("_low", "_high"))]
+
+
+def test_a_map_marks_now_and_has_ticks_at_what_was_swept(answer: Any) -> None:
+    rates, volumes = (18.0, 21.0, 24.0), (300.0, 350.0)
+    points = tuple(
+        Point({"rate_per_min": a, "tidal_volume_ml": b}, {"vti_ml": (b, np.nan, np.nan)}, ())
+        for a in rates for b in volumes
+    )  # fmt: skip
+    field = Sweep((Range("rate_per_min", rates), Range("tidal_volume_ml", volumes)), points)
+    assert present_of(field, answer) == (24.0, 350.0)
+    told = words(sweep_figure(field, "vti_ml", answer))
+    assert "ring: settings of now;" in told
+    assert all(re.search(rf"\b{value:g}\b", told) for value in (*rates, *volumes))
+    assert "22" not in told, "no tick between"
+    elsewhere = Sweep((Range("rate_per_min", rates[:2]), Range("tidal_volume_ml", volumes)), points[:4])
+    assert "outside this map" in words(sweep_figure(elsewhere, "vti_ml", answer))
+
+
+def test_what_is_left_has_the_scale_of_what_lies_away_from_edges_of_flow() -> None:
+    """A spike of 3 cmH2O where flow leaps, 0.1 elsewhere."""
+    time = np.arange(200) / 100
+    flow = np.where(time < 1.0, 0.5, -0.5)
+    left = np.where(np.abs(time - 1.0) < 0.02, 3.0, 0.1)
+    shown = SimpleNamespace(time_s=time, recorded=(left, flow, flow), simulated=(0 * left, flow, flow))
+    assert away_from_edges(shown) == LEAST_LEFT
+
+
+def test_a_way_is_named_as_it_is_typed_or_said_and_says_its_cost_once() -> None:
+    values = {"ph": (7.35, 7.3, 7.4), "mechanical_power_j_min": (20.0, 19.0, 21.0)}
+    way = Way({"rate_per_min": 26.0}, values, 1.0, ("mechanical power 20 J/min, at most 17 J/min",))
+    sought = Search("ph", 7.35, (way,), ())
+    (typed,), (spoken,) = way_lines(sought, typed_setting), way_lines(sought, spoken_setting)
+    assert typed.startswith("rate_per_min 26: pH 7.35, MP 20.0 J/min; crosses mechanical power")
+    assert "rate_per_min" not in spoken
+    assert typed.count("7.35") == 1
+    none = Search("ph", 7.35, (), ("rate at most 30 /min",), (), ("rate_per_min",))
+    assert "in the way: rate at most 30 /min" in way_lines(none, spoken_setting)[0]
 
 
 def test_a_map_with_few_fields_tells_doubt_and_the_share_within_limits(answer: Any) -> None:

@@ -44,8 +44,10 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
     said = capsys.readouterr().out
     assert "Not a medical device" in said
     assert "carbon dioxide" in said
+    assert said.index("then") < said.index("Fitted to") < said.index("Assumed"), "the answer comes first"
     assert set(read_result(out).files) == {
         "whatif.json",
+        "whatif.pdf",
         "signals.parquet",
         "waves.svg",
         "sweep.svg",
@@ -53,6 +55,8 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         "course.svg",
         "course.csv",
     }
+    pdf = (out / "whatif.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF-")
     told = json.loads((out / "whatif.json").read_text(encoding="utf-8"))
     assert told["settings_then"]["rate_per_min"] == 20
     assert told["then"]["rate_per_min"]["value"] == pytest.approx(20, abs=0.1)
@@ -87,10 +91,11 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--set", "rate_per_min"], "'rate_per_min' says no value. Expected: KEY=VALUE"),
         (["--set", "peep_cmh2o=5", "--set", "peep_cmh2o=8"], "peep_cmh2o is given twice."),
         (["--set", "peep=5"], "there is no such key. Nearest: "),
-        (["--set", "peep_cmh2o=500"], "peep_cmh2o: is 500. Expected: 0 to 60 cmH2O."),
-        (["--set", "peep_cmh2o=nan"], "peep_cmh2o: is nan."),
+        (["--set", "peep_cmh2o=500"], "--set peep_cmh2o=500: is 500. Expected: 0 to 60 cmH2O."),
+        (["--sweep", "peep_cmh2o=58:64:3"], "--sweep peep_cmh2o=58:64:3: is 61. Expected: 0 to 60 cmH2O."),
+        (["--set", "peep_cmh2o=nan"], "--set peep_cmh2o=nan: is nan."),
         (["--set", "mode=A/C-PC"], "pressure_control_cmh2o is missing. Expected: pressure_control_cmh2o for A/C-PC."),
-        (["--set", "mode=sideways"], "mode: is 'sideways'."),
+        (["--set", "mode=sideways"], "--set mode=sideways: is 'sideways'."),
         (["--from", "10", "--to", "12"], "from 10 to 12 s: 0 whole, settled breaths. Expected: at least 5."),
         (["--sweep", "peep_cmh2o=9:5:1"], "is no range. Expected: KEY=FROM:TO:STEP"),
         (["--sweep", "peep_cmh2o=5:50:0.01"], "values. Expected: at most 61."),
@@ -100,14 +105,14 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--target", "paco2_mmhg=40", "--within", "driving_pressure_cmh2o=13"], "is no bound."),
         (["--assume", "compliance_ml_cmh2o=50"], "only half a lung is named."),
         (["--assume", "compliance_ml_cmh2o=5000"], "can't be assumed. Expected: compliance_ml_cmh2o 0.05 to 300"),
-        (["--set", "peep_cmh2o=high"], "peep_cmh2o: is 'high'. Expected: a number, without quotes."),
+        (["--set", "peep_cmh2o=high"], "--set peep_cmh2o=high: is 'high'. Expected: a number, without quotes."),
         (
             ["--set", "pressure_support_cmh2o=8"],
             "A/C-VC has no pressure_support_cmh2o. Expected: another mode, or what A/C-VC has: tidal",
         ),
-        (["--set", "mode=3"], "mode: is 3. Expected: a mode in words, such as A/C-VC or CSV-PS."),
-        (["--sweep", "mode=1:2:1"], "mode: is 1. Expected: a mode in words"),
-        (["--set", "rate_per_min=0"], "rate_per_min: is 0, and nobody was seen to breathe."),
+        (["--set", "mode=3"], "--set mode=3: is 3. Expected: a mode in words, such as A/C-VC or CSV-PS."),
+        (["--sweep", "mode=1:2:1"], "--sweep mode=1:2:1: is 1. Expected: a mode in words"),
+        (["--set", "rate_per_min=0"], "--set rate_per_min=0: is 0, and nobody was seen to breathe."),
         (["--from", "nan"], "--from: is nan. Expected: a time in seconds."),
         (["--from", "40", "--to", "20"], "--to: begins at 40 s and ends at 20 s. Expected: a later time."),
         (["--target", "paco2_mmhg=-4"], "'paco2_mmhg=-4' is no value that a patient reaches. Expected: "),

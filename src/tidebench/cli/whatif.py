@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import isfinite
+from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,14 +16,11 @@ from tidebench.cli.progress import progress_bar
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from tidebench.errors import CaseError
+    from tidebench.fitting.change import WhatIf
     from tidebench.fitting.target import Search
     from tidebench.rehearsal import Rehearsal
 
-PRICE = (
-    "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "plateau_pressure_cmh2o", "driving_pressure_cmh2o",
-    "mechanical_power_j_min", "ph",
-)  # fmt: skip
-"""What a way to a target costs, beside it."""
 MOST_OF_IT = 0.3  # of an answer's doubt, from where on the parameter is named
 
 
@@ -81,6 +78,7 @@ def whatif(
     json : bool
         Print whatif.json and nothing else.
     """
+    from tidebench.errors import CaseError
     from tidebench.fitting.sweep import range_of
     from tidebench.fitting.target import bound_of, target_of
     from tidebench.rehearsal import Asked, as_json, known_quantity, whatif_case
@@ -99,7 +97,10 @@ def whatif(
         minutes=minutes,
     )
     with progress_bar(shown=not json) as tell:
-        done = whatif_case(case, out, asked, policy=policy, progress=tell)
+        try:
+            done = whatif_case(case, out, asked, policy=policy, progress=tell)
+        except CaseError as refusal:
+            raise as_typed(refusal, set_, sweep) from None
     if json:
         print_json(as_json(done))
         return
@@ -107,6 +108,18 @@ def whatif(
 
     print_rehearsal(done, Console(highlight=False))
     print(f"\nResult: {out.resolve()}\n\n{CAUTION}")
+
+
+def as_typed(refusal: CaseError, set_: tuple[str, ...], sweep: tuple[str, ...]) -> CaseError:
+    """A refused setting, named by the option and the words that were typed; another refusal as it is."""
+    from tidebench.errors import CaseError
+
+    for option, words in (("--set", set_), ("--sweep", sweep)):
+        for word in words:
+            if word.partition("=")[0].strip() == refusal.where:
+                where = f"{option} {word}"
+                return CaseError(refusal.problem, where=where, expected=refusal.expected, remedy=refusal.remedy)
+    return refusal
 
 
 def pairs(words: tuple[str, ...], where: str) -> dict[str, Any]:
@@ -145,37 +158,37 @@ def numbers(words: tuple[str, ...], where: str) -> dict[str, float]:
 
 
 def print_rehearsal(done: Rehearsal, console: Console) -> None:
-    """The stretch, the fitted patient, now against then, limits, assumptions, and a search's ways."""
+    """The answer first: a search's ways, now against then and limits; then what it stands on."""
+    answer = done.answer
+    if done.sought is not None:
+        _ways(done.sought, console)
+    if done.sought is None or answer.now.setting != answer.then.setting:
+        _changes(done, console)
+        _limits(answer, console)
+    _list("Beyond what was recorded", answer.beyond, console)
+    _fit(done, console)
+    _list("Assumed", answer.assumptions, console)
+    _leaning(answer.leaning, console)
+
+
+def _limits(answer: WhatIf, console: Console) -> None:
+    """Limits that are not kept, a line each; the others by name."""
     from rich.text import Text
 
     from tidebench.quantities import quantity
     from tidebench.views.rehearsal import kind_of
 
-    answer = done.answer
-    window = answer.fit.window
-    console.print(Text(
-        f"Fitted to {len(window.breaths)} breaths from {window.from_s:.0f} to {window.to_s:.0f} s ({window.reason})."
-    ))  # fmt: skip
-    console.print(Text(
-        f"The present is reproduced within {answer.overlay.pressure_error_cmh2o:.2f} cmH2O and "
-        f"{answer.overlay.volume_error_percent:.1f} % of volume."
-    ))  # fmt: skip
-    if answer.fit.exchange.drawn:
-        console.print(Text(f"{answer.fit.exchange.drawn[0].upper()}{answer.fit.exchange.drawn[1:]}."))
-    _fit(done, console)
-    _changes(done, console)
-    for one in answer.limits:
-        if "can't" not in one.then:
+    told = [one for one in answer.limits if "can't" not in one.then]
+    kept = [one for one in told if one.then == one.now == "within" and not one.beyond_then > 0]
+    for one in told:
+        if one not in kept:
             share = f", {100 * one.beyond_then:.0f} % of drawn patients beyond" if isfinite(one.beyond_then) else ""
             name = quantity(one.limit.key).label
-            console.print(
-                Text(f"- {one.limit.bound} ({kind_of(one.limit)}) {name}: now {one.now}, then {one.then}{share}")
-            )
-    _list("Beyond what was recorded", answer.beyond, console)
-    _list("Assumed", answer.assumptions, console)
-    _leaning(answer.leaning, console)
-    if done.sought is not None:
-        _ways(done.sought, console)
+            words = f"- {name}: {one.limit.bound} ({kind_of(one.limit)}): now {one.now}, then {one.then}{share}"
+            console.print(Text(words))
+    if kept:
+        names = "; ".join(f"{quantity(one.limit.key).label} ({one.limit.bound}, {kind_of(one.limit)})" for one in kept)
+        console.print(Text(f"- within, now and then, in all drawn patients: {names}"))
 
 
 def _leaning(told: Mapping[str, Mapping[str, float]], console: Console) -> None:
@@ -203,14 +216,19 @@ def _fit(done: Rehearsal, console: Console) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from tidebench.views.rehearsal import parameter_name
+    from tidebench.views.rehearsal import fitted_rows
 
-    table = Table("fitted", "value", "5th to 95th", "from", box=None, pad_edge=False)
-    for one in done.answer.fit.parameters():
-        value = "can't be told" if one.value is None else f"{one.value:.3g} {one.unit}"
-        span = "" if one.low is None or one.high is None else f"{one.low:.3g} to {one.high:.3g}"
-        table.add_row(*map(Text, (parameter_name(one.key), value, span, one.why)))
-    console.print()
+    answer = done.answer
+    window = answer.fit.window
+    console.print(Text("\nThe fitted patient", style="bold underline"))
+    console.print(Text(
+        f"Fitted to {len(window.breaths)} breaths from {window.from_s:.0f} to {window.to_s:.0f} s ({window.reason}). "
+        f"The present is reproduced within {answer.overlay.pressure_error_cmh2o:.2f} cmH2O and "
+        f"{answer.overlay.volume_error_percent:.1f} % of volume. Where each number comes from is in whatif.json."
+    ))  # fmt: skip
+    table = Table("fitted", "value", "5th to 95th", box=None, pad_edge=False)
+    for row in fitted_rows(answer.fit):
+        table.add_row(*map(Text, (row.label, row.value, row.span or row.why)))
     console.print(table)
 
 
@@ -219,21 +237,20 @@ def _changes(done: Rehearsal, console: Console) -> None:
     from rich.text import Text
 
     from tidebench.quantities import quantity
-    from tidebench.views.rehearsal import SHOWN, signed, span_words
+    from tidebench.views.rehearsal import SHOWN, amount, signed, span_words
 
     table = Table("quantity", "now", "then", "90 %", "change", "90 %", box=None, pad_edge=False)
     told = {change.key: change for change in done.answer.changes}
     for key in SHOWN:
         change, record = told.get(key), quantity(key)
-        if change is None or not isfinite(change.then[0]):
+        if change is None or isnan(change.then[0]):
             continue
         cells = (
-            record.label, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            record.label, record.text(change.now[0]), amount(record, change.then[0]), span_words(record, change.then),
             signed(record, change.change[0]),
             f"{signed(record, change.change[1])} to {signed(record, change.change[2])}",
         )  # fmt: skip
         table.add_row(*map(Text, cells))
-    console.print()
     console.print(table)
     console.print()
 
@@ -241,22 +258,11 @@ def _changes(done: Rehearsal, console: Console) -> None:
 def _ways(sought: Search, console: Console) -> None:
     from rich.text import Text
 
-    from tidebench.quantities import quantity
+    from tidebench.views.rehearsal import search_notes, target_words, typed_setting, way_lines
+    from tidebench.views.wording import sentence
 
-    record = quantity(sought.key)
-    console.print(Text(f"\nTo bring {record.label} to {record.text(sought.target)}", style="bold underline"))
-    for words in sought.hindered:
-        tried = " and ".join(sought.tried)
-        console.print(Text(f"- moving {tried} does not reach it, all else as it is; in the way: {words}."))
-    for way in sought.ways:
-        settings = ", ".join(f"{key} {value:g}" for key, value in way.settings.items())
-        shown = [(quantity(key), way.values[key][0]) for key in (sought.key, *PRICE) if key in way.values]
-        told = [f"{record.symbol} {record.text(value)}" for record, value in shown if isfinite(value)]
-        console.print(Text(f"- {settings}: {', '.join(told)}"))
-        for words in way.crosses:
-            console.print(Text(f"  crosses a limit: {words}"))
-        if sought.bounds:
-            console.print(Text(f"  {100 * way.inside:.0f} % of drawn patients keep inside what was asked"))
-    if sought.ways:
-        kept = "; ".join(map(str, sought.bounds)) or "nothing: no --within was given, and no house's limit"
-        console.print(Text(f"Kept inside: {kept}."))
+    console.print(Text(sentence(target_words(sought)), style="bold underline"))
+    for line in way_lines(sought, typed_setting):
+        console.print(Text(f"- {line}."))
+    for line in search_notes(sought):
+        console.print(Text(line))

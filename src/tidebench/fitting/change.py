@@ -13,11 +13,12 @@ from tidebench.fitting.changed import bi_level
 from tidebench.fitting.compare import GAS_KEYS, TOLD, Compared, compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.measured import RATE_HZ
-from tidebench.fitting.mechanics import EXPIRATION
+from tidebench.fitting.mechanics import ELASTANCE, EXPIRATION, RELAXATION
 from tidebench.fitting.overlay import Band, Curves, Overlay, band, mean_breath, of_prediction, overlay
 from tidebench.fitting.predict import SAMPLES, Prediction, predict
 from tidebench.fitting.records import FitError, Samples
 from tidebench.fitting.told import NAMES
+from tidebench.fitting.unlived import PACO2, one_sided
 from tidebench.limits import Limit, criteria, judge, limits_of_case, population
 from tidebench.limits.record import Condition
 from tidebench.mode import parse_mode
@@ -32,7 +33,9 @@ TWO_KINDS = (
     "some breaths are mandatory and some supported: each number is the median of both kinds, and may leap from one to "
     "the other"
 )
+TWO_COMPLIANCES = 0.03  # by which the fit's differs from the breath table's before both are told
 TWO_EFFORTS = 0.2  # by which the fitted effort differs from the measured one before it is said
+RISEN_MMHG = 1.0  # of PaO2, from where its rise is explained
 ANSWERED_MMHG = 5.0
 """A move of PaCO2 that a drive which is awake does not leave unanswered (common practice, no source)."""
 GAIN_PER_MMHG, DRIVES, SETTLED = 0.08, (0.2, 3.0), 0.01
@@ -50,7 +53,8 @@ AT_LIMIT = 1.0  # cmH2O
 ENDED_BY_TIME = 0.98  # of the longest inflation of support: time ended it, and not flow
 TWO_PARTS = (
     "the lung fills and empties as two compartments do: plateau, driving pressure and total PEEP of now are the fit's, "
-    "those of the breath table are by one compartment"
+    "those of the breath table are by one compartment; the plateau is recoil as flow stops, which a longer hold would "
+    "let fall while gas moves between the two"
 )
 EVERY_RISE = "at two levels a breath is every rise of the lung's volume, whoever began it: the patient or the change"
 BUFFERING = (
@@ -106,15 +110,15 @@ class WhatIf:
 
     @property
     def waves_then(self) -> Curves:
-        """The mean breath to come: pressure, flow, volume."""
-        curves = of_prediction(self.then)
+        """The mean breath to come: pressure, flow, volume; cut as late as that of now, so that both begin together."""
+        curves = of_prediction(self.then, self.overlay.shift)
         return mean_breath(curves, int(np.median([len(p) for p, _, _ in curves]))) if curves else self.overlay.simulated
 
     @cached_property
     def bands(self) -> tuple[Band | None, Band | None]:
         """Where nine tenths of the drawn patients' mean breaths lie, now and then; None where too few breathe."""
         shown = self.overlay
-        return band(self.now, shown.simulated, shown.shift), band(self.then, self.waves_then)
+        return band(self.now, shown.simulated, shown.shift), band(self.then, self.waves_then, shown.shift)
 
 
 def what_if(
@@ -143,7 +147,7 @@ def what_if(
     now, then = predict(fit, n=n, seed=seed), predict(later, settings, n, seed)
     found = compared(fit, now, then, seed)
     changes = tuple(
-        Change(key, edges(draws), edges(found.then[key]), edges(found.then[key] - draws))
+        changed_of(key, found)
         for key, draws in found.now.items()
         if not (key == "effort_cmh2o" and fit.drive is None)  # nobody was seen to breathe: not a measured nothing
         if np.isfinite(draws).any() or np.isfinite(found.then[key]).any()
@@ -162,14 +166,27 @@ def what_if(
         *(() if reacting or fit.drive is None else unanswered(found)),
         *limited,
         *counted,
+        *two_compliances(fit),
         *two_efforts(fit),
         *in_pairs(later, then),
         UNCHANGED,
         *exchange_words(fit),
+        *shifted_oxygen(found),
         *unjudged(fit, found.then),
     )
     shown = overlay(fit, now)
     return WhatIf(fit, now, then, changes, limits, shown, assumptions, found.beyond, leaning(later, then, seed))
+
+
+def changed_of(key: str, found: Compared) -> Change:
+    """One quantity now and then; where carbon dioxide stops at what nobody lives with, the change ends there too."""
+    now, then = edges(found.now[key]), edges(found.then[key])
+    moves = edges(found.then[key] - found.now[key])
+    if PACO2 not in found.then:
+        return Change(key, now, then, moves)
+    then = one_sided(key, then, edges(found.then[PACO2]))
+    ends = [move if np.isfinite(end) else end for move, end in zip(moves, then, strict=True)]
+    return Change(key, now, then, (ends[0], ends[1], ends[2]))
 
 
 def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
@@ -185,6 +202,23 @@ def in_pairs(fit: Fit, then: Prediction) -> tuple[str, ...]:
         f"{fit.drive.rate_per_min:.0f} efforts per minute begin breaths at {rate:.0f} per minute: efforts outlast "
         "their inflations and begin a second one, or breaths begin without one; rate and volumes are medians of "
         "breaths that differ",
+    )
+
+
+def two_compliances(fit: Fit) -> tuple[str, ...]:
+    """In words, that the fit's compliance is not that of the breath table, and why; nothing where it is."""
+    measured, own = fit.recorded.get("compliance_ml_cmh2o", np.nan), 1000.0 / float(fit.mechanics.theta[ELASTANCE])
+    if not fit.identifiable or not abs(own - measured) > TWO_COMPLIANCES * measured:
+        return ()
+    why = (
+        "the fit tells slow pressure apart, so that its compliance is that of a lung in which it has faded"
+        if fit.mechanics.theta[RELAXATION] > 0
+        else "the breath table's may allow for parts that fill slowly, read off the average breath, which the fit, for "
+        "want of proof, leaves in its one compartment"
+    )
+    return (
+        f"compliance of the breath table is {measured:.3g} mL/cmH2O, the fit's {own:.3g}: {why}; what is rehearsed has "
+        "the fit's",
     )
 
 
@@ -210,6 +244,19 @@ def unanswered(found: Compared) -> tuple[str, ...]:
     return (
         f"PaCO2 would {way[0]} by {abs(moves):.0f} mmHg while effort stays: most patients would breathe {way[1]}, "
         "which a rehearsal with a drive that reacts follows",
+    )
+
+
+def shifted_oxygen(found: Compared) -> tuple[str, ...]:
+    """In words, why PaO2 rises where ventilation falls; nothing where it doesn't."""
+    if "pao2_mmhg" not in found.then or "ph" not in found.then:
+        return ()
+    more, acid = (float(found.then[key][0] - found.now[key][0]) for key in ("pao2_mmhg", "ph"))
+    if not (more > RISEN_MMHG and acid < 0):
+        return ()
+    return (
+        "PaO2 rises though ventilation falls: the shunt stays, so that blood arrives with nearly the oxygen it had, "
+        "and more acid blood holds it less tightly (Bohr); saturation tells more of the oxygen that is carried",
     )
 
 

@@ -17,6 +17,7 @@ from tidebench.fitting.mechanics import EXPIRATION, INSPIRATION, LIMIT
 from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
+from tidebench.fitting.unlived import unlived
 from tidebench.fitting.ventilator import spread_of_median
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
@@ -36,15 +37,21 @@ BY_ONE_COMPARTMENT = (
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
 )  # fmt: skip
 """What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
-RELATIVE_RESOLUTION, TIMED, WANDERING = 0.002, 0.0001, 0.03
-"""What sensors and their noise leave open of any median: cmH2O by key, else relative; and how far a clock's rate, and a
-patient's own, wander from one stretch to the next (this house's choice; a clock by quartz, and 10 ms in 90 s).
+RELATIVE_RESOLUTION, QUARTZ, WANDERING = 0.002, 0.00005, 0.03
+"""What sensors and their noise leave open of any median: cmH2O by key, else relative; how far a clock's rate is off
+(an ordinary quartz, fifty in a million), and how far a patient's own wanders from one stretch to the next (this house's
+choice).
 """
-NEARER_PASSIVE = {"peak_pressure_cmh2o": 0.75, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7}
-NEARER_BREATHING = {"rate_per_min": 0.55}
+POWER = "mechanical_power_j_min"
+NEARER_PASSIVE = {
+    "peak_pressure_cmh2o": 0.75, "plateau_pressure_cmh2o": 0.7, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7,
+}  # fmt: skip
+NEARER_BREATHING = {"rate_per_min": 0.55, "total_peep_cmh2o": 0.75, "intrinsic_peep_cmh2o": 0.75}
+POWER_MEASURED, POWER_BREATHING, GAS_BREATHING = 0.5, 0.75, 0.75
 """Shares of their distance from the estimate that draws then keep on one level, where intervals as they come hold more
 of the open population's truths than they say: each draw's rate, for one, has the scatter of the 45 s that are simulated
 of it, now and then."""
+MISCOUNTED = 0.1  # of a recorded rate that the model may miss, before what it says then stands (this house's choice)
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -104,14 +111,15 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
     if not bi_level(then.setting):
-        for key, share in (NEARER_PASSIVE if fit.drive is None else NEARER_BREATHING).items():
-            after[key] = widened(after[key], share, groups)
+        after |= nearer(fit, now, after, groups)
     if parse_mode(then.setting["mode"]).mandatory is None:
         built = then.estimate.scenario.ventilator  # ends every inflation, whatever flow does
         after["inspiratory_time_s"] = np.clip(
             after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
         )
     before, after = together(fit, now, before), together(fit, then, after)
+    if not bi_level(then.setting):
+        after[POWER] = widened(after[POWER], power_share(fit), groups)
     before, after = (
         with_gases(fit, before, before, now, rng, seed),
         with_gases(fit, before, after, then, rng, seed),
@@ -125,19 +133,6 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         side.update({key: np.maximum(side[key], 0.0) for key in NEVER_BELOW_ZERO if key in side})
         side["unanswered_efforts_percent"] = np.minimum(side["unanswered_efforts_percent"], 100.0)
     return Compared(before, after, (*beyond, *said))
-
-
-def unlived(side: Mapping[str, Samples]) -> tuple[str, ...]:
-    """In words, that carbon dioxide goes past what anybody lives with: it is told as no more, or less, than that."""
-    draws = side.get("paco2_mmhg", np.empty(0))
-    low, high = quantity("paco2_mmhg").plausible
-    share = float(np.mean((draws <= low) | (draws >= high))) if len(draws) else 0.0
-    if not share:
-        return ()
-    return (
-        f"PaCO2 would leave {low:g} to {high:g} mmHg, beyond which nobody lives, in {100 * share:.0f} % of drawn "
-        "patients; it is told as no further",
-    )
 
 
 def per_kg(fit: Fit, side: Mapping[str, Samples]) -> dict[str, Samples]:
@@ -156,6 +151,25 @@ class Held:
 
     now: frozenset[str]
     then: frozenset[str]
+
+
+def nearer(
+    fit: Fit, now: Prediction, after: Mapping[str, Samples], groups: npt.NDArray[np.bool_]
+) -> dict[str, Samples]:
+    """Draws of what keeps a share of its distance from the estimate; a rate that the model miscounts keeps all."""
+    shares = dict(NEARER_PASSIVE if fit.drive is None else NEARER_BREATHING)
+    if miscounted(fit, now.quantities["rate_per_min"]):
+        del shares["rate_per_min"]
+    return {key: widened(after[key], share, groups) for key, share in shares.items()}
+
+
+def power_share(fit: Fit) -> float:
+    """Share of their distance from the estimate that draws of power keep: all of it where the model tells it of one
+    at rest, since the measured volume and rate have taken the doubt already.
+    """
+    if fit.drive is not None:
+        return POWER_BREATHING
+    return POWER_MEASURED if POWER in fit.recorded else 1.0
 
 
 def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
@@ -177,7 +191,9 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
 
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
     """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
-    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath.
+    what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath. Power
+    that was not measured is the model's work per volume, which a lung's doubt hardly moves, times the volume and the
+    rate that were.
 
     Where breaths are stacked on each other the median breath says nothing of the sum: minute volume is its own, and
     expired volume what it leaves each breath.
@@ -190,6 +206,9 @@ def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[st
         out["vte_ml"] = 1000 * side["minute_volume_l_min"] / side["rate_per_min"]
     elif fit.rises is None:
         out["minute_volume_l_min"] = product
+        if POWER not in fit.recorded:
+            breathed = side["vti_ml"] * side["rate_per_min"] / (raw["vti_ml"] * raw["rate_per_min"])
+            out[POWER] = raw[POWER] * breathed
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
@@ -214,16 +233,32 @@ def moved(
     if key in held.then and key not in held.now:
         own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
         return value + spread_of(fit, key) * noise(rng, len(before)), after + own
-    resolution = TIMED if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
+    resolution = timed(fit) if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
     error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
     if key in ("vti_ml", "vte_ml"):
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
+    if key == "rate_per_min" and miscounted(fit, before):
+        then = after
     missed = 0.0 if key in WORK or key in held.now & held.then else MISSED * (value - before[0])
     doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
+
+
+def miscounted(fit: Fit, before: Samples) -> bool:
+    """True where the model's rate of the present is not the recorded: it answers other efforts than the ventilator did,
+    and how many it answers then is no factor of what was recorded."""
+    return fit.drive is not None and bool(abs(fit.recorded.get("rate_per_min", np.nan) / before[0] - 1.0) > MISCOUNTED)
+
+
+def timed(fit: Fit) -> float:
+    """Relative standard error of a clock's rate: the quartz's, and that of a stretch whose first and last breath begin
+    anywhere within a sample, each with a standard deviation of a sample over √12."""
+    table = fit.breaths
+    lasts = float(table["end_s"].max()) - float(table["start_s"].min())  # type: ignore[arg-type]
+    return float(np.hypot(QUARTZ, np.sqrt(2 / 12) / float(fit.window.review.recording.rate_hz) / lasts))
 
 
 def emptied_otherwise(after: dict[str, Samples], rng: np.random.Generator) -> None:
@@ -310,6 +345,7 @@ def with_gases(
     if paco2 is None or known.paco2_mmhg is None:
         return out
     n = len(paco2)
+    paco2 = paco2 if fit.drive is None else widened(paco2, GAS_BREATHING)
     doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension

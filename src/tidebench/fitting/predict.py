@@ -48,6 +48,9 @@ POORLY, HARDLY = 0.1, 0.3  # of the recorded volume that the fitted patient miss
 CHANNELS = ("airway_pressure", "flow", "lung_volume")
 LEAST_REACHING = 0.05  # of a breath, where it is hardly larger than the dead space
 ROUNDS = 4
+NAME = "what-if"
+ONLY_SETTING = f"{NAME}: [[settings]] no. 1"
+"""Where the scenario's reader says that a rehearsed setting stands."""
 UNANSWERED = 0.15  # of efforts, from where breaths of several kinds take turns (this house's choice)
 
 
@@ -94,7 +97,10 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
             expected="a mode with breaths of its own, such as A/C-VC or A/C-PC",
         )  # fmt: skip
     as_said = {"lung": {"compartments": [PART]}, "effort": {"rate_per_min": 10.0}, "settings": [setting]}
-    scenario_from(as_said, name="what-if")  # before it is moved to what was recorded
+    try:
+        scenario_from(as_said, name=NAME)  # before it is moved to what was recorded
+    except CaseError as refusal:
+        raise of_setting(refusal) from None
     applied = dict(setting)
     if fit.peep_cmh2o and "peep_cmh2o" in applied:
         applied["peep_cmh2o"] = max(0.0, applied["peep_cmh2o"] + fit.peep_cmh2o)
@@ -131,6 +137,12 @@ def tables_of(fit: Fit, changes: Mapping[str, Any]) -> tuple[dict[str, Any], dic
         }
         tables["effort"] |= {"relaxing_time_s": fit.drive.relaxing_time_s}
     return tables, setting
+
+
+def of_setting(refusal: CaseError) -> CaseError:
+    """A refusal of the one setting that is rehearsed, which stands at its key and not in a list of settings."""
+    key = refusal.where.removeprefix(ONLY_SETTING).removeprefix(", ")
+    return CaseError(refusal.problem, where=key or NAME, expected=refusal.expected, remedy=refusal.remedy)
 
 
 def alone(setting: Mapping[str, Any]) -> bool:
@@ -272,7 +284,7 @@ def predict(fit: Fit, changes: Mapping[str, Any] | None = None, n: int = SAMPLES
             f"{n} patients and seed {seed}", where="what-if", expected="at least 1 patient, a seed from 0"
         )
     tables, setting = tables_of(fit, changes or {})
-    scenario = scenario_from(tables, name="what-if")
+    scenario = scenario_from(tables, name=NAME)
     lungs, efforts = fit.draws(n, seed)
     lungs[:, [ELASTANCE, SPAN]] *= np.stack([stiff := fit.stiffer(setting, n, seed), 1.0 / stiff], axis=1)
     one = partial(_one, scenario, fit)

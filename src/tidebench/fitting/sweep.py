@@ -15,6 +15,7 @@ from tidebench.fitting.compare import compared, edges
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.predict import predict
 from tidebench.fitting.records import Samples
+from tidebench.fitting.unlived import PACO2, one_sided
 from tidebench.limits import Limit
 
 POINTS = 61
@@ -116,7 +117,7 @@ def sweep(
         points.append(
             Point(
                 changed,
-                {key: edges(draws) for key, draws in found.then.items()},
+                ends_of(found.then),
                 found.beyond,
                 within(limits, found.then) if n > 1 else None,
             )
@@ -124,6 +125,13 @@ def sweep(
         if progress:
             progress("sweeping", (k + 1) / len(pairs))
     return Sweep(tuple(ranges), tuple(points), n)
+
+
+def ends_of(side: Mapping[str, Samples]) -> dict[str, tuple[float, float, float]]:
+    """Estimate, low and high of each quantity, open where carbon dioxide stops at what nobody lives with."""
+    told = {key: edges(draws) for key, draws in side.items()}
+    gas = told.get(PACO2)
+    return told if gas is None else {key: one_sided(key, ends, gas) for key, ends in told.items()}
 
 
 def within(limits: Sequence[Limit], draws: Mapping[str, Samples]) -> float | None:

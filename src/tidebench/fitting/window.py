@@ -42,8 +42,8 @@ class Window:
 def choose(review: Review, from_s: float | None = None, to_s: float | None = None) -> Window:
     """The window asked for, or the best one.
 
-    The best has one setting, no hold, no gap and most passive breaths, the latest where several have; breaths with
-    effort only where none is passive. At most two minutes: mechanics change.
+    The best has one setting and most passive breaths, the latest where several have; breaths with effort only where
+    none is passive. At most two minutes: mechanics change. Breaths of a hold or a gap inside are left out.
 
     Raises
     ------
@@ -57,11 +57,7 @@ def choose(review: Review, from_s: float | None = None, to_s: float | None = Non
     _refuse_no_span(from_s, to_s)
     if from_s is None and to_s is None:
         from_s, to_s = best(review, start, end, usable)
-        reason = (
-            "proposed: one setting, no hold, the most passive breaths"
-            if passive_share(review, start, from_s, to_s)
-            else ("proposed: one setting, no hold; no breath is passive")
-        )
+        reason = proposed(review, start, from_s, to_s)
     else:
         from_s = float(start[0]) if from_s is None else from_s
         to_s = float(end[-1]) if to_s is None else to_s
@@ -79,6 +75,17 @@ def choose(review: Review, from_s: float | None = None, to_s: float | None = Non
             f"settings changed at {changed[0]:g} s", where=where, expected="a stretch under one setting",
         )  # fmt: skip
     return Window(review, float(from_s), float(to_s), inside, setting_at(review, float(start[inside[0]])), reason)
+
+
+def proposed(review: Review, start: npt.NDArray[np.float64], from_s: float, to_s: float) -> str:
+    """Why a stretch is the best, in words: its passive breaths, and the holds inside whose breaths are left out."""
+    shown = passive_share(review, start, from_s, to_s)
+    most = "the most passive breaths" if shown else "no breath is passive"
+    holds = sum(from_s <= start[hold.breath] < to_s for hold in review.holds)
+    if not holds:
+        return f"proposed: one setting, {most}, no hold"
+    what = "a hold inside: its breath" if holds == 1 else f"{holds} holds inside: their breaths"
+    return f"proposed: one setting, {most}; {what} and {SETTLING} after are left out"
 
 
 def _refuse_no_span(from_s: float | None, to_s: float | None) -> None:

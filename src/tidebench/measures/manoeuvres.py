@@ -161,7 +161,7 @@ def inspiratory(
     if total is None and np.isfinite(c["total_peep"][j]):
         total = float(c["total_peep"][j])
     plateau_known = peak_known or plateau < BELOW_END * peak
-    rests = plateau_known and not set(words) & set(NO_REST)
+    rests = plateau_known and flow_known and not set(words) & set(NO_REST)
     driving = plateau - total if total is not None and rests else None
     return Hold(
         kind="inspiratory",

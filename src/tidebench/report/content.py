@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sized
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Sized
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from tidebench._version import __version__
+from tidebench.caution import CAUTION
 from tidebench.quantities import COMMON_PRACTICE, Quantity, quantity
 from tidebench.report.capnogram import capnogram_figure
 from tidebench.report.care import care_content
@@ -23,7 +24,7 @@ from tidebench.report.figures import (
     trend_figure,
 )
 from tidebench.report.method import method
-from tidebench.report.rehearsal import rehearsed_content, waves_figure
+from tidebench.report.rehearsal import rehearsed_content, waves_figure, what_changes
 from tidebench.report.typesetting import typeset
 from tidebench.views import (
     Beside,
@@ -48,10 +49,12 @@ from tidebench.views.capnogram import CapnogramPage, capnogram_page
 from tidebench.views.efforts import effort_source
 from tidebench.views.numbers import summary_number
 from tidebench.views.pictured import pictured_of
+from tidebench.views.rehearsal import search_notes, spoken_setting, target_words, way_lines
 from tidebench.views.wording import clock, count, duration, sentence, share
 
 if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
+    from tidebench.fitting.target import Search
     from tidebench.review import Review
 
 Data = dict[str, Any]
@@ -98,6 +101,34 @@ def content(review: Review, rehearsed: WhatIf | None = None) -> Data:
     waves = None if rehearsed is None else printed_picture(waves_figure(rehearsed))
     figures = _figures(course, breath, effort, page.holds, steps, curve)
     return {**_typeset_words(words), **figures, "rehearsed_figure": waves}
+
+
+def rehearsal_content(answer: WhatIf, sought: Search | None, pictures: Sequence[tuple[Picture, str]]) -> Data:
+    """Everything that the report of a rehearsal on its own prints, with figures and their captions."""
+    review = answer.fit.window.review
+    title = f"What if: {what_changes(answer)}"
+    ways = None
+    if sought is not None:
+        title = f"What if: {target_words(sought)}"
+        ways = {
+            "head": sentence(target_words(sought)),
+            "ways": way_lines(sought, spoken_setting),
+            "notes": search_notes(sought),
+        }
+    words = {
+        "title": title,
+        "short_title": title if len(title) <= SHORT_TITLE else f"{title[: SHORT_TITLE - 1].rstrip()}…",
+        "description": f"A change of settings rehearsed on {review.case.title or 'a recorded patient'}",
+        "recording_id": str(review.summary.get("recording_id") or review.recording.recording_id),
+        "program": f"Tidebench {__version__}",
+        "caution": CAUTION,
+        "sought": ways,
+        "rehearsed": rehearsed_content(answer),
+    }
+    figures = [printed_picture(picture) | {"caption": typeset(caption)} for picture, caption in pictures]
+    return {
+        **_typeset_words(words), "pictures": figures, "rehearsed_figure": printed_picture(waves_figure(answer)),
+    }  # fmt: skip
 
 
 def _typeset_words(words: Data) -> Data:

@@ -9,6 +9,7 @@ import numpy as np
 
 from tidebench.caution import CAUTION
 from tidebench.fitting.change import TOLD_BY
+from tidebench.fitting.compare import BEYOND
 from tidebench.quantities import quantity
 from tidebench.report.drawing import WIDTH_MM, Sheet, drawing, head
 from tidebench.report.figures import Picture
@@ -17,8 +18,11 @@ from tidebench.views.rehearsal import TOGETHER, fitted_rows, then_page, together
 from tidebench.views.wording import change_words, clock, count
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.course import Course
+    from tidebench.fitting.overlay import Overlay
     from tidebench.fitting.sweep import Sweep
 
 LEFT, RIGHT, HEAD, PANEL = 13.0, 38.0, 14.0, 26.0  # mm; above the first panel
@@ -29,6 +33,12 @@ LEAST_SPAN = {"paco2_mmhg": 10.0, "sao2": 4.0}
 MOST_PAIRS = 6  # correlations that the report tells
 L_MIN, ML = 60.0, 1000.0
 REHEARSED = "A rehearsal on a model, not advice. Each interval holds nine tenths of the patients that it allows."
+WITHIN = f"within what was recorded,\nor past it by at most\n{100 * BEYOND:.0f} % of its span"
+"""What a filled mark of a curve says."""
+LEAST_LEFT, ROOM = 0.2, 1.3  # cmH2O that the panel of what is left spans at least, and its room beside the curve
+EDGE_S, STEEP = 0.08, 0.03
+"""About edges of flow, which valves move faster than a model follows; from which share of its range in a sample."""
+MOST_TICKS = 13  # of an axis, beyond which every other value that was swept has one
 ROWS = (("airway_pressure", 1.0), ("flow", L_MIN), ("volume", ML))
 """A channel and its factor."""
 
@@ -85,14 +95,32 @@ def waves_figure(answer: WhatIf) -> Picture:
         axes = sheet.axes(LEFT, HEAD + (panels - 1) * (PANEL + GAP), WIDTH_MM - LEFT - RIGHT, PANEL, share=first)
         head(axes, "recorded less simulated pressure, cmH2O")
         axes.axhline(0.0, color=GREY, linewidth=0.5)
-        axes.plot(shown.time_s, shown.recorded[0] - shown.simulated[0], color=INK)
+        left_over = shown.recorded[0] - shown.simulated[0]
+        axes.plot(shown.time_s, left_over, color=INK)
+        span = away_from_edges(shown)
+        axes.set_ylim(-span, span)
         axes.set_xlabel("time from the start of inflation, s")
+        spikes = float(np.max(np.abs(left_over)))
+        if spikes > span:
+            words = f"up to {spikes:.1f} at\nedges of flow,\nbeyond the panel"
+            axes.annotate(words, (1.01, 1.0), xycoords="axes fraction", va="top", fontsize=7, color=GREY)
         words = (
             "Mean breath, recorded and simulated. The present is reproduced within "
             f"{shown.pressure_error_cmh2o:.2f} cmH2O (root mean square) and {shown.volume_error_percent:.1f} % of "
             "volume."
         )
         return Picture(sheet.svg(), words)
+
+
+def away_from_edges(shown: Overlay) -> float:
+    """Half the height of the panel of what is left, cmH2O: by what is left away from edges of inflation."""
+    time, (pressure, flow, _) = shown.time_s, shown.recorded
+    steep = np.abs(np.gradient(flow)) > STEEP * float(np.ptp(flow))
+    steep[[0, -1]] = True
+    clear = np.asarray((np.abs(time[:, None] - time[steep]) > EDGE_S).all(axis=1), np.bool_)
+    if not clear.any():
+        clear[:] = True
+    return max(LEAST_LEFT, ROOM * float(np.max(np.abs(pressure - shown.simulated[0])[clear])))
 
 
 def rehearsed_content(answer: WhatIf) -> dict[str, Any]:
@@ -137,7 +165,7 @@ def sweep_figure(found: Sweep, key: str, answer: WhatIf) -> Picture:
     """One quantity along a range with its band and limits, or over two as a map with lines of equal PaCO2 where it is
     told; what leaves the recorded range is marked.
     """
-    return _map(found, key) if len(found.ranges) == 2 else _curve(found, key, answer)
+    return _map(found, key, answer) if len(found.ranges) == 2 else _curve(found, key, answer)
 
 
 def course_figure(found: Course, answer: WhatIf) -> Picture:
@@ -167,6 +195,7 @@ def course_figure(found: Course, answer: WhatIf) -> Picture:
 def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
     record, setting = quantity(key), found.ranges[0]
     told = np.array([point.quantities[key] for point in found.points])
+    told[np.isinf(told)] = np.nan
     beyond = np.array([bool(point.beyond) for point in found.points])
     values = np.array(setting.values)
     with drawing():
@@ -176,7 +205,7 @@ def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
         head(axes, f"{record.label}, {record.unit}")
         axes.fill_between(values, told[:, 1], told[:, 2], color=BLUE, alpha=0.2, linewidth=0, label="90 %")
         axes.plot(values, told[:, 0], color=BLUE)
-        axes.plot(values[~beyond], told[~beyond, 0], "o", color=BLUE, markersize=4, label="within what was recorded")
+        axes.plot(values[~beyond], told[~beyond, 0], "o", color=BLUE, markersize=4, label=WITHIN)
         if beyond.any():
             axes.plot(
                 values[beyond],
@@ -204,14 +233,17 @@ def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
         )
 
 
-def _map(found: Sweep, key: str) -> Picture:
+def _map(found: Sweep, key: str, answer: WhatIf) -> Picture:
     record, (across, up) = quantity(key), found.ranges
     shape = len(across.values), len(up.values)
     told = "its doubt in the table" if found.draws > 1 else "too many fields to tell its doubt"
     field = np.array([point.quantities[key][0] for point in found.points]).reshape(shape).T
+    field[np.isinf(field)] = np.nan
     with drawing():
         sheet = Sheet(HEAD + 70 + FOOT)
-        framed(sheet, f"{record.label}: the estimate, {told}; × beyond what was recorded")
+        present = present_of(found, answer)
+        ring = f"ring: settings of now{'' if present else ', outside this map'}"
+        framed(sheet, f"{record.label}: the estimate, {told}; {ring}; ×: beyond what was recorded")
         axes = sheet.axes(LEFT, HEAD, WIDTH_MM - LEFT - RIGHT, 70)
         axes.grid(visible=False)
         head(axes, f"{record.label}, {record.unit}")
@@ -224,12 +256,31 @@ def _map(found: Sweep, key: str) -> Picture:
         off = [(point.settings[across.key], point.settings[up.key]) for point in found.points if point.beyond]
         if off:
             axes.plot(*zip(*off, strict=True), "x", color=RED, markersize=4)
+        axes.set_xticks(ticks(across.values))
+        axes.set_yticks(ticks(up.values))
+        if present:
+            axes.plot(*present, "o", color="white", markeredgecolor=INK, markersize=6)
         axes.set_xlabel(_named(across.key))
         axes.set_ylabel(_named(up.key))
         span = f"{np.nanmin(field):.3g} to {np.nanmax(field):.3g} {record.unit}"
         return Picture(
             sheet.svg(), f"{record.label} over {across.key} and {up.key}: {span}. Each field is in sweep.csv."
         )
+
+
+def present_of(found: Sweep, answer: WhatIf) -> tuple[float, ...]:
+    """Settings of now on a map; empty where they lie outside, or one has no value now."""
+    told = [answer.now.setting.get(each.key) for each in found.ranges]
+    on = [
+        value for value, each in zip(told, found.ranges, strict=True)
+        if isinstance(value, (int, float)) and min(each.values) <= value <= max(each.values)
+    ]  # fmt: skip
+    return tuple(on) if len(on) == len(told) else ()
+
+
+def ticks(values: Sequence[float]) -> list[float]:
+    """Values that were swept, every other one (or fewer) where an axis has too many."""
+    return list(values[:: -(-len(values) // MOST_TICKS)])
 
 
 def _named(key: str) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, isinf, isnan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from tidebench.fitting.change import WhatIf
     from tidebench.fitting.fit import Fit
     from tidebench.fitting.predict import Prediction
+    from tidebench.fitting.target import Search
     from tidebench.limits import Limit
 
 SHOWN = (
@@ -226,11 +227,11 @@ def _rows(answer: WhatIf) -> Iterator[ThenRow]:
     told = {change.key: change for change in answer.changes}
     for key in SHOWN:
         change = told.get(key)
-        if change is None or not isfinite(change.then[0]):
+        if change is None or isnan(change.then[0]):
             continue
         record, low, high = quantity(key), change.change[1], change.change[2]
         yield ThenRow(
-            record, record.text(change.now[0]), record.text(change.then[0]), span_words(record, change.then),
+            record, record.text(change.now[0]), amount(record, change.then[0]), span_words(record, change.then),
             signed(record, change.change[0]), f"{signed(record, low)} to {signed(record, high)}",
             clear=low > 0 or high < 0,
         )  # fmt: skip
@@ -253,12 +254,74 @@ def kind_of(limit: Limit) -> str:
     return f"{limit.kind}, made for {limit.condition}" if limit.condition else limit.kind
 
 
+PRICE = (
+    "vt_per_pbw_ml_kg", "vt_per_weight_ml_kg", "plateau_pressure_cmh2o", "driving_pressure_cmh2o",
+    "mechanical_power_j_min", "ph",
+)  # fmt: skip
+"""What a way to a target costs, beside it."""
+
+
+def target_words(sought: Search) -> str:
+    """What a search sought."""
+    record = quantity(sought.key)
+    return f"to bring {record.label} to {record.text(sought.target)}"
+
+
+def typed_setting(key: str, value: float | None = None) -> str:
+    """A setting as it is typed."""
+    return key if value is None else f"{key} {value:g}"
+
+
+def spoken_setting(key: str, value: float | None = None) -> str:
+    """A setting as it is said."""
+    record = quantity(key, "settings")
+    return record.label if value is None else f"{record.label} {record.text(value)}"
+
+
+def way_lines(sought: Search, said: Callable[..., str]) -> list[str]:
+    """Each way to a target: settings, what they make of it and cost, and what they cross; else what is in the way.
+
+    ``said`` writes a setting, :func:`typed_setting` or :func:`spoken_setting`.
+    """
+    tried = " and ".join(said(key) for key in sought.tried)
+    out = [f"moving {tried} does not reach it, all else as it is; in the way: {words}" for words in sought.hindered]
+    for way in sought.ways:
+        settings = ", ".join(said(key, value) for key, value in way.settings.items())
+        beside = dict.fromkeys((sought.key, *PRICE))
+        shown = [(quantity(key), way.values[key][0]) for key in beside if key in way.values]
+        told = ", ".join(f"{record.symbol} {record.text(value)}" for record, value in shown if isfinite(value))
+        crossed = f"; crosses {' and '.join(way.crosses)}" if way.crosses else ""
+        kept = f"; {100 * way.inside:.0f} % of drawn patients keep inside what was asked" if sought.bounds else ""
+        out.append(f"{settings}: {told}{crossed}{kept}")
+    return out
+
+
+def search_notes(sought: Search) -> list[str]:
+    """What a search kept inside, where it found ways."""
+    kept = "; ".join(map(str, sought.bounds)) or "nothing: no bound was asked for, and no house's limit"
+    return [f"Kept inside: {kept}."] if sought.ways else []
+
+
 def span_words(record: Quantity, edges: tuple[float, float, float]) -> str:
-    """The ends of an interval, without unit."""
-    return f"{record.text(edges[1], unit=False)} to {record.text(edges[2], unit=False)}"
+    """The ends of an interval, without unit; of one that is open at an end, the other."""
+    low, high = edges[1:]
+    if low == high or isnan(low) or isnan(high):
+        return amount(record, low, unit=False) if low == high else "not told"
+    if isinf(low) or isinf(high):
+        return f"over {record.text(low, unit=False)}" if isinf(high) else f"under {record.text(high, unit=False)}"
+    return f"{record.text(low, unit=False)} to {record.text(high, unit=False)}"
+
+
+def amount(record: Quantity, value: float, *, unit: bool = True) -> str:
+    """A value; an infinite one is over, or under, what is plausible."""
+    if not isinf(value):
+        return record.text(value, unit=unit)
+    return f"{'over' if value > 0 else 'under'} {record.text(record.plausible[value > 0], unit=unit)}"
 
 
 def signed(record: Quantity, value: float) -> str:
-    """A change with its sign; what rounds to nothing has none."""
+    """A change with its sign; what rounds to nothing has none, and what has no end or is not known is not told."""
+    if not isfinite(value):
+        return "not told"
     text = record.text(abs(value), unit=False)
     return f"{'−' if value < 0 else '+'}{text}" if any(sign in "123456789" for sign in text) else text
