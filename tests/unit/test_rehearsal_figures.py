@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import re
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -13,6 +13,7 @@ import pytest
 from tidebench.caution import CAUTION
 from tidebench.fitting.change import Against
 from tidebench.fitting.course import Course
+from tidebench.fitting.overlay import Overlay
 from tidebench.fitting.sweep import Point, Range, Sweep, within
 from tidebench.fitting.target import Search, Way
 from tidebench.limits import Limit
@@ -94,7 +95,7 @@ def test_what_is_left_has_the_scale_of_what_lies_away_from_edges_of_flow() -> No
     flow = np.where(time < 1.0, 0.5, -0.5)
     left = np.where(np.abs(time - 1.0) < 0.02, 3.0, 0.1)
     shown = SimpleNamespace(time_s=time, recorded=(left, flow, flow), simulated=(0 * left, flow, flow))
-    assert away_from_edges(shown) == LEAST_LEFT
+    assert away_from_edges(cast(Overlay, shown)) == LEAST_LEFT
 
 
 def test_a_way_is_named_as_it_is_typed_or_said_and_says_its_cost_once() -> None:
