@@ -44,7 +44,7 @@ def test_it_says_what_the_page_holds() -> None:
         "crossed, all 45 breaths: at most 15 cmH2O (linked with harm, not a tested target)",
         "measured PEEP 9.0 cmH2O",
         "set PEEP 6.0 → 9.0 cmH2O: plateau pressure 23.0 → 26.0 cmH2O",
-        "inspiratory at 0:13 for 3.00 s (steady)",
+        "inspiratory at 0:13 for 3.00 s (steady, total PEEP of hold 2)",
         "What can't be told?",
         CAUTION,
     ):

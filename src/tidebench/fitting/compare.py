@@ -51,7 +51,6 @@ POWER_MEASURED, POWER_BREATHING, GAS_BREATHING = 0.5, 0.75, 0.75
 """Shares of their distance from the estimate that draws then keep on one level, where intervals as they come hold more
 of the open population's truths than they say: each draw's rate, for one, has the scatter of the 45 s that are simulated
 of it, now and then."""
-MISCOUNTED = 0.1  # of a recorded rate that the model may miss, before what it says then stands (this house's choice)
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -111,7 +110,8 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     groups = fit.draws(len(now.ventilation_l_min), seed)[0][:, LIMIT] > 0
     after = {key: values if key in held.then else widened(values, wider, groups) for key, values in after.items()}
     if not bi_level(then.setting):
-        after |= nearer(fit, now, after, groups)
+        for key, share in (NEARER_PASSIVE if fit.drive is None else NEARER_BREATHING).items():
+            after[key] = widened(after[key], share, groups)
     if parse_mode(then.setting["mode"]).mandatory is None:
         built = then.estimate.scenario.ventilator  # ends every inflation, whatever flow does
         after["inspiratory_time_s"] = np.clip(
@@ -151,16 +151,6 @@ class Held:
 
     now: frozenset[str]
     then: frozenset[str]
-
-
-def nearer(
-    fit: Fit, now: Prediction, after: Mapping[str, Samples], groups: npt.NDArray[np.bool_]
-) -> dict[str, Samples]:
-    """Draws of what keeps a share of its distance from the estimate; a rate that the model miscounts keeps all."""
-    shares = dict(NEARER_PASSIVE if fit.drive is None else NEARER_BREATHING)
-    if miscounted(fit, now.quantities["rate_per_min"]):
-        del shares["rate_per_min"]
-    return {key: widened(after[key], share, groups) for key, share in shares.items()}
 
 
 def power_share(fit: Fit) -> float:
@@ -239,18 +229,10 @@ def moved(
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
     then = value * after / before if factor else value + after - before
-    if key == "rate_per_min" and miscounted(fit, before):
-        then = after
     missed = 0.0 if key in WORK or key in held.now & held.then else MISSED * (value - before[0])
     doubt = np.hypot(error, missed)
     own = noise(rng, len(before))
     return value + error * own, then + doubt * own
-
-
-def miscounted(fit: Fit, before: Samples) -> bool:
-    """True where the model's rate of the present is not the recorded: it answers other efforts than the ventilator did,
-    and how many it answers then is no factor of what was recorded."""
-    return fit.drive is not None and bool(abs(fit.recorded.get("rate_per_min", np.nan) / before[0] - 1.0) > MISCOUNTED)
 
 
 def timed(fit: Fit) -> float:
