@@ -78,3 +78,68 @@ def test_what_a_newborn_draws_from_base_flow_between_inflations_is_no_breath(tmp
     assert len(found) == pytest.approx(len(truth), abs=1)
     off = [at for at in found[1:-1] if abs(truth - at).min() > 0.06]
     assert len(off) <= 1  # where gas is drawn as fast as it is given, and pressure alone would tell
+
+
+STACKED = """
+title = "volumes given in half the neural time: most efforts get two, with no rest between them"
+duration_s = 90
+seed = 3
+[lung]
+[[lung.compartments]]
+compliance_ml_cmh2o = 2.2
+resistance_cmh2o_s_l = 45
+expiratory_resistance_cmh2o_s_l = 55
+[effort]
+rate_per_min = 42
+size_cmh2o = 10
+size_cv = 0.15
+neural_time_s = 0.64
+[ventilator]
+refractory_s = 0.15
+[[settings]]
+at_s = 0
+mode = "A/C-VC"
+rate_per_min = 26
+tidal_volume_ml = 22
+inspiratory_time_s = 0.61
+trigger_flow_l_min = 0.4
+peep_cmh2o = 5
+[[settings]]
+at_s = 35
+mode = "A/C-VC"
+rate_per_min = 26
+tidal_volume_ml = 11
+inspiratory_time_s = 0.32
+trigger_flow_l_min = 0.4
+peep_cmh2o = 5
+[[settings]]
+at_s = 65
+mode = "A/C-VC"
+rate_per_min = 26
+tidal_volume_ml = 22
+inspiratory_time_s = 0.61
+trigger_flow_l_min = 0.4
+peep_cmh2o = 5
+"""
+
+
+def test_two_inflations_that_an_effort_draws_through_without_a_rest_are_two(tmp_path: Path) -> None:
+    found = reviewed_newborn(STACKED, tmp_path)
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")
+    second = truth.filter(pl.col("labels").str.contains("double-trigger"))["start_s"].to_numpy()
+    told = found.findings.filter(pl.col("kind") == "double-trigger")["start_s"].to_numpy()
+    missed = [at for at in second if not (abs(told - at) < 0.06).any()]
+    wrong = [at for at in told if not (abs(second - at) < 0.06).any()]
+    assert len(second) > 12
+    assert len(missed) <= 0.05 * len(second)
+    assert len(wrong) <= 1
+
+
+def test_an_inflation_of_set_time_begins_that_long_before_its_turn_where_its_effort_draws_gas_first(
+    tmp_path: Path,
+) -> None:
+    found = reviewed_newborn(STACKED, tmp_path).breaths.filter(pl.col("start_s").is_between(4, 34))
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")["start_s"].to_numpy()
+    off = [abs(truth - at).min() for at in found["start_s"]]
+    assert len(off) > 15
+    assert max(off) < 0.06
