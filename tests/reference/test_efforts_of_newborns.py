@@ -143,3 +143,43 @@ def test_an_inflation_of_set_time_begins_that_long_before_its_turn_where_its_eff
     off = [abs(truth - at).min() for at in found["start_s"]]
     assert len(off) > 15
     assert max(off) < 0.06
+
+
+CUT_SHORT = """
+title = "support that ends a third into each effort: all of expiration is relaxing"
+duration_s = 90
+seed = 8
+[lung]
+heart_amplitude_cmh2o = 0.15
+heart_rate_per_min = 140
+[[lung.compartments]]
+compliance_ml_cmh2o = 1.6
+resistance_cmh2o_s_l = 32
+expiratory_resistance_cmh2o_s_l = 42
+[effort]
+rate_per_min = 40
+size_cmh2o = 6
+size_cv = 0.15
+neural_time_s = 0.64
+relaxing_time_s = 0.1
+[ventilator]
+base_flow_l_min = 3
+refractory_s = 0.6
+[[settings]]
+mode = "CSV-PS"
+peep_cmh2o = 7
+pressure_support_cmh2o = 9
+rise_s = 0.1
+cycling_percent = 35
+trigger_flow_l_min = 0.4
+"""
+
+
+def test_inflations_cut_short_in_every_effort_do_not_make_the_lung_so_soft_that_efforts_vanish(tmp_path: Path) -> None:
+    found = reviewed_newborn(CUT_SHORT, tmp_path)
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")
+    early = truth.filter(pl.col("labels").str.contains("premature-cycling"))
+    kinds = found.findings["kind"].to_list()
+    assert early.height > 40
+    assert kinds.count("premature-cycling") == pytest.approx(early.height, abs=0.05 * early.height)
+    assert kinds.count("auto-trigger") + kinds.count("ineffective-effort") <= 2
