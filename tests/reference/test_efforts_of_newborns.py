@@ -183,3 +183,57 @@ def test_inflations_cut_short_in_every_effort_do_not_make_the_lung_so_soft_that_
     assert early.height > 40
     assert kinds.count("premature-cycling") == pytest.approx(early.height, abs=0.05 * early.height)
     assert kinds.count("auto-trigger") + kinds.count("ineffective-effort") <= 2
+
+
+UNANSWERED = """
+title = "support with a trigger that most efforts do not reach"
+duration_s = 90
+seed = 4
+[lung]
+[[lung.compartments]]
+compliance_ml_cmh2o = 3
+resistance_cmh2o_s_l = 130
+expiratory_resistance_cmh2o_s_l = 132
+[effort]
+rate_per_min = 34
+size_cmh2o = 3.5
+size_cv = 0.15
+neural_time_s = 0.66
+[ventilator]
+base_flow_l_min = 3
+[[settings]]
+at_s = 0
+mode = "CSV-PS"
+peep_cmh2o = 5
+pressure_support_cmh2o = 10
+rise_s = 0.1
+cycling_percent = 33
+trigger_flow_l_min = 0.4
+[[settings]]
+at_s = 40
+mode = "CSV-PS"
+peep_cmh2o = 5
+pressure_support_cmh2o = 17
+rise_s = 0.1
+cycling_percent = 12
+trigger_flow_l_min = 1.0
+[[settings]]
+at_s = 75
+mode = "CSV-PS"
+peep_cmh2o = 5
+pressure_support_cmh2o = 10
+rise_s = 0.1
+cycling_percent = 33
+trigger_flow_l_min = 0.4
+"""
+
+
+def test_what_an_effort_draws_without_any_of_the_support_that_is_set_is_no_breath(tmp_path: Path) -> None:
+    found = reviewed_newborn(UNANSWERED, tmp_path)
+    truth = pl.read_csv(tmp_path / "case" / "truth_breaths.csv")["start_s"].to_numpy()
+    lost = pl.read_csv(tmp_path / "case" / "truth_efforts.csv").filter(pl.col("outcome") == "ineffective")
+    assert lost.height > 10
+    assert found.breaths.height == pytest.approx(len(truth), abs=1)
+    told = found.findings.filter(pl.col("kind") == "ineffective-effort")["start_s"].to_numpy()
+    missed = [at for at in lost["onset_s"] if not (abs(told - at) < 0.45).any()]
+    assert len(missed) <= 0.05 * lost.height

@@ -235,15 +235,23 @@ def passing(p: Samples, f: Samples, first: Indices, last: Indices) -> tuple[Samp
 
 
 def delivered(
-    p: Samples, f: Samples, rate_hz: float, levels: Levels, begins: Indices, ends: Indices, lasts_s: Samples
+    p: Samples,
+    f: Samples,
+    rate_hz: float,
+    levels: Levels,
+    begins: Indices,
+    ends: Indices,
+    lasts_s: Samples,
+    support_cmh2o: Samples,
 ) -> tuple[Indices, Indices]:
-    """Starts and turns, without what efforts draw from base flow where every inflation is the ventilator's by time.
+    """Starts and turns, without what efforts draw from base flow where every inflation is the ventilator's.
 
     In a newborn base flow is as large as an inflation's. What is drawn of it lifts pressure nowhere, and comes slower
     than the ventilator gives. It is no inflation, nor is it the beginning of one that lasts longer than set by it,
     ``lasts_s`` (NaN where nothing is); nor is what comes fast, where it lasts shorter than set and pressure is lifted
-    after it alone. A starved inflation has its flow all the same, and a hold its pressure. Where
-    PEEP is moved, it is the ventilator that fills the lung.
+    after it alone. Nor is what lifts pressure by less than a quarter of the support that every breath is set to get,
+    ``support_cmh2o`` (NaN where that isn't so), however fast it comes. A starved inflation has its flow all the same,
+    and a hold its pressure. Where PEEP is moved, it is the ventilator that fills the lung.
     """
     g = begins // levels.hop
     least = levels.baseline[g] + BEGIN * levels.pressure[g]
@@ -256,11 +264,13 @@ def delivered(
     due = np.where(timed & (due - begins > KEPT_TIME_S * rate_hz), due, begins)
     high_before, flow_before = passing(p, f, begins, due)
     near = np.clip(g[:, None] + np.arange(-STEP_HOPS, STEP_HOPS + 1), 0, len(levels.baseline) - 1)
-    settled = timed & (np.ptp(levels.baseline[near], axis=1) < STEP)
+    still = np.ptp(levels.baseline[near], axis=1) < STEP
+    settled = timed & still
     slower = flow_before < AS_GIVEN * passing(p, f, due, ends)[1]
     no_room = lifted & (due - begins < np.nan_to_num(lasts_s) * rate_hz)
     early = settled & (high_before < least) & (slower | no_room)
-    kept = ~(settled & ~lifted & (given < AS_GIVEN * usual))
+    unsupported = still & (highest < levels.baseline[g] + STAY * support_cmh2o)
+    kept = ~(settled & ~lifted & (given < AS_GIVEN * usual)) & ~unsupported
     return np.where(early, due, begins)[kept], ends[kept]
 
 
