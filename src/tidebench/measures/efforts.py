@@ -191,11 +191,11 @@ def pulling(found: Measured, muscle: Samples) -> Samples:
 def following(stretch: Stretch, muscle: Samples) -> float:
     """Share of the inflations not begun by time that no effort calls for, and that one follows within twice their time.
 
-    0 where time begins half of all or more: few tell nothing of the lung.
+    0 where there are none.
     """
     called = ~stretch.timed
     onset, _, over, _ = effort_times(stretch, muscle)
-    if np.mean(called) <= MOST or not len(onset):
+    if not called.any() or not len(onset):
         return 0.0
     start, turn = stretch.start[called], stretch.turn[called]
     last = np.searchsorted(onset, start, side="right") - 1
