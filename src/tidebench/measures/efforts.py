@@ -35,7 +35,8 @@ PUSHING, PUSHING_SHARE = 0.15, 0.02  # of the strongest effort, as an elastance 
 PUSHED = 0.07  # of the strongest effort, half of that, where the elastance is still to be chosen
 TOO_SOON, SPLIT_SHARE = 0.5, 0.05  # of the usual time between efforts, for more than this share of them
 MOST = 0.5  # of the inflations that a patient called for: more of them are not all begun by chance
-STIFFER = tuple(1.05**step for step in range(1, 30))  # shares of the elastance that expirations show
+STIFFER = tuple(1.0 + 0.05 * step for step in range(1, 13))  # multiples of the elastance that expirations show
+STIFFEST = (*STIFFER, *(STIFFER[-1] * 1.05**step for step in range(1, 20)))  # where all of expiration is relaxing
 WORKING = 0.5  # of the strongest effort, for more than half of the time: no muscles breathe so
 LATE_S = 0.2
 """By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
@@ -173,12 +174,13 @@ def pulling(found: Measured, muscle: Samples) -> Samples:
 
     Where inflations are cut so short that all of expiration is relaxing, expirations show half the elastance or less.
     The first half of each effort is then lost in its inflation: most triggers meet none, and each inflation is followed
-    by one. An effort that triggers is there before it, so those lungs are too soft, too.
+    by one. An effort that triggers is there before it, so those lungs are too soft, too, and by more
+    (:data:`STIFFEST`).
     """
     follows = following(found.stretch, muscle) > MOST
     if not (follows or pushed(muscle) or split(found.stretch, muscle)):
         return muscle
-    for more in STIFFER:
+    for more in STIFFEST if follows else STIFFER:
         theta = found.explained.theta.copy()
         theta[:, VOLUME] *= more
         stiffer = by_lung(found, theta)
