@@ -66,7 +66,7 @@ beyond what pressure and flow hold.
 ## What falls short, and why
 
 - **Newborns** whose muscles relax as slowly as their lungs empty: elastance comes out too low, and cycling is misjudged
-  where neither a push nor an effort in two tells that it is.
+  where neither a push, nor an effort in two, nor triggers that no effort called for tell that it is.
 - **A heartbeat that triggers** is as large in muscle pressure as a small effort; efforts must rise above it, so small
   ones are missed, and an effort within 0.05 s of such a start passes for the trigger.
 - **Double triggers** whose effort is found later than 0.05 s after the first start have none there: they became fewer

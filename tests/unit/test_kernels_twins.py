@@ -199,6 +199,26 @@ def test_unstacked(between: float, lasts_s: float, expected: list[tuple[int, int
     assert list(zip(*(side.tolist() for side in found), strict=True)) == expected
 
 
+@pytest.mark.parametrize(
+    ("second", "kept", "told"),
+    [(0.5, 2, True), (0.5, 0, False), (0.0, 2, False)],
+    ids=["time is kept", "time is not kept", "held"],
+)
+def test_unstacked_without_an_edge(second: float, kept: int, told: bool) -> None:
+    """An inflation of 1.8 s where 0.8 s is set, after ``kept`` of 0.8 s; gas flows on evenly, or it is held."""
+    f = np.zeros(800)
+    singles = [(100 + 200 * k, 180 + 200 * k) for k in range(kept)]
+    for first, last in [*singles, (500, 600)]:
+        f[first:last] = 0.5
+    f[600:680] = second
+    grid = np.ones(16)
+    levels = Levels(50, 5 * grid, 10 * grid, 0.5 * grid, 0 * grid, 0.0)
+    begins, ends = (np.array(side) for side in zip(*singles, (500, 680), strict=True))
+    found = unstacked(np.full(800, 5.0), f, 100.0, levels, begins, ends, np.full(len(begins), 0.8))
+    pieces = [(500, 580), (600, 680)] if told else [(500, 680)]
+    assert list(zip(*(side.tolist() for side in found), strict=True)) == [*singles, *pieces]
+
+
 @pytest.mark.parametrize("n", [3, 12, 60])
 @pytest.mark.parametrize("seed", SEEDS)
 def test_local_slope(seed: int, n: int) -> None:

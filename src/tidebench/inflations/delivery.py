@@ -75,6 +75,12 @@ class Plan:
         return np.where(self.mandatory == HIGH_LEVEL, self.inspiratory_time_s, np.nan)
 
     @property
+    def supported_by_cmh2o(self) -> Samples:
+        """Pressure by which every breath is supported where all are the patient's, cmH2O; NaN elsewhere."""
+        alone = self.known & self.spontaneous_only & (self.support == SUPPORT)
+        return np.where(alone, self.support_cmh2o, np.nan)
+
+    @property
     def time_cycled_s(self) -> Samples:
         """How long inflations last where all are mandatory and end by time, s; NaN elsewhere."""
         by_time = (self.mandatory == VOLUME) | (self.mandatory == PRESSURE) | (self.mandatory == TARGETED)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from tidebench.inflations.delivery import KEPT_TIME_S
 from tidebench.inflations.levels import Levels
 from tidebench.kernels import kernel
 
@@ -31,6 +32,7 @@ RESUMED = 0.1  # of the local sizes by which pressure and flow together rise whe
 STEP, STEP_HOPS = 1.0, 4  # cmH2O by which pressure at rest changes where PEEP is moved, and how near
 AS_GIVEN = 0.75  # of the mean flow of inflations: what comes slower, the ventilator doesn't give
 BRIEF = 0.5  # of the time set for a high level: what is shorter is none
+LONGER = 1.5  # of the time set: what half of all inflations stay below, where it is kept
 RESUMED_S = 0.04  # over which levels before and after that rise are taken
 
 
@@ -233,14 +235,23 @@ def passing(p: Samples, f: Samples, first: Indices, last: Indices) -> tuple[Samp
 
 
 def delivered(
-    p: Samples, f: Samples, rate_hz: float, levels: Levels, begins: Indices, ends: Indices, lasts_s: Samples
+    p: Samples,
+    f: Samples,
+    rate_hz: float,
+    levels: Levels,
+    begins: Indices,
+    ends: Indices,
+    lasts_s: Samples,
+    support_cmh2o: Samples,
 ) -> tuple[Indices, Indices]:
-    """Starts and turns, without what efforts draw from base flow where every inflation is the ventilator's by time.
+    """Starts and turns, without what efforts draw from base flow where every inflation is the ventilator's.
 
     In a newborn base flow is as large as an inflation's. What is drawn of it lifts pressure nowhere, and comes slower
     than the ventilator gives. It is no inflation, nor is it the beginning of one that lasts longer than set by it,
-    ``lasts_s`` (NaN where nothing is). A starved inflation has its flow all the same, and a hold its pressure. Where
-    PEEP is moved, it is the ventilator that fills the lung.
+    ``lasts_s`` (NaN where nothing is); nor is what comes fast, where it lasts shorter than set and pressure is lifted
+    after it alone. Nor is what lifts pressure by less than a quarter of the support that every breath is set to get,
+    ``support_cmh2o`` (NaN where that isn't so), however fast it comes. A starved inflation has its flow all the same,
+    and a hold its pressure. Where PEEP is moved, it is the ventilator that fills the lung.
     """
     g = begins // levels.hop
     least = levels.baseline[g] + BEGIN * levels.pressure[g]
@@ -250,12 +261,16 @@ def delivered(
     usual = np.median(given[lifted]) if lifted.any() else -np.inf
     timed = np.isfinite(lasts_s)
     due = ends - np.round(np.nan_to_num(lasts_s) * rate_hz).astype(np.int64)
-    due = np.where(timed & (due - begins >= LEAST_INFLATION_S * rate_hz), due, begins)
+    due = np.where(timed & (due - begins > KEPT_TIME_S * rate_hz), due, begins)
     high_before, flow_before = passing(p, f, begins, due)
     near = np.clip(g[:, None] + np.arange(-STEP_HOPS, STEP_HOPS + 1), 0, len(levels.baseline) - 1)
-    settled = timed & (np.ptp(levels.baseline[near], axis=1) < STEP)
-    early = settled & (high_before < least) & (flow_before < AS_GIVEN * passing(p, f, due, ends)[1])
-    kept = ~(settled & ~lifted & (given < AS_GIVEN * usual))
+    still = np.ptp(levels.baseline[near], axis=1) < STEP
+    settled = timed & still
+    slower = flow_before < AS_GIVEN * passing(p, f, due, ends)[1]
+    no_room = lifted & (due - begins < np.nan_to_num(lasts_s) * rate_hz)
+    early = settled & (high_before < least) & (slower | no_room)
+    unsupported = still & (highest < levels.baseline[g] + STAY * support_cmh2o)
+    kept = ~(settled & ~lifted & (given < AS_GIVEN * usual)) & ~unsupported
     return np.where(early, due, begins)[kept], ends[kept]
 
 
@@ -265,18 +280,23 @@ def unstacked(
     """Starts and turns, those taken apart where time-cycled inflations follow at once on each other.
 
     A strong effort draws gas all the while between two inflations, so that neither pressure nor flow comes to rest. But
-    time ends each of them: what lasts more than twice as long as set, ``lasts_s`` (NaN where nothing is), holds two,
-    the second begun that long before the turn, and there pressure and flow rise once more. In a hold they don't.
+    time ends each of them: what lasts more than twice as long as set, ``lasts_s`` (NaN where nothing is, or where that
+    changes between the two), and less than three with their rests, holds two, the second begun that long before the
+    turn. Gas passes all through it, unlike a hold; and either pressure and flow rise once more there, or the other
+    inflations show that the time set is kept: a starved second one has no edge.
     """
     lasts = lasts_s * rate_hz
-    width = max(1, round(RESUMED_S * rate_hz))
-    wanted = (ends - begins >= 2 * lasts + LEAST_REST_S * rate_hz) & (ends - begins < 3 * lasts)
+    width, rest = max(1, round(RESUMED_S * rate_hz)), LEAST_REST_S * rate_hz
+    times = (ends - begins) / lasts
+    kept = bool(np.nanmedian(times) < LONGER) if np.isfinite(times).any() else False
+    wanted = (ends - begins >= 2 * lasts + rest) & (ends - begins < 3 * lasts + 2 * rest)
     starts, turns = [begins], [ends.copy()]
     for k in np.flatnonzero(wanted):
         second, g = int(ends[k] - round(lasts[k])), begins[k] // levels.hop
         around = slice(second - 2 * width, second + 3 * width)
         level = smooth(p[around] / levels.pressure[g] + f[around] / levels.flow[g], width | 1)
-        if np.nanmax(level[2 * width :] - level[: -2 * width]) > RESUMED:
+        risen = np.nanmax(level[2 * width :] - level[: -2 * width]) > RESUMED
+        if (risen or kept) and np.mean(f[second : ends[k]]) > STAY * levels.flow[g]:
             starts.append(np.array([second]))
             turns.append(ends[k : k + 1])
             turns[0][k] = begins[k] + round(lasts[k])

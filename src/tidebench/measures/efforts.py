@@ -34,7 +34,9 @@ CREST = 4.0  # a peak in multiples of a standard deviation: noise and heartbeat 
 PUSHING, PUSHING_SHARE = 0.15, 0.02  # of the strongest effort, as an elastance may err, for more than this time's share
 PUSHED = 0.07  # of the strongest effort, half of that, where the elastance is still to be chosen
 TOO_SOON, SPLIT_SHARE = 0.5, 0.05  # of the usual time between efforts, for more than this share of them
-STIFFER = tuple(1.0 + 0.05 * step for step in range(1, 13))  # shares of the elastance that expirations show
+MOST = 0.5  # of the inflations that a patient called for: more of them are not all begun by chance
+STIFFER = tuple(1.0 + 0.05 * step for step in range(1, 13))  # multiples of the elastance that expirations show
+STIFFEST = (*STIFFER, *(STIFFER[-1] * 1.05**step for step in range(1, 20)))  # where all of expiration is relaxing
 WORKING = 0.5  # of the strongest effort, for more than half of the time: no muscles breathe so
 LATE_S = 0.2
 """By how much the onset of an effort that is estimated from the airway may be put too late: small muscle pressure hides
@@ -169,16 +171,39 @@ def pulling(found: Measured, muscle: Samples) -> Samples:
     That inspiratory muscle pressure is not negative and has one peak bounds elastance from below (so in Vicario, IEEE
     Trans Biomed Eng 2016;63:775). Where no elastance within
     :data:`STIFFER` does, it is not the elastance, and muscle pressure stays what it was.
+
+    Where inflations are cut so short that all of expiration is relaxing, expirations show half the elastance or less.
+    The first half of each effort is then lost in its inflation: most triggers meet none, and each inflation is followed
+    by one. An effort that triggers is there before it, so those lungs are too soft, too, and by more
+    (:data:`STIFFEST`).
     """
-    if not (pushed(muscle) or split(found.stretch, muscle)):
+    follows = following(found.stretch, muscle) > MOST
+    if not (follows or pushed(muscle) or split(found.stretch, muscle)):
         return muscle
-    for more in STIFFER:
+    for more in STIFFEST if follows else STIFFER:
         theta = found.explained.theta.copy()
         theta[:, VOLUME] *= more
         stiffer = by_lung(found, theta)
-        if not (pushed(stiffer) or split(found.stretch, stiffer)):
+        late = follows and following(found.stretch, stiffer) > SPLIT_SHARE
+        if not (late or pushed(stiffer) or split(found.stretch, stiffer)):
             return stiffer
     return muscle
+
+
+def following(stretch: Stretch, muscle: Samples) -> float:
+    """Share of the inflations not begun by time that no effort calls for, and that one follows within twice their time.
+
+    0 where there are none.
+    """
+    called = ~stretch.timed
+    onset, _, over, _ = effort_times(stretch, muscle)
+    if not called.any() or not len(onset):
+        return 0.0
+    start, turn = stretch.start[called], stretch.turn[called]
+    last = np.searchsorted(onset, start, side="right") - 1
+    under_way = (last >= 0) & (over[np.maximum(last, 0)] >= start)
+    next_one = np.append(onset, len(muscle) + 2 * turn[-1])[last + 1]
+    return float(np.mean(~under_way & (next_one < 2 * turn - start)))
 
 
 def pushed(muscle: Samples) -> bool:

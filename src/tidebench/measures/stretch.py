@@ -311,8 +311,12 @@ def measure(
     levels = find_levels(p, f, rate_hz)
     alone = plan_at(levels.hop * np.arange(len(levels.flow))).unassisted
     begins, turns = detect(p, f, rate_hz, levels, alone)
-    begins, turns = delivered(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s)
-    begins, turns = unstacked(p, f, rate_hz, levels, begins, turns, plan_at(begins).time_cycled_s)
+    plan = plan_at(begins)
+    begins, turns = delivered(p, f, rate_hz, levels, begins, turns, plan.time_cycled_s, plan.supported_by_cmh2o)
+    lasts = plan_at(begins).time_cycled_s
+    second = turns - np.round(np.nan_to_num(lasts) * rate_hz).astype(np.int64)
+    steady = np.where(plan_at(np.maximum(second, begins)).time_cycled_s == lasts, lasts, np.nan)
+    begins, turns = unstacked(p, f, rate_hz, levels, begins, turns, steady)
     bounds = whole_breaths(p, f, *high_levels(p, rate_hz, begins, turns, plan_at(begins).high_level_s))
     if not len(bounds.start):
         return None
