@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 
 import { breathsAt } from "./benchdraw";
-import { stepped } from "./sentences";
+import { stepped, typed } from "./sentences";
 import { fromWords, toWords, type Said } from "./story";
 import { Playhead, Track } from "./track";
 import { BANDS, unpackFrame, type Frame } from "./wire";
@@ -86,6 +86,12 @@ describe("a setting moves on its grid", () => {
     expect(stepped(0.45, 0.01, -30, 0.21, 1)).toBe(0.21);
     expect(stepped(5.5, 1, 1, 0, 24)).toBe(7);
     expect(stepped(410, 5, -1, 2, 1000)).toBe(405);
+  });
+
+  it("and an emptied field sets nothing", () => {
+    expect(typed("12,5")).toBe(12.5);
+    expect(typed("0")).toBe(0);
+    expect(typed(" ")).toBeNaN();
   });
 });
 

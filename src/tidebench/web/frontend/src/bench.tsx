@@ -5,7 +5,7 @@ import { get, type Quantity } from "./api";
 import { Figure, type Live } from "./benchfigure";
 import { Breaths, Found, Truth } from "./benchseen";
 import { useKeys } from "./keys";
-import { say } from "./notices";
+import { forget, say } from "./notices";
 import { go, look, usePlace } from "./place";
 import { Sentences } from "./sentences";
 import { fromWords, toWords } from "./story";
@@ -103,6 +103,7 @@ function Sitting({ offer }: { offer: BenchOffer }) {
         if (frame.generation !== live.current.track.generation) {
           setMeasured(null);
           undone.current = [];
+          forget();
         }
         live.current.track.add(frame);
         live.current.dirty = true;

@@ -206,11 +206,16 @@ function begun(plot: uPlot, marks: Marks | undefined): void {
   ctx.fillStyle = colour("red");
   for (const effort of marks.efforts) ctx.fillRect(x(effort.start_s), foot + 3 * ratio, Math.max(2, x(effort.end_s) - x(effort.start_s)), 4 * ratio);
   ctx.fillStyle = colour("ink");
+  // all breaths get the same words, those that the middling one has room for: a few that are named by chance would mislead
+  const room = (one: (typeof breaths)[number]) => x(one.end_s) - x(one.start_s) - 8 * ratio;
+  const rooms = breaths.map(room).sort((a, b) => a - b);
+  const middling = rooms[Math.floor(rooms.length / 2)] ?? 0;
+  const wide = (text: string) => ctx.measureText(text).width;
+  const words = middling > LEAST_ROOM_PX * ratio ? [(one: (typeof breaths)[number]) => `${one.delivery}, ${one.passivity}`, (one: (typeof breaths)[number]) => one.passivity].find((say) => Math.max(...breaths.map((one) => wide(say(one)))) < middling) : undefined;
   for (const one of breaths) {
     glyph(ctx, one, x(one.start_s), foot - 3 * ratio, ratio);
-    const room = x(one.end_s) - x(one.start_s) - 8 * ratio;
-    const words = room > LEAST_ROOM_PX * ratio ? [`${one.delivery}, ${one.passivity}`, one.passivity].find((text) => ctx.measureText(text).width < room) : undefined;
-    if (words) ctx.fillText(words, x(one.start_s) + 4 * ratio, bbox.top + 5 * ratio);
+    const begins = x(one.start_s);
+    if (words && begins >= bbox.left && wide(words(one)) < room(one) + 6 * ratio) ctx.fillText(words(one), begins + 4 * ratio, bbox.top + 5 * ratio);
   }
   for (const hold of marks.holds) ctx.fillText(hold.label, x(hold.start_s) + 3 * ratio, bbox.top + 20 * ratio);
   ctx.restore();

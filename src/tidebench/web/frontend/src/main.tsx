@@ -6,7 +6,7 @@ import { useEffect, useState } from "preact/hooks";
 
 import { AboutRoom } from "./about";
 import { AlarmsRoom } from "./alarms";
-import { get, Refused, type About } from "./api";
+import { get, Refused, send, type About } from "./api";
 import { BenchRoom } from "./bench";
 import { ClassRoom } from "./classlearner";
 import { CardsRoom } from "./cards";
@@ -53,6 +53,14 @@ function Page() {
   };
   const byLink = place.room === "class"; // a learner of a class comes by its link alone
   useEffect(() => void begin(), [byLink]);
+  const leave = async () => {
+    try {
+      await send("DELETE", "/session");
+      window.location.reload(); // nothing of a case stays in the page
+    } catch (error) {
+      say((error as Error).message);
+    }
+  };
   useEffect(() => {
     document.title = `${place.name ? place.name : HEADINGS[place.room]} · Tidebench`;
   }, [place.room, place.name]);
@@ -79,6 +87,7 @@ function Page() {
           {ROOMS.map((room) => <a key={room} href={room === "casebook" ? "#/" : `#/${room}`} aria-current={place.room === room || (room === "lessons" && place.room === "teach") ? "page" : undefined}>{HEADINGS[room]}</a>)}
         </nav>}
         <ThemeChoice />
+        {about?.locked && !byLink && <button onClick={() => void leave()}>Leave</button>}
         <button onClick={() => setSheet(true)}>Keys <kbd>?</kbd></button>
       </header>
       {about && <p class="caution" role="note">{about.caution}</p>}

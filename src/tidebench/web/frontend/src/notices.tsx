@@ -32,6 +32,7 @@ export function say(text: string, undo?: () => void): void {
 export function remember(undo: () => void): number {
   const id = (count += 1);
   undos = [...undos, { id, undo }].slice(-MOST_UNDOS);
+  set(shown); // what is offered beside an earlier message isn't the last change any more
   return id;
 }
 
@@ -72,7 +73,7 @@ export function Notices() {
       {shown.map((notice) => (
         <div class="notice" key={notice.id}>
           <span class="grow">{notice.text}</span>
-          {notice.undo && <button onClick={undoLast}>Take back <kbd>z</kbd></button>}
+          {notice.undo && notice.id === undos.at(-1)?.id && <button onClick={undoLast}>Take back <kbd>z</kbd></button>}
         </div>
       ))}
     </div>

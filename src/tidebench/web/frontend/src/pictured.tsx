@@ -7,7 +7,9 @@ import type { components } from "./schema";
 type Told = components["schemas"]["PicturedTold"];
 type Trend = Told["trends"][number];
 
-const [WIDE, TALL] = [600, 120];
+const [WIDE, TALL] = [600, 140];
+const [LEFT, HEAD, FOOT] = [80, 8, 22];
+const figure = (value: number): string => String(Number(value.toPrecision(3))).replace("-", "−");
 
 export function Pictured({ name }: { name: string }) {
   const [told, setTold] = useState<Told | null>(null);
@@ -27,13 +29,26 @@ export function Pictured({ name }: { name: string }) {
   );
 }
 
+/** The trend between its lowest and highest value, which stand at its left; hours stand beneath it. */
 function Line({ trend }: { trend: Trend }) {
   const [first, last] = [trend.hours[0]!, trend.hours.at(-1)!];
   const [low, high] = [Math.min(...trend.values), Math.max(...trend.values)];
-  const points = trend.hours.map((hour, i) => `${((hour - first) / (last - first || 1)) * WIDE},${TALL - 4 - ((trend.values[i]! - low) / (high - low || 1)) * (TALL - 8)}`);
+  const x = (hour: number) => LEFT + ((hour - first) / (last - first || 1)) * (WIDE - LEFT);
+  const y = (value: number) => TALL - FOOT - ((value - low) / (high - low || 1)) * (TALL - FOOT - HEAD);
+  const rules = high > low ? [low, high] : [low];
+  const text = { fill: "currentColor", "font-size": 11 };
   return (
-    <svg viewBox={`0 0 ${WIDE} ${TALL}`} width="100%" role="img" aria-label={trend.words}>
-      <polyline points={points.join(" ")} fill="none" stroke="currentColor" stroke-width="1.5" />
+    <svg viewBox={`0 0 ${WIDE} ${TALL}`} width="100%" style={{ maxWidth: `${WIDE * 1.3}px` }} role="img" aria-label={trend.words}>
+      {rules.map((value) => (
+        <g key={value}>
+          <line x1={LEFT} x2={WIDE} y1={y(value)} y2={y(value)} stroke="var(--edge)" stroke-width="0.5" />
+          <text {...text} x={LEFT - 5} y={y(value) + 4} text-anchor="end">{figure(value)}</text>
+        </g>
+      ))}
+      <text {...text} x={0} y={(TALL - FOOT + HEAD) / 2 + 4}>{trend.unit}</text>
+      <text {...text} x={LEFT} y={TALL - 3}>{figure(first)} h</text>
+      <text {...text} x={WIDE} y={TALL - 3} text-anchor="end">{figure(last)} h</text>
+      <polyline points={trend.hours.map((hour, i) => `${x(hour)},${y(trend.values[i]!)}`).join(" ")} fill="none" stroke="currentColor" stroke-width="1.5" />
     </svg>
   );
 }

@@ -30,6 +30,9 @@ export function stepped(value: number, step: number, by: number, low: number, hi
   return Number(Math.min(high, Math.max(low, next)).toFixed(6));
 }
 
+/** What is typed as a number; an emptied field says none, not nought. */
+export const typed = (text: string): number => (text.trim() ? Number(text.replace(",", ".")) : NaN);
+
 export function Blank({ part, set }: { part: NumberPart; set: Set }) {
   const { key, label, unit, low, high, step } = part;
   const [text, setText] = useState(String(part.value));
@@ -49,7 +52,7 @@ export function Blank({ part, set }: { part: NumberPart; set: Set }) {
   const pressed = (event: KeyboardEvent) => {
     const by = { ArrowUp: 1, ArrowDown: -1, PageUp: 5, PageDown: -5 }[event.key];
     if (event.key === "Escape") put(value.current);
-    if (event.key === "Enter") put(Number(text.replace(",", ".")));
+    if (event.key === "Enter") put(typed(text));
     if (!by) return;
     event.preventDefault();
     put(stepped(value.current, step, by, low, high));
@@ -58,7 +61,7 @@ export function Blank({ part, set }: { part: NumberPart; set: Set }) {
     <span class="blank">
       <input
         type="text" inputMode="decimal" role="spinbutton" aria-label={`${label}, ${unit || "a fraction"}`} aria-valuenow={value.current} aria-valuemin={low} aria-valuemax={high}
-        size={Math.max(2, text.length)} value={text} autocomplete="off" onInput={(event) => ((writing.current = true), setText(event.currentTarget.value))} onKeyDown={pressed} onBlur={() => put(Number(text.replace(",", ".")))}
+        size={Math.max(2, text.length)} value={text} autocomplete="off" onInput={(event) => ((writing.current = true), setText(event.currentTarget.value))} onKeyDown={pressed} onBlur={() => put(typed(text))}
       />
       <button class="plain" tabIndex={-1} aria-hidden="true" onClick={() => put(stepped(value.current, step, -1, low, high))}>−</button>
       <button class="plain" tabIndex={-1} aria-hidden="true" onClick={() => put(stepped(value.current, step, 1, low, high))}>+</button>

@@ -124,6 +124,7 @@ export function Sweep({ name, levers, stretch, settings, take }: Props) {
             <span class="quiet">{swept.settings}</span>
           </div>
           {swept.along.length === 1 ? <Curve swept={swept} found={found} take={take} /> : <Field swept={swept} found={found} take={take} />}
+          <p class="small">The estimate takes lung, airways and leak to stay as they are: that a row, a column or a curve stays level is then assumed, not found. Take a place up to see its doubt, and what in it lies beyond what was recorded.</p>
         </div>
       )}
     </section>
