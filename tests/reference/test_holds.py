@@ -16,6 +16,7 @@ from tidebench.formulas.mechanics import (
     hold_resistances,
     static_compliance,
 )
+from tidebench.measures.manoeuvres import quality
 
 
 def test_compliance_and_driving_pressure() -> None:
@@ -65,6 +66,11 @@ def test_a_simulated_occlusion_gives_the_resistances_back() -> None:
     assert found.maximal == pytest.approx(found.minimal + found.additional)
     assert found.additional > 0.5
     assert static_compliance(flow * 1.0, plateau, 0.0) == pytest.approx(stiff + soft, rel=1e-5)
+
+
+@pytest.mark.parametrize("samples", range(4))
+def test_a_hold_of_hardly_a_sample_is_too_short_to_be_judged(samples: int) -> None:
+    assert quality(np.full(samples, 5.0), 25.0, leak=False, heart_hz=1.5) == ("too short",)
 
 
 def test_arguments_outside_are_refused() -> None:

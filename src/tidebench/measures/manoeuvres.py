@@ -25,6 +25,7 @@ SHORTEST_S = 0.16  # of a closed airway, that samples are left to read once it h
 BEFORE_S = 0.15  # before the airway closed, where an effort may have begun
 EVEN_S = 0.03
 STEADY = 0.5  # cmH2O by which the last second may drift
+FEWEST = 4  # samples, of whose halves a line can be drawn
 LOST = 0.05  # of what pressure rose by, that such a drift may take over the whole hold (this house's choice)
 RESTLESS = 1.0  # cmH2O of movement that drift does not explain: an effort
 NO_REST = ("effort", "leak", "not settled")
@@ -77,6 +78,8 @@ def quality(p: Samples, rate_hz: float, leak: bool, heart_hz: float | None, rise
     ``risen`` is what pressure rose by from PEEP, cmH2O: a drift in the later half that took some of it all the while
     makes it another.
     """
+    if len(p) < FEWEST:
+        return ("too short",)
     still = between_beats(p, rate_hz, heart_hz)
     last = still[-min(len(p), round(rate_hz)) :]
     index = np.arange(len(last)) - 0.5 * (len(last) - 1)
