@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class KindRow:
-    """One kind of finding: how often, and from when to when each of its findings lasts."""
+    """One kind of finding: how often, and from when to when each of its findings lasts, on which breath."""
 
     kind: str
     label: str
@@ -36,6 +36,7 @@ class KindRow:
     index: tuple[int, ...]
     starts_s: tuple[float, ...]
     ends_s: tuple[float, ...]
+    breaths: tuple[int | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts) ->
         index=tuple(rows["row"].to_list()),
         starts_s=tuple(rows["start_s"].round(3).to_list()),
         ends_s=tuple(rows["end_s"].round(3).to_list()),
+        breaths=tuple(rows["breath"].to_list()),
     )
 
 
@@ -145,15 +147,11 @@ def mark_on(marks: Sequence[Mark], kind: str, start_s: float) -> Mark | None:
 
 def marked(review: Review, marks: Sequence[Mark]) -> dict[int, str]:
     """State of each finding that somebody marked, by its place in the table."""
-    places: dict[str, list[tuple[int, float]]] = {}
-    for index, (kind, start) in enumerate(review.findings.select("kind", "start_s").iter_rows()):
-        places.setdefault(kind, []).append((index, start))
-    states = {
-        index: mark.state
-        for mark in marks
-        for index, start in places.get(mark.kind, ())
-        if abs(start - mark.start_s) <= SAME_S
-    }
+    states: dict[int, str] = {}
+    for mark in marks:
+        near = (pl.col("kind") == mark.kind) & ((pl.col("start_s") - mark.start_s).abs() <= SAME_S)
+        for index in review.findings.select(near.arg_true()).to_series():
+            states[index] = mark.state
     return {index: state for index, state in states.items() if state != "open"}
 
 

@@ -82,7 +82,7 @@ def create_app(serving: Serving) -> ASGIApp:
     sessions = Sessions(serving.limits.session_s)
     app = create_api(serving, Jobs(serving.workers, serving.limits), sessions)
     _page(app)
-    app.add_middleware(GZipMiddleware, minimum_size=1024, compresslevel=4)
+    app.add_middleware(GZipMiddleware, minimum_size=1024, compresslevel=1)
     return Quiet(Guard(app, serving, sessions))
 
 

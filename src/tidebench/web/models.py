@@ -270,7 +270,7 @@ class AboutKind(Told):
 
 
 class KindTold(Told):
-    """A kind of finding and where its findings are."""
+    """A kind of finding, when its findings are and on which breaths."""
 
     kind: str
     label: str
@@ -282,6 +282,7 @@ class KindTold(Told):
     index: list[int]
     starts_s: list[float]
     ends_s: list[float]
+    breaths: list[int | None]
 
 
 class UntoldTold(Told):

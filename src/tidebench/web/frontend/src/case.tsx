@@ -1,4 +1,4 @@
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
 import { useKeys } from "./keys";
@@ -77,7 +77,7 @@ export function CaseRoom({ name }: { name: string }) {
     }
   };
   useKeys(review ? [] : [{ keys: ["z"], group: "Case", words: "Take the last change back", act: undoLast }], [review]);
-  useEffect(() => {
+  useLayoutEffect(() => { // asked for before the first frame: a reader waits for it
     void open();
     return () => {
       gone.current = true;

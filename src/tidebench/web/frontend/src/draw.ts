@@ -54,28 +54,35 @@ export function triangle(ctx: CanvasRenderingContext2D, x: number, y: number, si
 
 export type Drawing = (ctx: CanvasRenderingContext2D, width: number, height: number) => void;
 
-/** A canvas that is drawn anew when its size, the theme or what it shows changes. */
+/** A canvas that is drawn anew when its size, the theme or what it shows changes. Its size comes from the observer, after
+ * the page was laid out: asking for it while others are drawn would lay the page out again for each of them. */
 export function useCanvas(draw: Drawing, depends: unknown[]) {
   const canvas = useRef<HTMLCanvasElement>(null);
+  const size = useRef<{ width: number; height: number } | null>(null);
+  const now = useRef(draw);
+  now.current = draw;
   const theme = useTheme();
+  const paint = () => {
+    const element = canvas.current;
+    if (!element || !size.current?.width || !size.current.height) return;
+    const ratio = window.devicePixelRatio || 1;
+    const { width, height } = size.current;
+    element.width = Math.round(width * ratio);
+    element.height = Math.round(height * ratio);
+    const ctx = element.getContext("2d");
+    if (!ctx) return;
+    ctx.scale(ratio, ratio);
+    now.current(ctx, width, height);
+  };
   useLayoutEffect(() => {
-    const element = canvas.current!;
-    const paint = () => {
-      const ratio = window.devicePixelRatio || 1;
-      const [width, height] = [element.clientWidth, element.clientHeight];
-      if (!width || !height) return;
-      element.width = Math.round(width * ratio);
-      element.height = Math.round(height * ratio);
-      const ctx = element.getContext("2d");
-      if (!ctx) return;
-      ctx.scale(ratio, ratio);
-      draw(ctx, width, height);
-    };
-    paint();
-    const watch = new ResizeObserver(paint);
-    watch.observe(element);
+    const watch = new ResizeObserver(([entry]) => {
+      size.current = entry!.contentRect;
+      paint();
+    });
+    watch.observe(canvas.current!);
     return () => watch.disconnect();
-  }, [theme, ...depends]);
+  }, []);
+  useLayoutEffect(paint, [theme, ...depends]);
   return canvas;
 }
 

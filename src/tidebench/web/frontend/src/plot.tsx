@@ -66,15 +66,16 @@ export function Plot(props: PlotProps) {
 
   useLayoutEffect(() => {
     const element = box.current!;
-    const made = new uPlot(options(element, now), now.current.data, element);
-    plot.current = made;
-    const watch = new ResizeObserver(() => {
-      if (element.clientWidth && element.clientWidth !== made.width) made.setSize({ width: element.clientWidth, height: now.current.height });
+    const watch = new ResizeObserver(([entry]) => { // speaks first once the page is laid out: nothing asks for a layout of its own
+      const width = Math.max(120, Math.floor(entry!.contentRect.width));
+      if (!plot.current) plot.current = new uPlot(options(width, now), now.current.data, element);
+      else if (width !== plot.current.width) plot.current.setSize({ width, height: now.current.height });
     });
     watch.observe(element);
     return () => {
       watch.disconnect();
-      made.destroy();
+      plot.current?.destroy();
+      plot.current = null;
     };
   }, [theme, props.series.length, props.series.map((one) => one.label).join("|"), props.height, props.timeAxis]);
 
@@ -90,10 +91,10 @@ export function Plot(props: PlotProps) {
   return <div class="plot" ref={box} role="img" aria-label={props.label} />;
 }
 
-function options(element: HTMLElement, now: { current: PlotProps }): uPlot.Options {
+function options(width: number, now: { current: PlotProps }): uPlot.Options {
   const props = now.current;
   return {
-    width: Math.max(120, element.clientWidth),
+    width,
     height: props.height,
     pxAlign: 0,
     padding: [6, RIGHT_PX, props.timeAxis ? 0 : 4, 0],

@@ -1,5 +1,5 @@
 // The review room: the whole record above, a stretch of it below, and beside them what is asked about.
-import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { useCallback, useEffect, useLayoutEffect, useMemo, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, type Breath, type Finding, type Quantity, type Review } from "./api";
 import { Answers } from "./answers";
@@ -36,11 +36,12 @@ export interface Spot {
   index: number;
   kind: string;
   start: number;
+  breath: number | null;
 }
 
 /** Every finding in the order of time, of the kinds that are stepped through. */
 export function spots(review: Review, left: Set<string>): Spot[] {
-  const found = review.kinds.filter((kind) => !left.has(kind.kind)).flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]! })));
+  const found = review.kinds.filter((kind) => !left.has(kind.kind)).flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]!, breath: kind.breaths[i] ?? null })));
   return found.sort((a, b) => a.start - b.start || a.index - b.index);
 }
 
@@ -106,6 +107,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
   const toFinding = useCallback((wanted: Spot | undefined) => {
     if (!wanted) return;
     setStretch((now) => showing(now, wanted.start, wanted.start, end));
+    if (wanted.breath !== null) void showBreath(wanted.breath);
     void showFinding(wanted.index).then((told) => {
       if (!told) return;
       look({ f: `${told.kind}@${told.start_s.toFixed(3)}`, tab: "findings" });
@@ -114,7 +116,6 @@ export function ReviewRoom({ name, review, known, again }: Props) {
         look({ from: shown.from.toFixed(3), to: shown.to.toFixed(3) });
         return shown;
       });
-      if (told.breath !== null && told.breath !== undefined) void showBreath(told.breath);
     });
   }, [showFinding, showBreath, end]);
 
@@ -145,7 +146,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
     const wanted = stretchOf(words, review);
     setStretch((now) => (Math.abs(now.from - wanted.from) < 2e-3 && Math.abs(now.to - wanted.to) < 2e-3 ? now : wanted));
   }, [words.from, words.to]);
-  useEffect(() => {
+  useLayoutEffect(() => {
     const index = words.b ? Number(words.b) : review.typical_breath;
     if (index !== null && index !== undefined && Number.isInteger(index)) void showBreath(index);
   }, []);

@@ -102,7 +102,7 @@ describe("signals over the line", () => {
 });
 
 describe("findings are stepped through", () => {
-  const kind = (name: string, index: number[], starts_s: number[]) => ({ kind: name, index, starts_s });
+  const kind = (name: string, index: number[], starts_s: number[]) => ({ kind: name, index, starts_s, breaths: index.map(() => null) });
   const review = { kinds: [kind("leak", [1, 2], [5, 9]), kind("gap", [0], [7])] } as unknown as Review;
   it("in the order of time, without kinds that were left out", () => {
     expect(spots(review, new Set()).map((spot) => spot.index)).toEqual([1, 0, 2]);

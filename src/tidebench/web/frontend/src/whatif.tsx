@@ -1,5 +1,5 @@
 // What-if: a patient fitted to a stretch, settings that can be moved, and what would come of it, with its doubt.
-import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useMemo, useRef, useState } from "preact/hooks";
 import type uPlot from "uplot";
 
 import { freeLetter, readAlternatives, readSettings, writeAlternatives, writeSettings, type Alternative, type Settings } from "./alternatives";
@@ -43,7 +43,7 @@ export function WhatIfRoom({ name }: { name: string }) {
     return () => way.current?.abort();
   }, [name, place.words.from, place.words.to]);
 
-  useEffect(() => {
+  useLayoutEffect(() => { // asked before the next frame: the slider waits for it
     way.current?.abort();
     if (!fit) return;
     const asked = new AbortController();
