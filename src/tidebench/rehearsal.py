@@ -145,7 +145,7 @@ def write_files(rehearsal: Rehearsal, asked: Asked, folder: Path, metadata: Mapp
     if rehearsal.swept is not None:
         table_of(rehearsal.swept).write_csv(folder / "sweep.csv")
         shown = asked.show or usual(rehearsal.answer)
-        if shown not in rehearsal.swept.points[0].quantities:
+        if not any(shown in point.quantities for point in rehearsal.swept.points):
             raise OptionError(f"{shown} can't be told of this patient", where="--show", expected="another quantity")
         drawn = sweep_figure(rehearsal.swept, shown, rehearsal.answer)
         (folder / "sweep.svg").write_text(drawn.standing_alone, encoding="utf-8")
@@ -277,16 +277,19 @@ def signals(answer: WhatIf) -> pl.DataFrame:
 
 def table_of(swept: Sweep) -> pl.DataFrame:
     """A row per value, or pair: settings, each quantity, with the ends of its interval along one range, and whether it
-    leaves what was recorded. A row of a map has intervals where few enough fields leave time to draw patients in each,
-    and every row that has them the share of drawn patients within all limits."""
+    leaves what was recorded; no quantity where the settings can't be, and why. A row of a map has intervals where few
+    enough fields leave time to draw patients in each, and every row that has them the share of drawn patients within
+    all limits."""
     rows = []
     for point in swept.points:
-        flat: dict[str, float | bool | None] = {f"set_{key}": value for key, value in point.settings.items()}
+        flat: dict[str, float | bool | str | None] = {f"set_{key}": value for key, value in point.settings.items()}
         flat["beyond_what_was_recorded"] = bool(point.beyond)
         if swept.draws > 1:
             flat["share_within_limits"] = point.within
         for key, told in point.quantities.items():
             names = (key, f"{key}_low", f"{key}_high") if swept.draws > 1 else (key,)
             flat |= {name: value if math.isfinite(value) else None for name, value in zip(names, told, strict=False)}
+        if any(one.refused for one in swept.points):
+            flat["not_possible"] = point.refused or None
         rows.append(flat)
     return pl.DataFrame(rows, infer_schema_length=None)

@@ -157,6 +157,21 @@ def new_folder(out: Path) -> Iterator[Path]:
             shutil.rmtree(staging, ignore_errors=True)
 
 
+def put_text(out: Path, text: str) -> None:
+    """Write a file of text, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        It can't be written; another run is writing it.
+    """
+    with _told(out), _only_writer(out):
+        staging = _sibling(out, "writing")
+        staging.write_text(text, encoding="utf-8", newline="\n")
+        _flush(staging)
+        staging.replace(out)
+
+
 def keep_other_results(out: Path, mark: str, called: str = "result") -> None:
     """Refuse to replace a result that another command wrote: one whose options lack ``mark``.
 

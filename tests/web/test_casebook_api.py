@@ -301,3 +301,52 @@ def test_fault_in_work_is_said_without_its_words(jobs: Jobs) -> None:
     assert job.problem.startswith(BROKEN)
     assert "Somebody" not in job.problem
     assert until(jobs, jobs.submit("x", SLEEP, seconds=0.1), lambda job: job.state == "done")
+
+
+def test_a_refused_recording_gets_its_columns_named_afterwards(client: TestClient, tmp_path: Path) -> None:
+    """Columns whose headers say nothing are refused; once they are named, the case says so and keeps its comments."""
+    folder = tmp_path / "wrong-unit"
+    folder.mkdir()
+    table = pl.read_csv(DEMO / "signals.csv", comment_prefix="#")
+    pressure, flow = (
+        next(c for c in table.columns if "pressure" in c.lower()),
+        next(c for c in table.columns if "flow" in c.lower()),
+    )
+    table.rename({pressure: "paw", flow: "q"}).head(6000).write_csv(folder / "signals.csv")
+    (folder / "case.toml").write_text('# kept\n[recording]\nfile = "signals.csv"\n', encoding="utf-8")
+    seen = client.get("/api/cases/wrong-unit/columns").json()
+    assert seen["problem"]
+    assert "[recording" not in seen["problem"]
+    said = {"paw": "airway_pressure [cmH2O]", "q": "flow [L/min]"}
+    tried = client.post("/api/cases/wrong-unit/columns", json={"columns": said}).json()
+    assert tried["problem"] == ""
+    assert client.get("/api/cases/wrong-unit/columns").json()["said"] == {}  # nothing was written yet
+    assert client.put("/api/cases/wrong-unit/columns", json={"columns": {"paw": "flow [L/min]"}}).status_code in (
+        404,
+        422,
+    )
+    assert client.put("/api/cases/wrong-unit/columns", json={"columns": said}).status_code == 200
+    assert (folder / "case.toml").read_text(encoding="utf-8").startswith("# kept\n")
+    assert load_case(folder).recording.columns == said
+
+
+def test_columns_of_a_case_without_one_recording_are_not_named(client: TestClient, tmp_path: Path) -> None:
+    folder = tmp_path / "none"
+    folder.mkdir()
+    (folder / "case.toml").write_text('title = "no recording"\n', encoding="utf-8")
+    answer = client.get("/api/cases/none/columns")
+    assert answer.status_code == 404
+    assert "no single recording" in answer.json()["problem"]
+
+
+def test_a_review_that_goes_on_is_found_again(client: TestClient, tmp_path: Path) -> None:
+    folder = tmp_path / "going"
+    folder.mkdir()
+    (folder / "signals.csv").write_bytes(SIGNALS)
+    (folder / "case.toml").write_text('[recording]\nfile = "signals.csv"\n', encoding="utf-8")
+    assert client.get("/api/cases/going/review/job").json() is None
+    begun = client.post("/api/cases/going/review").json()
+    going = client.get("/api/cases/going/review/job").json()
+    assert going is None or going["name"] == begun["name"]  # none once it is over
+    client.delete(f"/api/jobs/{begun['name']}")
+    assert client.get("/api/cases/going/review/job").json() is None

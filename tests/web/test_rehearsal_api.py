@@ -115,6 +115,32 @@ def test_a_sweep_is_that_of_the_command(client: TestClient, tmp_path: Path, up: 
         assert found[key]["words"][0] == quantity(key).text(table[key][0])
 
 
+def test_a_range_goes_on_past_values_that_can_not_be_and_marks_what_was_never_recorded(
+    client: TestClient, tmp_path: Path
+) -> None:
+    """410 mL at 40 L/min and a pause of 0.2 s are an inflation of 0.815 s: none fits into 0.75 s, a breath at 80."""
+    asked = [{"key": "rate_per_min", "low": 20, "high": 80, "step": 20}]
+    job = client.post(f"{URL}/sweep", json={**STRETCH, "ranges": asked}).json()
+    told = client.get(f"{URL}/swept/{over(client, job)}").json()
+    assert [bool(words) for words in told["refused"]] == [False, False, False, True]
+    assert "0.815 s does not fit" in told["refused"][3]
+    assert [bool(words) for words in told["beyond"]] == [False, False, True, False]  # gas stacked: less is inspired
+    assert all(one["estimate"][3] is None for one in told["found"])
+    out = tmp_path / "out"
+    main(["whatif", str(DEMO), "--out", str(out), "--from=75", "--to=138", "--sweep=rate_per_min=20:80:20", "--json"])
+    table = pl.read_csv(out / "sweep.csv")
+    assert table["beyond_what_was_recorded"].to_list() == [False, False, True, False]
+    assert table["not_possible"].null_count() == 3
+    job = client.post(f"{URL}/sweep", json={**STRETCH, "ranges": [{**asked[0], "low": 80}]}).json()
+    for _ in range(600):
+        job = client.get(f"/api/jobs/{job['name']}").json()
+        if job["state"] not in ("waiting", "running"):
+            break
+        time.sleep(0.1)
+    assert job["state"] == "refused"  # no value of it can be
+    assert "does not fit" in job["problem"]
+
+
 @pytest.mark.parametrize(
     ("ranges", "word"),
     [

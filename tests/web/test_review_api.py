@@ -144,6 +144,7 @@ def test_marks_are_kept_taken_back_and_survive_a_new_review(client: TestClient, 
     assert all(start <= end for one in kinds for start, end in zip(one["starts_s"], one["ends_s"], strict=True))
     said = client.put(f"{place}/mark", json={"state": "confirmed", "note": "seen", "who": "A"}).json()
     assert said["finding"]["mark"]["state"] == "confirmed"
+    assert said["before"] is None
     assert said["tally"].startswith("1 confirmed")
     lines = (folder / CASE / "marks.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(lines[-1])["kind"] == "ineffective-effort"
@@ -152,7 +153,12 @@ def test_marks_are_kept_taken_back_and_survive_a_new_review(client: TestClient, 
     review_case(folder / CASE, folder / CASE / "review", keep=True)
     assert client.get(place).json()["mark"]["note"] == "seen"
     assert client.get(f"{URL}/review").json()["marked"] == {str(kind["index"][0]): "confirmed"}
-    assert client.put(f"{place}/mark", json={"state": "open"}).json()["finding"]["mark"] is None
+    taken = client.put(f"{place}/mark", json={"state": "open"}).json()
+    assert taken["finding"]["mark"] is None
+    assert (taken["before"]["state"], taken["before"]["who"]) == (
+        "confirmed",
+        "A",
+    )  # a second person learns of the first
     assert client.put(f"{place}/mark", json={"state": "sure"}).status_code == 422
     assert client.put(f"{place}/mark", json={"state": "unsure", "note": "x" * 2001}).status_code == 422
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tidebench.errors import OptionError
+from tidebench.errors import CaseError, OptionError
 from tidebench.fitting.change import TOLD_BY, limits_of
 from tidebench.fitting.compare import compared, edges
 from tidebench.fitting.fit import Fit
@@ -37,12 +37,14 @@ class Range:
 @dataclass(frozen=True)
 class Point:
     """One value, or pair: the settings, each quantity as estimate, low and high, what leaves the recorded range, and
-    the share of drawn patients within all limits (None of a single one, or without a limit)."""
+    the share of drawn patients within all limits (None of a single one, or without a limit); nothing but the reason
+    where the settings can't be."""
 
     settings: Mapping[str, float]
     quantities: Mapping[str, tuple[float, float, float]]
     beyond: tuple[str, ...] = ()
     within: float | None = None
+    refused: str = ""
 
 
 @dataclass(frozen=True)
@@ -98,32 +100,33 @@ def sweep(
     OptionError
         No range, more than two, one key twice, more pairs than a map needs.
     CaseError
-        As :func:`predict`, for the first value that a setting can't have.
+        As :func:`predict`, where no value is one that the setting can have.
     """
     if not 1 <= len(ranges) <= 2 or len({each.key for each in ranges}) < len(ranges):
-        raise OptionError("can't be swept", where="--sweep", expected="one range, or two of different settings")
+        raise OptionError("can't be swept", where="sweep", expected="one range, or two of different settings")
     pairs = list(itertools.product(*(each.values for each in ranges)))
     if len(pairs) > FIELD:
-        raise OptionError(f"the map would have {len(pairs)} fields", where="--sweep", expected=f"at most {FIELD}")
+        raise OptionError(f"the map would have {len(pairs)} fields", where="sweep", expected=f"at most {FIELD}")
     n = DRAWS_ALONG if len(ranges) == 1 else min(DRAWS_ALONG, simulated // len(pairs))
     n = n if n >= LEAST_DRAWS else 1
     limits = limits_of(fit)
     now = predict(fit, n=n, seed=seed)
-    points = []
+    points, refusals = [], []
     for k, pair in enumerate(pairs):
         changed = dict(zip((each.key for each in ranges), pair, strict=True))
-        then = predict(fit, {**(settings or {}), **changed}, n, seed)
-        found = compared(fit, now, then, seed)
-        points.append(
-            Point(
-                changed,
-                ends_of(found.then),
-                found.beyond,
-                within(limits, found.then) if n > 1 else None,
-            )
-        )
+        try:
+            then = predict(fit, {**(settings or {}), **changed}, n, seed)
+        except CaseError as refusal:
+            refusals.append(refusal)
+            points.append(Point(changed, {}, refused=str(refusal)))
+        else:
+            found = compared(fit, now, then, seed)
+            inside = within(limits, found.then) if n > 1 else None
+            points.append(Point(changed, ends_of(found.then), found.beyond, inside))
         if progress:
             progress("sweeping", (k + 1) / len(pairs))
+    if len(refusals) == len(points):
+        raise refusals[0]
     return Sweep(tuple(ranges), tuple(points), n)
 
 

@@ -6,6 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tidebench.caution import CAUTION
 from tidebench.fitting.change import TOLD_BY
@@ -194,7 +195,7 @@ def course_figure(found: Course, answer: WhatIf) -> Picture:
 
 def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
     record, setting = quantity(key), found.ranges[0]
-    told = np.array([point.quantities[key] for point in found.points])
+    told = _told(found, key)
     told[np.isinf(told)] = np.nan
     beyond = np.array([bool(point.beyond) for point in found.points])
     values = np.array(setting.values)
@@ -229,6 +230,7 @@ def _curve(found: Sweep, key: str, answer: WhatIf) -> Picture:
             + "; ".join(
                 f"{value:g}: {middle:.3g} ({low:.3g} to {high:.3g}{', beyond what was recorded' if off else ''})"
                 for value, (middle, low, high), off in zip(setting.values, told, beyond, strict=True)
+                if np.isfinite(middle)
             ),
         )
 
@@ -237,7 +239,7 @@ def _map(found: Sweep, key: str, answer: WhatIf) -> Picture:
     record, (across, up) = quantity(key), found.ranges
     shape = len(across.values), len(up.values)
     told = "its doubt in the table" if found.draws > 1 else "too many fields to tell its doubt"
-    field = np.array([point.quantities[key][0] for point in found.points]).reshape(shape).T
+    field = _told(found, key)[:, 0].reshape(shape).T
     field[np.isinf(field)] = np.nan
     with drawing():
         sheet = Sheet(HEAD + 70 + FOOT)
@@ -249,8 +251,8 @@ def _map(found: Sweep, key: str, answer: WhatIf) -> Picture:
         head(axes, f"{record.label}, {record.unit}")
         drawn = axes.pcolormesh(across.values, up.values, field, cmap="cividis", shading="nearest")
         sheet.figure.colorbar(drawn, cax=sheet.axes(WIDTH_MM - RIGHT + 4, HEAD, 4, 70))
-        if min(shape) > 2 and "paco2_mmhg" in found.points[0].quantities:
-            tension = np.array([point.quantities["paco2_mmhg"][0] for point in found.points]).reshape(shape).T
+        tension = _told(found, "paco2_mmhg")[:, 0].reshape(shape).T
+        if min(shape) > 2 and np.isfinite(tension).any():
             lines = axes.contour(across.values, up.values, tension, colors="white", linewidths=0.9)
             axes.clabel(lines, fmt="PaCO2 %g", fontsize=7)
         off = [(point.settings[across.key], point.settings[up.key]) for point in found.points if point.beyond]
@@ -266,6 +268,11 @@ def _map(found: Sweep, key: str, answer: WhatIf) -> Picture:
         return Picture(
             sheet.svg(), f"{record.label} over {across.key} and {up.key}: {span}. Each field is in sweep.csv."
         )
+
+
+def _told(found: Sweep, key: str) -> NDArray[np.float64]:
+    """Estimate and ends of a quantity, shape (points, 3); NaN where it isn't told or the settings can't be."""
+    return np.array([point.quantities.get(key, (np.nan,) * 3) for point in found.points])
 
 
 def present_of(found: Sweep, answer: WhatIf) -> tuple[float, ...]:

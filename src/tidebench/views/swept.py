@@ -36,11 +36,16 @@ class Swept:
 
 @dataclass(frozen=True)
 class SweptPage:
-    """What a sweep or a map shows; of two ranges the second runs faster."""
+    """What a sweep or a map shows; of two ranges the second runs faster.
+
+    At every value, or pair: what leaves the recorded range there, and why it can't be set; empty where neither holds.
+    """
 
     settings: str
     along: tuple[Along, ...]
     found: tuple[Swept, ...]
+    beyond: tuple[str, ...]
+    refused: tuple[str, ...]
 
 
 def swept_page(fit: Fit, settings: dict[str, float | str], done: Sweep) -> SweptPage:
@@ -52,6 +57,8 @@ def swept_page(fit: Fit, settings: dict[str, float | str], done: Sweep) -> Swept
         settings_words(held),
         tuple(Along(quantity(each.key, "settings"), each.values) for each in done.ranges),
         tuple(one for one in found if any(value is not None for value in one.estimate)),
+        tuple("; ".join(point.beyond) for point in done.points),
+        tuple(point.refused for point in done.points),
     )
 
 

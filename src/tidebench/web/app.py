@@ -21,6 +21,7 @@ from tidebench.web.arrangement_routes import arrangement_routes
 from tidebench.web.bench_routes import bench_routes, describe_messages
 from tidebench.web.card_routes import card_routes
 from tidebench.web.casebook_routes import casebook_routes
+from tidebench.web.column_routes import column_routes
 from tidebench.web.export_routes import export_routes
 from tidebench.web.guard import Guard, Sessions
 from tidebench.web.jobs import Jobs
@@ -69,6 +70,7 @@ def create_api(serving: Serving, jobs: Jobs, sessions: Sessions) -> FastAPI:
     app.include_router(log_routes(serving, shelf, jobs))
     app.include_router(picture_routes(serving, jobs))
     app.include_router(arrangement_routes(serving))
+    app.include_router(column_routes(serving))
     app.include_router(card_routes())
     app.include_router(bench_routes(serving, sessions))
     app.include_router(lesson_routes(serving, sessions, jobs))

@@ -15,6 +15,7 @@ from pydantic import Field, StrictBool, TypeAdapter
 
 from tidebench.bench import BANDS, Frame
 from tidebench.web.models import Asked, FindingTold, MatterTold, Name, Seconds, Told
+from tidebench.web.spoken import Spoken
 
 HEAD = struct.Struct("<dfIIIII")
 MOST_ROWS = 600
@@ -285,7 +286,7 @@ class RefusedTold(Told):
     """Why something can't be done; how things stand is as it was."""
 
     tell: Literal["refused"] = "refused"
-    problem: str
+    problem: Spoken
 
 
 BenchTold = Annotated[

@@ -109,8 +109,13 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         """Review a case, in a process of its own."""
         folder = case_folder(serving.folder, name)
         load_case(folder)
-        job = jobs.submit(f"review of {name}", REVIEW_WORK, case=str(folder), out=str(folder / REVIEW))
-        return told(job)
+        return told(jobs.submit(f"review of {name}", REVIEW_WORK, **_reviewing(folder)))
+
+    @api.get("/cases/{name}/review/job")
+    def going_review(name: str) -> JobTold | None:
+        """The review that goes on or waits; null where none does."""
+        job = jobs.going(REVIEW_WORK, **_reviewing(case_folder(serving.folder, name)))
+        return told(job) if job else None
 
     @api.get("/jobs/{job}")
     def follow_job(job: str) -> JobTold:
@@ -128,6 +133,10 @@ def casebook_routes(serving: Serving, jobs: Jobs) -> APIRouter:
 def told(job: Job) -> JobTold:
     """A job as the page sees it."""
     return JobTold.model_validate(job, from_attributes=True)
+
+
+def _reviewing(folder: Path) -> dict[str, Any]:
+    return {"case": str(folder), "out": str(folder / REVIEW)}
 
 
 def _not_yet(slips: Any, doubts: list[str]) -> Made:

@@ -70,9 +70,8 @@ class Jobs:
             Too many wait already.
         """
         with self._lock:
-            for job in self._all.values():
-                if job.state not in OVER and (job.work, job.words) == (work, words) and not job.cancel.is_set():
-                    return job
+            if job := self.going(work, **words):
+                return job
             if sum(job.state == "waiting" for job in self._all.values()) >= self._limits.waiting_jobs:
                 raise OptionError("too much waits to be done already", remedy="Wait until some of it is done.")
             job = Job(secrets.token_urlsafe(9), about, work, words, most_s)
@@ -81,6 +80,13 @@ class Jobs:
                 del self._all[old]
         self._waiting.put(job)
         return job
+
+    def going(self, work: str, **words: Any) -> Job | None:
+        """The job that does this work, or waits for it; None where none does."""
+        for job in list(self._all.values()):
+            if job.state not in OVER and (job.work, job.words) == (work, words) and not job.cancel.is_set():
+                return job
+        return None
 
     def get(self, name: str) -> Job:
         """A job by its name; asking keeps it alive.

@@ -23,6 +23,7 @@ from tidebench.web.opened import Shelf
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 from tidebench.web.room_routes import CaseName, PageTold
+from tidebench.web.spoken import Spoken
 from tidebench.web.uploads import Upload, drop, find, take_in
 from tidebench.web.work import LogRead
 
@@ -49,7 +50,7 @@ class LogUploadTold(m.Told):
     file: str
     size: int
     columns: list[LogColumnTold]
-    problem: str
+    problem: Spoken
     people: list[str]
 
 

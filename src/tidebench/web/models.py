@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tidebench.web.spoken import Spoken
+
 Name = Annotated[str, Field(max_length=80)]
 Words = Annotated[str, Field(max_length=4000)]
 Seconds = Annotated[float, Field(ge=-1e8, le=1e8, allow_inf_nan=False)]
@@ -28,7 +30,7 @@ class Asked(BaseModel):
 class Refusal(Told):
     """Why something can't be done, as the command line would say it."""
 
-    problem: str
+    problem: Spoken
 
 
 class Licence(Told):
@@ -90,7 +92,7 @@ class EntryTold(Told):
 
     name: str
     title: str
-    problem: str
+    problem: Spoken
     recording: bool
     reviewed: Literal["no", "yes", "outdated"]
     changed: float
@@ -125,7 +127,7 @@ class SlipTold(Told):
 
     table: str
     key: str
-    problem: str
+    problem: Spoken
 
 
 class NewCase(Asked):
@@ -165,9 +167,17 @@ class UploadTold(Told):
     file: str
     size: int
     columns: list[ColumnTold]
-    problem: str
+    problem: Spoken
     people: list[str]
     comments: bool
+
+
+class CaseColumnsTold(Told):
+    """The columns of a case's recording, and what is said of them by header."""
+
+    columns: list[ColumnTold]
+    problem: Spoken
+    said: dict[str, str]
 
 
 class Mappable(Told):
@@ -192,7 +202,7 @@ class JobTold(Told):
     state: Literal["waiting", "running", "done", "refused", "cancelled"]
     stage: str
     share: float
-    problem: str
+    problem: Spoken
 
 
 # --- review -----------------------------------------------------------------------------------------------------------
@@ -481,10 +491,11 @@ class MarkAsked(Asked):
 
 
 class Marked(Told):
-    """The finding after it was marked, and how many are."""
+    """The finding after it was marked, how many are, and the mark that stood until then."""
 
     finding: FindingTold
     tally: str
+    before: MarkTold | None
 
 
 class SideTold(Told):

@@ -10,6 +10,7 @@ from pydantic import Field
 from tidebench.pictures.axes import MOST_PANELS
 from tidebench.pictures.corrections import MOST_CORRECTIONS, MOST_POINTS
 from tidebench.web import models as m
+from tidebench.web.spoken import Spoken
 
 Figure = Annotated[str, Field(max_length=40)]
 Pixel = Annotated[float, Field(ge=-10, le=20000, allow_inf_nan=False)]
@@ -196,7 +197,7 @@ class PanelSlipTold(m.Told):
 
     panel: int
     field: str
-    problem: str
+    problem: Spoken
 
 
 class BegunTold(m.Told):

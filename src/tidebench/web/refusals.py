@@ -1,4 +1,4 @@
-"""Errors of the library as answers: the words of the command line, and a status."""
+"""Errors of the library as answers: the words of the command line, as far as a page has them, and a status."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse
 
 from tidebench.errors import OptionError, OutputError, TidebenchError
 from tidebench.web.models import Refusal
+from tidebench.web.spoken import spoken
 
 REFUSED: dict[int | str, dict[str, Any]] = {
     code: {"model": Refusal, "description": words}
@@ -34,7 +35,7 @@ def speak_plainly(app: FastAPI) -> None:
     def refused(_: Request, error: TidebenchError) -> JSONResponse:
         missing = isinstance(error, OptionError) and "there is no" in error.problem
         status = 404 if missing else 409 if isinstance(error, OutputError) else 422
-        return JSONResponse({"problem": str(error)}, status)
+        return JSONResponse({"problem": spoken(str(error))}, status)
 
     @app.exception_handler(RequestValidationError)
     def unusable(_: Request, error: RequestValidationError) -> JSONResponse:

@@ -27,6 +27,7 @@ from tidebench.web.opened import Opened, Shelf
 from tidebench.web.options import Serving
 from tidebench.web.refusals import REFUSED
 from tidebench.web.review_routes import rounded
+from tidebench.web.spoken import Spoken
 
 REHEARSE = "tidebench.web.work:rehearse_job"
 SWEEP = "tidebench.web.work:sweep_job"
@@ -89,6 +90,8 @@ class SweptPageTold(m.Told):
     settings: str
     along: list[AlongTold]
     found: list[SweptTold]
+    beyond: list[str]
+    refused: list[Spoken]
 
 
 class CurvesTold(m.Told):
@@ -297,6 +300,7 @@ def swept_told(page: SweptPage) -> SweptPageTold:
             )
             for one in page.found
         ],
+        beyond=list(page.beyond), refused=list(page.refused),
     )  # fmt: skip
 
 

@@ -82,7 +82,7 @@ def review_routes(serving: Serving, shelf: Shelf) -> APIRouter:
             Mark(case.recording_id, found.kind, found.start_s, asked.state, asked.note.strip(), asked.who.strip(),
                  rule_version=found.rule_version),
         )  # fmt: skip
-        return m.Marked(finding=finding_told(case, index), tally=tally_of(case))
+        return m.Marked(finding=finding_told(case, index), tally=tally_of(case), before=found.mark)
 
     @api.get("/compare")
     def compare(name: str, a_from: m.Seconds, a_to: m.Seconds, b_from: m.Seconds, b_to: m.Seconds) -> m.ComparisonTold:

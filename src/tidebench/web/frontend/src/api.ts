@@ -16,6 +16,7 @@ export type Entry = Schemas["EntryTold"];
 export type Section = Schemas["SectionTold"];
 export type Field = Schemas["FieldTold"];
 export type Upload = Schemas["UploadTold"];
+export type CaseColumns = Schemas["CaseColumnsTold"];
 export type Mappable = Schemas["Mappable"];
 export type Made = Schemas["Made"];
 export type NewCase = Schemas["NewCase"];

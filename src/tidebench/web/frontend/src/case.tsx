@@ -1,6 +1,7 @@
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 
 import { caseUrl, get, Refused, send, type Entry, type Job, type Quantity, type Review } from "./api";
+import { RecordedColumns } from "./casecolumns";
 import { useKeys } from "./keys";
 import { CaseLinks } from "./links";
 import { say, undoLast } from "./notices";
@@ -36,6 +37,10 @@ export function CaseRoom({ name }: { name: string }) {
       if (!found || !(error instanceof Refused) || error.status === 0) setProblem((error as Error).message);
       else if (found.problem) setProblem(found.problem);
       else if (here().words.begin && found.recording) void begin();
+      else if (found.recording) {
+        const going = await get<Job | null>(`${caseUrl(name)}/review/job`).catch(() => null); // a page that was loaded anew
+        if (going) void follow(going);
+      }
     }
   };
   const begin = async () => {
@@ -107,6 +112,7 @@ export function CaseRoom({ name }: { name: string }) {
           <button onClick={() => void send("DELETE", `/jobs/${job.name}`)}>Stop</button>
         </div>
       )}
+      {problem && !job && entry?.recording && !entry.problem && <RecordedColumns name={name} again={() => void begin()} />}
       {entry && !entry.problem && <CaseLinks name={name} recorded={entry.recording} />}
       {!job && entry && !entry.problem && (
         <div class="sheet stack">

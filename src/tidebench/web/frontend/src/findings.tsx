@@ -14,14 +14,15 @@ const STATES: [state: MarkState, words: string, key: string][] = [
 
 /** Says what a finding is; the notice takes it back. */
 export async function saveMark(name: string, finding: Finding, state: MarkState, note: string, done: (told: Marked) => void, quiet = false): Promise<void> {
-  const before = finding.mark;
   const path = `${caseUrl(name)}/findings/${finding.index}/mark`;
   try {
     const told = await send<Marked>("PUT", path, { state, note, who: localStorage.getItem(WHO) ?? "" });
     done(told);
     if (quiet) return;
+    const before = told.before;
+    const others = before && before.when !== finding.mark?.when ? ` It replaces what ${before.who || "somebody"} said since this page was read: ${before.state}${before.note && `, “${before.note}”`}.` : "";
     const back = () => void saveMark(name, told.finding, (before?.state as MarkState | undefined) ?? "open", before?.note ?? "", done, true);
-    say(state === "open" ? `The mark on ${finding.label} at ${finding.time} was taken off.` : `${capital(finding.label)} at ${finding.time}: ${state}.`, back);
+    say(state === "open" ? `The mark on ${finding.label} at ${finding.time} was taken off.${others}` : `${capital(finding.label)} at ${finding.time}: ${state}.${others}`, back);
   } catch (error) {
     say((error as Error).message);
   }

@@ -64,6 +64,7 @@ export function Sweep({ name, levers, stretch, settings, take }: Props) {
   const run = async (event?: Event) => {
     event?.preventDefault();
     if (!spans.length) return setProblem("Choose a setting to move.");
+    if (spans.some((span) => span.high < span.low || span.step <= 0)) return setProblem("A range goes from a lower value to a higher one, in steps above 0.");
     way.current?.abort();
     const asked = new AbortController();
     way.current = asked;
@@ -124,7 +125,9 @@ export function Sweep({ name, levers, stretch, settings, take }: Props) {
             <span class="quiet">{swept.settings}</span>
           </div>
           {swept.along.length === 1 ? <Curve swept={swept} found={found} take={take} /> : <Field swept={swept} found={found} take={take} />}
-          <p class="small">The estimate takes lung, airways and leak to stay as they are: that a row, a column or a curve stays level is then assumed, not found. Take a place up to see its doubt, and what in it lies beyond what was recorded.</p>
+          <p class="small">The estimate takes lung, airways and leak to stay as they are: that a row, a column or a curve stays level is then assumed, not found. Take a place up to see its doubt.</p>
+          {swept.beyond.some(Boolean) && <p class="small">{swept.along.length > 1 ? "A hatched field" : "A hollow mark"} lies beyond what was recorded, where the model is only led on: {swept.beyond.find(Boolean)}.</p>}
+          {swept.refused.some(Boolean) && <p class="small">{swept.refused.filter(Boolean).length} of {swept.refused.length} can't be set and are left out: {swept.refused.find(Boolean)}</p>}
         </div>
       )}
     </section>
@@ -166,7 +169,11 @@ function Curve({ swept, found, take }: { swept: Swept; found: Found; take: Props
       ctx.beginPath();
       path(found.estimate);
       ctx.stroke();
-      found.estimate.forEach((value, i) => value !== null && (ctx.beginPath(), ctx.arc(x(along.values[i]!), y(value), 3, 0, 7), ctx.fill()));
+      found.estimate.forEach((value, i) => {
+        if (value === null) return;
+        ctx.fillStyle = colour(swept.beyond[i] ? "sheet" : "blue");
+        ctx.beginPath(), ctx.arc(x(along.values[i]!), y(value), 3.5, 0, 7), ctx.fill(), ctx.stroke();
+      });
     },
     [swept, found],
   );
@@ -177,7 +184,7 @@ function Curve({ swept, found, take }: { swept: Swept; found: Found; take: Props
         <table class="small">
           <thead><tr><th scope="col">{along.label}, {along.unit}</th>{along.values.map((value) => <th key={value} scope="col" class="num"><button class="plain" onClick={() => take({ [along.key]: value })} aria-label={`Take up ${along.label} ${value}`}>{value}</button></th>)}</tr></thead>
           <tbody>
-            <tr><th scope="row">{found.label}</th>{found.words.map((words, i) => <td key={i} class="num">{words.replace(` ${found.unit}`, "") || "–"}</td>)}</tr>
+            <tr><th scope="row">{found.label}</th>{found.words.map((words, i) => <td key={i} class={`num ${swept.beyond[i] ? "beyond" : ""}`} title={swept.beyond[i] || swept.refused[i] || undefined}>{words.replace(` ${found.unit}`, "") || "–"}{swept.beyond[i] && <span class="hidden">, beyond what was recorded</span>}</td>)}</tr>
           </tbody>
         </table>
       </div>
@@ -206,7 +213,9 @@ function Field({ swept, found, take }: { swept: Swept; found: Found; take: Props
                 {across.values.map((second, k) => {
                   const at = i * across.values.length + k;
                   const words = found.words[at]!.replace(` ${found.unit}`, "") || "–";
-                  return <td key={second} style={{ background: shade(found.estimate[at] ?? null) }}><button class="plain" onClick={() => take({ [down.key]: first, [across.key]: second })} aria-label={`${words}; take up ${down.label} ${first} and ${across.label} ${second}`}>{words}</button></td>;
+                  if (swept.refused[at]) return <td key={second} class="num quiet" title={swept.refused[at]}>–<span class="hidden">, can't be set</span></td>;
+                  const off = swept.beyond[at];
+                  return <td key={second} class={off ? "beyond" : undefined} style={{ backgroundColor: shade(found.estimate[at] ?? null) }} title={off || undefined}><button class="plain" onClick={() => take({ [down.key]: first, [across.key]: second })} aria-label={`${words}${off ? ", beyond what was recorded" : ""}; take up ${down.label} ${first} and ${across.label} ${second}`}>{words}</button></td>;
                 })}
               </tr>
             ))}
