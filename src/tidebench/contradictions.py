@@ -92,7 +92,7 @@ def _end_tidal(case: Case) -> Iterator[Contradiction]:
                 yield Contradiction(
                     row.at_s,
                     frozenset({"etco2_mmhg"}),
-                    f"The case says an EtCO2 of {seen:g} mmHg at {row.at_s:g} s beside a PaCO2 of {blood:g} mmHg; "
+                    f"The case says an EtCO2 of {seen:.3g} mmHg at {row.at_s:g} s beside a PaCO2 of {blood:.3g} mmHg; "
                     f"typed in kPa it would be {seen * MMHG_PER_KPA:.3g} mmHg: is it right in mmHg?",
                 )
 

@@ -87,19 +87,19 @@ def _oxygen(case: Case, gas: BloodGas, at_s: float | None) -> Found:
     if po2 is None:
         return
     if (text := of_gas(case, gas, at_s)) is not None:
-        short = f"PaO2 {po2:g} mmHg and SaO2 {100 * (gas.sao2 or 0.0):.0f} % don't go together {CURVE}"
+        short = f"PaO2 {po2:.3g} mmHg and SaO2 {100 * (gas.sao2 or 0.0):.0f} % don't go together {CURVE}"
         yield Against(frozenset({"pao2_mmhg", "sao2"}), text, short)
     if gas.sao2 is not None or gas.site != "arterial":
         return
     pulse = next((row.spo2 for row in noted_near(case, gas) if row.spo2 is not None), None)
     if pulse is None:
         if po2 < LOW_PO2_MMHG and not _newborn(case) and _could_be_kpa(gas, po2):
-            short = f"PaO2 {po2:g} mmHg, with no saturation beside it, may be in kPa (asked about)"
+            short = f"PaO2 {po2:.3g} mmHg, with no saturation beside it, may be in kPa (asked about)"
             yield Against(frozenset({"pao2_mmhg"}), _alone(po2, at_s), short)
         return
     beside = f"an SpO2 of {100 * pulse:.0f} % noted with it"
     if text := _by_curve(gas, po2, pulse, PULSE_SLACK, beside, at_s, p50_span_mmhg(case)):
-        short = f"PaO2 {po2:g} mmHg and SpO2 {100 * pulse:.0f} % don't go together {CURVE}"
+        short = f"PaO2 {po2:.3g} mmHg and SpO2 {100 * pulse:.0f} % don't go together {CURVE}"
         yield Against(frozenset({"pao2_mmhg"}), text, short)
 
 
@@ -127,7 +127,7 @@ def _by_curve(
         return None
     stated, meant = ("mmHg", "kPa") if too_high else ("kPa", "mmHg")
     unit = f"; typed in {meant} it would be {other:.3g} mmHg, which fits" if slip else ""
-    size = f"{po2:g} mmHg" if stated == "mmHg" else f"{po2:g} mmHg ({po2 / MMHG_PER_KPA:.3g} kPa)"
+    size = f"{po2:.3g} mmHg" if stated == "mmHg" else f"{po2:.3g} mmHg ({po2 / MMHG_PER_KPA:.3g} kPa)"
     return (
         f"The case says an oxygen tension of {size} and {beside} in a gas{_when(at_s)}, and by the dissociation curve "
         f"that tension goes with {100 * low:.0f} to {100 * high:.0f} %{unit}: are both right, and is the sample what "
@@ -137,7 +137,7 @@ def _by_curve(
 
 def _alone(po2: float, at_s: float | None) -> str:
     return (
-        f"The case says an arterial oxygen tension of {po2:g} mmHg{_when(at_s)}, and no saturation beside it that "
+        f"The case says an arterial oxygen tension of {po2:.3g} mmHg{_when(at_s)}, and no saturation beside it that "
         f"would settle it; typed in kPa it would be {po2 * MMHG_PER_KPA:.3g} mmHg: is it right in mmHg?"
     )
 
@@ -165,9 +165,9 @@ def _carbon_dioxide(gas: BloodGas, at_s: float | None) -> Found:
         if pco2 < LOW_PCO2_MMHG and low <= bicarbonate_mmol_l(other, ph) <= high:
             yield Against(
                 frozenset({"paco2_mmhg"}),
-                f"The case says a PaCO2 of {pco2:g} mmHg{_when(at_s)}, and no bicarbonate beside it that would "
+                f"The case says a PaCO2 of {pco2:.3g} mmHg{_when(at_s)}, and no bicarbonate beside it that would "
                 f"settle it; typed in kPa it would be {other:.3g} mmHg: is it right in mmHg?",
-                f"PaCO2 {pco2:g} mmHg, with no bicarbonate beside it, may be in kPa (asked about)",
+                f"PaCO2 {pco2:.3g} mmHg, with no bicarbonate beside it, may be in kPa (asked about)",
             )
         return
     apart = ph_disagreement(ph, pco2, base)
@@ -180,8 +180,8 @@ def _carbon_dioxide(gas: BloodGas, at_s: float | None) -> Found:
     yield Against(
         frozenset({"paco2_mmhg"} if slip else {"ph", "paco2_mmhg", "hco3_mmol_l"}),
         f"The case says numbers that contradict each other in a gas{_when(at_s)}: pH {ph:.2f} is stated, and PaCO2 "
-        f"{pco2:g} mmHg with bicarbonate {base:g} mmol/L gives {ph - apart:.2f}{unit}: are all right?",
-        f"pH {ph:.2f}, PaCO2 {pco2:g} mmHg and bicarbonate {base:g} mmol/L contradict each other (asked about)",
+        f"{pco2:.3g} mmHg with bicarbonate {base:g} mmol/L gives {ph - apart:.2f}{unit}: are all right?",
+        f"pH {ph:.2f}, PaCO2 {pco2:.3g} mmHg and bicarbonate {base:g} mmol/L contradict each other (asked about)",
     )
 
 

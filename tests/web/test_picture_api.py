@@ -335,7 +335,7 @@ def test_a_picture_that_unpacks_to_more_than_may_be_is_refused(client: TestClien
 def test_a_file_larger_than_a_picture_may_be_is_cut_off(tmp_path: Path) -> None:
     with served(tmp_path, limits=Limits(upload_bytes=1000)) as client:
         answer = client.post("/api/uploads/pictures", params={"name": "a.png"}, content=bytes(2000))
-        assert answer.status_code == 422
+        assert answer.status_code == 413
         assert "too large" in answer.json()["problem"]
 
 

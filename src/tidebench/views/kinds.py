@@ -14,9 +14,12 @@ from tidebench.findings import ABOUT
 from tidebench.findings.about import DECIDE, About
 from tidebench.marks import SAME_S, Mark
 from tidebench.quantities import quantity
-from tidebench.views.wording import clock, count, sentence
+from tidebench.views.wording import clock, count, duration, sentence
 
 Starts = npt.NDArray[np.float64]
+HOUR_S = 3600.0
+MANY = 100
+"""Events that bear a third figure: of so many, a rate is known to a tenth of itself (Poisson)."""
 
 if TYPE_CHECKING:
     from tidebench.review import Review
@@ -71,18 +74,18 @@ def kind_rows(review: Review) -> tuple[KindRow, ...]:
     table = review.findings.with_row_index("row")
     groups = {str(key[0]): rows for key, rows in table.partition_by("kind", as_dict=True).items()}
     starts = review.breaths["start_s"].to_numpy()
-    rows = [_row(kind, entry, groups[kind], starts) for kind, entry in told.items() if kind in groups]
+    length = review.recording.duration_s
+    rows = [_row(kind, entry, groups[kind], starts, length) for kind, entry in told.items() if kind in groups]
     return tuple(sorted(rows, key=lambda row: (-row.count, row.kind)))
 
 
-def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts) -> KindRow:
-    low, high = told["per_hour_interval"]
+def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts, length_s: float) -> KindRow:
     return KindRow(
         kind=kind,
         label=label_of(kind),
         about=ABOUT[kind],
         count=int(told["count"]),
-        rate=f"{_figure(told['per_hour'])} per hour (95 % interval {_figure(low)} to {_figure(high)})",
+        rate=rate_words(told, length_s),
         share=share_of_breaths(told, rows, starts),
         cluster=f"at most {told['most_in_3_min']} in three minutes",
         index=tuple(rows["row"].to_list()),
@@ -90,6 +93,13 @@ def _row(kind: str, told: dict[str, Any], rows: pl.DataFrame, starts: Starts) ->
         ends_s=tuple(rows["end_s"].round(3).to_list()),
         breaths=tuple(rows["breath"].to_list()),
     )
+
+
+def rate_words(told: dict[str, Any], length_s: float) -> str:
+    """How often an hour, with its interval; of a recording of less than an hour also how many in how long."""
+    low, high = (_figure(bound, told["count"]) for bound in told["per_hour_interval"])
+    rate = f"{_figure(told['per_hour'], told['count'])} per hour (95 % interval {low} to {high})"
+    return rate if length_s >= HOUR_S else f"{told['count']} in {duration(length_s)}: {rate}"
 
 
 def share_of_breaths(told: dict[str, Any], rows: pl.DataFrame, starts: Starts) -> str:
@@ -101,12 +111,13 @@ def share_of_breaths(told: dict[str, Any], rows: pl.DataFrame, starts: Starts) -
     if (np.searchsorted(starts, ends) - np.searchsorted(starts, begins, "right") > 1).any():
         return "some stand for several breaths in a row"
     least, most = told["percent_interval"]
-    return f"{_figure(share)} % of breaths ({_figure(least)} to {_figure(most)} %)"
+    share, least, most = (_figure(value, told["count"]) for value in (share, least, most))
+    return f"{share} % of breaths ({least} to {most} %)"
 
 
-def _figure(value: float) -> str:
-    """Three figures, and whole numbers from a hundred on."""
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
+def _figure(value: float, events: int) -> str:
+    """Two figures of fewer events than a hundred, else three; whole numbers from a hundred on."""
+    return f"{value:.0f}" if value >= 100 else f"{value:.{3 if events >= MANY else 2}g}"
 
 
 def _value(key: str, value: float) -> str:

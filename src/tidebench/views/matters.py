@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -103,14 +103,15 @@ def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ..
 
 def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     for verdict in judged:
-        if verdict.state not in ("crossed", "crossed at times"):
+        if verdict.state not in ("crossed", "crossed at times") or _noise(verdict):
             continue
         part = verdict.beyond / verdict.of if verdict.of else 1.0
-        shown, doubt = verdict.number, _doubt(review, verdict)
+        shown, doubt = replace(verdict.number, left_open=""), _doubt(review, verdict)
+        says = [_on(verdict), _open(verdict.number), doubt, _resistive(review, verdict.limit.key), *_stated(verdict)]
         yield Matter(
             BY_KIND[verdict.limit.kind] * (0.6 + 0.4 * part) * (DOUBTED if doubt else 1.0),
             sentence(f"{shown.label} {shown.value}: {_beyond(verdict)}"),
-            " ".join(filter(None, [_on(verdict), doubt, _resistive(review, verdict.limit.key), *_stated(verdict)])),
+            " ".join(filter(None, says)),
             verdict.limit.key,
         )
 
@@ -126,9 +127,16 @@ def _doubt(review: Review, verdict: Verdict) -> str:
         return ""
     if review.summary.get("mechanics", {}).get("one_compartment") is False:
         return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
-    if verdict.state == "crossed at times":
-        return "On single breaths noise moves it further than the lung does."
     return ""
+
+
+def _noise(verdict: Verdict) -> bool:
+    """True of a stress index whose median is within: on single breaths noise moves it further than the lung does."""
+    return verdict.limit.key == "stress_index" and verdict.state == "crossed at times"
+
+
+def _open(number: Number) -> str:
+    return f"Its samples leave {number.left_open} open." if number.left_open else ""
 
 
 def _resistive(review: Review, key: str) -> str:

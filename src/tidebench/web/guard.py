@@ -9,12 +9,13 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 from urllib.parse import urlsplit
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders, QueryParams
 from starlette.requests import cookie_parser
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from tidebench.web.options import Serving, is_loopback
+from tidebench.web.uploads import too_large
 
 log = logging.getLogger("tidebench.web")
 
@@ -157,9 +158,12 @@ class Guard:
             return 403, f"The request lacks the header {PAGE_HEADER}: page."
         if "content-encoding" in headers:
             return 415, "Compressed requests are not taken."
-        said = headers.get("content-length", "0")
-        if scope["path"] not in UPLOADS and not (said.isdecimal() and int(said) <= self.serving.limits.body_bytes):
-            return 413, "The request is larger than it may be."
+        said, limits = headers.get("content-length", "0"), self.serving.limits
+        file = scope["path"] in UPLOADS
+        if not (said.isdecimal() and int(said) <= (limits.upload_bytes if file else limits.body_bytes)):
+            return 413, str(
+                too_large(QueryParams(scope["query_string"]).get("name", ""), limits)
+            ) if file else "The request is larger than it may be."
         return None
 
     def _counted(self, scope: Scope, receive: Receive) -> Receive:

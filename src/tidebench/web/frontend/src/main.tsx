@@ -2,7 +2,7 @@ import "uplot/dist/uPlot.min.css";
 import "./style.css";
 
 import { render } from "preact";
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 
 import { AboutRoom } from "./about";
 import { AlarmsRoom } from "./alarms";
@@ -61,6 +61,11 @@ function Page() {
       say((error as Error).message);
     }
   };
+  const entered = useRef(false);
+  useEffect(() => {
+    if (entered.current) document.querySelector<HTMLElement>("main")?.focus({ preventScroll: true }); // a reader's cursor comes along
+    entered.current = true;
+  }, [place.room, place.name]);
   useEffect(() => {
     document.title = `${place.name ? place.name : HEADINGS[place.room]} · Tidebench`;
   }, [place.room, place.name]);

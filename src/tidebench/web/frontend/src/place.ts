@@ -40,11 +40,22 @@ function decoded(text: string): string {
   }
 }
 
-const listeners = new Set<() => void>();
-const told = () => listeners.forEach((listener) => listener());
-if (typeof window !== "undefined") window.addEventListener("hashchange", told);
-
 export const here = (): Place => readPlace(window.location.hash);
+
+const been = new Map<string, string>(); // where in a room of a case its reader was last
+const listeners = new Set<() => void>();
+const told = () => {
+  const now = here();
+  been.set(`${now.room}/${now.name}`, writePlace(now));
+  listeners.forEach((listener) => listener());
+};
+if (typeof window !== "undefined") {
+  window.addEventListener("hashchange", told);
+  told();
+}
+
+/** The way back into a room, to where its reader was. */
+export const wayBack = (room: RoomKind, name: string): string => been.get(`${room}/${name}`) ?? writePlace({ room, name, words: {} });
 
 /** Go somewhere; the way back stays open. */
 export function go(place: Partial<Place> & Pick<Place, "room">): void {

@@ -93,7 +93,7 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
     [review, marked],
   );
   const [restSpots, restMarks] = useMemo(() => {
-    const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]!, end: kind.ends_s[i]! })));
+    const found = rest.flatMap((kind) => kind.index.map((index, i) => ({ index, kind: kind.kind, start: kind.starts_s[i]!, end: kind.ends_s[i]!, breath: kind.breaths[i] ?? null })));
     return [found, found.map((spot): LaneMark => ({ at: spot.start, to: spot.end, shape: "tick", words: spot.kind.replaceAll("-", " "), state: marked[spot.index] }))];
   }, [review, marked]);
   return (
@@ -106,7 +106,7 @@ function Ribbon({ review, stretch, marked, chosen, see, toFinding }: Omit<Props,
       )}
       {lanes.map(({ kind, marks }) => (
         <Lane key={kind.kind} label={capital(kind.label)} count={kind.count} {...{ review, stretch, marks }} here={marks[chosen === null ? -1 : kind.index.indexOf(chosen)]}
-          pick={(i) => toFinding({ index: kind.index[i]!, kind: kind.kind, start: kind.starts_s[i]! })} />
+          pick={(i) => toFinding({ index: kind.index[i]!, kind: kind.kind, start: kind.starts_s[i]!, breath: kind.breaths[i] ?? null })} />
       ))}
       {restSpots.length > 0 && (
         <Lane label={`${rest.length} other ${rest.length === 1 ? "kind" : "kinds"}`} count={restSpots.length} {...{ review, stretch }}

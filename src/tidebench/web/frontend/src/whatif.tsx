@@ -8,7 +8,7 @@ import { follow } from "./jobs";
 import { useKeys } from "./keys";
 import { MakeLesson } from "./makelesson";
 import { say, undoLast, useMoving } from "./notices";
-import { go, look, usePlace } from "./place";
+import { look, usePlace, wayBack } from "./place";
 import { Plot } from "./plot";
 import { colour } from "./theme";
 import { Sweep } from "./sweep";
@@ -135,7 +135,7 @@ export function WhatIfRoom({ name }: { name: string }) {
       { keys: ["z"], group: "What-if", words: "Take the last change back", act: undoLast },
       { keys: ["r"], group: "What-if", words: "Settings as they were recorded", act: reset },
       { keys: ["k"], group: "What-if", words: "Keep this alternative beside the others", act: keep },
-      { keys: ["b"], group: "What-if", words: "Back to the review", act: () => go({ room: "case", name }) },
+      { keys: ["b"], group: "What-if", words: "Back to the review", act: () => (window.location.hash = wayBack("case", name)) },
     ],
     [settings, change, fit],
   );
@@ -144,7 +144,7 @@ export function WhatIfRoom({ name }: { name: string }) {
     <>
       <div class="row">
         <h1 class="grow">What if? <span class="quiet">{fit ? fit.title || name : problem ? name : ""}</span></h1>
-        <a class="button" href={`#/case/${encodeURIComponent(name)}`}>Back to the review <kbd>b</kbd></a>
+        <a class="button" href={wayBack("case", name)}>Back to the review <kbd>b</kbd></a>
       </div>
       {problem && <p class="problem" role="alert">{problem}</p>}
       {!fit && !problem && <p class="quiet" role="status">Fitting a patient to the stretch …</p>}
