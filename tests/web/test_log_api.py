@@ -148,7 +148,7 @@ def test_a_column_that_is_not_read_does_not_come_into_the_case(client: TestClien
 def test_a_log_may_be_larger_than_a_request_and_not_larger_than_a_file_may(folder: Path) -> None:
     with served(folder, limits=Limits(body_bytes=100, upload_bytes=1000)) as client:
         assert sent(client)["problem"] == ""
-        for content, status in ((4 * LOG, 413), (iter([4 * LOG]), 422)):  # its size said, or found on the way
+        for content, status in ((4 * LOG, 413), (iter([4 * LOG.encode()]), 422)):  # its size said, or found on the way
             answer = client.post("/api/uploads/logs", params={"name": "a.csv"}, content=content, headers=BYTES)
             assert answer.status_code == status
             assert "too large" in answer.json()["problem"]

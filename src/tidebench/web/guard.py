@@ -161,9 +161,8 @@ class Guard:
         said, limits = headers.get("content-length", "0"), self.serving.limits
         file = scope["path"] in UPLOADS
         if not (said.isdecimal() and int(said) <= (limits.upload_bytes if file else limits.body_bytes)):
-            return 413, str(
-                too_large(QueryParams(scope["query_string"]).get("name", ""), limits)
-            ) if file else "The request is larger than it may be."
+            name = QueryParams(scope["query_string"]).get("name", "")
+            return 413, str(too_large(name, limits)) if file else "The request is larger than it may be."
         return None
 
     def _counted(self, scope: Scope, receive: Receive) -> Receive:
