@@ -305,3 +305,45 @@ def test_two_people_at_once_see_each_others_marks(browser: Browser, address: str
         expect(other.page.locator(".finding .said")).to_contain_text("Unsure")
         one.page.keyboard.press("o")
         expect(one.page.locator(".finding .said")).to_have_count(0)
+
+
+def test_a_refused_recording_leads_on_to_its_columns(browser: Browser, address: str, folder: Path) -> None:
+    """Pressure in cmH2O under a header that says mbar is near enough; one under kPa is ten times a lung's."""
+    wrong = folder / "wrong-unit"
+    wrong.mkdir()
+    lines = (DEMO / "signals.csv").read_text(encoding="utf-8").splitlines()
+    head = next(i for i, line in enumerate(lines) if not line.startswith("#"))
+    lines[head] = lines[head].replace("cmH2O", "kPa")
+    (wrong / "signals.csv").write_text("\n".join(lines[head : head + 6000]) + "\n", encoding="utf-8")
+    (wrong / "case.toml").write_text('title = "A wrong unit"\n[recording]\nfile = "signals.csv"\n', encoding="utf-8")
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto("/#/case/wrong-unit")
+        page.get_by_role("button", name="Review it").click()
+        expect(page.locator(".problem")).to_contain_text("kPa", timeout=60_000)
+        expect(page.locator(".problem")).not_to_contain_text("[recording")
+        page.get_by_label("Unit of", exact=False).nth(1).select_option("cmH2O")
+        one.shot("columns-named")
+        page.get_by_role("button", name="Keep this and review it").click()
+        expect(page.get_by_role("heading", name="What matters first")).to_be_visible(timeout=120_000)
+
+
+def test_a_map_marks_what_was_never_recorded_and_the_way_back_keeps_its_place(browser: Browser, address: str) -> None:
+    with visit(browser, address) as one:
+        page = one.page
+        page.goto(f"/#/case/{CASE}?from=80&to=110")
+        expect(page.locator(".plot").first).to_be_visible()
+        page.keyboard.press("i")
+        expect(page.get_by_role("heading", name="Through a range")).to_be_visible(timeout=60_000)
+        page.goto(f"/#/whatif/{CASE}?from=75&to=138&sweep=rate_per_min:20:80:20,peep_cmh2o:8:28:20")
+        page.reload()
+        expect(page.locator(".field-map")).to_be_visible(timeout=60_000)
+        assert page.locator(".field-map td.beyond").count() >= 2  # a PEEP of 28 over levels of 8 to 15
+        expect(page.get_by_text("2 of 8 can't be set")).to_be_visible()  # 0.815 s in a breath of 0.75 s
+        one.shot("map-beyond")
+        page.goto(f"/#/case/{CASE}?from=80&to=110")
+        expect(page.locator("#detail")).to_contain_text("1:20")
+        page.keyboard.press("i")
+        expect(page.get_by_role("heading", name="Through a range")).to_be_visible(timeout=60_000)
+        page.keyboard.press("b")
+        expect(page.locator("#detail")).to_contain_text("1:20")

@@ -25,7 +25,8 @@ export function BenchRoom() {
   useEffect(() => void get<BenchOffer>("/bench").then(setOffer, (error: Error) => say(error.message)), []);
   const { who = "", seed = "" } = place.words;
   if (!offer) return <h1>Live bench</h1>;
-  return who ? <Sitting key={`${who} ${seed}`} offer={offer} /> : <Choose offer={offer} />;
+  if (who && offer.patients.some((patient) => patient.name === who)) return <Sitting key={`${who} ${seed}`} offer={offer} />;
+  return <>{who && <p class="problem narrow" role="alert">There is no patient “{who}” here. Choose one of these.</p>}<Choose offer={offer} /></>;
 }
 
 function Choose({ offer }: { offer: BenchOffer }) {
