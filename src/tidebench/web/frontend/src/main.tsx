@@ -4,29 +4,32 @@ import "./style.css";
 import { render } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 
-import { AboutRoom } from "./about";
-import { AlarmsRoom } from "./alarms";
 import { get, Refused, send, type About } from "./api";
-import { BenchRoom } from "./bench";
-import { ClassRoom } from "./classlearner";
-import { CardsRoom } from "./cards";
 import { CaseRoom } from "./case";
 import { Casebook } from "./casebook";
 import { KeySheet } from "./keysheet";
+import { later } from "./later";
 import { useKeys } from "./keys";
-import { LessonsRoom } from "./lessons";
 import { Lock } from "./lock";
-import { LogsRoom } from "./logs";
-import { NewCase } from "./newcase";
 import { Notices, say } from "./notices";
-import { PicturesRoom } from "./pictures";
 import { go, usePlace, withForm } from "./place";
-import { Room } from "./room";
-import { TeachRoom } from "./teach";
-import { WhatIfRoom } from "./whatif";
 import { apply, choose, chosen, type Choice } from "./theme";
 
 apply();
+
+// Rooms that are not entered first come when they are: a case is drawn sooner without them.
+const AboutRoom = later(() => import("./about").then((part) => part.AboutRoom));
+const AlarmsRoom = later(() => import("./alarms").then((part) => part.AlarmsRoom));
+const BenchRoom = later(() => import("./bench").then((part) => part.BenchRoom));
+const ClassRoom = later(() => import("./classlearner").then((part) => part.ClassRoom));
+const CardsRoom = later(() => import("./cards").then((part) => part.CardsRoom));
+const LessonsRoom = later(() => import("./lessons").then((part) => part.LessonsRoom));
+const LogsRoom = later(() => import("./logs").then((part) => part.LogsRoom));
+const NewCase = later(() => import("./newcase").then((part) => part.NewCase));
+const PicturesRoom = later(() => import("./pictures").then((part) => part.PicturesRoom));
+const Room = later(() => import("./room").then((part) => part.Room));
+const TeachRoom = later(() => import("./teach").then((part) => part.TeachRoom));
+const WhatIfRoom = later(() => import("./whatif").then((part) => part.WhatIfRoom));
 
 const HEADINGS = {
   casebook: "Casebook", new: "New case", pictures: "Pictures", case: "Case", whatif: "What if", prepare: "Prepare", gases: "Gases", wean: "Weaning",
