@@ -18,7 +18,6 @@ from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.unlived import unlived
-from tidebench.fitting.ventilator import spread_of_median
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
@@ -222,9 +221,9 @@ def moved(
     clock = key == "rate_per_min" and fit.drive is None
     if key in held.then and key not in held.now:
         own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
-        return value + spread_of(fit, key) * noise(rng, len(before)), after + own
+        return value + fit.spreads[key] * noise(rng, len(before)), after + own
     resolution = timed(fit) if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
-    error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
+    error = np.hypot(fit.spreads[key], RESOLUTION.get(key, resolution * abs(value)))
     if key in ("vti_ml", "vte_ml"):
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
@@ -257,12 +256,6 @@ def uneven(fit: Fit) -> bool:
     review, theta = fit.window.review, fit.mechanics.theta
     narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
     return bool(fit.limitation or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
-
-
-def spread_of(fit: Fit, key: str) -> float:
-    """Standard error of a recorded median."""
-    column = fit.seen(key)
-    return spread_of_median(column) if len(column) > 1 else 0.0
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:
