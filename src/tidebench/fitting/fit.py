@@ -238,6 +238,7 @@ def fit_patient(
     resting = drive is None and identifiable
     limitation = limitation_of(window, mechanics) if resting else None
     bend = bend_of(window, mechanics) if resting and limitation is None and not mechanics.uneven else None
+    mechanics = mechanics if bend is None else bend.of(mechanics)
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window), limitation=limitation,
