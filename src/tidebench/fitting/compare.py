@@ -26,6 +26,7 @@ GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
 PER_KG = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
 TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
 """Everything that a rehearsal tells, where the patient shows it."""
+ONE_EACH = 0.1  # by which breaths may differ from efforts where each begins one (this house's choice)
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
     "peak_pressure_cmh2o": 0.02, "plateau_pressure_cmh2o": 0.05, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
@@ -92,7 +93,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     are not known, and what goes beyond what was recorded.
     """
     rng = np.random.default_rng([seed, 11])
-    held = Held(held_by(now.setting, fit), held_by(then.setting, fit))
+    held = Held(held_by(now.setting, fit), held_by(then.setting, fit) | held_by_efforts(fit, now, then))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
         if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
@@ -176,6 +177,16 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
     if fit.drive is None and mode.mandatory is not None:
         out.add("rate_per_min")
     return frozenset(out)
+
+
+def held_by_efforts(fit: Fit, now: Prediction, then: Prediction) -> frozenset[str]:
+    """The rate, where each effort of the estimate begins one breath then and did not now: what the model has of breaths
+    in pairs, or of efforts without a breath, does not go with it.
+    """
+    if fit.drive is None or bi_level(now.setting) or bi_level(then.setting):
+        return frozenset()
+    off = [abs(float(told.quantities["rate_per_min"][0]) / fit.drive.rate_per_min - 1.0) for told in (now, then)]
+    return frozenset({"rate_per_min"}) if off[1] < ONE_EACH < off[0] else frozenset()
 
 
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
