@@ -350,3 +350,18 @@ def test_a_pause_that_nobody_gave_is_read_from_the_breaths(pause: float) -> None
     assert fit.setting.get("pause_s", 0.0) == pytest.approx(pause, abs=0.03)
     assert any("set pause was not given" in words for words in fit.assumptions) == bool(pause)
     assert overlay(fit, predict(fit, n=1)).pressure_error_cmh2o < 0.7, "2 cmH2O where gas is taken to flow all along"
+
+
+def test_breaths_in_pairs_of_now_leave_no_mark_where_each_effort_begins_one(supported: Fit) -> None:
+    """Then the rate is that of efforts (by definition of one each); a factor of pairs would make it a fifth less."""
+    drive = supported.drive
+    assert drive is not None
+    told = predict(supported, n=4)
+    paired, one_each = (
+        replace(told, quantities={**told.quantities, "rate_per_min": times * drive.rate_per_min * np.ones(4)})
+        for times in (1.25, 0.98)
+    )
+    rate = compared(supported, paired, one_each).then["rate_per_min"][0]
+    assert rate == pytest.approx(0.98 * drive.rate_per_min)
+    both = compared(supported, one_each, one_each).then["rate_per_min"][0]
+    assert both == pytest.approx(supported.recorded["rate_per_min"])

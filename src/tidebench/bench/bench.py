@@ -292,7 +292,7 @@ class Bench:
         scenario, channels = self._so_far(title)
         if hidden:
             channels |= {name: self._kept(name).copy() for name in TRUTH}
-        return Solution(scenario, channels, self._live.raw_breaths, self._live.raw_efforts)
+        return Solution(scenario, channels, self._live.breath_rows, self._live.effort_rows)
 
     def recorded(self) -> tuple[Case, Recording]:
         """What a ventilator would have recorded so far, and what would be known of the case.

@@ -18,7 +18,6 @@ from tidebench.fitting.predict import LEAST_REACHING, Prediction
 from tidebench.fitting.records import Samples, interval
 from tidebench.fitting.told import LEAK_DOUBT
 from tidebench.fitting.unlived import unlived
-from tidebench.fitting.ventilator import spread_of_median
 from tidebench.limits import predicted_weight_kg, volume_weight_kg
 from tidebench.mode import parse_mode
 from tidebench.quantities import quantity
@@ -27,6 +26,7 @@ GAS_KEYS = ("paco2_mmhg", "ph", "pao2_mmhg", "sao2")
 PER_KG = ("vt_per_pbw_ml_kg", "vt_per_weight_ml_kg")
 TOLD = (*KEYS, *PER_KG, *GAS_KEYS)
 """Everything that a rehearsal tells, where the patient shows it."""
+ONE_EACH = 0.1  # by which breaths may differ from efforts where each begins one (this house's choice)
 BEYOND = 0.2  # of the recorded range that a prediction may leave it by before it counts as extrapolated
 RESOLUTION = {
     "peak_pressure_cmh2o": 0.02, "plateau_pressure_cmh2o": 0.05, "total_peep_cmh2o": 0.05, "intrinsic_peep_cmh2o": 0.05,
@@ -47,10 +47,10 @@ NEARER_PASSIVE = {
     "peak_pressure_cmh2o": 0.75, "plateau_pressure_cmh2o": 0.7, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7,
 }  # fmt: skip
 NEARER_BREATHING = {"rate_per_min": 0.55, "total_peep_cmh2o": 0.75, "intrinsic_peep_cmh2o": 0.75}
-POWER_MEASURED, POWER_BREATHING, GAS_BREATHING = 0.5, 0.75, 0.75
+POWER_MEASURED, POWER_BREATHING, GAS_BREATHING = 0.5, 0.75, 0.65
 """Shares of their distance from the estimate that draws then keep on one level, where intervals as they come hold more
-of the open population's truths than they say: each draw's rate, for one, has the scatter of the 45 s that are simulated
-of it, now and then."""
+of the open population's truths than they say (PaCO2's: 103 of two seeds): each draw's rate, for one, has the scatter of
+the 45 s that are simulated of it, now and then."""
 UNEVEN_FLOOR, UNEVEN_SHARE = 0.08, 0.1
 """Further doubt of trapped pressure, cmH2O and of the intrinsic PEEP, where one compartment does not describe the lung
 or expiration is limited (open population of virtual patients)."""
@@ -93,7 +93,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     are not known, and what goes beyond what was recorded.
     """
     rng = np.random.default_rng([seed, 11])
-    held = Held(held_by(now.setting, fit), held_by(then.setting, fit))
+    held = Held(held_by(now.setting, fit), held_by(then.setting, fit) | held_by_efforts(fit, now, then))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
         if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
@@ -179,6 +179,16 @@ def held_by(setting: Mapping[str, Any], fit: Fit) -> frozenset[str]:
     return frozenset(out)
 
 
+def held_by_efforts(fit: Fit, now: Prediction, then: Prediction) -> frozenset[str]:
+    """The rate, where each effort of the estimate begins one breath then and did not now: what the model has of breaths
+    in pairs, or of efforts without a breath, does not go with it.
+    """
+    if fit.drive is None or bi_level(now.setting) or bi_level(then.setting):
+        return frozenset()
+    off = [abs(float(told.quantities["rate_per_min"][0]) / fit.drive.rate_per_min - 1.0) for told in (now, then)]
+    return frozenset({"rate_per_min"}) if off[1] < ONE_EACH < off[0] else frozenset()
+
+
 def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[str, Samples]:
     """Quantities that follow from others, of the same drawn patients: minute volume is expired volume times rate, with
     what breaths that differ make of it; of a passive patient expiration is what inflation leaves of the breath. Power
@@ -222,9 +232,9 @@ def moved(
     clock = key == "rate_per_min" and fit.drive is None
     if key in held.then and key not in held.now:
         own = RESOLUTION.get(key, RELATIVE_RESOLUTION * abs(float(after[0]))) * noise(rng, len(after))
-        return value + spread_of(fit, key) * noise(rng, len(before)), after + own
+        return value + fit.spreads[key] * noise(rng, len(before)), after + own
     resolution = timed(fit) if clock else WANDERING if key == "rate_per_min" else RELATIVE_RESOLUTION
-    error = np.hypot(spread_of(fit, key), RESOLUTION.get(key, resolution * abs(value)))
+    error = np.hypot(fit.spreads[key], RESOLUTION.get(key, resolution * abs(value)))
     if key in ("vti_ml", "vte_ml"):
         error = np.hypot(error, LEAK_DOUBT * fit.leaked_ml)
     factor = key in FACTORS and value > 0 and (before[np.isfinite(before)] > 0).all()
@@ -257,12 +267,6 @@ def uneven(fit: Fit) -> bool:
     review, theta = fit.window.review, fit.mechanics.theta
     narrow = theta[EXPIRATION] > NARROW * theta[INSPIRATION]
     return bool(fit.limitation or narrow or (review.mechanics["uneven"][fit.window.breaths] == 1).any())
-
-
-def spread_of(fit: Fit, key: str) -> float:
-    """Standard error of a recorded median."""
-    column = fit.seen(key)
-    return spread_of_median(column) if len(column) > 1 else 0.0
 
 
 def edges(draws: Samples) -> tuple[float, float, float]:

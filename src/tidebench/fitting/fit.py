@@ -22,7 +22,7 @@ from tidebench.fitting.recoil import Bend, Steps, bend_of, steps_of
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
 from tidebench.fitting.unseen import slope_of, stiffer_unseen
-from tidebench.fitting.ventilator import complete, some_waves, valve_resistance
+from tidebench.fitting.ventilator import complete, some_waves, spread_of_median, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
 from tidebench.review import Review
 from tidebench.simulation.tube import tube_loss
@@ -120,6 +120,12 @@ class Fit:
         if key in own or key not in self.breaths.columns:
             return own.get(key, np.zeros(0))
         return np.asarray(self.breaths[key].drop_nulls().to_numpy(), np.float64)
+
+    @cached_property
+    def spreads(self) -> Mapping[str, float]:
+        """Standard errors of the medians of :attr:`recorded`; 0 where fewer than two breaths show one."""
+        columns = {key: self.seen(key) for key in self.recorded}
+        return {key: spread_of_median(column) if len(column) > 1 else 0.0 for key, column in columns.items()}
 
     def draws(self, n: int, seed: int = 0) -> tuple[Samples, Samples]:
         """``n`` patients within the doubt: lungs, shape (n, 10), and efforts (size, time, rate, the trigger's
@@ -232,6 +238,7 @@ def fit_patient(
     resting = drive is None and identifiable
     limitation = limitation_of(window, mechanics) if resting else None
     bend = bend_of(window, mechanics) if resting and limitation is None and not mechanics.uneven else None
+    mechanics = mechanics if bend is None else bend.of(mechanics)
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window), limitation=limitation,

@@ -6,6 +6,7 @@ import numpy as np
 
 from tidebench.fitting.fit import Fit
 from tidebench.fitting.levels import every_rise
+from tidebench.simulation.layout import EFFORT_ROW
 from tidebench.simulation.solution import Solution
 
 RATE_HZ = 100.0
@@ -26,7 +27,7 @@ PASSIVE_ONLY = ("plateau_pressure_cmh2o", "driving_pressure_cmh2o", "driving_pre
 
 def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
     """Medians of the quantities over the breaths from ``settle`` on; NaN where there are none."""
-    rows = done.raw_breaths.to_numpy(structured=True)
+    rows = done.breath_rows
     rows = rows[(rows["start"] >= settle) & np.isfinite(rows["end"]) & np.isfinite(rows["turn"])]
     if not len(rows):
         return dict.fromkeys(KEYS, np.nan)
@@ -55,7 +56,7 @@ def measured(done: Solution, settle: float, fit: Fit) -> dict[str, float]:
         "end_expiratory_flow_l_min": 60 * leaving, "work_j_l": work / np.maximum(vti / 1000, 1e-6),
         "effort_cmh2o": rows["muscle_peak"],
     }  # fmt: skip
-    out = {key: float(np.median(column)) for key, column in values.items()}
+    out = dict(zip(values, np.median(list(values.values()), axis=1).tolist(), strict=True))
     out |= {
         "rate_per_min": rate,
         "minute_volume_l_min": rate * float(np.mean(vte)) / 1000,
@@ -80,7 +81,7 @@ def own_breaths(done: Solution, settle: float) -> dict[str, float]:
 
 def unanswered(done: Solution, rows: np.ndarray, settle: float) -> float:
     """Share of efforts within which no breath begins, by the patient or by time, %; NaN where there are none."""
-    onset, over = done.raw_efforts["onset"].to_numpy(), done.raw_efforts["over"].to_numpy()
+    onset, over = (done.effort_rows[:, EFFORT_ROW.index(name)] for name in ("onset", "over"))
     inside = (onset >= settle) & (over < rows["start"][-1])
     following = np.searchsorted(rows["start"], onset[inside])
     met = rows["start"][np.minimum(following, len(rows) - 1)] <= over[inside]

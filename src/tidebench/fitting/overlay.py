@@ -42,11 +42,13 @@ class Overlay:
 
 def mean_breath(curves: list[Curves], n: int) -> Curves:
     """Means over breaths cut, or held at their last value, to ``n`` samples."""
-    told = [
-        np.mean([np.pad(curve[k][:n], (0, max(0, n - len(curve[k]))), mode="edge") for curve in curves], axis=0)
-        for k in range(3)
-    ]
-    return told[0], told[1], told[2]
+    told = np.empty((3, len(curves), n))
+    for j, curve in enumerate(curves):
+        for k, values in enumerate(curve):
+            told[k, j, : len(values)] = values[:n]
+            told[k, j, len(values) :] = values[-1]
+    pressure, flow, volume = told.mean(axis=1)
+    return pressure, flow, volume
 
 
 def of_recording(fit: Fit) -> list[Curves]:
@@ -66,9 +68,9 @@ def of_prediction(told: Prediction, shift: int = 0) -> list[Curves]:
 
 def settled(done: Solution, settled_s: float, shift: int = 0) -> list[Curves]:
     """Breaths of one drawn patient from ``settled_s`` on, cut ``shift`` samples later."""
-    rows, channels = done.raw_breaths, done.channels
+    rows, channels = done.breath_rows, done.channels
     out = []
-    for start, end in rows.select("start", "end").rows():
+    for start, end in zip(rows["start"], rows["end"], strict=True):
         if start >= settled_s and np.isfinite(end):
             part = slice(round(start * RATE_HZ) + shift, round(end * RATE_HZ) + shift)
             p, f, v = (channels[name][part] for name in ("airway_pressure", "flow", "lung_volume"))

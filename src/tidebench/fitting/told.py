@@ -48,7 +48,7 @@ def parameters(fit: Fit) -> list[Parameter]:
     out.append(_turbulence(fit, lungs))
     out += _limit(fit, lungs)
     if fit.bend is not None:
-        why = f"chords of {fit.bend.levels} levels of PEEP"
+        why = f"breaths on {fit.bend.levels.shape[1]} levels of PEEP"
         out += [_parameter(*_named(lungs, k), True, why) for k in (SPAN, MIDDLE, WIDTH)]
     out.append(_total_peep(fit))
     out.append(_leak(fit))

@@ -7,6 +7,7 @@ Units: s, cmH2O, L, L/s; gas tensions mmHg; gas stores L.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -115,6 +116,7 @@ is that of the whole at rest, as if compartments had settled and muscles and hea
 """
 
 
+@cache
 def record(names: tuple[str, ...]) -> np.dtype[Any]:
     """A structured type of floats with these names."""
     return np.dtype([(name, np.float64) for name in names])

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import polars as pl
 
 from tidebench.errors import OptionError, SimulationError
 from tidebench.simulation import layout
@@ -147,15 +146,14 @@ class Live:
             self._efforts = np.concatenate([self._efforts, spare])
 
     @property
-    def raw_breaths(self) -> pl.DataFrame:
+    def breath_rows(self) -> np.ndarray:
         """The breaths so far, as :class:`~tidebench.simulation.solution.Solution` has them."""
-        return delivered(pl.DataFrame({name: self.rows[name].copy() for name in layout.BREATH}))
+        return delivered(self.rows)
 
     @property
-    def raw_efforts(self) -> pl.DataFrame:
+    def effort_rows(self) -> Samples:
         """The efforts so far, likewise."""
-        begun = self._efforts[: int(self._start.effort["count"])].copy()
-        return pl.DataFrame(begun, schema=list(layout.EFFORT_ROW), orient="row")
+        return self._efforts[: int(self._start.effort["count"])].copy()
 
 
 def _without_protocol(scenario: Scenario) -> dict[str, object]:

@@ -191,7 +191,7 @@ def settle(start: Start) -> None:
     m["carina"], m["flow"] = leaked(p, base)
     m["leak_flow"] = m["flow"]
     low, high = min(-2.0, -float(p["residual_volume"])), 20.0
-    for _ in range(80):  # the volume at which lung and chest wall together hold the pressure behind the tube
+    for _ in range(80 if wall else 1):  # the volume at which lung and chest wall hold the pressure behind the tube
         total = 0.5 * (low + high)
         held = float(m["carina"]) - wall * total - float(p["pleural_pressure"])
         _hold(start, held)

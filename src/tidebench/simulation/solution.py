@@ -51,14 +51,26 @@ class Solution:
         What was simulated.
     channels : dict of str to ndarray, shape (n,)
         True signals by name (:data:`CHANNELS`), canonical units, at ``scenario.sampling_hz`` from time 0.
-    raw_breaths, raw_efforts : polars.DataFrame
-        As the solver wrote them; see :attr:`breaths` and :attr:`efforts`.
+    breath_rows : ndarray of :data:`~tidebench.simulation.layout.BREATH`, shape (breaths,)
+    effort_rows : ndarray, shape (efforts, 5)
+        As the solver wrote them, by :data:`~tidebench.simulation.layout.EFFORT_ROW`; see :attr:`breaths` and
+        :attr:`efforts`.
     """
 
     scenario: Scenario
     channels: dict[str, Samples]
-    raw_breaths: pl.DataFrame
-    raw_efforts: pl.DataFrame
+    breath_rows: np.ndarray
+    effort_rows: Samples
+
+    @cached_property
+    def raw_breaths(self) -> pl.DataFrame:
+        """:attr:`breath_rows` as a table."""
+        return pl.DataFrame({name: self.breath_rows[name].copy() for name in layout.BREATH})
+
+    @cached_property
+    def raw_efforts(self) -> pl.DataFrame:
+        """:attr:`effort_rows` as a table."""
+        return pl.DataFrame(self.effort_rows, schema=list(layout.EFFORT_ROW), orient="row")
 
     @cached_property
     def recording(self) -> Recording:
@@ -128,8 +140,8 @@ def simulate(
     return Solution(
         told,
         {name: signals[k] for k, name in enumerate(names)},
-        delivered(pl.DataFrame({name: np.concatenate([row[name] for row in rows]) for name in layout.BREATH})),
-        pl.DataFrame(np.concatenate(efforts), schema=list(layout.EFFORT_ROW), orient="row"),
+        delivered(np.concatenate(rows)),
+        np.concatenate(efforts),
     )
 
 

@@ -88,24 +88,23 @@ HIGHEST = ("peak_pressure", "muscle_peak", "pleural_high", "alveolar_high")
 LEAST = ("volume_least", "muscle_least", "pleural_low")
 
 
-def delivered(raw: pl.DataFrame) -> pl.DataFrame:
-    """The kernel's breaths without those of the patient's own that an inflation cuts off while they draw gas.
+def delivered(rows: np.ndarray) -> np.ndarray:
+    """The kernel's breaths, of type :data:`~tidebench.simulation.layout.BREATH`, without those of the patient's own
+    that an inflation cuts off while they draw gas.
 
     An inflation was delivered in them, so they are no rows of their own: what they held belongs to the breath before,
     which ends where the inflation begins.
     """
-    let_out = pl.col("end") - pl.col("turn")
-    own = (pl.col("kind") == layout.UNASSISTED) & let_out.is_not_nan() & (let_out <= 0.0)
-    if not raw.select(own.any()).item():
-        return raw
-    how = {name: pl.col(name).first() for name in raw.columns}
-    how |= {name: pl.col(name).sum() for name in SUMMED}
-    how |= {name: pl.col(name).max() for name in HIGHEST}
-    how |= {name: pl.col(name).min() for name in LEAST}
-    how["end"] = pl.col("end").last()
-    begun = (~own).cum_sum().alias("breath")
-    merged = raw.group_by(begun, maintain_order=True).agg(**how)
-    return merged.filter(pl.col("breath") > 0).drop("breath")
+    own = (rows["kind"] == layout.UNASSISTED) & (rows["end"] - rows["turn"] <= 0.0)
+    begun = np.flatnonzero(~own)
+    merged = rows[begun]
+    if not own.any() or not len(begun):
+        return merged
+    for names, reduced in ((SUMMED, np.add), (HIGHEST, np.maximum), (LEAST, np.minimum)):
+        for name in names:
+            merged[name] = reduced.reduceat(rows[name], begun)
+    merged["end"] = rows["end"][np.append(begun[1:], len(rows)) - 1]
+    return merged
 
 
 def with_last(raw: pl.DataFrame, until_s: float) -> pl.DataFrame:
