@@ -132,6 +132,22 @@ def test_a_corner_that_a_reflection_hides_is_found_by_the_edges_beside_it(corner
     assert np.abs(found - corners).max() < 1.5
 
 
+@pytest.mark.parametrize("screen", [(15, 20, 30), (235, 230, 240)])
+@pytest.mark.parametrize("at", [(800.0, 170.0), (1390.0, 600.0), (250.0, 900.0)])
+def test_a_reflection_across_a_screen_s_edge_hides_none_of_it(at: tuple[float, float], screen: Any) -> None:
+    """Light adds alike to screen and wall: the edge is as sharp as without, and neither has one colour any more."""
+    corners = np.array([(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)])
+    large = Image.new("RGB", (6400, 4800), (120, 115, 110))
+    ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=screen)
+    shown = 0.8 * np.asarray(large.resize((1600, 1200), Image.Resampling.BOX), dtype=float)
+    y, x = np.mgrid[0:1200, 0:1600]
+    light = 60 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * 250**2))
+    lit = shown + light[..., None] + np.random.default_rng(2).normal(0, 3, shown.shape)
+    found, bend = find_corners(Image.fromarray(lit.clip(0, 255).round().astype(np.uint8)), "screen")
+    assert bend == 0
+    assert np.abs(found - corners).max() < 1.0
+
+
 @pytest.mark.parametrize("bend", [-0.06, 0.04])
 def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) -> None:
     """The bent picture is drawn by the lens's own equation, point by point; no function of the reader draws it."""

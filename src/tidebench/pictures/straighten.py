@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 Points = npt.NDArray[np.float64]
 _COARSE = 700  # pixels of the longer side at which a rectangle is looked for
 _PATCH = 24
+_DIFFERS = 30.0  # sum over red, green and blue from which on two places differ
 TILES = 32
 """Boxes by which a bent picture is unbent, along each side: within one, the bend is nothing to see."""
 MOST_BEND = 0.3
@@ -191,9 +192,11 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
         Nothing four-sided stands out.
     """
     coarse = max(1, max(image.size) // _COARSE)
-    mask = _standing_out(np.asarray(image.reduce(coarse), dtype=np.float32))
+    pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
     grey = np.asarray(image.convert("L"), dtype=np.float32)
-    for corners in (_four_sides(mask), _along_edges(mask)):
+    mask = _standing_out(pixels)
+    for rough in (lambda: _four_sides(mask), lambda: _along_edges(mask), lambda: _along_edges(_sharply_bounded(pixels))):
+        corners = rough()
         found = None if corners is None else _refined(grey, (corners + 0.5) * coarse - 0.5, 2.5 * coarse)
         if found is not None:
             return found
@@ -261,7 +264,7 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
                           pixels[:, -8:].reshape(-1, 3)])  # fmt: skip
     middle = np.median(rim, axis=0)
     spread = np.median(np.abs(rim - middle).sum(axis=1))
-    differs = np.abs(ndimage.median_filter(pixels, (3, 3, 1)) - middle).sum(axis=2) > max(30.0, 5 * spread)
+    differs = np.abs(ndimage.median_filter(pixels, (3, 3, 1)) - middle).sum(axis=2) > max(_DIFFERS, 5 * spread)
     labels, count = ndimage.label(ndimage.binary_closing(differs, iterations=2))
     if not count:
         return np.zeros(differs.shape, dtype=bool)
@@ -269,6 +272,28 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     sizes[0] = 0
     filled: npt.NDArray[np.bool_] = ndimage.binary_fill_holes(labels == sizes.argmax())
     return filled
+
+
+def _sharply_bounded(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """What lies between sharp edges on all four sides: a reflection across an edge changes both its sides alike.
+
+    Edges are where neighbours differ; a speck of them is none.
+    """
+    from scipy import ndimage
+
+    smooth = ndimage.median_filter(pixels, (3, 3, 1))
+    steps = [np.abs(part).sum(axis=2) for part in np.gradient(smooth, axis=(0, 1))]
+    step = 2 * np.hypot(*steps)
+    edges = step > max(_DIFFERS, 5 * float(np.median(step)))
+    labels, _ = ndimage.label(edges, np.ones((3, 3)))
+    sizes = np.bincount(labels.ravel())
+    edges &= sizes[labels] >= _PATCH
+    inside: npt.NDArray[np.bool_] = np.ones(edges.shape, dtype=bool)
+    for axis in (0, 1):
+        before = np.maximum.accumulate(edges, axis=axis)
+        after = np.flip(np.maximum.accumulate(np.flip(edges, axis), axis=axis), axis)
+        inside &= before & after
+    return inside
 
 
 def _four_sides(mask: npt.NDArray[np.bool_]) -> Points | None:
