@@ -10,7 +10,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -194,13 +194,19 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
     coarse = max(1, max(image.size) // _COARSE)
     pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
     grey = np.asarray(image.convert("L"), dtype=np.float32)
-    mask = _standing_out(pixels)
-    for rough in (lambda: _four_sides(mask), lambda: _along_edges(mask), lambda: _along_edges(_sharply_bounded(pixels))):
-        corners = rough()
+    for corners in _rough(pixels):
         found = None if corners is None else _refined(grey, (corners + 0.5) * coarse - 0.5, 2.5 * coarse)
         if found is not None:
             return found
     raise _no_screen(where)
+
+
+def _rough(pixels: npt.NDArray[np.float32]) -> Iterator[Points | None]:
+    """Corners to some pixels, by one way after the other: each sees what those before it may miss."""
+    mask = _standing_out(pixels)
+    yield _four_sides(mask)
+    yield _along_edges(mask)
+    yield _along_edges(_sharply_bounded(pixels))
 
 
 def _refined(grey: npt.NDArray[np.float32], rough: Points, reach: float) -> tuple[Points, float] | None:
