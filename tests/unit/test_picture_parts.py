@@ -320,14 +320,34 @@ def test_peaks_over_an_area_hardly_paler_than_its_pen_are_not_cut_off_through_jp
     assert np.nanmax(off) < 2.0
 
 
-def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
+def about_zero(alpha: float) -> tuple[Values, npt.NDArray[np.float64]]:
+    """A curve on both sides of a row of 90, what lies between them filled by a share of the pen's colour."""
     rows = 90 + 60 * np.sign(np.sin(np.arange(600) / 30)) * np.exp(-(np.arange(600) % 94) / 40)
     ground, pen = np.array([8.0, 10, 12]), np.array([150.0, 110, 240])
     y = np.arange(180)[:, None]
     inside = (y > np.minimum(rows, 90)) & (y < np.maximum(rows, 90))
-    behind = np.where(inside[..., None], ground + 0.7 * (pen - ground), ground)
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
     ink = inked(rows, 180, 2.0)[..., None]
-    area = area_of((behind + ink * (pen - behind)).astype(np.float32))
+    return rows, behind + ink * (pen - behind)
+
+
+def test_an_erase_bar_is_no_reason_to_read_an_area_s_edge_for_its_pen() -> None:
+    """The pen stands out; in the bar, 3 % of the panel, there is neither pen nor area, but a line of the grid."""
+    rows, pixels = about_zero(0.23)
+    pixels[:, 395:413] = (8.0, 10, 12)
+    pixels[90, 395:413] = (60.0, 60, 60)
+    found = curve_in(pixels.astype(np.float32))
+    assert found is not None
+    assert found.width == pytest.approx(2.0, abs=0.4)
+    off = np.abs(found.row - np.interp(found.column, np.arange(600), rows))
+    assert np.nanmedian(off) < 0.2
+    assert np.nanquantile(off, 0.9) < 1.0
+    assert np.isnan(found.row[(found.column > 396) & (found.column < 411)]).all()
+
+
+def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
+    rows, pixels = about_zero(0.7)
+    area = area_of(pixels.astype(np.float32))
     assert area is not None
     found = trace(area.ink())
     off = np.abs(found.row - np.interp(found.column, np.arange(600), rows))

@@ -94,8 +94,17 @@ class Area:
         """True at each place of a curve that is not on the area's edge."""
         filled = [self._beside(column, row, width, way) for way in ((-1, 0), (1, 0), (0, -1), (0, 1))]
         most, least = np.max(filled, axis=0), np.min(filled, axis=0)
-        tall = (self.share > 0.5).sum(axis=0)[np.round(column).astype(int)] > 2 * width + TALL_PX
-        out: npt.NDArray[np.bool_] = np.isfinite(row) & ((least > FILLED) | ((most < BARE) & tall))
+        out: npt.NDArray[np.bool_] = np.isfinite(row) & ((least > FILLED) | ((most < BARE) & self._tall(column, width)))
+        return out
+
+    def lost(self, column: Values, row: Values, width: float) -> npt.NDArray[np.bool_]:
+        """True where the area has an edge and a curve that was held against it is not there; an erase bar has none."""
+        out: npt.NDArray[np.bool_] = np.isnan(row) & self._tall(column, width)
+        return out
+
+    def _tall(self, column: Values, width: float) -> npt.NDArray[np.bool_]:
+        """True in columns whose area is too tall to be the pen's own."""
+        out: npt.NDArray[np.bool_] = (self.share > 0.5).sum(axis=0)[np.round(column).astype(int)] > 2 * width + TALL_PX
         return out
 
     def _beside(self, column: Values, row: Values, width: float, way: tuple[int, int]) -> Values:
@@ -124,9 +133,9 @@ def curve_in(pixels: Pixels, colour: Pixels | None = None) -> Curve | None:
         return best_of(inks)
     on_edge = [_on_edge(trace(ink), area) for ink in inks]
     best = max(on_edge, key=lambda curve: curve.worth, default=None)
-    if best is None or best.astray > MAY_STRAY or best.seen < 1 - MAY_STRAY:
-        best = max([*on_edge, _on_edge(trace(area.ink()), area)], key=lambda curve: curve.worth)
-    return best
+    if best is not None and area.lost(best.column, best.row, best.width).mean() <= MAY_STRAY:
+        return best
+    return max([*on_edge, _on_edge(trace(area.ink()), area)], key=lambda curve: curve.worth)
 
 
 def _on_edge(curve: Curve, area: Area) -> Curve:
