@@ -355,6 +355,19 @@ def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
     assert np.nanquantile(off, 0.9) < 2.0
 
 
+@pytest.mark.parametrize("width", [2.0, 3.0, 4.0])
+@pytest.mark.parametrize("slope", [0.3, 1.0, 3.0])
+def test_the_pen_of_an_area_is_as_wide_across_its_stroke_however_that_slants(slope: float, width: float) -> None:
+    """A pen drawn as what lies within half its width of a line: as tall as w·√(1 + slope²) in each column."""
+    x, y = np.arange(600), np.arange(180)[:, None]
+    rows = 90 + slope * (np.abs((x % (160 / slope)) - 80 / slope) - 40 / slope)
+    ink = np.clip(width / 2 + 0.5 - np.abs(y - rows) / np.hypot(1, slope), 0, 1)
+    shown = 230 - 200 * np.maximum(ink, 0.7 * (y > rows))
+    area = area_of(np.repeat(shown[..., None], 3, axis=2).astype(np.float32))
+    assert area is not None
+    assert area.pen == pytest.approx(width, abs=1)
+
+
 def test_a_curve_inside_a_filled_area_or_far_above_it_is_astray() -> None:
     rows = np.full(600, 60.0)
     area = area_of(filled(rows, 180, 0.3))
