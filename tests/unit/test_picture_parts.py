@@ -22,7 +22,7 @@ from tidebench.pictures.opening import Opened
 from tidebench.pictures.propose import proposal, propose_panels
 from tidebench.pictures.read import straightened
 from tidebench.pictures.slope import with_slope, without_jumps
-from tidebench.pictures.straighten import find_corners, homography, straight, through
+from tidebench.pictures.straighten import aslant, find_corners, homography, rectangle, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
 from tidebench.pictures.trace import best_of, trace
 from tidebench.pictures.turns import turns_of
@@ -170,6 +170,24 @@ def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) 
     rows = (part * np.arange(100, 200)[:, None]).sum(axis=0) / part.sum(axis=0)
     assert np.ptp(rows) < 0.8  # the straight line is straight again; it was off by more than ten pixels
     assert np.median(rows) == pytest.approx(149.75, abs=0.6)
+
+
+def test_a_screen_seen_aslant_is_told_from_a_chart_and_from_one_crooked_curve_of_it() -> None:
+    page = Image.new("RGB", (1600, 1200), "white")
+    pen = ImageDraw.Draw(page)
+    for top in (120, 460, 800):
+        pen.rectangle((180, top, 1480, top + 260), outline="black")
+        pen.line([(x, top + 130 + 90 * np.sin(x / 40)) for x in range(180, 1480)], fill=(0, 80, 200), width=3)
+    assert not aslant(page)
+    pen.polygon([(190, 470), (1470, 470), (1400, 700), (190, 700)], fill=(150, 20, 30))  # an area within a panel
+    assert not aslant(page)
+    corners = [(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)]
+    back = homography(np.array(corners), rectangle(page.size))  # from the photograph to the page
+    taken = page.transform(
+        page.size, Image.Transform.PERSPECTIVE, tuple((back / back[2, 2]).ravel()[:8]), Image.Resampling.BICUBIC,
+        fillcolor=(120, 115, 110),
+    )  # fmt: skip
+    assert aslant(taken)
 
 
 def test_corners_that_are_none_are_refused() -> None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 Points = npt.NDArray[np.float64]
 _COARSE = 700  # pixels of the longer side at which a rectangle is looked for
 _PATCH = 24
+_BESIDE, _ALL = 3.0, 0.95  # coarse pixels beside a screen that are its edge, and share of all edges that it holds
 _DIFFERS = 30.0  # sum over red, green and blue from which on two places differ
 TILES = 32
 """Boxes by which a bent picture is unbent, along each side: within one, the bend is nothing to see."""
@@ -201,6 +202,31 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
     raise _no_screen(where)
 
 
+def aslant(image: Image) -> bool:
+    """True where all that is drawn lies on a screen or sheet seen aslant: its rows are no rows of pixels."""
+    coarse = max(1, max(image.size) // _COARSE)
+    pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
+    rough = next((corners for corners in _rough(pixels) if corners is not None), None)
+    if rough is None or _slant(rough) <= CROOKED_PX:
+        return False
+    try:
+        found, _ = find_corners(image, "")
+    except PictureError:
+        return False
+    rows, columns = np.nonzero(_edges(pixels))
+    inside = np.ones(len(rows), dtype=bool)
+    ends = (found + 0.5) / coarse - 0.5
+    for (x, y), (u, v) in zip(ends, np.roll(ends, -1, axis=0), strict=True):
+        inside &= ((u - x) * (rows - y) - (v - y) * (columns - x)) > -_BESIDE * np.hypot(u - x, v - y)
+    return _slant(found) > CROOKED_PX and inside.mean() > _ALL
+
+
+def _slant(corners: Points) -> float:
+    """By how many pixels the ends of a side lie apart across it, the worst of four."""
+    across = np.abs(np.roll(corners, -1, axis=0) - corners)
+    return float(max(across[[0, 2], 1].max(), across[[1, 3], 0].max()))
+
+
 def _rough(pixels: npt.NDArray[np.float32]) -> Iterator[Points | None]:
     """Corners to some pixels, by one way after the other: each sees what those before it may miss."""
     mask = _standing_out(pixels)
@@ -281,10 +307,18 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
 
 
 def _sharply_bounded(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
-    """What lies between sharp edges on all four sides: a reflection across an edge changes both its sides alike.
+    """What lies between sharp edges on all four sides: a reflection across an edge changes both its sides alike."""
+    edges = _edges(pixels)
+    inside: npt.NDArray[np.bool_] = np.ones(edges.shape, dtype=bool)
+    for axis in (0, 1):
+        before = np.maximum.accumulate(edges, axis=axis)
+        after = np.flip(np.maximum.accumulate(np.flip(edges, axis), axis=axis), axis)
+        inside &= before & after
+    return inside
 
-    Edges are where neighbours differ; a speck of them is none.
-    """
+
+def _edges(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Where neighbours differ; a speck of that is no edge."""
     from scipy import ndimage
 
     smooth = ndimage.median_filter(pixels, (3, 3, 1))
@@ -293,13 +327,8 @@ def _sharply_bounded(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     edges = step > max(_DIFFERS, 5 * float(np.median(step)))
     labels, _ = ndimage.label(edges, np.ones((3, 3)))
     sizes = np.bincount(labels.ravel())
-    edges &= sizes[labels] >= _PATCH
-    inside: npt.NDArray[np.bool_] = np.ones(edges.shape, dtype=bool)
-    for axis in (0, 1):
-        before = np.maximum.accumulate(edges, axis=axis)
-        after = np.flip(np.maximum.accumulate(np.flip(edges, axis), axis=axis), axis)
-        inside &= before & after
-    return inside
+    kept: npt.NDArray[np.bool_] = edges & (sizes[labels] >= _PATCH)
+    return kept
 
 
 def _four_sides(mask: npt.NDArray[np.bool_]) -> Points | None:
