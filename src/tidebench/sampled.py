@@ -36,6 +36,8 @@ PEAKS = {
 """Channel, stretch and factor of each peak: its interval reaches as far as the channel may have gone beyond samples."""
 VOLUMES = ("vti_ml", "vte_ml")
 """What summed-up samples lack: where flow turns between two of them, what goes in there and what comes out cancel."""
+LACKING = {"vti_ml": "vti_ml", "vte_ml": "vte_ml", "compliance_ml_cmh2o": "vti_ml"}
+"""What lacks as large a share as a volume does: a compliance is volume per pressure, and pressure lacks nothing."""
 TIMES: dict[str, Callable[[float], float]] = {
     "inspiratory_time_s": lambda _: 1.0,
     "expiratory_time_s": lambda _: 1.0,
@@ -127,7 +129,7 @@ def _beyond(done: Review, key: str) -> Values:
 
 
 def _lacking(done: Review) -> dict[str, Values]:
-    """By how much the volume of each breath may lie above its samples' sum.
+    """By how much the volume of each breath may lie above its samples' sum, and what is told by it.
 
     What samples lack grows with their distance: as much as every second sample of them lacks against them all. Samples
     that err together are one: a curve traced at several places of a pixel's width tells no more of a turn than one.
@@ -138,12 +140,11 @@ def _lacking(done: Review) -> dict[str, Values]:
         [review(done.case, one, policy=done.policy).summary["quantities"] for one in _every(recording, step)]
         for step in (apart, 2 * apart)
     )
-    lacking = {}
+    shares = {}
     for key in VOLUMES:
         told = [[one[key]["median"] for one in ones if key in one] for ones in (near, far)]
-        share = max(0.0, 1 - float(np.mean(told[1])) / float(np.mean(told[0]))) if all(told) else 0.0
-        lacking[key] = share * done.breaths[key].fill_null(0.0).to_numpy()
-    return lacking
+        shares[key] = max(0.0, 1 - float(np.mean(told[1])) / float(np.mean(told[0]))) if all(told) else 0.0
+    return {key: shares[volume] * done.breaths[key].fill_null(0.0).to_numpy() for key, volume in LACKING.items()}
 
 
 def _every(recording: Recording, step: int) -> list[Recording]:

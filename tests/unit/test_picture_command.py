@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw
 
 from tests.pictures.draw import Chart, axes_tables, draw
 from tests.pictures.patients import signals
+from tests.pictures.spoil import photographed
 from tests.pictures.styles import Style
 from tidebench.case import Case, load_case
 from tidebench.caution import CAUTION
@@ -237,6 +238,15 @@ def test_proposed_axes_are_to_be_completed(folder: Path, capsys: pytest.CaptureF
     assert off.max() <= 4
     assert Path("new.png").is_file()
     assert "'?'" in refusal(capsys, "picture", "screen.png", "--axes", "new.toml", "--out", "case")
+
+
+def test_panels_are_proposed_on_no_screen_seen_aslant(
+    folder: Path, chart: Chart, capsys: pytest.CaptureFixture[str]
+) -> None:
+    taken, _ = photographed(chart.image, np.random.default_rng(4))
+    taken.save("taken.png")
+    assert "--corners find" in refusal(capsys, "picture", "taken.png", "--propose", "new.toml")
+    assert not Path("new.toml").exists()
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ from tidebench.pictures.opening import Opened
 from tidebench.pictures.propose import proposal, propose_panels
 from tidebench.pictures.read import straightened
 from tidebench.pictures.slope import with_slope, without_jumps
-from tidebench.pictures.straighten import find_corners, homography, straight, through
+from tidebench.pictures.straighten import aslant, find_corners, homography, rectangle, straight, through
 from tidebench.pictures.sweep import find_bar, unrolled
 from tidebench.pictures.trace import best_of, trace
 from tidebench.pictures.turns import turns_of
@@ -132,6 +132,22 @@ def test_a_corner_that_a_reflection_hides_is_found_by_the_edges_beside_it(corner
     assert np.abs(found - corners).max() < 1.5
 
 
+@pytest.mark.parametrize("screen", [(15, 20, 30), (235, 230, 240)])
+@pytest.mark.parametrize("at", [(800.0, 170.0), (1390.0, 600.0), (250.0, 900.0)])
+def test_a_reflection_across_a_screen_s_edge_hides_none_of_it(at: tuple[float, float], screen: Any) -> None:
+    """Light adds alike to screen and wall: the edge is as sharp as without, and neither has one colour any more."""
+    corners = np.array([(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)])
+    large = Image.new("RGB", (6400, 4800), (120, 115, 110))
+    ImageDraw.Draw(large).polygon([(4 * x + 1.5, 4 * y + 1.5) for x, y in corners], fill=screen)
+    shown = 0.8 * np.asarray(large.resize((1600, 1200), Image.Resampling.BOX), dtype=float)
+    y, x = np.mgrid[0:1200, 0:1600]
+    light = 60 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * 250**2))
+    lit = shown + light[..., None] + np.random.default_rng(2).normal(0, 3, shown.shape)
+    found, bend = find_corners(Image.fromarray(lit.clip(0, 255).round().astype(np.uint8)), "screen")
+    assert bend == 0
+    assert np.abs(found - corners).max() < 1.0
+
+
 @pytest.mark.parametrize("bend", [-0.06, 0.04])
 def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) -> None:
     """The bent picture is drawn by the lens's own equation, point by point; no function of the reader draws it."""
@@ -154,6 +170,24 @@ def test_a_lens_that_bends_lines_is_found_by_the_sides_of_a_screen(bend: float) 
     rows = (part * np.arange(100, 200)[:, None]).sum(axis=0) / part.sum(axis=0)
     assert np.ptp(rows) < 0.8  # the straight line is straight again; it was off by more than ten pixels
     assert np.median(rows) == pytest.approx(149.75, abs=0.6)
+
+
+def test_a_screen_seen_aslant_is_told_from_a_chart_and_from_one_crooked_curve_of_it() -> None:
+    page = Image.new("RGB", (1600, 1200), "white")
+    pen = ImageDraw.Draw(page)
+    for top in (120, 460, 800):
+        pen.rectangle((180, top, 1480, top + 260), outline="black")
+        pen.line([(x, top + 130 + 90 * np.sin(x / 40)) for x in range(180, 1480)], fill=(0, 80, 200), width=3)
+    assert not aslant(page)
+    pen.polygon([(190, 470), (1470, 470), (1400, 700), (190, 700)], fill=(150, 20, 30))  # an area within a panel
+    assert not aslant(page)
+    corners = [(230.0, 180.0), (1380.0, 240.0), (1330.0, 980.0), (260.0, 930.0)]
+    back = homography(np.array(corners), rectangle(page.size))  # from the photograph to the page
+    taken = page.transform(
+        page.size, Image.Transform.PERSPECTIVE, tuple((back / back[2, 2]).ravel()[:8]), Image.Resampling.BICUBIC,
+        fillcolor=(120, 115, 110),
+    )  # fmt: skip
+    assert aslant(taken)
 
 
 def test_corners_that_are_none_are_refused() -> None:
@@ -304,19 +338,52 @@ def test_peaks_over_an_area_hardly_paler_than_its_pen_are_not_cut_off_through_jp
     assert np.nanmax(off) < 2.0
 
 
-def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
+def about_zero(alpha: float) -> tuple[Values, npt.NDArray[np.float64]]:
+    """A curve on both sides of a row of 90, what lies between them filled by a share of the pen's colour."""
     rows = 90 + 60 * np.sign(np.sin(np.arange(600) / 30)) * np.exp(-(np.arange(600) % 94) / 40)
     ground, pen = np.array([8.0, 10, 12]), np.array([150.0, 110, 240])
     y = np.arange(180)[:, None]
     inside = (y > np.minimum(rows, 90)) & (y < np.maximum(rows, 90))
-    behind = np.where(inside[..., None], ground + 0.7 * (pen - ground), ground)
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
     ink = inked(rows, 180, 2.0)[..., None]
-    area = area_of((behind + ink * (pen - behind)).astype(np.float32))
+    return rows, behind + ink * (pen - behind)
+
+
+def test_an_erase_bar_is_no_reason_to_read_an_area_s_edge_for_its_pen() -> None:
+    """The pen stands out; in the bar, 3 % of the panel, there is neither pen nor area, but a line of the grid."""
+    rows, pixels = about_zero(0.23)
+    pixels[:, 395:413] = (8.0, 10, 12)
+    pixels[90, 395:413] = (60.0, 60, 60)
+    found = curve_in(pixels.astype(np.float32))
+    assert found is not None
+    assert found.width == pytest.approx(2.0, abs=0.4)
+    off = np.abs(found.row - np.interp(found.column, np.arange(600), rows))
+    assert np.nanmedian(off) < 0.2
+    assert np.nanquantile(off, 0.9) < 1.0
+    assert np.isnan(found.row[(found.column > 396) & (found.column < 411)]).all()
+
+
+def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
+    rows, pixels = about_zero(0.7)
+    area = area_of(pixels.astype(np.float32))
     assert area is not None
     found = trace(area.ink())
     off = np.abs(found.row - np.interp(found.column, np.arange(600), rows))
     assert np.nanmedian(off) < 0.7
     assert np.nanquantile(off, 0.9) < 2.0
+
+
+@pytest.mark.parametrize("width", [2.0, 3.0, 4.0])
+@pytest.mark.parametrize("slope", [0.3, 1.0, 3.0])
+def test_the_pen_of_an_area_is_as_wide_across_its_stroke_however_that_slants(slope: float, width: float) -> None:
+    """A pen drawn as what lies within half its width of a line: as tall as w·√(1 + slope²) in each column."""
+    x, y = np.arange(600), np.arange(180)[:, None]
+    rows = 90 + slope * (np.abs((x % (160 / slope)) - 80 / slope) - 40 / slope)
+    ink = np.clip(width / 2 + 0.5 - np.abs(y - rows) / np.hypot(1, slope), 0, 1)
+    shown = 230 - 200 * np.maximum(ink, 0.7 * (y > rows))
+    area = area_of(np.repeat(shown[..., None], 3, axis=2).astype(np.float32))
+    assert area is not None
+    assert area.pen == pytest.approx(width, abs=1)
 
 
 def test_a_curve_inside_a_filled_area_or_far_above_it_is_astray() -> None:

@@ -142,10 +142,10 @@ def _points(text: str) -> Corners:
 def _propose(image: Path, place: Path, corners: str | None, page: int) -> None:
     import numpy as np
 
-    from tidebench.errors import OptionError
+    from tidebench.errors import OptionError, PictureError
     from tidebench.pictures.opening import open_picture
     from tidebench.pictures.propose import proposal, propose_panels, with_boxes
-    from tidebench.pictures.straighten import find_corners, natural_size, straight
+    from tidebench.pictures.straighten import aslant, find_corners, natural_size, straight
 
     if place.exists():
         raise OptionError("there is a file of that name", where=str(place), expected="a new axes.toml")
@@ -157,6 +157,11 @@ def _propose(image: Path, place: Path, corners: str | None, page: int) -> None:
         else:
             points = np.array(_points(corners))
         picture = straight(picture, points.tolist(), natural_size(points), opened.name, bend)
+    elif aslant(picture):
+        raise PictureError(
+            "a screen or sheet is seen aslant in this picture: no panel's rows are rows of its pixels",
+            where=opened.name, remedy="Straighten it: --corners find, or its four corners.",
+        )  # fmt: skip
     place.write_text(proposal(picture, points, bend), encoding="utf-8", newline="\n")
     beside = place.with_suffix(".png")
     with_boxes(picture).save(beside)

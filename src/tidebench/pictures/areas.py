@@ -94,8 +94,17 @@ class Area:
         """True at each place of a curve that is not on the area's edge."""
         filled = [self._beside(column, row, width, way) for way in ((-1, 0), (1, 0), (0, -1), (0, 1))]
         most, least = np.max(filled, axis=0), np.min(filled, axis=0)
-        tall = (self.share > 0.5).sum(axis=0)[np.round(column).astype(int)] > 2 * width + TALL_PX
-        out: npt.NDArray[np.bool_] = np.isfinite(row) & ((least > FILLED) | ((most < BARE) & tall))
+        out: npt.NDArray[np.bool_] = np.isfinite(row) & ((least > FILLED) | ((most < BARE) & self._tall(column, width)))
+        return out
+
+    def lost(self, column: Values, row: Values, width: float) -> npt.NDArray[np.bool_]:
+        """True where the area has an edge and a curve that was held against it is not there; an erase bar has none."""
+        out: npt.NDArray[np.bool_] = np.isnan(row) & self._tall(column, width)
+        return out
+
+    def _tall(self, column: Values, width: float) -> npt.NDArray[np.bool_]:
+        """True in columns whose area is too tall to be the pen's own."""
+        out: npt.NDArray[np.bool_] = (self.share > 0.5).sum(axis=0)[np.round(column).astype(int)] > 2 * width + TALL_PX
         return out
 
     def _beside(self, column: Values, row: Values, width: float, way: tuple[int, int]) -> Values:
@@ -124,9 +133,9 @@ def curve_in(pixels: Pixels, colour: Pixels | None = None) -> Curve | None:
         return best_of(inks)
     on_edge = [_on_edge(trace(ink), area) for ink in inks]
     best = max(on_edge, key=lambda curve: curve.worth, default=None)
-    if best is None or best.astray > MAY_STRAY or best.seen < 1 - MAY_STRAY:
-        best = max([*on_edge, _on_edge(trace(area.ink()), area)], key=lambda curve: curve.worth)
-    return best
+    if best is not None and area.lost(best.column, best.row, best.width).mean() <= MAY_STRAY:
+        return best
+    return max([*on_edge, _on_edge(trace(area.ink()), area)], key=lambda curve: curve.worth)
 
 
 def _on_edge(curve: Curve, area: Area) -> Curve:
@@ -154,7 +163,7 @@ def area_of(pixels: Pixels) -> Area | None:
     along = ((pixels - one) @ way).astype(np.float32)
     share = _within_frame(np.clip(along, 0.0, 1.0).astype(np.float32))
     opened = ndimage.grey_opening(share, (THIN_PX, THIN_PX))
-    return Area(share, opened, _pen(along)) if _is_area(opened) else None
+    return Area(share, opened, _pen(along, opened > 0.5)) if _is_area(opened) else None
 
 
 def _within_frame(share: Shares) -> Shares:
@@ -206,15 +215,16 @@ def _is_area(share: Shares) -> bool:
     return bool(np.median(np.abs(above - below)) > SHARP)
 
 
-def _pen(along: Pixels) -> int:
-    """Width of the pen on the area's edge: how many pixels of a column, from its edge on, are darker than the area."""
+def _pen(along: Pixels, area: npt.NDArray[np.bool_]) -> int:
+    """Width of the pen on the area's edge across its stroke, however that slants; 2 where it is no darker than it.
+
+    Pixels of a stroke w pixels wide lie (w + 2)/4 from the nearest one beside it on the average.
+    """
+    from scipy import ndimage
+
     ink = float(np.quantile(along, 0.995))
-    if ink < 1.1:
+    stroke = (along > (1 + ink) / 2) & area
+    if ink < 1.1 or not stroke.any():
         return 2
-    darker = along > (1 + ink) / 2
-    edge = (along > 0.5) & np.concatenate([np.zeros((1, along.shape[1]), bool), along[:-1] <= 0.5])
-    rows, columns = np.nonzero(edge)
-    after = np.clip(rows[:, None] + np.arange(2 * MOST_PEN_PX), None, len(along) - 1)
-    wide = darker[after, columns[:, None]].sum(axis=1)
-    wide = wide[wide > 0]
-    return int(np.clip(np.median(wide), 1, MOST_PEN_PX)) if len(wide) else 2
+    deep = float(ndimage.distance_transform_edt(stroke)[stroke].mean())
+    return int(np.clip(round(4 * deep - 2), 1, MOST_PEN_PX))

@@ -10,7 +10,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 Points = npt.NDArray[np.float64]
 _COARSE = 700  # pixels of the longer side at which a rectangle is looked for
 _PATCH = 24
+_BESIDE, _ALL = 3.0, 0.95  # coarse pixels beside a screen that are its edge, and share of all edges that it holds
+_DIFFERS = 30.0  # sum over red, green and blue from which on two places differ
 TILES = 32
 """Boxes by which a bent picture is unbent, along each side: within one, the bend is nothing to see."""
 MOST_BEND = 0.3
@@ -191,13 +193,46 @@ def find_corners(image: Image, where: str) -> tuple[Points, float]:
         Nothing four-sided stands out.
     """
     coarse = max(1, max(image.size) // _COARSE)
-    mask = _standing_out(np.asarray(image.reduce(coarse), dtype=np.float32))
+    pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
     grey = np.asarray(image.convert("L"), dtype=np.float32)
-    for corners in (_four_sides(mask), _along_edges(mask)):
+    for corners in _rough(pixels):
         found = None if corners is None else _refined(grey, (corners + 0.5) * coarse - 0.5, 2.5 * coarse)
         if found is not None:
             return found
     raise _no_screen(where)
+
+
+def aslant(image: Image) -> bool:
+    """True where all that is drawn lies on a screen or sheet seen aslant: its rows are no rows of pixels."""
+    coarse = max(1, max(image.size) // _COARSE)
+    pixels = np.asarray(image.reduce(coarse), dtype=np.float32)
+    rough = next((corners for corners in _rough(pixels) if corners is not None), None)
+    if rough is None or _slant(rough) <= CROOKED_PX:
+        return False
+    try:
+        found, _ = find_corners(image, "")
+    except PictureError:
+        return False
+    rows, columns = np.nonzero(_edges(pixels))
+    inside = np.ones(len(rows), dtype=bool)
+    ends = (found + 0.5) / coarse - 0.5
+    for (x, y), (u, v) in zip(ends, np.roll(ends, -1, axis=0), strict=True):
+        inside &= ((u - x) * (rows - y) - (v - y) * (columns - x)) > -_BESIDE * np.hypot(u - x, v - y)
+    return _slant(found) > CROOKED_PX and inside.mean() > _ALL
+
+
+def _slant(corners: Points) -> float:
+    """By how many pixels the ends of a side lie apart across it, the worst of four."""
+    across = np.abs(np.roll(corners, -1, axis=0) - corners)
+    return float(max(across[[0, 2], 1].max(), across[[1, 3], 0].max()))
+
+
+def _rough(pixels: npt.NDArray[np.float32]) -> Iterator[Points | None]:
+    """Corners to some pixels, by one way after the other: each sees what those before it may miss."""
+    mask = _standing_out(pixels)
+    yield _four_sides(mask)
+    yield _along_edges(mask)
+    yield _along_edges(_sharply_bounded(pixels))
 
 
 def _refined(grey: npt.NDArray[np.float32], rough: Points, reach: float) -> tuple[Points, float] | None:
@@ -261,7 +296,7 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
                           pixels[:, -8:].reshape(-1, 3)])  # fmt: skip
     middle = np.median(rim, axis=0)
     spread = np.median(np.abs(rim - middle).sum(axis=1))
-    differs = np.abs(ndimage.median_filter(pixels, (3, 3, 1)) - middle).sum(axis=2) > max(30.0, 5 * spread)
+    differs = np.abs(ndimage.median_filter(pixels, (3, 3, 1)) - middle).sum(axis=2) > max(_DIFFERS, 5 * spread)
     labels, count = ndimage.label(ndimage.binary_closing(differs, iterations=2))
     if not count:
         return np.zeros(differs.shape, dtype=bool)
@@ -269,6 +304,31 @@ def _standing_out(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     sizes[0] = 0
     filled: npt.NDArray[np.bool_] = ndimage.binary_fill_holes(labels == sizes.argmax())
     return filled
+
+
+def _sharply_bounded(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """What lies between sharp edges on all four sides: a reflection across an edge changes both its sides alike."""
+    edges = _edges(pixels)
+    inside: npt.NDArray[np.bool_] = np.ones(edges.shape, dtype=bool)
+    for axis in (0, 1):
+        before = np.maximum.accumulate(edges, axis=axis)
+        after = np.flip(np.maximum.accumulate(np.flip(edges, axis), axis=axis), axis)
+        inside &= before & after
+    return inside
+
+
+def _edges(pixels: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Where neighbours differ; a speck of that is no edge."""
+    from scipy import ndimage
+
+    smooth = ndimage.median_filter(pixels, (3, 3, 1))
+    steps = [np.abs(part).sum(axis=2) for part in np.gradient(smooth, axis=(0, 1))]
+    step = 2 * np.hypot(*steps)
+    edges = step > max(_DIFFERS, 5 * float(np.median(step)))
+    labels, _ = ndimage.label(edges, np.ones((3, 3)))
+    sizes = np.bincount(labels.ravel())
+    kept: npt.NDArray[np.bool_] = edges & (sizes[labels] >= _PATCH)
+    return kept
 
 
 def _four_sides(mask: npt.NDArray[np.bool_]) -> Points | None:
