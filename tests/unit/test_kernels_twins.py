@@ -377,6 +377,8 @@ def test_sweep(seed: int, lag: float) -> None:
             assert table[j, COLUMNS.index(name)] == pytest.approx(expected, rel=1e-9, abs=1e-12), name
         ending = -np.mean((f - lost)[end[j] - 30 : end[j] - 10])
         assert table[j, COLUMNS.index("end_expiratory_flow")] == pytest.approx(ending)
+        since = np.sum((f - lost)[end[j] - 20 : end[j]]) * DT
+        assert table[j, COLUMNS.index("moved_since")] == pytest.approx(since, rel=1e-9, abs=1e-12)
         assert np.isnan(table[j, COLUMNS.index("plateau_pressure")])
 
 

@@ -98,7 +98,8 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     """The lung that the evidence prefers over all candidate losses: the first unless another is clearly better.
 
     Of losses that explain the breaths as well, one with the fewest terms, since further ones make up for a wrong
-    exponent. Where such losses ask for quite other elastances, none is to be believed.
+    exponent; not for a wrong kind, so that an offset of which a leak surely leaves less, or the other way round, comes
+    last. Where such losses ask for quite other elastances, none is to be believed.
     """
     attempts = []
     for loss in candidates:
@@ -112,7 +113,13 @@ def best_lung(stretch: Stretch, candidates: list[Loss], phase: Samples, heart_hz
     for each in attempts[1:]:
         best = each if each.outdoes(best) else best
     equal = [each for each in attempts if each is best or not best.outdoes(each)]
-    best = min(equal, key=lambda each: (len(each.lung.terms), any(other.surely_leaves_less(each) for other in equal)))
+
+    def disfavour(each: Attempt) -> tuple[bool, int, bool]:
+        better = [other for other in equal if other.surely_leaves_less(each)]
+        of_another_kind = any(other.loss.leaking != each.loss.leaking for other in better)
+        return of_another_kind, len(each.lung.terms), bool(better)
+
+    best = min(equal, key=disfavour)
     apart = max(abs(each.lung.elastance - best.lung.elastance) for each in equal)
     return replace(best, in_doubt=apart > APART * best.lung.elastance)
 

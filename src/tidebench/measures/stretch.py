@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from tidebench.efforts.edges import in_time
 from tidebench.efforts.equation import EXPIRATION, FLOW, SQUARE, VOLUME
-from tidebench.efforts.explain import Explained, explain
+from tidebench.efforts.explain import EFFORT, Explained, explain
 from tidebench.efforts.settled import PASSES
 from tidebench.efforts.stretch import Stretch, loss_flow, unleaked
 from tidebench.formulas.tube import TubeLaw
@@ -217,16 +217,17 @@ def described(explained: Explained, columns: dict[str, Column]) -> Mask:
     return np.asarray(described & ~(explained.misfit > PASSES * explained.trace), bool)
 
 
-def restless(columns: dict[str, Column]) -> Mask:
+def restless(columns: dict[str, Column], outward: Samples) -> Mask:
     """Breaths before which neither lung nor patient came to rest, shape (n,).
 
-    The inflation is stacked on one that was hardly let out, or the pressure before it is below what it is between
-    inflations: an effort pulls, and flow near zero is no rest.
+    The inflation is stacked on one that was hardly let out; or an effort pulls, and flow near zero is no rest: the
+    pressure before is below what it is between inflations, or gas already comes in and costs as much as an effort is
+    (``outward``, what the flow before costs, cmH2O).
     """
     joined = columns["joined"] == 1
     inhaled, exhaled = before(columns["vti"], joined), before(columns["vte"], joined)
     pulled = columns["peep"] < columns["between"] - PULLED_CMH2O
-    return np.asarray(pulled | (exhaled < LET_OUT * inhaled), bool)
+    return np.asarray(pulled | (outward < -EFFORT) | (exhaled < LET_OUT * inhaled), bool)
 
 
 def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Column]:
@@ -237,15 +238,18 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     out, or two compartments leave it too wide: it is NaN then. ``elastance_low`` and ``elastance_high`` are its bounds.
 
     On a passive breath total PEEP is the equation's P0, if one compartment describes the lung. Else, and on a breath
-    with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance.
+    with effort, it is the pressure at rest before the breath plus what the flow that still left cost in resistance,
+    and the recoil of what has moved since: an effort draws gas before it triggers.
     Without a lung it is not known: flow near zero may be rest, or an effort that holds against trapped gas. Nor is it
     with clipped samples, nor where an uneven lung traps gas by either estimate, in this breath or in most: what is
     still in its slow parts doesn't show in the flow.
     """
     theta = explained.theta
-    leaving = before(columns["end_expiratory_flow"], columns["joined"] == 1)
+    joined = columns["joined"] == 1
+    leaving = before(columns["end_expiratory_flow"], joined)
     outward = theta[:, FLOW] * leaving + theta[:, SQUARE] * leaving * np.abs(leaving) + theta[:, EXPIRATION] * leaving
-    recoil = before(columns["rest_pressure"], columns["joined"] == 1) + outward
+    since = theta[:, VOLUME] * before(columns["moved_since"], joined)
+    recoil = before(columns["rest_pressure"], joined) + outward + since
     faint = explained.trace < LEAST_TRACE * columns["size"]
     even = described(explained, columns) & ~explained.hidden
     fitted = np.isfinite(explained.intercept) & (even | ~np.isfinite(recoil))
@@ -256,13 +260,13 @@ def mechanics(explained: Explained, columns: dict[str, Column]) -> dict[str, Col
     untold = uneven & (trapped | (outward > LEAVING))
     if 2 * untold.sum() > uneven.sum():
         untold = uneven
-    of_parts = untold & explained.parts & ~explained.hidden & np.isfinite(explained.intercept)
+    hidden = (uneven & faint) | explained.hidden
+    of_parts = untold & explained.parts & ~hidden & np.isfinite(explained.intercept)
     fitted, untold = fitted | of_parts, untold & ~of_parts
     total[of_parts] = explained.intercept[of_parts]
     total[untold] = np.nan
-    never = ~fitted & ~untold & restless(columns)
+    never = ~fitted & ~untold & restless(columns, outward)
     total[never] = np.nan
-    hidden = (uneven & faint) | explained.hidden
     doubted = np.full(len(hidden), explained.loss_in_doubt)
     elastance = np.where(hidden | doubted, np.nan, explained.elastance)
     origin = np.select([untold, never, ~np.isfinite(total), fitted], [UNTOLD, RESTLESS, NO_TOTAL, FITTED], RESTED)

@@ -2,7 +2,8 @@
 
 Volumes are integrals of flow without what leak and offset took. A flow sensor with a first-order lag τ reads
 f_m = f − τ·f_m′, so the volume of the gas is the integral of what it reads plus τ·f_m; without that term the volume at
-the turn, where flow steps from in to out, comes out short by about τ times the step.
+the turn, where flow steps from in to out, comes out short by about τ times the step. ``moved_since`` is what has
+come in from the middle of the quiet stretch at the end of expiration to the breath's end, litres.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ COLUMNS = (
     "peak_inspiratory_flow",
     "peak_expiratory_flow",
     "end_expiratory_flow",
+    "moved_since",
     "time_constant",
     "work",
 )
@@ -118,7 +120,7 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
     lag: float,
     level: bool,
 ) -> Samples:
-    """The columns of :data:`COLUMNS` for every breath, shape (n, 14); litres, cmH2O, L/s, s, cmH2O·L.
+    """The columns of :data:`COLUMNS` for every breath, shape (n, 15); litres, cmH2O, L/s, s, cmH2O·L.
 
     Parameters
     ----------
@@ -131,7 +133,7 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
     """
     n = len(start)
     late = int(CHANNEL_DELAY_S / dt)
-    out = np.full((n, 14), np.nan)
+    out = np.full((n, 15), np.nan)
     for j in range(n):
         s = start[j]
         t = turn[j]
@@ -200,6 +202,9 @@ def sweep(  # noqa: PLR0912, PLR0915 - one pass over the samples
             for i in range(quiet_first[j], quiet_last[j]):
                 ending -= (f[i] - lost[i]) / (quiet_last[j] - quiet_first[j])
             out[j, 11] = ending
-        out[j, 12] = limb(f, lost, t, e, dt, out[j, 1])
-        out[j, 13] = work
+            out[j, 12] = 0.0
+            for i in range((quiet_first[j] + quiet_last[j]) // 2, e):
+                out[j, 12] += (f[i] - lost[i]) * dt
+        out[j, 13] = limb(f, lost, t, e, dt, out[j, 1])
+        out[j, 14] = work
     return out
