@@ -221,14 +221,18 @@ def triggers(
     """What began each breath: :data:`PATIENT`, :data:`MACHINE`, or −1 where it can't be told.
 
     A ventilator that keeps time begins a breath when its period is over, or later (after a hold); a breath before that
-    was triggered. Where mandatory breaths are mixed with supported ones they are the machine's if they lie on its grid
+    was triggered. A breath that was awaited while the rate was changed may come by the old period or by the new one;
+    between the two flow decides. Where mandatory breaths are mixed with supported ones they are the machine's if they lie on its grid
     (:func:`on_a_grid`). Without a period nothing is kept: then the course of flow before the start decides.
     """
     by_flow = np.where(np.isfinite(rising), np.where(rising > RISING, PATIENT, MACHINE), -1)
     cycled = plan.mixed & np.isfinite(period_s) & (delivery != SUPPORT) & (delivery != UNASSISTED)
     if cycled.any():
         by_flow[cycled] = np.where(on_a_grid(start_s[cycled], float(np.median(period_s[cycled]))), MACHINE, PATIENT)
-    by_time = np.where(interval_s < period_s - within_s, PATIENT, MACHINE)
+    awaited = np.concatenate([period_s[:1], period_s[:-1]])
+    early = interval_s < period_s - within_s
+    by_time = np.where(early & ~(np.abs(interval_s - awaited) < within_s), PATIENT, MACHINE)
+    by_time = np.where(early & (interval_s >= awaited + within_s), by_flow, by_time)
     timed = np.isfinite(period_s) & np.isfinite(interval_s) & ~plan.mixed
     out = np.where(timed, by_time, by_flow)
     spontaneous = plan.spontaneous_only | (delivery == SUPPORT) | (delivery == UNASSISTED)
