@@ -373,6 +373,34 @@ def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
     assert np.nanquantile(off, 0.9) < 2.0
 
 
+@pytest.mark.parametrize("alpha", [0.5, 0.8])
+@pytest.mark.parametrize("width", [1.5, 3.5])
+def test_a_pen_on_a_dense_area_is_read_across_both_its_grounds(alpha: float, width: float) -> None:
+    """Against the line that was drawn, up and down alike: by one ground alone it lies up to a pixel within the area."""
+    rows = 90 + 60 * np.sin(np.arange(600) / 20)
+    ground, pen = np.array([234.0, 238.0, 231.0]), np.array([13.0, 60.0, 13.0])
+    y = np.arange(180)[:, None]
+    inside = (y > np.minimum(rows, 90)) & (y < np.maximum(rows, 90))
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
+    ink = inked(rows, 180, width)[..., None]
+    found = curve_in((behind + ink * (pen - behind)).astype(np.float32))
+    assert found is not None
+    assert found.width == pytest.approx(width, abs=0.35)
+    assert found.aside == 0
+    true = np.interp(found.column, np.arange(600), rows)
+    nearer, far = (found.row - true) * np.sign(90 - true), np.abs(true - 90) > 8
+    assert abs(np.nanmean(nearer[far])) < 0.2
+
+
+def test_an_edge_read_for_a_pen_that_can_t_be_told_from_its_area_leaves_half_a_pen_open() -> None:
+    rows, pixels = about_zero(0.97)
+    found = curve_in(pixels.astype(np.float32))
+    assert found is not None
+    assert found.aside == found.width / 2
+    off = (found.row - np.interp(found.column, np.arange(600), rows)) * np.sign(90 - rows[found.column.astype(int)])
+    assert abs(np.nanmedian(off)) < 2 * found.aside
+
+
 @pytest.mark.parametrize("width", [2.0, 3.0, 4.0])
 @pytest.mark.parametrize("slope", [0.3, 1.0, 3.0])
 def test_the_pen_of_an_area_is_as_wide_across_its_stroke_however_that_slants(slope: float, width: float) -> None:

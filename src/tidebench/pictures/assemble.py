@@ -300,11 +300,26 @@ def _shared(
         offset[name] = one.per_row * float(np.hypot(read / np.sqrt(2), corners / 2))
         whole = float(axes.size[1]) if axes.size else np.inf
         scale[name] = float(np.hypot(np.sqrt(2) * read / apart, corners / whole))
+        if one.curve.aside:
+            _lean(one, offset, scale)
         shift[name] = one.per_column_s * float(np.hypot(read / np.sqrt(2), corners / 2))
         width = abs(panel.times[0][0] - panel.times[1][0]) if panel.times else panel.size[0]
         across = float(axes.size[0]) if axes.size else np.inf
         clock = max(clock, float(np.hypot(np.sqrt(2) * read / width, corners / across)))
     return offset, scale, shift, clock
+
+
+def _lean(one: TracedPanel, offset: dict[str, float], scale: dict[str, float]) -> None:
+    """Adds that a whole curve may lie nearer to what it fills: its scale where it fills both sides of a zero, else up.
+
+    Of what is filled on both sides, volume in and out are as wrong as the curve's mean distance from zero is.
+    """
+    name, aside = one.panel.quantity, one.per_row * one.curve.aside
+    known = one.values[np.isfinite(one.values)]
+    if (known > aside).any() and (known < -aside).any():
+        scale[name] = float(np.hypot(scale[name], aside / np.abs(known[np.abs(known) > aside]).mean()))
+    else:
+        offset[name] = float(np.hypot(offset[name], aside))
 
 
 def label(quantity: str) -> str:

@@ -49,7 +49,9 @@ class Curve:
     the pen's own half taken off: where several samples share a column, the largest and the least of them.
     ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve, ``alone`` the share of the
     panel's ink that lies on it: little where a filled area is taken for ink. ``astray`` is the share of the columns
-    that are left open since the curve was off the edge of a filled area there.
+    that are left open since the curve was off the edge of a filled area there. ``aside`` is by how much the whole curve
+    may lie nearer to what it fills, or further from it, one standard deviation: where the edge of an area was read, and
+    half a pen that can't be seen lies beyond it.
     """
 
     column: Pixels
@@ -60,6 +62,7 @@ class Curve:
     ink: float = 1.0
     alone: float = 1.0
     astray: float = 0.0
+    aside: float = 0.0
 
     @property
     def seen(self) -> float:
