@@ -16,6 +16,7 @@ from tidebench.errors import PictureError
 from tidebench.pictures.agreement import agreement_of, mended
 from tidebench.pictures.areas import area_of, curve_in
 from tidebench.pictures.axes import Axes, axes_from, load_axes
+from tidebench.pictures.colours import left_out
 from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
 from tidebench.pictures.opening import Opened
@@ -430,6 +431,27 @@ def test_neither_a_reflection_nor_a_thick_pen_is_an_area() -> None:
     assert area_of(np.repeat((20 + glow)[..., None], 3, axis=2).astype(np.float32)) is None
     thick = 20 + 200 * inked(steps(600, 100, 30, 110.0, 30.0), 180, 9.0)
     assert area_of(np.repeat(thick[..., None], 3, axis=2).astype(np.float32)) is None
+
+
+@pytest.mark.parametrize(("second", "quality"), [((97, 5, 73), None), ((5, 20, 160), 65)])
+def test_a_second_colour_is_told_where_none_was_chosen_and_letters_are_none(
+    second: tuple[int, int, int], quality: int | None
+) -> None:
+    """Two dark pens on white, whose colours differ from it in nearly one direction; then one of them and a word."""
+    one, other = np.array([97.0, 62, 5]), np.array(second, float)
+    rows = 60 + 40 * np.sin(np.arange(600) / 30)
+    shown = 255 + inked(rows, 180, 2.5)[..., None] * (one - 255)
+    alone = Image.fromarray(shown.round().astype(np.uint8))
+    ImageDraw.Draw(alone).text((220, 120), "a word", fill=second)
+    both = shown + inked(rows / 2 + 100, 180, 2.5)[..., None] * (other - shown)
+    for pixels, two in ((np.asarray(alone, np.float32), False), (both.astype(np.float32), True)):
+        taken = pixels if quality is None else through_jpeg(pixels, quality)
+        curve = curve_in(taken)
+        assert curve is not None
+        told = left_out(taken, curve)
+        assert (told is not None) == two
+        if told is not None and quality is None:
+            assert sorted(told) == ["#610549", "#613e05"]
 
 
 def test_a_second_curve_of_a_colour_that_is_near_is_not_followed_through_jpeg() -> None:

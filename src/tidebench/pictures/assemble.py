@@ -12,6 +12,7 @@ from tidebench.errors import PictureError
 from tidebench.interval import Interval
 from tidebench.pictures.areas import curve_in
 from tidebench.pictures.axes import PER_CENT, Axes, Marks, Panel, unit_of
+from tidebench.pictures.colours import left_out
 from tidebench.pictures.corrections import Correction, corrected
 from tidebench.pictures.slope import with_slope
 from tidebench.pictures.sweep import find_bar, unrolled
@@ -139,7 +140,7 @@ def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
             where=where, expected="one that stands out from its background",
             remedy='Check the box, and give the curve\'s colour: colour = "#1f77b4".',
         )  # fmt: skip
-    return curve
+    return curve if colour is not None else replace(curve, colours=left_out(crop, curve))
 
 
 def cut(pixels: Pixels, panel: Panel, where: str) -> npt.NDArray[np.float32]:

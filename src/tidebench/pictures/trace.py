@@ -51,7 +51,8 @@ class Curve:
     panel's ink that lies on it: little where a filled area is taken for ink. ``astray`` is the share of the columns
     that are left open since the curve was off the edge of a filled area there. ``aside`` is by how much the whole curve
     may lie nearer to what it fills, or further from it, one standard deviation: where the edge of an area was read, and
-    half a pen that can't be seen lies beyond it.
+    half a pen that can't be seen lies beyond it. ``colours`` are its own and that of another curve that was left, where
+    a panel has two and nobody told which.
     """
 
     column: Pixels
@@ -63,6 +64,7 @@ class Curve:
     alone: float = 1.0
     astray: float = 0.0
     aside: float = 0.0
+    colours: tuple[str, str] | None = None
 
     @property
     def seen(self) -> float:
