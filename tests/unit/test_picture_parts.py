@@ -16,6 +16,7 @@ from tidebench.errors import PictureError
 from tidebench.pictures.agreement import agreement_of, mended
 from tidebench.pictures.areas import area_of, curve_in
 from tidebench.pictures.axes import Axes, axes_from, load_axes
+from tidebench.pictures.colours import left_out
 from tidebench.pictures.ink import ink_of, inks_of
 from tidebench.pictures.loops import JOULE, trace_loop
 from tidebench.pictures.opening import Opened
@@ -373,6 +374,34 @@ def test_the_edge_of_an_area_on_both_sides_of_zero_is_one_curve() -> None:
     assert np.nanquantile(off, 0.9) < 2.0
 
 
+@pytest.mark.parametrize("alpha", [0.5, 0.8])
+@pytest.mark.parametrize("width", [1.5, 3.5])
+def test_a_pen_on_a_dense_area_is_read_across_both_its_grounds(alpha: float, width: float) -> None:
+    """Against the line that was drawn, up and down alike: by one ground alone it lies up to a pixel within the area."""
+    rows = 90 + 60 * np.sin(np.arange(600) / 20)
+    ground, pen = np.array([234.0, 238.0, 231.0]), np.array([13.0, 60.0, 13.0])
+    y = np.arange(180)[:, None]
+    inside = (y > np.minimum(rows, 90)) & (y < np.maximum(rows, 90))
+    behind = np.where(inside[..., None], ground + alpha * (pen - ground), ground)
+    ink = inked(rows, 180, width)[..., None]
+    found = curve_in((behind + ink * (pen - behind)).astype(np.float32))
+    assert found is not None
+    assert found.width == pytest.approx(width, abs=0.35)
+    assert found.aside == 0
+    true = np.interp(found.column, np.arange(600), rows)
+    nearer, far = (found.row - true) * np.sign(90 - true), np.abs(true - 90) > 8
+    assert abs(np.nanmean(nearer[far])) < 0.2
+
+
+def test_an_edge_read_for_a_pen_that_can_t_be_told_from_its_area_leaves_half_a_pen_open() -> None:
+    rows, pixels = about_zero(0.97)
+    found = curve_in(pixels.astype(np.float32))
+    assert found is not None
+    assert found.aside == found.width / 2
+    off = (found.row - np.interp(found.column, np.arange(600), rows)) * np.sign(90 - rows[found.column.astype(int)])
+    assert abs(np.nanmedian(off)) < 2 * found.aside
+
+
 @pytest.mark.parametrize("width", [2.0, 3.0, 4.0])
 @pytest.mark.parametrize("slope", [0.3, 1.0, 3.0])
 def test_the_pen_of_an_area_is_as_wide_across_its_stroke_however_that_slants(slope: float, width: float) -> None:
@@ -402,6 +431,27 @@ def test_neither_a_reflection_nor_a_thick_pen_is_an_area() -> None:
     assert area_of(np.repeat((20 + glow)[..., None], 3, axis=2).astype(np.float32)) is None
     thick = 20 + 200 * inked(steps(600, 100, 30, 110.0, 30.0), 180, 9.0)
     assert area_of(np.repeat(thick[..., None], 3, axis=2).astype(np.float32)) is None
+
+
+@pytest.mark.parametrize(("second", "quality"), [((97, 5, 73), None), ((5, 20, 160), 65)])
+def test_a_second_colour_is_told_where_none_was_chosen_and_letters_are_none(
+    second: tuple[int, int, int], quality: int | None
+) -> None:
+    """Two dark pens on white, whose colours differ from it in nearly one direction; then one of them and a word."""
+    one, other = np.array([97.0, 62, 5]), np.array(second, float)
+    rows = 60 + 40 * np.sin(np.arange(600) / 30)
+    shown = 255 + inked(rows, 180, 2.5)[..., None] * (one - 255)
+    alone = Image.fromarray(shown.round().astype(np.uint8))
+    ImageDraw.Draw(alone).text((220, 120), "a word", fill=second)
+    both = shown + inked(rows / 2 + 100, 180, 2.5)[..., None] * (other - shown)
+    for pixels, two in ((np.asarray(alone, np.float32), False), (both.astype(np.float32), True)):
+        taken = pixels if quality is None else through_jpeg(pixels, quality)
+        curve = curve_in(taken)
+        assert curve is not None
+        told = left_out(taken, curve)
+        assert (told is not None) == two
+        if told is not None and quality is None:
+            assert sorted(told) == ["#610549", "#613e05"]
 
 
 def test_a_second_curve_of_a_colour_that_is_near_is_not_followed_through_jpeg() -> None:

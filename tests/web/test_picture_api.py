@@ -17,6 +17,7 @@ from fastapi.testclient import TestClient
 from PIL import Image, ImageDraw
 
 from tests.pictures.draw import Chart
+from tests.pictures.spoil import photographed
 from tests.web.bench import served
 from tests.web.pictures import panels_of, plain_chart, png
 from tidebench.case import load_case
@@ -85,6 +86,7 @@ def test_a_picture_is_shown_with_panels_proposed(client: TestClient, chart: Char
     token = dragged(client, png(chart))
     seen = opened(client, token)
     assert seen["size"] == seen["original"] == [1280, 720]
+    assert not seen["aslant"]
     assert len(seen["boxes"]) == 3
     for box, panel in zip(seen["boxes"], chart.panels, strict=True):
         assert np.abs(np.array(box) - np.array(panel.box)).max() < 3
@@ -290,6 +292,19 @@ def test_an_arrangement_is_the_users_axes_file_and_moves_with_the_pictures_size(
     assert client.post("/api/arrangements/Ward screen/back").status_code == 204
     assert [one["name"] for one in client.get("/api/arrangements").json()] == ["Ward screen"]
     assert client.post("/api/arrangements/Ward screen/back").status_code == 404
+
+
+def test_no_panel_is_proposed_on_a_screen_seen_aslant_until_it_is_straightened(
+    client: TestClient, chart: Chart
+) -> None:
+    taken, corners = photographed(chart.image, np.random.default_rng(4))
+    token = dragged(client, png(replace(chart, image=taken)), "taken.png")
+    seen = opened(client, token)
+    assert seen["aslant"]
+    assert seen["boxes"] == []
+    seen = opened(client, token, corners=corners.tolist(), size=[1280, 720])
+    assert not seen["aslant"]
+    assert len(seen["boxes"]) == 3
 
 
 def test_a_photograph_is_straightened_by_corners_or_by_a_screen_that_is_found(client: TestClient, chart: Chart) -> None:

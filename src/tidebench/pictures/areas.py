@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from tidebench.pictures.ink import Ink, inks_of
+from tidebench.pictures.ink import Ink, covered, inks_of, without_rules
 from tidebench.pictures.trace import Curve, best_of, trace
 
 Pixels = npt.NDArray[np.float32]
@@ -41,6 +41,12 @@ FILLED, BARE = 0.75, 0.25
 TALL_PX = 8.0
 """Pixels beyond twice the pen that an area is tall at least before a curve on bare ground has left it."""
 MOST_PEN_PX = 6
+DARKER = 1.1
+"""Times the grounds' difference by which a pen that is darker than the area differs from bare ground at least."""
+TOLD = 0.9
+"""Mean share of ink along a pen that is told from its area: less is what a compressed file leaves of it."""
+RAMP_PX = 1.5
+"""Pixels beside bare ground that are part of the pen's softened edge, and no area."""
 WIDE_PX, WIDE = 15, 0.5
 """Pixels, wider than a thick pen on a noisy curve, and the share of each ground that lies in squares of so many: less
 is the pen's own. This house's."""
@@ -56,11 +62,13 @@ class Area:
 
     ``raw`` has lines in it, ``share`` has not: grid, letters, a pen on bare ground are taken off by an opening.
     ``pen`` is how wide the pen on its edge is, in pixels, as far as it is darker than the area; 2 where it is not.
+    ``stroke`` is the ink of that pen, None where it is not darker.
     """
 
     raw: Shares
     share: Shares
     pen: int
+    stroke: Ink | None
 
     def ink(self) -> Ink:
         """The edge of the area as ink as wide as the pen: what an erosion takes off (Serra, 1982).
@@ -131,11 +139,15 @@ def curve_in(pixels: Pixels, colour: Pixels | None = None) -> Curve | None:
     inks, area = inks_of(pixels, colour), area_of(pixels)
     if area is None:
         return best_of(inks)
-    on_edge = [_on_edge(trace(ink), area) for ink in inks]
+    curves = [trace(ink) for ink in inks]
+    if area.stroke is not None and (pen := trace(area.stroke)).ink >= TOLD:
+        curves.append(pen)
+    on_edge = [_on_edge(curve, area) for curve in curves]
     best = max(on_edge, key=lambda curve: curve.worth, default=None)
     if best is not None and area.lost(best.column, best.row, best.width).mean() <= MAY_STRAY:
         return best
-    return max([*on_edge, _on_edge(trace(area.ink()), area)], key=lambda curve: curve.worth)
+    edge = trace(area.ink())
+    return max([*on_edge, _on_edge(replace(edge, aside=edge.width / 2), area)], key=lambda curve: curve.worth)
 
 
 def _on_edge(curve: Curve, area: Area) -> Curve:
@@ -163,7 +175,9 @@ def area_of(pixels: Pixels) -> Area | None:
     along = ((pixels - one) @ way).astype(np.float32)
     share = _within_frame(np.clip(along, 0.0, 1.0).astype(np.float32))
     opened = ndimage.grey_opening(share, (THIN_PX, THIN_PX))
-    return Area(share, opened, _pen(along, opened > 0.5)) if _is_area(opened) else None
+    if not _is_area(opened):
+        return None
+    return Area(share, opened, _pen(along, opened > 0.5), _stroke(pixels - one.astype(np.float32), along, other - one))
 
 
 def _within_frame(share: Shares) -> Shares:
@@ -215,6 +229,33 @@ def _is_area(share: Shares) -> bool:
     return bool(np.median(np.abs(above - below)) > SHARP)
 
 
+def _stroke(differs: Pixels, along: Pixels, filled: Values) -> Ink | None:
+    """The ink of a pen darker than the area, each pixel held against the ground that is nearer to it; None of no such.
+
+    Half the pen lies on bare ground and half on the area. A pixel that is half ink is darker over the area than over
+    bare ground: by one ground alone, an edge of the stroke lies inside the area or outside it by up to half a pixel.
+    """
+    from scipy import ndimage
+
+    inner = along[FRAME_PX:-FRAME_PX, FRAME_PX:-FRAME_PX]
+    ink = float(np.quantile(inner, 0.995))
+    if ink < DARKER:
+        return None
+    strong = np.sort(inner, axis=0)[-2]
+    seen = strong[strong > (1 + ink) / 2]
+    if not len(seen):
+        return None
+    ink = float(np.median(seen))
+    from_bare = ndimage.distance_transform_edt(along >= 0.5)
+    from_area = ndimage.distance_transform_edt((from_bare <= RAMP_PX) | (along >= (1 + ink) / 2))
+    ground = np.where(from_bare < from_area, 0.0, 1 / ink).astype(np.float32)
+    contrast = (filled * ink).astype(np.float32)
+    share = _within_frame(covered(differs, contrast, 0.0, lambda _: ground))
+    bare = along < 0.5
+    noise = float(np.median(np.abs(along[bare]))) if bare.any() else 0.0
+    return Ink(without_rules(share), contrast, noise / ink)
+
+
 def _pen(along: Pixels, area: npt.NDArray[np.bool_]) -> int:
     """Width of the pen on the area's edge across its stroke, however that slants; 2 where it is no darker than it.
 
@@ -224,7 +265,7 @@ def _pen(along: Pixels, area: npt.NDArray[np.bool_]) -> int:
 
     ink = float(np.quantile(along, 0.995))
     stroke = (along > (1 + ink) / 2) & area
-    if ink < 1.1 or not stroke.any():
+    if ink < DARKER or not stroke.any():
         return 2
     deep = float(ndimage.distance_transform_edt(stroke)[stroke].mean())
     return int(np.clip(round(4 * deep - 2), 1, MOST_PEN_PX))

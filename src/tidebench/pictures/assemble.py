@@ -12,6 +12,7 @@ from tidebench.errors import PictureError
 from tidebench.interval import Interval
 from tidebench.pictures.areas import curve_in
 from tidebench.pictures.axes import PER_CENT, Axes, Marks, Panel, unit_of
+from tidebench.pictures.colours import left_out
 from tidebench.pictures.corrections import Correction, corrected
 from tidebench.pictures.slope import with_slope
 from tidebench.pictures.sweep import find_bar, unrolled
@@ -139,7 +140,7 @@ def trace_panel(pixels: Pixels, panel: Panel, where: str) -> Curve:
             where=where, expected="one that stands out from its background",
             remedy='Check the box, and give the curve\'s colour: colour = "#1f77b4".',
         )  # fmt: skip
-    return curve
+    return curve if colour is not None else replace(curve, colours=left_out(crop, curve))
 
 
 def cut(pixels: Pixels, panel: Panel, where: str) -> npt.NDArray[np.float32]:
@@ -300,11 +301,26 @@ def _shared(
         offset[name] = one.per_row * float(np.hypot(read / np.sqrt(2), corners / 2))
         whole = float(axes.size[1]) if axes.size else np.inf
         scale[name] = float(np.hypot(np.sqrt(2) * read / apart, corners / whole))
+        if one.curve.aside:
+            _lean(one, offset, scale)
         shift[name] = one.per_column_s * float(np.hypot(read / np.sqrt(2), corners / 2))
         width = abs(panel.times[0][0] - panel.times[1][0]) if panel.times else panel.size[0]
         across = float(axes.size[0]) if axes.size else np.inf
         clock = max(clock, float(np.hypot(np.sqrt(2) * read / width, corners / across)))
     return offset, scale, shift, clock
+
+
+def _lean(one: TracedPanel, offset: dict[str, float], scale: dict[str, float]) -> None:
+    """Adds that a whole curve may lie nearer to what it fills: its scale where it fills both sides of a zero, else up.
+
+    Of what is filled on both sides, volume in and out are as wrong as the curve's mean distance from zero is.
+    """
+    name, aside = one.panel.quantity, one.per_row * one.curve.aside
+    known = one.values[np.isfinite(one.values)]
+    if (known > aside).any() and (known < -aside).any():
+        scale[name] = float(np.hypot(scale[name], aside / np.abs(known[np.abs(known) > aside]).mean()))
+    else:
+        offset[name] = float(np.hypot(offset[name], aside))
 
 
 def label(quantity: str) -> str:

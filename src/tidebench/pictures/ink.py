@@ -6,13 +6,16 @@ followed from place to place, so that uneven light and coloured areas count as b
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 Colours = npt.NDArray[np.float32]
 Shares = npt.NDArray[np.float32]
+Ground = Callable[[Shares], Shares]
 
 _BLOCK = 16  # pixels of a block whose median colour is background
 _STRAY = 0.35  # distance from the line between background and ink, as a share of it, that halves what counts
@@ -95,9 +98,9 @@ def inks_of(pixels: Colours, colour: Colours | None = None) -> tuple[Ink, ...]:
     contrast = _refined(differs, (~ruled).astype(np.float32), wanted)
     if contrast is None:
         return ()
-    plain = (contrast, _covered(differs, contrast, np.zeros(pixels.shape[:2], dtype=np.float32)))
+    plain = (contrast, covered(differs, contrast, 0.0))
     return tuple(
-        Ink(_without_rules(share), against, noise / float(np.linalg.norm(against)))
+        Ink(without_rules(share), against, noise / float(np.linalg.norm(against)))
         for against, share in (plain, *_over_fills(differs, behind, contrast))
     )
 
@@ -124,7 +127,10 @@ def _over_fills(differs: Colours, behind: Colours, contrast: Colours) -> list[tu
     if full < _LEAST_FILL:
         return []
     return [
-        (against, _covered(differs, against, (filled / times).astype(np.float32), full / times))
+        (
+            against,
+            covered(differs, against, (filled / times).astype(np.float32), partial(_filled, full=full / times)),
+        )
         for times in (1.0 + full, 1.0)
         for against in (contrast * times,)
     ]
@@ -154,29 +160,39 @@ def _strongest(differs: Colours, strength: Shares, noise: float) -> Colours | No
     return chosen
 
 
-def _covered(differs: Colours, contrast: Colours, behind: Shares, full: float = 0.0) -> Shares:
+def covered(differs: Colours, contrast: Colours, behind: Shares | float, ground_of: Ground | None = None) -> Shares:
     """Share of ink in each pixel, less where its colour lies off the line from background to ink.
 
-    ``behind`` is how much of the ink the background holds, ``full`` how much a filled area does: blocks tell both, and
-    lag where an area ends or is narrow. Its edge is that of what is left of all fainter ink by an opening with a square
-    wider than a pen (what the white top-hat transform takes off: Serra, 1982), as far as the area can be filled.
+    ``behind`` is how much of the ink the background holds; ``ground_of`` tells from the ink in each pixel how much of
+    it is that of a filled area.
     """
-    from scipy import ndimage
-
     length = float(np.linalg.norm(contrast))
-    share = differs @ (contrast / length**2)
+    share: Shares = differs @ (contrast / length**2)
     stray = np.sqrt(np.maximum((differs**2).sum(axis=2) / length**2 - share**2, 0.0))
     other = np.minimum(stray / np.maximum(share, 0.5), _tint(differs / length, contrast / length, share))
-    if full > 0:
-        inked = share + behind
-        pen = inked > (1 + full) / 2
-        ground = ndimage.grey_opening(np.where(pen, 0.0, inked), (_WIDER, _WIDER))
-        ground = np.where(pen, ndimage.maximum_filter(ground, 3), ground).clip(0.0, min(full, _MOST_FILL))
+    if ground_of is not None:
+        inked: Shares = (share + behind).astype(np.float32)
+        ground = ground_of(inked)
         share, stray = (inked - ground) / (1 - ground), stray / (1 - ground)
     stray = np.hypot(stray, np.maximum(share - _STRONGEST, 0.0))
     off = (stray / _STRAY) ** 4 + (other / _TINT) ** 4
-    covered: Shares = (np.clip(share, 0, 1.1) / (1 + off)).astype(np.float32)
-    return covered
+    found: Shares = (np.clip(share, 0, 1.1) / (1 + off)).astype(np.float32)
+    return found
+
+
+def _filled(inked: Shares, full: float) -> Shares:
+    """How much of the ink in each pixel is a filled area's, which has ``full`` of it.
+
+    Blocks tell it, and lag where an area ends or is narrow. Its edge is that of what is left of all fainter ink by an
+    opening with a square wider than a pen (what the white top-hat transform takes off: Serra, 1982), as far as the area
+    can be filled.
+    """
+    from scipy import ndimage
+
+    pen = inked > (1 + full) / 2
+    ground = ndimage.grey_opening(np.where(pen, 0.0, inked), (_WIDER, _WIDER))
+    around = np.where(pen, ndimage.maximum_filter(ground, 3), ground).clip(0.0, min(full, _MOST_FILL))
+    return np.asarray(around, np.float32)
 
 
 def _tint(differs: Colours, contrast: Colours, share: Shares) -> Shares:
@@ -213,7 +229,7 @@ def _refined(differs: Colours, allowed: Shares, wanted: Colours) -> Colours | No
     return contrast if float(np.linalg.norm(contrast)) >= _FAINT / 2 else None
 
 
-def _without_rules(share: Shares) -> Shares:
+def without_rules(share: Shares) -> Shares:
     """Lines that run all along a row or a column taken off: what most of their pixels hold."""
     for axis in (1, 0):
         level = np.quantile(share, 1 - _RULED, axis=axis, keepdims=True)

@@ -175,6 +175,12 @@ def _warnings(
                 f"In {100 * one.curve.astray:.0f} % of the panel of {name} its curve can't be told from the filled "
                 "area: it is left open there."
             )
+        if one.curve.colours is not None:
+            traced, left = one.curve.colours
+            said.append(
+                f"The panel of {name} shows a second colour: the curve of {traced} was traced, that of {left} was "
+                "left. Choose the curve's colour if it is the other one."
+            )
         if one.panel.sweep_s is not None and np.isfinite(one.curve.row).all():
             said.append(f"No erase bar was found in the panel of {name}: its left edge is taken as the earliest.")
     if agreement is not None:

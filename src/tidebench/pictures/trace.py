@@ -49,7 +49,10 @@ class Curve:
     the pen's own half taken off: where several samples share a column, the largest and the least of them.
     ``width`` is that of the pen, in pixels; ``ink`` the mean share of ink along the curve, ``alone`` the share of the
     panel's ink that lies on it: little where a filled area is taken for ink. ``astray`` is the share of the columns
-    that are left open since the curve was off the edge of a filled area there.
+    that are left open since the curve was off the edge of a filled area there. ``aside`` is by how much the whole curve
+    may lie nearer to what it fills, or further from it, one standard deviation: where the edge of an area was read, and
+    half a pen that can't be seen lies beyond it. ``colours`` are its own and that of another curve that was left, where
+    a panel has two and nobody told which.
     """
 
     column: Pixels
@@ -60,6 +63,8 @@ class Curve:
     ink: float = 1.0
     alone: float = 1.0
     astray: float = 0.0
+    aside: float = 0.0
+    colours: tuple[str, str] | None = None
 
     @property
     def seen(self) -> float:

@@ -180,6 +180,7 @@ class ShownTold(m.Told):
     pages: int
     taken: datetime | None
     straight: StraightTold | None
+    aslant: bool
     boxes: list[tuple[float, float, float, float]]
     axes: list[ReadAxesTold]
 

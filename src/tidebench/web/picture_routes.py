@@ -110,7 +110,7 @@ def picture_routes(serving: Serving, jobs: Jobs) -> APIRouter:
         return p.ShownTold(
             shown=seen.file, size=seen.size, original=seen.original, pages=seen.pages, taken=seen.taken,
             straight=p.StraightTold.model_validate(seen.straight) if seen.straight else None,
-            boxes=list(seen.boxes), axes=[_read(one) for one in seen.axes],
+            aslant=seen.aslant, boxes=list(seen.boxes), axes=[_read(one) for one in seen.axes],
         )  # fmt: skip
 
     @api.get("/pictures/{token}/shown/{name}", response_class=FileResponse)

@@ -49,7 +49,10 @@ class ReadAxes:
 
 @dataclass(frozen=True)
 class Shown:
-    """A picture as it is shown: file, pixels, what is proposed; ``axes`` belong to ``boxes``."""
+    """A picture as it is shown: file, pixels, what is proposed; ``axes`` belong to ``boxes``.
+
+    ``aslant`` where it shows a screen or sheet that was not straightened: nothing is proposed then.
+    """
 
     file: str
     size: tuple[int, int]
@@ -57,6 +60,7 @@ class Shown:
     pages: int
     taken: datetime | None
     straight: Straight | None
+    aslant: bool
     boxes: tuple[Box, ...]
     axes: tuple[ReadAxes, ...]
 
@@ -64,12 +68,12 @@ class Shown:
 def open_job(
     picture: str, page: int, find: bool, corners: Sequence[Corner] | None, size: tuple[int, int] | None, tell: Tell
 ) -> Shown:
-    """Open a picture, straighten it where that is asked for, and propose its panels."""
+    """Open a picture, straighten it where that is asked for, and propose its panels where rows are rows of pixels."""
     import numpy as np
 
     from tidebench.pictures.opening import pages_of
     from tidebench.pictures.propose import propose_panels
-    from tidebench.pictures.straighten import find_corners, natural_size, straight
+    from tidebench.pictures.straighten import aslant, find_corners, natural_size, straight
 
     tell("opening the picture", 0.1)
     opened = _opened(picture, page)
@@ -81,11 +85,12 @@ def open_job(
         image = straight(image, points.tolist(), wanted, opened.name, bend)
         how = Straight(tuple((round(float(x), 2), round(float(y), 2)) for x, y in points), wanted, bend)
     tell("looking for panels", 0.7)
-    boxes = tuple(propose_panels(image))
+    slanting = how is None and aslant(image)
+    boxes = () if slanting else tuple(propose_panels(image))
     axes = _figures(image, boxes, tell)
     return Shown(
         _shown(Path(picture), image, str((page, how))), image.size, opened.image.size, pages_of(Path(picture)),
-        opened.taken, how, boxes, axes,
+        opened.taken, how, slanting, boxes, axes,
     )  # fmt: skip
 
 

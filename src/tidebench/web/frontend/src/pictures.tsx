@@ -331,7 +331,7 @@ export function PicturesRoom() {
                   <Straighten pic={pic} corners={corners} setCorners={setCorners} again={(how) => void again(how)} arrangements={arrangements} />
                   <Offered arrangements={arrangements} pics={pics} current={current} straightened={Boolean(pic.shown.straight)} lay={lay} gone={(one) => void discard(one)} />
                   <div class="row"><h2 class="grow">Panels</h2><span class="small quiet">{sure} of {doc.panels.length} confirmed</span></div>
-                  {!doc.panels.length && <p>No panel is proposed. Add one, or note numbers alone.</p>}
+                  {!doc.panels.length && !pic.shown.aslant && <p>No panel is proposed. Add one, or note numbers alone.</p>}
                   <PanelList doc={doc} chosen={chosen} choose={setChosen} change={change} form={form} slips={slips} pick={() => setTool("colour")} />
                   <div class="row">
                     <button onClick={() => add()}>Add a panel <kbd>a</kbd></button>
@@ -423,7 +423,8 @@ function Straighten({ pic, corners, setCorners, again, arrangements }: Straighte
   return (
     <>
       {pic.shown.pages > 1 && <div class="row small"><label for="pic-page">Page</label><input id="pic-page" type="number" min={1} max={pic.shown.pages} value={pic.page} style={{ width: "5rem" }} onChange={(event) => again({ page: event.currentTarget.valueAsNumber || 1 })} /> of {pic.shown.pages}</div>}
-      <details class="fold" open={Boolean(corners) || undefined}>
+      {pic.shown.aslant && <p class="problem" role="alert">A screen or sheet is seen aslant in this picture: no panel's rows are rows of its pixels, so none is proposed. Look for the screen below, or put four corners.</p>}
+      <details class="fold" open={Boolean(corners) || pic.shown.aslant || undefined}>
         <summary>A photograph, or a slanting scan</summary>
         <div class="stack small">
           <p>{pic.shown.straight ? "It was straightened by four corners." : "Straighten it first: by four corners of something that is a rectangle in truth, such as the screen's edge."}</p>
