@@ -25,5 +25,8 @@ def test_a_breath_awaited_while_the_rate_changes_is_no_effort(who: str, before: 
         case = {key: table for key, table in case_tables(told, "").items() if key != "recording"}
         seen = review(case_from(case), solved.recording)
         kinds = set(seen.findings["kind"].to_list())
-        assert not kinds & {"auto-trigger", "ineffective-effort", "effort-in-inflation", "double-trigger"}, phase
-        assert who == "copd" or seen.efforts.height == 0, phase  # unequal emptying anew may look like a draw: no finding
+        efforts = {"auto-trigger", "ineffective-effort", "effort-in-inflation", "double-trigger"}
+        assert not kinds & efforts, phase
+        assert who == "copd" or seen.efforts.height == 0, (
+            phase
+        )  # unequal emptying anew may look like a draw: no finding

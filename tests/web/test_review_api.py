@@ -153,6 +153,9 @@ def test_marks_are_kept_taken_back_and_survive_a_new_review(client: TestClient, 
     review_case(folder / CASE, folder / CASE / "review", keep=True)
     assert client.get(place).json()["mark"]["note"] == "seen"
     assert client.get(f"{URL}/review").json()["marked"] == {str(kind["index"][0]): "confirmed"}
+    late = client.put(f"{place}/mark", json={"state": "rejected", "who": "B", "seen": ""})
+    assert late.status_code == 409  # B never saw what A said
+    assert "A marked it confirmed" in late.json()["problem"]
     taken = client.put(f"{place}/mark", json={"state": "open"}).json()
     assert taken["finding"]["mark"] is None
     assert (taken["before"]["state"], taken["before"]["who"]) == (

@@ -20,6 +20,8 @@ from tidebench.web.spoken import spoken
         ("no lung is known. Expected: passive breaths nearby, or a lung by --assume.",
          "no lung is known. Expected: passive breaths nearby."),
         ("--from, --to: from 3 to 4 s is no stretch.", "from, to: from 3 to 4 s is no stretch."),
+        ("live bench: settings no. 2, peep_cmh2o: is 99.", "live bench: settings no. 2, set PEEP: is 99."),
+        ("bad_row.csv: column 'peep_cmh2o' is empty.", "bad_row.csv: column 'peep_cmh2o' is empty."),
         ("column 'pressure [cmH2O]' has 3 values.", "column 'pressure [cmH2O]' has 3 values."),
     ],
 )  # fmt: skip

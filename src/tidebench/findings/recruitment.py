@@ -16,14 +16,16 @@ from tidebench.records import Finding
 
 KIND = "recruitment"
 RULE = "stress index below its range"
-VERSION = 2
+VERSION = 3
 
 BELOW, MUCH = 0.9, 0.3
 UNEVEN = 0.45  # off the grade where expiration is incomplete
+SLOW = 1.0  # inspiratory times: lungs that empty so slowly fill part by part through the whole of an inflation
 MOSTLY = 0.75  # of neighbouring breaths must lie below
 ABOUT = About(
     seen="Over at least 5 passive breaths with constant flow three in four stress indices are below 0.9: compliance "
-    "rises within the breath. Parts that fill at different speeds bend it too.",
+    "rises within the breath. Parts that fill at different speeds bend it too: nothing is told where the expiratory "
+    "time constant is longer than the inflation.",
     source="Grasso, Crit Care Med 2004;32:1018: a stress index of 0.9 to 1.1 (limits from memory)",
     behind="Units that open with each breath and close again; unequal time constants.",
     further="PEEP, the recoil curve, a hold.",
@@ -31,12 +33,13 @@ ABOUT = About(
 
 
 def find(seen: Seen) -> Sequence[Finding]:
-    """Runs of breaths whose stress index is below 0.9."""
+    """Runs of breaths whose stress index is below 0.9, of lungs whose parts have time to fill alike."""
     key = "stress_index"
+    slow = pl.col("expiratory_time_constant_s") > SLOW * pl.col("inspiratory_time_s")
     return each_run(
         KIND,
         (RULE, VERSION),
-        seen.breaths.filter(among_neighbours(key, MOSTLY) < BELOW),
+        seen.breaths.filter(among_neighbours(key, MOSTLY) < BELOW).filter(~slow.fill_null(value=False)),
         key,
         sure,
         lambda n, middle: (

@@ -222,8 +222,9 @@ def triggers(
 
     A ventilator that keeps time begins a breath when its period is over, or later (after a hold); a breath before that
     was triggered. A breath that was awaited while the rate was changed may come by the old period or by the new one;
-    between the two flow decides. Where mandatory breaths are mixed with supported ones they are the machine's if they lie on its grid
-    (:func:`on_a_grid`). Without a period nothing is kept: then the course of flow before the start decides.
+    between the two flow decides. Where mandatory breaths are mixed with supported ones they are the machine's if they
+    lie on its grid (:func:`on_a_grid`). Without a period nothing is kept: then the course of flow before the start
+    decides.
     """
     by_flow = np.where(np.isfinite(rising), np.where(rising > RISING, PATIENT, MACHINE), -1)
     cycled = plan.mixed & np.isfinite(period_s) & (delivery != SUPPORT) & (delivery != UNASSISTED)

@@ -10,6 +10,8 @@ import numpy as np
 import polars as pl
 
 from tidebench.apnoea import LONG_S, long_pauses
+from tidebench.findings.rates import wilson_interval
+from tidebench.findings.recruitment import SLOW
 from tidebench.limits import Kind, population
 from tidebench.quantities import quantity
 from tidebench.views.airways import narrow_airways
@@ -105,6 +107,8 @@ def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     for verdict in judged:
         if verdict.state not in ("crossed", "crossed at times") or _noise(verdict):
             continue
+        if _filling_slowly(review, verdict):
+            continue
         part = verdict.beyond / verdict.of if verdict.of else 1.0
         shown, doubt = replace(verdict.number, left_open=""), _doubt(review, verdict)
         says = [_on(verdict), _open(verdict.number), doubt, _resistive(review, verdict.limit.key), *_stated(verdict)]
@@ -128,6 +132,19 @@ def _doubt(review: Review, verdict: Verdict) -> str:
     if review.summary.get("mechanics", {}).get("one_compartment") is False:
         return "One compartment does not describe these lungs, and lungs that fill unevenly bend the curve just so."
     return ""
+
+
+def _filling_slowly(review: Review, verdict: Verdict) -> bool:
+    """True of a stress index that is low in lungs which fill part by part through the whole of an inflation."""
+    slow = summary_number(review, "expiratory_time_constant_s").spread
+    inflation = summary_number(review, "inspiratory_time_s").spread
+    return (
+        verdict.limit.key == "stress_index"
+        and verdict.side == "below"
+        and slow is not None
+        and inflation is not None
+        and slow.median > SLOW * inflation.median
+    )
 
 
 def _noise(verdict: Verdict) -> bool:
@@ -282,9 +299,9 @@ def _paused(review: Review) -> Iterator[Matter]:
 
 
 def _ineffective(review: Review) -> Iterator[Matter]:
-    """Efforts that triggered nothing, where they are a good part of all."""
+    """Efforts that triggered nothing, where they are surely a good part of all."""
     missed = next((entry for entry in effort_counts(review) if entry.outcome == "ineffective"), None)
-    if missed is None or missed.number < INEFFECTIVE * missed.of:
+    if missed is None or wilson_interval(missed.number, missed.of)[0] < INEFFECTIVE:
         return
     yield Matter(
         60 + 35 * missed.number / missed.of,

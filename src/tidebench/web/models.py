@@ -483,11 +483,16 @@ class FindingTold(Told):
 
 
 class MarkAsked(Asked):
-    """A word on a finding; ``open`` takes an earlier one back."""
+    """A word on a finding; ``open`` takes an earlier one back.
+
+    ``seen`` is when the mark was made that the page shows, empty where it shows none: what another said since then is not
+    written over. Where it is null nothing is compared.
+    """
 
     state: Literal["confirmed", "rejected", "unsure", "open"]
     note: Annotated[str, Field(max_length=2000)] = ""
     who: Annotated[str, Field(max_length=80)] = ""
+    seen: Annotated[str, Field(max_length=40)] | None = None
 
 
 class Marked(Told):

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Query
 from starlette.responses import Response
 
 from tidebench.casebook import case_folder
-from tidebench.errors import OptionError
+from tidebench.errors import OptionError, OutputError
 from tidebench.marks import Mark, add_mark
 from tidebench.records import PressureAccount
 from tidebench.views import breath_page, steps_page
@@ -77,6 +77,12 @@ def review_routes(serving: Serving, shelf: Shelf) -> APIRouter:
         """Say what a finding is; the last word stands, and ``open`` takes it back."""
         case = opened(name)
         found = finding_told(case, index)
+        if asked.seen is not None and found.mark and found.mark.when != asked.seen:
+            raise OutputError(
+                f"{found.mark.who or 'somebody'} marked it {found.mark.state} since this page was read",
+                where=found.label,
+                remedy="Nothing was kept: look at it, then say it again.",
+            )
         add_mark(
             case.folder,
             Mark(case.recording_id, found.kind, found.start_s, asked.state, asked.note.strip(), asked.who.strip(),

@@ -7,6 +7,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator
 
+from tidebench.quantities import QUANTITIES, TABLES
+
 COLUMNS = r"\[recording\.columns\]"
 INSTEAD = tuple(
     (re.compile(typed), said)
@@ -29,11 +31,22 @@ INSTEAD = tuple(
 """How the terminal names a place or asks for what is missing, and how a page does."""
 
 
+KEY = re.compile(r"""(?<![\w'"“/.-])[a-z0-9]+(?:_[a-z0-9]+)+(?![\w'"”/-]|\.\w)""")
+"""A key as files have it, not a word in quotes or a file's name."""
+
+
 def spoken(text: str) -> str:
     """A refusal without keys of files and options of commands, which nobody can give to a page."""
     for pattern, said in INSTEAD:
         text = pattern.sub(said, text)
-    return text
+    return KEY.sub(_labelled, text)
+
+
+def _labelled(key: re.Match[str]) -> str:
+    record = next(
+        (told[key[0]] for told in (TABLES["settings"], TABLES["patient"], QUANTITIES) if key[0] in told), None
+    )
+    return record.label if record else key[0]
 
 
 Spoken = Annotated[str, AfterValidator(spoken)]

@@ -21,6 +21,7 @@ export function CaseRoom({ name }: { name: string }) {
   const [problem, setProblem] = useState("");
   const [job, setJob] = useState<Job | null>(null);
   const [out, setOut] = useState(false);
+  const [naming, setNaming] = useState(false);
   const gone = useRef(false);
 
   const open = async () => {
@@ -100,7 +101,26 @@ export function CaseRoom({ name }: { name: string }) {
       </div>
     );
   }
-  if (review) return <><ReviewRoom name={name} review={review} known={known} again={begin} /><Pictured name={name} /></>;
+  const leave = (
+    <details class="fold">
+      <summary>Take this case out of the casebook</summary>
+      <p class="small">All that lies in its folder goes with it: recording, review, marks. It can be put back for two hours.</p>
+      <button onClick={() => void takeOut()}>Take it out</button>
+    </details>
+  );
+  if (review) {
+    return (
+      <>
+        <ReviewRoom name={name} review={review} known={known} again={begin} />
+        <Pictured name={name} />
+        <details class="fold" onToggle={(event) => setNaming(event.currentTarget.open)}>
+          <summary>A column was understood wrongly</summary>
+          {naming && <RecordedColumns name={name} again={() => void begin()} />}
+        </details>
+        {leave}
+      </>
+    );
+  }
   return (
     <div class="narrow stack">
       <h1>{entry?.title ?? name}</h1>
@@ -121,13 +141,7 @@ export function CaseRoom({ name }: { name: string }) {
         </div>
       )}
       {entry && !entry.problem && <Pictured name={name} />}
-      {!job && entry && (
-        <details class="fold">
-          <summary>Take this case out of the casebook</summary>
-          <p class="small">All that lies in its folder goes with it: recording, review, marks. It can be put back for two hours.</p>
-          <button onClick={() => void takeOut()}>Take it out</button>
-        </details>
-      )}
+      {!job && entry && leave}
       {!job && !entry && !problem && <p class="quiet">Opening …</p>}
     </div>
   );

@@ -13,10 +13,10 @@ const STATES: [state: MarkState, words: string, key: string][] = [
 ];
 
 /** Says what a finding is; the notice takes it back. */
-export async function saveMark(name: string, finding: Finding, state: MarkState, note: string, done: (told: Marked) => void, quiet = false): Promise<void> {
+export async function saveMark(name: string, finding: Finding, state: MarkState, note: string, done: (told: Marked) => void, quiet = false, seen: string | null = null): Promise<void> {
   const path = `${caseUrl(name)}/findings/${finding.index}/mark`;
   try {
-    const told = await send<Marked>("PUT", path, { state, note, who: localStorage.getItem(WHO) ?? "" });
+    const told = await send<Marked>("PUT", path, { state, note, seen, who: localStorage.getItem(WHO) ?? "" });
     done(told);
     if (quiet) return;
     const before = told.before;
@@ -37,7 +37,7 @@ interface Props {
   setLeft: (left: Set<string>) => void;
   step: (direction: 1 | -1) => void;
   toKind: (kind: string) => void;
-  mark: (state: MarkState, note?: string) => Promise<void>;
+  mark: (state: MarkState, note?: string, beside?: boolean) => Promise<void>;
 }
 
 export function FindingsPanel({ review, finding, tally, marked, left, setLeft, step, toKind, mark }: Props) {
@@ -115,7 +115,7 @@ function OneFinding({ finding, mark }: { finding: Finding; mark: Props["mark"] }
       <div class="row small">
         <label for="who">Said by</label>
         <input id="who" maxLength={80} placeholder="initials or a role" value={who} onInput={(event) => { setWho(event.currentTarget.value); localStorage.setItem(WHO, event.currentTarget.value); }} />
-        {note !== (finding.mark?.note ?? "") && <button onClick={() => void mark((state as MarkState | undefined) ?? "unsure", note)}>Keep the note{state ? "" : ", unsure"}</button>}
+        {note !== (finding.mark?.note ?? "") && <button onClick={() => void mark((state as MarkState | undefined) ?? "unsure", note, true)}>Keep the note{state ? "" : ", unsure"}</button>}
       </div>
       {finding.mark && <p class="said small">{capital(finding.mark.state)}{finding.mark.who && ` by ${finding.mark.who}`}, {finding.mark.when.replace("T", " ").slice(0, 16)} UTC{finding.mark.rule_version !== null && finding.mark.rule_version !== finding.rule_version ? `, of version ${finding.mark.rule_version} of the rule` : ""}.{finding.mark.note && ` “${finding.mark.note}”`}</p>}
     </article>

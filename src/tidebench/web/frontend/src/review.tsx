@@ -31,6 +31,7 @@ const TABS = [
 ] as const;
 type Tab = (typeof TABS)[number][0];
 const WAIT_MS = 250;
+const OPEN_LINES = 4;
 
 export interface Spot {
   index: number;
@@ -126,7 +127,7 @@ export function ReviewRoom({ name, review, known, again }: Props) {
     toFinding(order[to]);
   };
 
-  const mark = async (state: "confirmed" | "rejected" | "unsure" | "open", note?: string) => {
+  const mark = async (state: "confirmed" | "rejected" | "unsure" | "open", note?: string, beside = false) => {
     const marking = (await spot.current?.told) ?? finding;
     if (!marking) return say("Choose a finding first: n goes to the next one.");
     const latest = finding?.index === marking.index ? finding : marking;
@@ -139,7 +140,8 @@ export function ReviewRoom({ name, review, known, again }: Props) {
         else delete rest[told.finding.index];
         return rest;
       });
-    });
+    }, false, beside ? latest.mark?.when ?? "" : null);
+    if (beside) void showFinding(latest.index); // what another said meanwhile is shown, the note stays typed
   };
 
   useEffect(() => {
@@ -244,13 +246,19 @@ function stepTabs(event: KeyboardEvent): void {
   to.click();
 }
 
+/** What is known of the recording: few lines stand open, since a doubt of a unit may be among them. */
 function Quality({ lines }: { lines: string[] }) {
   const [first, ...rest] = lines;
   if (!first) return null;
-  return rest.length ? (
-    <details class="small">
-      <summary>{first} {rest[0]}{rest.length > 1 ? ` And ${rest.length - 1} more about the recording.` : ""}</summary>
-      <ul>{rest.slice(1).map((line) => <li key={line}>{line}</li>)}</ul>
-    </details>
-  ) : <p class="small">{first}</p>;
+  return (
+    <>
+      <p class="small">{first} {rest.slice(0, OPEN_LINES).join(" ")}</p>
+      {rest.length > OPEN_LINES && (
+        <details class="small">
+          <summary>And {rest.length - OPEN_LINES} more about the recording</summary>
+          <ul>{rest.slice(OPEN_LINES).map((line) => <li key={line}>{line}</li>)}</ul>
+        </details>
+      )}
+    </>
+  );
 }
