@@ -485,8 +485,8 @@ class FindingTold(Told):
 class MarkAsked(Asked):
     """A word on a finding; ``open`` takes an earlier one back.
 
-    ``seen`` is when the mark was made that the page shows, empty where it shows none: what another said since then is not
-    written over. Where it is null nothing is compared.
+    ``seen`` is when the mark was made that the page shows, empty where it shows none: what another said since then is
+    not written over. Where it is null nothing is compared.
     """
 
     state: Literal["confirmed", "rejected", "unsure", "open"]
