@@ -111,6 +111,14 @@ def test_numbers_carry_age_origin_and_what_follows_from_them() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("fio2", "asked"), [(0.6, True), (0.5, False), (0.51, False), (None, False)])
+def test_a_gas_that_says_another_oxygen_fraction_than_was_set_is_asked_about(fio2: float | None, asked: bool) -> None:
+    gas = {"at_s": 7200, "site": "arterial", "ph": 7.24, "paco2_mmhg": 62, "pao2_mmhg": 70}
+    page = handover_page(typed(blood_gases=[gas if fio2 is None else gas | {"fio2": fio2}]))
+    said = "the gas says 0.60, and 0.50 was set when it was drawn"
+    assert (said in flat(page)) is asked
+
+
 def test_what_was_not_measured_is_a_blank_with_its_reason() -> None:
     page = handover_page(case_from({}))
     assert [one.quantity.key for one in page.numbers][1:] == list(HANDED)

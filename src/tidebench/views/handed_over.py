@@ -9,11 +9,12 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from tidebench.care.weaning.found import support_at
+from tidebench.quantities import quantity
 from tidebench.views.wording import clock, duration, sentence
 
 if TYPE_CHECKING:
     from tidebench.care.weaning import Weaning
-    from tidebench.case import Case, Event
+    from tidebench.case import BloodGas, Case, Event
     from tidebench.tensions import TensionUnit
     from tidebench.views.gases import GasesView
 
@@ -21,6 +22,8 @@ PRIORITIES = ("high", "medium", "low", "information")
 MOST_EVENTS, MOST_EVENT = 5, 120
 LONGEST_TRIAL_S = 4 * 3600.0
 """Support that is low for longer is no breathing trial: twice the longest published one."""
+SAME_FIO2 = 0.02
+"""By how much a gas may say another oxygen fraction than is set: what a gauge and rounding leave (no source)."""
 KEPT = (
     "ph", "paco2_mmhg", "pao2_mmhg", "hco3_mmol_l", "pf_ratio_mmhg", "oxygenation_index", "ventilatory_ratio",
     "dead_space_fraction",
@@ -88,16 +91,25 @@ def gas_lines(view: GasesView | None, case: Case, moment: Moment) -> Iterator[st
         yield "No blood gas in the case."
         return
     last, at_s = view.gases[-1], case.drawn_at_s(in_order(case)[-1])
-    age = moment.ago(at_s) if at_s is not None else last.heading.rpartition(", ")[2]
+    age = moment.taken(at_s) if at_s is not None else last.heading.rpartition(", ")[2]
     words = [f"{n.symbol} {n.text}" for n in last.numbers if n.key in KEPT]
     yield f"Last, {last.heading.split(', ')[1]} ({age}): {', '.join(words)}."
     yield last.conditions
+    yield from _set_otherwise(in_order(case)[-1], at_s, case)
     yield " ".join((last.acid_base, *(sentence(line) for line in last.acid_base_lines)))
     yield from last.held
     yield from (_graded(line) for line in last.grades if "can't be told" not in line)
     trend = [line for line in view.trend if line.split(":")[0] in ("pH", "PaCO2", "P/F")]
     if trend:
         yield f"Over the stay: {'; '.join(trend)}."
+
+
+def _set_otherwise(gas: BloodGas, at_s: float | None, case: Case) -> Iterator[str]:
+    """Where a gas says another oxygen fraction than was set when it was drawn."""
+    held = [row.fio2 for row in case.settings if at_s is not None and row.at_s <= at_s and row.fio2 is not None]
+    if held and gas.fio2 is not None and abs(held[-1] - gas.fio2) > SAME_FIO2:
+        said, was = (quantity("fio2", "settings").text(value) for value in (gas.fio2, held[-1]))
+        yield f"Check the oxygen fraction: the gas says {said}, and {was} was set when it was drawn."
 
 
 def _graded(line: str) -> str:

@@ -159,6 +159,11 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
     moving();
     setThen((before) => ({ ...before, limit: rounded(Math.min(alarm.high, Math.max(alarm.low, limit)), alarm.step) }));
   };
+  const typed = (limit: number) => {
+    if (!Number.isFinite(limit)) return;
+    if (limit < alarm.low || limit > alarm.high) say(`This limit goes from ${alarm.low} to ${alarm.high} ${alarm.unit}; ${limit} was not taken.`);
+    else put(limit);
+  };
   const delay = (by: number) => {
     const place = alarm.delays_s.findIndex((one) => one >= then.delay_s);
     const next = alarm.delays_s[Math.min(alarm.delays_s.length - 1, Math.max(0, (place < 0 ? alarm.delays_s.length : place) + by))];
@@ -198,7 +203,7 @@ function One({ name, alarm }: { name: string; alarm: Alarm }) {
         <section class="sheet strip" aria-labelledby="course">
           <div class="strip-head">
             <h2 id="course" class="grow">{capital(alarm.label)}, breath by breath</h2>
-            <span class="row small"><label for="limit">Limit</label> <input id="limit" type="number" min={alarm.low} max={alarm.high} step={alarm.step} value={then.limit} style={{ width: "6rem" }} onChange={(event) => Number.isFinite(event.currentTarget.valueAsNumber) && put(event.currentTarget.valueAsNumber)} /> {alarm.unit}</span>
+            <span class="row small"><label for="limit">Limit</label> <input id="limit" type="number" min={alarm.low} max={alarm.high} step={alarm.step} value={then.limit} style={{ width: "6rem" }} onChange={(event) => typed(event.currentTarget.valueAsNumber)} /> {alarm.unit}</span>
             <span class="row small"><label for="delay">Delay</label>
               <select id="delay" value={String(then.delay_s)} onChange={(event) => (moving(), setThen({ ...then, delay_s: Number(event.currentTarget.value) }))}>
                 {[...new Set([...alarm.delays_s, then.delay_s])].sort((a, b) => a - b).map((one) => <option key={one} value={String(one)}>{one} s</option>)}
