@@ -218,7 +218,7 @@ def test_what_can_not_be_is_said_and_nothing_is_lost(browser: Browser, address: 
         peep = page.get_by_role("spinbutton", name=re.compile("set PEEP"))
         peep.fill("900")
         peep.press("Enter")
-        expect(page.get_by_role("alert")).to_contain_text("peep_cmh2o")
+        expect(page.get_by_role("alert")).to_contain_text("set PEEP")
         expect(peep).to_have_value("10")
 
 

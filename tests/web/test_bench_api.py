@@ -234,7 +234,7 @@ def test_what_was_said_comes_to_the_same_moment(client: TestClient) -> None:
 @pytest.mark.parametrize(
     ("words", "problem"),
     [
-        ({"do": "set", "settings": {"peep_cmh2o": 900.0}}, "peep_cmh2o"),
+        ({"do": "set", "settings": {"peep_cmh2o": 900.0}}, "set PEEP"),
         ({"do": "set", "settings": {"nonesuch": 1.0}}, "nonesuch"),
         ({"do": "set", "settings": {"mode": "A/C-XY"}}, "mode"),
         ({"do": "manoeuvre", "kind": "nonesuch"}, "kind"),
