@@ -36,7 +36,7 @@ RESOLUTION = {
 BY_ONE_COMPARTMENT = (
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
 )  # fmt: skip
-"""What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
+"""What the breath table tells by one compartment: of an uneven lung the fit's own stand instead."""
 RELATIVE_RESOLUTION, QUARTZ, WANDERING = 0.002, 0.00005, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; how far a clock's rate is off
 (an ordinary quartz, fifty in a million), and how far a patient's own wanders from one stretch to the next (this house's
@@ -96,7 +96,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     held = Held(held_by(now.setting, fit), held_by(then.setting, fit) | held_by_efforts(fit, now, then))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
-        if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
+        if (fit.mechanics.uneven or fit.trapped is not None) and key in BY_ONE_COMPARTMENT:
             continue
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
             before[key], after[key] = moved(fit, key, value, before[key], after[key], rng, held)
