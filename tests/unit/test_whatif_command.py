@@ -121,6 +121,7 @@ def test_a_rehearsal_is_a_result(case: Path, tmp_path: Path, capsys: pytest.Capt
         (["--show", "vti_ml"], "it is drawn along a range alone."),
         (["--target", "vti_ml=400", "--within", "driving_pressure_cmh2o<=1.2.3"], "is no bound."),
         (["--target", "vti_ml=420", "--within", "plateau_pressure_cmh2o<=nan"], "is no bound."),
+        (["--target", "paco2_mmhg=45", "--minutes", "60"], "gases can't be followed after a search"),
         (["--minutes", "0"], "0 minutes. Expected: 1 to 240."),
         (["--reacting"], "drive can't react. Expected: a patient who breathes."),
     ],
