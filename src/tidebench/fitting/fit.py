@@ -21,7 +21,7 @@ from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics
 from tidebench.fitting.recoil import Bend, Steps, bend_of, steps_of
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
-from tidebench.fitting.trapping import Trapped, emptied, limit_of, trapping_of, untold
+from tidebench.fitting.trapping import Trapped, emptied, limit_of, trapping_of
 from tidebench.fitting.unseen import slope_of, stiffer_unseen
 from tidebench.fitting.ventilator import complete, some_waves, spread_of_median, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
@@ -241,15 +241,14 @@ def fit_patient(
     if drive is not None:
         said += with_trigger(window, setting)
     resting = drive is None and identifiable
+    limitation = limitation_of(window, mechanics) if resting else None
+    bend = bend_of(window, mechanics) if resting and limitation is None and not mechanics.uneven else None
     trapped = None
-    if resting and not assume and len(window.passive) >= FEWEST and not mechanics.uneven and untold(window, mechanics):
+    if resting and not assume and bend is None and len(window.passive) >= FEWEST and not mechanics.uneven:
         mechanics, trapped, noted = trapping_of(window, mechanics)
         said += noted
-        limitation = limit_of(window, trapped, float(mechanics.theta[ELASTANCE]))
-    else:
-        limitation = limitation_of(window, mechanics) if resting else None
+        limitation = limitation if trapped is None else limit_of(window, trapped, float(mechanics.theta[ELASTANCE]))
     alike = limitation is None and trapped is None
-    bend = bend_of(window, mechanics) if resting and alike and not mechanics.uneven else None
     mechanics = mechanics if bend is None else bend.of(mechanics)
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),

@@ -88,14 +88,17 @@ def untold(window: Window, mechanics: Mechanics) -> bool:
     return not np.median(low[known]) <= elastance <= np.median(high[known])
 
 
-def trapping_of(window: Window, mechanics: Mechanics) -> tuple[Mechanics, Trapped, list[str]]:
-    """The lung of breaths that trap unequally, what is trapped, and both in words: by holds, else within bounds.
+def trapping_of(window: Window, mechanics: Mechanics) -> tuple[Mechanics, Trapped | None, list[str]]:
+    """The lung of breaths that trap unequally, what is trapped, and both in words: by holds, else within bounds. The
+    same lung and None where breaths tell both.
 
     Raises
     ------
     FitError
         No holds, and no inflation at a constant flow that would bound elastance.
     """
+    if not untold(window, mechanics):
+        return mechanics, None, []
     table = window.review.breaths[window.passive.tolist()]
     keys = ("peep_cmh2o", "vti_ml", "expiratory_time_s")
     told = [float(value) for key in keys if isinstance(value := table[key].median(), float)]
