@@ -42,7 +42,7 @@ RELATIVE_RESOLUTION, QUARTZ, WANDERING = 0.002, 0.00005, 0.03
 (an ordinary quartz, fifty in a million), and how far a patient's own wanders from one stretch to the next (this house's
 choice).
 """
-POWER = "mechanical_power_j_min"
+POWER, EFFORT = "mechanical_power_j_min", "effort_cmh2o"
 NEARER_PASSIVE = {
     "peak_pressure_cmh2o": 0.75, "plateau_pressure_cmh2o": 0.7, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7,
 }  # fmt: skip
@@ -117,6 +117,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         after["inspiratory_time_s"] = np.clip(
             after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
         )
+    misread(fit, now, before, after)
     before, after = together(fit, now, before), together(fit, then, after)
     if not bi_level(then.setting):
         after[POWER] = widened(after[POWER], power_share(fit), groups)
@@ -212,6 +213,15 @@ def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[st
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
+
+
+def misread(fit: Fit, now: Prediction, *sides: dict[str, Samples]) -> None:
+    """Put on a measured effort, now and then, what every effort of a drawn patient was read wrong by: its median is
+    known much better than the lung and the muscle pressure that it was read with."""
+    if fit.drive is not None and EFFORT in fit.recorded:
+        off = now.quantities[EFFORT] - now.quantities[EFFORT][0]
+        for side in sides:
+            side[EFFORT] = side[EFFORT] + off
 
 
 def noise(rng: np.random.Generator, n: int) -> Samples:

@@ -195,7 +195,8 @@ def seek(
     base = changed(fit.setting, settings or {})
     _refuse_untold(fit, [bound.key for bound in bounds if base.get(bound.key) is None], present)
     kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
-    levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    own = [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    levers = list(OXYGEN_LEVERS) if key in OXYGEN else own
     if key in AT_REST and "peep_cmh2o" in base and kind != "levels":
         levers = [*levers, "peep_cmh2o"]
     if not levers:
