@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.reference.test_fitting import fitted
@@ -42,3 +43,17 @@ def test_a_gas_is_taken_for_steady_and_a_change_before_it_is_said(at_s: float, m
     words = described(case, case.blood_gases[0], 1000.0)
     assert "it is taken for that of a steady state" in words
     assert ("rate_per_min 12.0 to 20.0" in words) == moved
+
+
+def test_an_assumed_alveolar_dead_space_may_move_with_the_breath_of_an_uneven_lung() -> None:
+    """By a tenth for each doubling: dP/P = ds/(1 − s) in closed form, 1.645 standard errors either way, at least."""
+    setting = {
+        "mode": "A/C-VC", "peep_cmh2o": 5.0, "rate_per_min": 15.0, "tidal_volume_ml": 450.0, "fio2": 0.3,
+        "inspiratory_flow_l_min": 50.0,
+    }  # fmt: skip
+    told = {"who": "copd", "seed": 1905, "effort": {"rate_per_min": 0.0}, "settings": [setting]}
+    fit = fitted(told, gases=[{"at_s": 80.0, "site": "arterial", "paco2_mmhg": 43.0, "ph": 7.38}])
+    row = {one.key: one for one in what_if(fit, {"rate_per_min": 10.0}).changes}["paco2_mmhg"]
+    moved = np.log2(row.then[0] / 43.0)
+    assert np.log(row.then[2] / row.then[1]) > 2 * 1.645 * 0.1 / 0.85 * moved * 0.85
+    assert row.then[2] / row.then[1] < 1.4

@@ -342,7 +342,10 @@ def with_gases(
         return out
     n = len(paco2)
     paco2 = paco2 if fit.drive is None else widened(paco2, GAS_BREATHING)
-    doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
+    moves = abs(np.log(float(paco2[0]) / known.paco2_mmhg))
+    doubt = CO2_FLOOR + CO2_SHARE * moves
+    if known.capnogram is None and uneven(fit):
+        doubt = np.hypot(doubt, known.alveolar_moves(moves))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
     ph = known.ph(tension, buffered(n, seed))

@@ -77,6 +77,14 @@ class Exchange:
             return ALVEOLAR_DEAD
         return float(np.clip(1.0 - self.capnogram.alveolar_mmhg / self.paco2_mmhg, 0.0, 0.8))
 
+    def alveolar_moves(self, log_ratio: float) -> float:
+        """Relative standard error of PaCO2 for what ventilation moves of an alveolar dead space that is assumed.
+
+        Parts that fill unevenly share a slower breath otherwise: for each doubling, the share may move by its own
+        spread (this house's choice); PaCO2 goes by 1/(1 − share).
+        """
+        return ALVEOLAR_DOUBT / (1.0 - ALVEOLAR_DEAD) * log_ratio / float(np.log(2.0))
+
     def draw(self, rng: np.random.Generator, n: int) -> Samples:
         """Airway dead space (mL), alveolar share and oxygen difference (mL/dL), shape (n, 3)."""
         middle = np.array([self.dead_space_ml, self.alveolar_dead, DIFFERENCE_ML_DL])
