@@ -157,6 +157,11 @@ def _refuse_loose_ends(asked: Asked) -> None:
     """Refuse options that have no use without another, and a seed that draws nothing."""
     if asked.bounds and asked.target is None:
         raise OptionError("bounds have a use with a target alone", where="--within", expected="--target KEY=VALUE too")
+    if asked.target is not None and asked.minutes is not None:
+        raise OptionError(
+            "gases can't be followed after a search: it proposes several changes", where="--minutes",
+            expected="--set with the settings of one way, and no --target",
+        )  # fmt: skip
     if asked.show is not None and not asked.ranges:
         raise OptionError("it is drawn along a range alone", where="--show", expected="--sweep KEY=FROM:TO:STEP too")
     if asked.seed < 0:

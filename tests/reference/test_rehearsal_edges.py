@@ -136,7 +136,7 @@ def test_a_search_offers_no_way_twice() -> None:
     """A rate as it stands beside a volume is that volume alone."""
     alone = {"tidal_volume_ml": 418.0}
     beside, slower = {**alone, "rate_per_min": 25.4}, {**alone, "rate_per_min": 20.0}
-    rows = [_Rated(levers, 0.0, 20.0, [], ()) for levers in (alone, beside, slower)]
+    rows = [_Rated(levers, 0.0, 20.0, [], (), frozenset()) for levers in (alone, beside, slower)]
     assert [row.levers for row in distinct(rows, {"rate_per_min": 25.36, "tidal_volume_ml": 348.0})] == [alone, slower]
 
 

@@ -171,8 +171,8 @@ def test_the_report_holds_a_change(client: TestClient, printed: dict[str, Any]) 
 @pytest.mark.parametrize(
     ("settings", "word"),
     [
-        ({"pressure_support_cmh2o": 10}, "has no pressure_support_cmh2o"), ({"nonesuch": 1}, "nonesuch"),
-        ({"rate_per_min": -3}, "rate_per_min"), ({"mode": "ABC"}, "mode"), ({"peep_cmh2o": 1e6}, "peep_cmh2o"),
+        ({"pressure_support_cmh2o": 10}, "has no set pressure support"), ({"nonesuch": 1}, "nonesuch"),
+        ({"rate_per_min": -3}, "set rate"), ({"mode": "ABC"}, "mode"), ({"peep_cmh2o": 1e6}, "set PEEP"),
     ],
 )  # fmt: skip
 def test_changes_that_can_not_be_are_refused_in_words(client: TestClient, settings: dict[str, Any], word: str) -> None:

@@ -36,13 +36,13 @@ RESOLUTION = {
 BY_ONE_COMPARTMENT = (
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "driving_pressure_cmh2o", "plateau_pressure_cmh2o",
 )  # fmt: skip
-"""What the breath table tells by one compartment: of an uneven lung the fit's own two stand instead."""
+"""What the breath table tells by one compartment: of an uneven lung the fit's own stand instead."""
 RELATIVE_RESOLUTION, QUARTZ, WANDERING = 0.002, 0.00005, 0.03
 """What sensors and their noise leave open of any median: cmH2O by key, else relative; how far a clock's rate is off
 (an ordinary quartz, fifty in a million), and how far a patient's own wanders from one stretch to the next (this house's
 choice).
 """
-POWER = "mechanical_power_j_min"
+POWER, EFFORT = "mechanical_power_j_min", "effort_cmh2o"
 NEARER_PASSIVE = {
     "peak_pressure_cmh2o": 0.75, "plateau_pressure_cmh2o": 0.7, "total_peep_cmh2o": 0.7, "intrinsic_peep_cmh2o": 0.7,
 }  # fmt: skip
@@ -96,7 +96,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
     held = Held(held_by(now.setting, fit), held_by(then.setting, fit) | held_by_efforts(fit, now, then))
     before, after = dict(now.quantities), dict(then.quantities)
     for key, value in fit.recorded.items():
-        if fit.mechanics.uneven and key in BY_ONE_COMPARTMENT:
+        if (fit.mechanics.uneven or fit.trapped is not None) and key in BY_ONE_COMPARTMENT:
             continue
         if key in before and np.isfinite(before[key]).any() and np.isfinite(after[key]).any():
             before[key], after[key] = moved(fit, key, value, before[key], after[key], rng, held)
@@ -117,6 +117,7 @@ def compared(fit: Fit, now: Prediction, then: Prediction, seed: int = 0) -> Comp
         after["inspiratory_time_s"] = np.clip(
             after["inspiratory_time_s"], built.shortest_inflation_s, built.longest_support_s
         )
+    misread(fit, now, before, after)
     before, after = together(fit, now, before), together(fit, then, after)
     if not bi_level(then.setting):
         after[POWER] = widened(after[POWER], power_share(fit), groups)
@@ -212,6 +213,15 @@ def together(fit: Fit, told: Prediction, side: Mapping[str, Samples]) -> dict[st
     if fit.drive is None:
         out["expiratory_time_s"] = 60.0 / side["rate_per_min"] - side["inspiratory_time_s"]
     return out
+
+
+def misread(fit: Fit, now: Prediction, *sides: dict[str, Samples]) -> None:
+    """Put on a measured effort, now and then, what every effort of a drawn patient was read wrong by: its median is
+    known much better than the lung and the muscle pressure that it was read with."""
+    if fit.drive is not None and EFFORT in fit.recorded:
+        off = now.quantities[EFFORT] - now.quantities[EFFORT][0]
+        for side in sides:
+            side[EFFORT] = side[EFFORT] + off
 
 
 def noise(rng: np.random.Generator, n: int) -> Samples:
@@ -332,7 +342,10 @@ def with_gases(
         return out
     n = len(paco2)
     paco2 = paco2 if fit.drive is None else widened(paco2, GAS_BREATHING)
-    doubt = CO2_FLOOR + CO2_SHARE * abs(np.log(float(paco2[0]) / known.paco2_mmhg))
+    moves = abs(np.log(float(paco2[0]) / known.paco2_mmhg))
+    doubt = CO2_FLOOR + CO2_SHARE * moves
+    if known.capnogram is None and uneven(fit):
+        doubt = np.hypot(doubt, known.alveolar_moves(moves))
     tension = np.clip(paco2 * np.exp(doubt * noise(rng, n)), *quantity("paco2_mmhg").plausible)
     out["paco2_mmhg"] = tension
     ph = known.ph(tension, buffered(n, seed))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +38,7 @@ ALVEOLAR_SEEN_DOUBT = 0.04  # where PaCO2 and a capnogram tell it: PaCO2's own e
 DIFFERENCE_ML_DL, DIFFERENCE_DOUBT, USUAL_HAEMOGLOBIN = 5.0, 1.0, 11.0
 """Oxygen that tissues take from a dL of blood (common practice, no source), and haemoglobin where none was measured."""
 LEAST_ALVEOLAR_MMHG, MOST_SHUNT = 20.0, 0.9
+SETTLING_S = 1200.0  # from a change of ventilation to a steady PaCO2, at least (common practice, no source)
 NEAR_S = 3600.0  # a blood gas is the stretch's where it was drawn within an hour of it
 USUAL_KG = 70.0
 FLAT = 0.97  # saturation from where on the curve is too flat to tell where it lies (common practice, no source)
@@ -74,6 +76,14 @@ class Exchange:
         if self.capnogram is None or self.paco2_mmhg is None:
             return ALVEOLAR_DEAD
         return float(np.clip(1.0 - self.capnogram.alveolar_mmhg / self.paco2_mmhg, 0.0, 0.8))
+
+    def alveolar_moves(self, log_ratio: float) -> float:
+        """Relative standard error of PaCO2 for what ventilation moves of an alveolar dead space that is assumed.
+
+        Parts that fill unevenly share a slower breath otherwise: for each doubling, the share may move by its own
+        spread (this house's choice); PaCO2 goes by 1/(1 − share).
+        """
+        return ALVEOLAR_DOUBT / (1.0 - ALVEOLAR_DEAD) * log_ratio / float(np.log(2.0))
 
     def draw(self, rng: np.random.Generator, n: int) -> Samples:
         """Airway dead space (mL), alveolar share and oxygen difference (mL/dL), shape (n, 3)."""
@@ -264,4 +274,19 @@ def described(case: Case, gas: BloodGas, middle_s: float) -> str:
     )
     before = at_s is not None and bool(case.settings) and at_s < case.settings[0].at_s
     unknown = "; what was set then is not in the case, and taken for the first settings" if before else ""
-    return f"the blood gas is that drawn {when}: {', '.join(told)}{unknown}{flagged}"
+    return f"the blood gas is that drawn {when}: {', '.join(told)}{unknown}{flagged}; {unsettled(case, at_s)}"
+
+
+def unsettled(case: Case, at_s: float | None) -> str:
+    """In words, that a gas is taken for that of a steady state, and what was set within the 20 min before it."""
+    steady = "it is taken for that of a steady state"
+    if at_s is None:
+        return steady
+    moved = []
+    for before, after in itertools.pairwise(case.settings):
+        if not 0 <= at_s - after.at_s < SETTLING_S:
+            continue
+        pairs = [(key, getattr(before, key, None), getattr(after, key, None)) for key in ("fio2", *HELD_AGAINST)]
+        changes = [f"{key} {a} to {b}" for key, a, b in pairs if None not in (a, b) and a != b]
+        moved += [f"{', '.join(changes)} {(at_s - after.at_s) / 60:.0f} min before"] if changes else []
+    return f"{steady}, THOUGH SETTINGS HAD CHANGED: {'; '.join(moved)}" if moved else steady

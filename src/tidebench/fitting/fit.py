@@ -21,6 +21,7 @@ from tidebench.fitting.mechanics import ELASTANCE, INSPIRATION, Mechanics
 from tidebench.fitting.recoil import Bend, Steps, bend_of, steps_of
 from tidebench.fitting.records import FitError, Parameter, Samples
 from tidebench.fitting.told import correlations, parameters
+from tidebench.fitting.trapping import Trapped, emptied, limit_of, trapping_of
 from tidebench.fitting.unseen import slope_of, stiffer_unseen
 from tidebench.fitting.ventilator import complete, some_waves, spread_of_median, valve_resistance
 from tidebench.fitting.window import FEWEST, Window, choose
@@ -64,6 +65,8 @@ class Fit:
         How recoil bends; None where it is taken for straight.
     steps : Steps or None
         Compliance by level of PEEP, where several were seen and no bend explains them.
+    trapped : Trapped or None
+        What unequal parts trap, by holds or within bounds; None where breaths tell total PEEP.
     """
 
     window: Window
@@ -84,6 +87,7 @@ class Fit:
     behaviour: Behaviour = field(default_factory=Behaviour)
     bend: Bend | None = None
     steps: Steps | None = None
+    trapped: Trapped | None = None
 
     @cached_property
     def breaths(self) -> pl.DataFrame:
@@ -138,7 +142,8 @@ class Fit:
         lungs = self.mechanics.draw(rng, n)
         lungs[0] = self.mechanics.theta
         off = lungs - self.mechanics.theta
-        limits = np.zeros((n, 2)) if self.limitation is None else self.limitation.draw(rng, lungs)
+        trapped = None if self.trapped is None else self.trapped.draw(rng, lungs)
+        limits = np.zeros((n, 2)) if self.limitation is None else self.limitation.draw(rng, lungs, trapped)
         bends = np.zeros((n, 3)) if self.bend is None else self.bend.draw(rng, lungs)
         lungs = np.concatenate([lungs, limits, bends], axis=1)
         if self.drive is None:
@@ -238,16 +243,22 @@ def fit_patient(
     resting = drive is None and identifiable
     limitation = limitation_of(window, mechanics) if resting else None
     bend = bend_of(window, mechanics) if resting and limitation is None and not mechanics.uneven else None
+    trapped = None
+    if resting and not assume and bend is None and len(window.passive) >= FEWEST and not mechanics.uneven:
+        mechanics, trapped, noted = trapping_of(window, mechanics)
+        said += noted
+        limitation = limitation if trapped is None else limit_of(window, trapped, float(mechanics.theta[ELASTANCE]))
+    alike = limitation is None and trapped is None
     mechanics = mechanics if bend is None else bend.of(mechanics)
     fit = Fit(
         window, setting, mechanics, drive, exchange_of(window), tube, valve_resistance(waves), assumptions=tuple(said),
         origin=origin, identifiable=identifiable, leak=_leak(window), limitation=limitation,
         behaviour=behaviour_of(window, setting) if drive is not None else Behaviour(),
-        bend=bend, steps=steps_of(window, bend) if resting and limitation is None else None,
+        bend=bend, steps=steps_of(window, bend) if resting and alike else None, trapped=trapped,
     )  # fmt: skip
     from tidebench.fitting.predict import anchored
 
-    return anchored(fit)
+    return anchored(emptied(anchored(fit)) if fit.trapped else fit)
 
 
 def with_marks(review: Review, mechanics: Mechanics) -> tuple[Mechanics, list[str]]:

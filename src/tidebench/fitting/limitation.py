@@ -62,10 +62,11 @@ class Limitation:
             f"less than the estimate says ({self.why})"
         )
 
-    def draw(self, rng: np.random.Generator, lungs: Samples) -> Samples:
+    def draw(self, rng: np.random.Generator, lungs: Samples, known: Samples | None = None) -> Samples:
         """Limiting resistance (0 for none) and P_c of every lung, shape (n, 2); limited ones get a wider airway.
 
-        The first lung is the estimate: limited where more than half are.
+        The first lung is the estimate: limited where more than half are. ``known`` is what each has trapped, cmH2O,
+        shape (n,), where breaths don't tell it; what is trapped at the turn then goes with each lung's elastance.
         """
         n = len(lungs)
         limited = rng.random(n) < self.share
@@ -73,8 +74,12 @@ class Limitation:
         against = rng.uniform(0.0, max(self.peep, 0.0), n)
         trapped = (self.total_peep - self.peep) * (1.0 + TRAPPED_DOUBT * rng.standard_normal(n))
         trapped[0], against[0] = self.total_peep - self.peep, 0.5 * max(self.peep, 0.0)
+        turn = np.full(n, self.turn)
+        if known is not None:
+            trapped = known
+            turn = self.peep + known + (self.turn - self.total_peep) * lungs[:, ELASTANCE] / lungs[0, ELASTANCE]
         left = np.maximum(self.peep + trapped - against, LEAST_ABOVE)
-        fell = np.log(np.maximum((self.turn - against) / left, 1.05))
+        fell = np.log(np.maximum((turn - against) / left, 1.05))
         resistance = lungs[:, ELASTANCE] * self.seconds / fell
         width = rng.uniform(*WIDE, n)
         width[0] = np.mean(WIDE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -36,7 +37,9 @@ BOUNDS = {
     "pressure_support_cmh2o": (0.0, 30.0), "fio2": (0.21, 1.0), "time_low_s": (0.3, 12.0),
     "pressure_high_cmh2o": (5.0, 45.0), "peep_cmh2o": (0.0, 24.0),
 }  # fmt: skip
-STEPS, HALVINGS = 9, 9
+STEPS, HALVINGS, CLOSER = 9, 9, 4
+"""Values of a lever that is stepped, halvings of the one that is solved for, and of a step whose ends cross different
+limits."""
 NEAR = 0.02  # of the target: reached
 WAYS = 3
 UNMOVED = ("cuff_pressure_cmh2o", "heart_rate_per_min", "systolic_mmhg", "leak_fraction")
@@ -175,7 +178,8 @@ def seek(
 ) -> Search:
     """Settings that bring ``key`` to ``target`` inside bounds.
 
-    One lever is stepped through its range, the other is solved for by bisection; every way that keeps inside is
+    One lever is stepped through its range, the other is solved for by bisection. Between two steps that cross different
+    bounds or limits the range is halved again, so that no way between them is missed; every way that keeps inside is
     predicted with its doubt. Nothing is proposed past a house's policy.
 
     Raises
@@ -191,7 +195,8 @@ def seek(
     base = changed(fit.setting, settings or {})
     _refuse_untold(fit, [bound.key for bound in bounds if base.get(bound.key) is None], present)
     kind = "levels" if bi_level(base) else str(base["mode"]).rpartition("-")[2].partition("\\")[0]
-    levers = OXYGEN_LEVERS if key in OXYGEN else [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    own = [lever for lever in LEVERS.get(kind, ()) if lever in base]
+    levers = list(OXYGEN_LEVERS) if key in OXYGEN else own
     if key in AT_REST and "peep_cmh2o" in base and kind != "levels":
         levers = [*levers, "peep_cmh2o"]
     if not levers:
@@ -202,17 +207,17 @@ def seek(
     if "fio2" in levers:
         base.setdefault("fio2", fit.exchange.fio2 or 0.21)
     solver = _Solver(fit, key, target, now, dict(settings or {}))
-    jobs: list[tuple[str, dict[str, float]]] = [(lever, {}) for lever in levers]
-    if len(levers) > 1 and levers[1] != "peep_cmh2o":
-        jobs += [(levers[0], {levers[1]: value}) for value in _grid(base, levers[1])]
-    found: list[dict[str, float]] = []
-    for k, (lever, fixed) in enumerate(jobs):
-        solved = solver.solve(lever, base, fixed)
-        if solved is not None:
-            found.append({**fixed, lever: solved})
+    judge_one = _Judge(fit, [*bounds, *house], now, dict(settings or {}))
+    pair = len(levers) > 1 and levers[1] != "peep_cmh2o"
+    grid = _grid(base, levers[1]) if pair else []
+    rated: list[_Rated] = []
+    for k, lever in enumerate(levers):
+        rated += _solved(solver, judge_one, lever, base, {})
         if progress:
-            progress("seeking", (k + 1) / (len(jobs) + WAYS))
-    return _judged(fit, key, target, found, [*bounds, *house], now, dict(settings or {}), n, tuple(levers))
+            progress("seeking", (k + 1) / (len(levers) + STEPS + WAYS))
+    if pair:
+        rated += _between(solver, judge_one, base, levers[0], levers[1], grid, progress)
+    return _judged(fit, key, target, rated, [*bounds, *house], now, dict(settings or {}), n, tuple(levers))
 
 
 def _refuse_untold(fit: Fit, keys: Sequence[str], present: Mapping[str, Samples]) -> None:
@@ -284,21 +289,61 @@ class _Solver:
         return 0.5 * (low + high)
 
 
+@dataclass(frozen=True)
+class _Judge:
+    """Holds settings against what is asked and what is published."""
+
+    fit: Fit
+    asked: Sequence[Bound]
+    now: Prediction
+    settings: Mapping[str, Any]
+
+    def __call__(self, lever_values: Mapping[str, float]) -> _Rated:
+        """How settings do, as a ventilator takes them."""
+        rounded = {lever: _rounded(lever, value) for lever, value in lever_values.items()}
+        then = predict(self.fit, {**self.settings, **rounded}, n=1)
+        after = compared(self.fit, self.now, then).then
+        off = {bound: float(held(bound.key, after, then.setting)[0]) for bound in self.asked}
+        crossed = [bound for bound, value in off.items() if not bound.met(value)]
+        beyond, limits = crossings(self.fit, after)
+        power = float(after["mechanical_power_j_min"][0])
+        away = sum(bound.off(off[bound]) for bound in crossed)
+        return _Rated(rounded, away, power, crossed, beyond, frozenset([*map(str, crossed), *limits]))
+
+
+def _solved(
+    solver: _Solver, judge_one: _Judge, lever: str, base: Mapping[str, Any], fixed: Mapping[str, float]
+) -> list[_Rated]:
+    """The way by one lever, the others fixed; none where its range does not reach the target."""
+    value = solver.solve(lever, base, fixed)
+    return [] if value is None else [judge_one({**fixed, lever: value})]
+
+
+def _between(
+    solver: _Solver, judge_one: _Judge, base: Mapping[str, Any], lever: str, stepped: str, grid: Sequence[float],
+    progress: Progress | None,
+) -> list[_Rated]:  # fmt: skip
+    """Ways along one lever's range, with more where neighbours cross different bounds or limits."""
+    found: dict[float, list[_Rated]] = {}
+    for k, value in enumerate(grid):
+        found[value] = _solved(solver, judge_one, lever, base, {stepped: value})
+        if progress:
+            progress("seeking", (k + 2) / (len(grid) + 2 + WAYS))
+    for _ in range(CLOSER):
+        order = sorted(found)
+        for low, high in itertools.pairwise(order):
+            sides = [{row.meets for row in found[value]} for value in (low, high)]
+            if sides[0] != sides[1]:
+                middle = 0.5 * (low + high)
+                found[middle] = _solved(solver, judge_one, lever, base, {stepped: middle})
+    return [row for value in sorted(found) for row in found[value]]
+
+
 def _judged(
-    fit: Fit, key: str, target: float, found: Sequence[dict[str, float]], asked: Sequence[Bound], now: Prediction,
+    fit: Fit, key: str, target: float, rated: Sequence[_Rated], asked: Sequence[Bound], now: Prediction,
     settings: dict[str, Any], n: int, tried: tuple[str, ...],
 ) -> Search:  # fmt: skip
     """Ways that keep inside, cheapest first; where none does, the bounds that stand in the way of the nearest."""
-    rated = []
-    for lever_values in found:
-        rounded = {lever: _rounded(lever, value) for lever, value in lever_values.items()}
-        then = predict(fit, {**settings, **rounded}, n=1)
-        after = compared(fit, now, then).then
-        off = {bound: float(held(bound.key, after, then.setting)[0]) for bound in asked}
-        crossed = [bound for bound, value in off.items() if not bound.met(value)]
-        beyond = crossings(fit, after)
-        power = float(after["mechanical_power_j_min"][0])
-        rated.append(_Rated(rounded, sum(bound.off(off[bound]) for bound in crossed), power, crossed, beyond))
     kept = sorted((row for row in rated if not row.crossed), key=lambda row: (len(row.beyond), row.power))
     if not kept:
         nearest = min(rated, key=lambda row: row.off, default=None)
@@ -326,25 +371,28 @@ def distinct(rows: Sequence[_Rated], now: Mapping[str, Any]) -> list[_Rated]:
 
 @dataclass(frozen=True)
 class _Rated:
-    """A way's settings, how far it lies outside, its power, and the bounds and published limits that it crosses."""
+    """A way's settings, how far it lies outside, its power, and the bounds and published limits that it crosses, in
+    words; ``meets`` is which of both."""
 
     levers: dict[str, float]
     off: float
     power: float
     crossed: list[Bound]
     beyond: tuple[str, ...]
+    meets: frozenset[str]
 
 
-def crossings(fit: Fit, after: Mapping[str, Samples]) -> tuple[str, ...]:
-    """Limits that the estimate crosses, in words."""
-    out = []
+def crossings(fit: Fit, after: Mapping[str, Samples]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Limits that the estimate crosses, in words, and their keys."""
+    out, keys = [], []
     for limit in limits_of(fit):
         key = TOLD_BY.get(limit.key, limit.key)
         if key in after and judge(limit, float(after[key][0])) in ("above", "below"):
             record = quantity(limit.key)
             made = f", made for {limit.condition}" if limit.condition else ""
             out.append(f"{record.label} {record.text(float(after[key][0]))}, {limit.bound} ({limit.kind}{made})")
-    return tuple(out)
+            keys.append(limit.key)
+    return tuple(out), tuple(keys)
 
 
 def _way(fit: Fit, row: _Rated, asked: Sequence[Bound], settings: dict[str, Any], n: int) -> Way:

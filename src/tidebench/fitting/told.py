@@ -119,6 +119,11 @@ def _leak(fit: Fit) -> Parameter:
 
 def _total_peep(fit: Fit) -> Parameter:
     peep = fit.mechanics.total_peep
+    if fit.trapped is not None:
+        middle, off = fit.trapped.peep + fit.trapped.pressure, 1.645 * fit.trapped.error
+        why = "expiratory holds" if fit.trapped.held else "parts trap unequally: within bounds; a hold would show it"
+        low = max(middle - off, fit.trapped.peep)
+        return Parameter("total_peep_cmh2o", middle, low, middle + off, "cmH2O", fit.trapped.held, why)
     if not len(peep):
         return Parameter(
             "total_peep_cmh2o",
