@@ -244,7 +244,7 @@ def excursion(volume: Samples, turn: int) -> tuple[float, float]:
 def volumes_and_pressures(
     p: Samples, f: Samples, rate_hz: float, start: Indices, turn: Indices, end: Indices, size: Samples, drive: Samples
 ) -> Samples:
-    """Stage 2: offset, pause, rest and lag, then :data:`tidebench.measures.sweep.COLUMNS`, shape (n, 14)."""
+    """Stage 2: offset, pause, rest and lag, then :data:`tidebench.measures.sweep.COLUMNS`, shape (n, 15)."""
     dt = 1.0 / rate_hz
     loss = as_offset(f, start, end, dt)
     pause = pauses(f, rate_hz, start, turn, drive, loss.offset)
@@ -269,8 +269,9 @@ def volumes_and_pressures(
         rows[j, 10] = max(0.0, -flow[m + 1 :].min())
         if last[j] > first[j]:
             rows[j, 11] = -flow[first[j] - s : last[j] - s].mean()
-        rows[j, 12] = limb(flow[m:], dt, vte)
-        rows[j, 13] = dt * (pressure[: m + 1] @ np.maximum(inspired, 0))
+            rows[j, 12] = dt * flow[(first[j] + last[j]) // 2 - s :].sum()
+        rows[j, 13] = limb(flow[m:], dt, vte)
+        rows[j, 14] = dt * (pressure[: m + 1] @ np.maximum(inspired, 0))
     return rows
 
 

@@ -54,7 +54,7 @@ LAYERS = (
     ("views",),
     ("report",),
     ("results",),
-    ("bench", "casebook", "handouts", "handover", "logbook", "rehearsal"),
+    ("bench", "case_columns", "casebook", "handouts", "handover", "logbook", "rehearsal"),
     ("lessons",),
     ("web",),
     ("cli",),

@@ -72,10 +72,13 @@ class Trapped(NamedTuple):
 def untold(window: Window, mechanics: Mechanics) -> bool:
     """True where one compartment must not know better than the review or a hold: most passive breaths tell no total
     PEEP since parts trap unequally, the elastance that the review tells of parts excludes the compartment's, or holds
-    contradict it.
+    contradict it. Pauses show what recoil is at the top, and the fit goes by them.
     """
     c, own = window.review.mechanics, window.passive
     elastance, held = float(mechanics.theta[ELASTANCE]), by_holds(window)
+    plateau = window.review.breaths[own.tolist()]["plateau_pressure_cmh2o"]
+    if held is None and plateau.null_count() < (1.0 - MOSTLY) * len(plateau):
+        return False
     if np.mean(c["total_peep_from"][own] == UNTOLD) > MOSTLY:
         return True
     if held is not None:
