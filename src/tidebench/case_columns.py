@@ -9,6 +9,7 @@ from pathlib import Path
 import tomlkit
 
 from tidebench.case import CASE_FILE, load_case
+from tidebench.entries import toml_text
 from tidebench.errors import OptionError
 from tidebench.readers.preview import Preview, preview
 from tidebench.store import put_text
@@ -53,7 +54,7 @@ def say_columns(case_folder: Path, said: Mapping[str, str]) -> CaseColumns:
     if found.seen.problem:
         raise OptionError(found.seen.problem.rstrip("."))
     path = case_folder / CASE_FILE
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    document = tomlkit.parse(toml_text(path.read_bytes()))
     recording = document["recording"]
     table = recording[0] if isinstance(recording, tomlkit.items.AoT) else recording
     table["columns"] = dict(said)

@@ -313,7 +313,8 @@ def test_a_refused_recording_gets_its_columns_named_afterwards(client: TestClien
         next(c for c in table.columns if "flow" in c.lower()),
     )
     table.rename({pressure: "paw", flow: "q"}).head(6000).write_csv(folder / "signals.csv")
-    (folder / "case.toml").write_text('# kept\n[recording]\nfile = "signals.csv"\n', encoding="utf-8")
+    written = '# kept\n[recording]\nfile = "signals.csv"\n'
+    (folder / "case.toml").write_text(written, encoding="utf-8-sig")  # an editor's mark before it
     seen = client.get("/api/cases/wrong-unit/columns").json()
     assert seen["problem"]
     assert "[recording" not in seen["problem"]

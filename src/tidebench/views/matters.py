@@ -105,9 +105,7 @@ def first_three(review: Review, judged: tuple[Verdict, ...]) -> tuple[Matter, ..
 
 def _limits(review: Review, judged: tuple[Verdict, ...]) -> Iterator[Matter]:
     for verdict in judged:
-        if verdict.state not in ("crossed", "crossed at times") or _noise(verdict):
-            continue
-        if _filling_slowly(review, verdict):
+        if verdict.state not in ("crossed", "crossed at times") or _noise(verdict) or _filling_slowly(review, verdict):
             continue
         part = verdict.beyond / verdict.of if verdict.of else 1.0
         shown, doubt = replace(verdict.number, left_open=""), _doubt(review, verdict)
